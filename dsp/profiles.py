@@ -1,0 +1,104 @@
+"""Echo profiles: strength over delay, and what is made of several of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EchoProfile:
+    """What came back from one ping, or from several added up.
+
+    Attributes
+    ----------
+    envelope : ndarray of complex64, shape (bins,)
+        The compressed echo; its magnitude is the echo's amplitude relative to
+        full scale. Bin ``i`` stands ``i * bin_s`` after time zero. Held as a
+        read-only copy.
+    bin_s : float
+        Spacing of the bins in delay.
+    pings : int
+        How many pings were added up.
+    """
+
+    envelope: NDArray[np.complex64]
+    bin_s: float
+    pings: int = 1
+
+    def __post_init__(self) -> None:
+        envelope = np.array(self.envelope, dtype=np.complex64)
+        if envelope.ndim != 1:
+            raise ValueError(f"envelope: found shape {envelope.shape}; give one row of bins")
+        envelope.setflags(write=False)
+        object.__setattr__(self, "envelope", envelope)
+
+    @property
+    def delay_s(self) -> NDArray[np.float64]:
+        """Delay of each bin from time zero, shape (bins,)."""
+        return np.arange(self.envelope.size) * self.bin_s
+
+    @property
+    def strength_db(self) -> NDArray[np.float64]:
+        """Strength of each bin, dB re full scale, shape (bins,); at least −200."""
+        return 20 * np.log10(np.maximum(np.abs(self.envelope).astype(np.float64), 1e-10))
+
+
+def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
+    """Average profiles in phase: still echoes stay, noise falls by √n in amplitude.
+
+    Parameters
+    ----------
+    profiles : sequence of EchoProfile
+        At least one, all with the same spacing; cut to the shortest.
+
+    Raises
+    ------
+    ValueError
+        On an empty sequence or differing spacings.
+    """
+    if not profiles:
+        raise ValueError("profiles: found none; give at least one")
+    if len({p.bin_s for p in profiles}) > 1:
+        raise ValueError("profiles: their bins differ in spacing; stack profiles of one plan")
+    bins = min(p.envelope.size for p in profiles)
+    pings = np.array([p.pings for p in profiles], dtype=np.float32)
+    total = sum(p.pings * p.envelope[:bins] for p in profiles)
+    return EchoProfile(
+        envelope=np.asarray(total / pings.sum()),
+        bin_s=profiles[0].bin_s,
+        pings=int(pings.sum()),
+    )
+
+
+def still_background(profiles: Sequence[EchoProfile]) -> NDArray[np.complex64]:
+    """Return what stood still over the profiles: the median of each bin.
+
+    The median, of real and imaginary part apart, forgets what only passed.
+
+    Returns
+    -------
+    ndarray of complex64, shape (bins,)
+        Cut to the shortest profile.
+    """
+    if not profiles:
+        raise ValueError("profiles: found none; give at least one")
+    bins = min(p.envelope.size for p in profiles)
+    rows = np.stack([p.envelope[:bins] for p in profiles])
+    median = np.median(rows.real, axis=0) + 1j * np.median(rows.imag, axis=0)
+    return np.asarray(median, dtype=np.complex64)
+
+
+def without_background(
+    profile: EchoProfile, background: NDArray[np.complex64]
+) -> EchoProfile:
+    """Return the profile less what stood still, cut to the shorter of the two."""
+    bins = min(profile.envelope.size, background.size)
+    return EchoProfile(
+        envelope=profile.envelope[:bins] - background[:bins],
+        bin_s=profile.bin_s,
+        pings=profile.pings,
+    )

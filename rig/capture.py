@@ -1,0 +1,107 @@
+"""What a front end hands on: one block of raw samples for each ping."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+LEAD_S = 0.005
+"""Each block starts this long before its time-zero mark is due, so that the mark
+and the noise ahead of it are in the block."""
+
+
+class CaptureFlag(enum.Flag):
+    """What a front end knows to be wrong with a block. No flag: nothing known."""
+
+    NONE = 0
+    INPUT_OVERFLOW = enum.auto()  # samples came in and were thrown away
+    INPUT_UNDERFLOW = enum.auto()  # gaps were filled with silence
+    OUTPUT_UNDERFLOW = enum.auto()  # the pulse may not have left in one piece
+    OUTPUT_OVERFLOW = enum.auto()  # some of the output was thrown away
+    MISSING = enum.auto()  # the samples never came
+    CLIPPED = enum.auto()  # at least one sample stands at full scale
+
+
+LOSS = (
+    CaptureFlag.INPUT_OVERFLOW
+    | CaptureFlag.INPUT_UNDERFLOW
+    | CaptureFlag.OUTPUT_UNDERFLOW
+    | CaptureFlag.OUTPUT_OVERFLOW
+    | CaptureFlag.MISSING
+)
+"""The flags that make a ping lost. Clipping is reported; it does not move an echo."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StreamInfo:
+    """What is true of every block of one stream.
+
+    Attributes
+    ----------
+    front_end : str
+        Such as ``"virtual-tank"``; the name that ``--front-end`` takes.
+    device : str
+        What sends and hears, in the words of whoever made it.
+    sample_rate_hz : float
+        The rate at which the samples really were taken.
+    channels : int
+    microphone : int
+        The channel, from 0, that hears the echoes.
+    loopback : int or None
+        The channel, from 0, that hears the sent pulse by wire.
+    latency_s : float or None
+        Out and back, as the device reports it; never trusted for a range.
+    can_slip : bool
+        Whether samples may shift without a flag, as sound servers do. A ping
+        of such a stream is good only once the next one confirms it.
+    """
+
+    front_end: str
+    device: str
+    sample_rate_hz: float
+    channels: int = 1
+    microphone: int = 0
+    loopback: int | None = None
+    latency_s: float | None = None
+    can_slip: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaptureBlock:
+    """The raw samples of one ping.
+
+    Attributes
+    ----------
+    index : int
+        The ping's number, from 0.
+    samples : ndarray of float32, shape (channels, samples)
+        Full scale is ±1. Held as a read-only copy.
+    start_sample : int
+        Where the block starts in its stream.
+    mark_s : float
+        When the time-zero mark is due, in seconds from the block's first
+        sample: the direct sound, the loopback pulse, or, where the front end
+        knows it, the pulse's own leaving.
+    pulse_index : int
+        Which of the plan's pulses was sent; 1 for the second of a Golay pair.
+    flags : CaptureFlag
+    confirms_only : bool
+        True for the one ping after the last: sent to confirm its predecessor,
+        not counted and not shown.
+    """
+
+    index: int
+    samples: NDArray[np.float32]
+    start_sample: int
+    mark_s: float
+    pulse_index: int = 0
+    flags: CaptureFlag = CaptureFlag.NONE
+    confirms_only: bool = False
+
+    def __post_init__(self) -> None:
+        samples = np.array(self.samples, dtype=np.float32, ndmin=2)
+        samples.setflags(write=False)
+        object.__setattr__(self, "samples", samples)

@@ -1,0 +1,39 @@
+"""What can go wrong, as one tree.
+
+::
+
+    EchobenchError
+    ├── PlanError       (ValueError)  a plan that cannot be used
+    ├── SceneError      (ValueError)  a virtual tank's scene that cannot be used
+    ├── RecordingError  (ValueError)  a file that cannot be read as a recording
+    ├── StorageError    (OSError)     a file that cannot be written
+    └── DeviceError     (OSError)     a front end that cannot be opened or has gone
+
+Each message is one line: the thing, what was found, what would do. Nothing
+here prints; the command turns the first three into exit status 2 and the
+others into 1.
+"""
+
+
+class EchobenchError(Exception):
+    """The root of every error that the bench raises on purpose."""
+
+
+class PlanError(EchobenchError, ValueError):
+    """A plan has an unknown key, a wrong type, or a value that cannot work."""
+
+
+class SceneError(EchobenchError, ValueError):
+    """A virtual tank's scene has an unknown key, a wrong type or value."""
+
+
+class RecordingError(EchobenchError, ValueError):
+    """A file was given as a recording but cannot be read as one."""
+
+
+class StorageError(EchobenchError, OSError):
+    """A recording, picture or report cannot be written where asked."""
+
+
+class DeviceError(EchobenchError, OSError):
+    """A front end cannot be opened, or its device went away."""

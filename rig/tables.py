@@ -1,0 +1,177 @@
+"""TOML tables into frozen dataclasses, checked key by key.
+
+A dataclass states each key once: its type, its default, and with
+:func:`number`, :func:`whole` or :func:`choice` the range that is allowed.
+Every complaint names the file, the key, what was found and what is allowed.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+import os
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+_REQUIRED: Any = dataclasses.MISSING
+
+
+def number(default: float = _REQUIRED, *, low: float = -math.inf, high: float = math.inf) -> Any:
+    """Declare a key that takes a finite number from `low` to `high`, both allowed."""
+    return dataclasses.field(default=default, metadata={"low": low, "high": high})
+
+
+def whole(default: int = _REQUIRED, *, low: int, high: int) -> Any:
+    """Declare a key that takes a whole number from `low` to `high`, both allowed."""
+    return dataclasses.field(default=default, metadata={"low": low, "high": high})
+
+
+def choice(*names: str, default: str = _REQUIRED) -> Any:
+    """Declare a key that takes one of `names`."""
+    return dataclasses.field(default=default, metadata={"choices": names})
+
+
+def load_toml(path: str | os.PathLike[str], *, error: type[Exception]) -> dict[str, Any]:
+    """Read a TOML file.
+
+    Raises
+    ------
+    error
+        Where the file cannot be read or is not TOML; the message names it.
+    """
+    try:
+        with open(path, "rb") as file:
+            return tomllib.load(file)
+    except OSError as problem:
+        raise error(
+            f"{path}: cannot be read ({problem.strerror}); give the path of a TOML file"
+        ) from problem
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise error(f"{path}: is not TOML ({problem}); each line is `key = value`") from problem
+
+
+def build(cls: type[T], table: Mapping[str, Any], *, where: str = "", source: str = "") -> T:
+    """Make a `cls` out of a TOML table.
+
+    Parameters
+    ----------
+    cls : dataclass type
+        States the keys.
+    table : mapping
+        What the file holds.
+    where : str
+        Dotted path of the table in its file, such as ``"pulse"``.
+    source : str
+        The file's name, put before each complaint.
+
+    Raises
+    ------
+    ValueError
+        On an unknown or missing key, a wrong type, or a value out of range.
+    """
+    if not isinstance(table, Mapping):
+        raise ValueError(f"{source}{where}: found {table!r}; this is a table, written [{where}]")
+    fields = {f.name: f for f in dataclasses.fields(cls) if f.init}  # type: ignore[arg-type]
+    hints = typing.get_type_hints(cls)
+    prefix = f"{where}." if where else ""
+    for key in table:
+        if key not in fields:
+            near = difflib.get_close_matches(key, fields, n=1)
+            hint = f"did you mean {near[0]!r}? " if near else ""
+            raise ValueError(
+                f"{source}{prefix}{key}: unknown key; {hint}allowed here: {', '.join(fields)}"
+            )
+    values = {}
+    for name, field in fields.items():
+        if name in table:
+            values[name] = _value(
+                table[name], hints[name], field.metadata, where=f"{prefix}{name}", source=source
+            )
+        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+            allowed = _allowed(hints[name], field.metadata)
+            raise ValueError(f"{source}{prefix}{name}: missing; give {allowed}")
+    try:
+        return cls(**values)
+    except ValueError as problem:
+        raise ValueError(f"{source}{prefix}{problem}") from problem
+
+
+def _value(
+    found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, source: str
+) -> Any:
+    origin, arguments = typing.get_origin(hint), typing.get_args(hint)
+    if origin is types.UnionType:
+        hint = _class_of_kind(found, arguments, where=where, source=source)
+        return build(hint, found, where=where, source=source)
+    if origin is tuple and arguments[-1] is Ellipsis and dataclasses.is_dataclass(arguments[0]):
+        if not isinstance(found, list):
+            raise ValueError(
+                f"{source}{where}: found {found!r}; this is a list of tables, written [[{where}]]"
+            )
+        return tuple(
+            build(arguments[0], table, where=f"{where}[{i}]", source=source)
+            for i, table in enumerate(found)
+        )
+    if dataclasses.is_dataclass(hint):
+        return build(typing.cast(type, hint), found, where=where, source=source)
+    if origin is tuple:
+        if not isinstance(found, list) or (
+            arguments[-1] is not Ellipsis and len(found) != len(arguments)
+        ):
+            count = "" if arguments[-1] is Ellipsis else f"{len(arguments)} "
+            raise ValueError(f"{source}{where}: found {found!r}; give a list of {count}numbers")
+        return tuple(
+            _value(item, arguments[0], metadata, where=f"{where}[{i}]", source=source)
+            for i, item in enumerate(found)
+        )
+    return _scalar(found, hint, metadata, where=where, source=source)
+
+
+def _class_of_kind(
+    found: Any, classes: tuple[Any, ...], *, where: str, source: str
+) -> type[Any]:
+    """Of several dataclasses, the one whose `kind` defaults to the table's own."""
+    by_kind = {cls.__dataclass_fields__["kind"].default: cls for cls in classes}
+    kind = found.get("kind") if isinstance(found, Mapping) else None
+    if kind not in by_kind:
+        names = ", ".join(f'"{name}"' for name in by_kind)
+        raise ValueError(f"{source}{where}.kind: found {kind!r}; give one of {names}")
+    return by_kind[kind]
+
+
+def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, source: str) -> Any:
+    is_number = isinstance(found, (int, float)) and not isinstance(found, bool)
+    fits = {
+        float: is_number and math.isfinite(found),
+        int: is_number and isinstance(found, int),
+        str: isinstance(found, str),
+        bool: isinstance(found, bool),
+    }[hint]
+    if fits and "low" in metadata:
+        fits = metadata["low"] <= found <= metadata["high"]
+    if fits and "choices" in metadata:
+        fits = found in metadata["choices"]
+    if not fits:
+        raise ValueError(f"{source}{where}: found {found!r}; give {_allowed(hint, metadata)}")
+    return float(found) if hint is float else found
+
+
+def _allowed(hint: Any, metadata: Mapping[str, Any]) -> str:
+    if "choices" in metadata:
+        return "one of " + ", ".join(f'"{name}"' for name in metadata["choices"])
+    kind = {int: "a whole number", float: "a number", str: "text in quotes", bool: "true or false"}
+    words = kind.get(hint, "a table")
+    low, high = metadata.get("low", -math.inf), metadata.get("high", math.inf)
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{words} from {low:g} to {high:g}"
+    if math.isfinite(low):
+        return f"{words} of at least {low:g}"
+    if math.isfinite(high):
+        return f"{words} of at most {high:g}"
+    return words
