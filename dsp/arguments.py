@@ -1,0 +1,44 @@
+"""Refuse a number that a formula was not made for, and say which would do."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+
+def require_within(name: str, value: ArrayLike, low: float, high: float, unit: str = "") -> None:
+    """Raise unless every value lies from `low` to `high`, both allowed; NaN never does.
+
+    Raises
+    ------
+    ValueError
+        It names the argument, the first value found outside, and the range.
+
+    Examples
+    --------
+    >>> require_within("temperature_c", 400.0, 0.0, 40.0, "°C")
+    Traceback (most recent call last):
+    ValueError: temperature_c: found 400 °C; give 0 to 40 °C
+    """
+    values = np.asarray(value, dtype=np.float64)
+    outside = values[~((values >= low) & (values <= high))]
+    if outside.size:
+        unit = f" {unit}" if unit else ""
+        raise ValueError(f"{name}: found {outside.flat[0]:g}{unit}; give {low:g} to {high:g}{unit}")
+
+
+def require_positive(name: str, value: ArrayLike, unit: str = "") -> None:
+    """Raise unless every value is finite and above zero.
+
+    Raises
+    ------
+    ValueError
+        It names the argument and the first value found to be neither.
+    """
+    values = np.asarray(value, dtype=np.float64)
+    outside = values[~(np.isfinite(values) & (values > 0))]
+    if outside.size:
+        unit = f" {unit}" if unit else ""
+        raise ValueError(
+            f"{name}: found {outside.flat[0]:g}{unit}; give a finite number above zero"
+        )
