@@ -49,6 +49,12 @@ class EchoShape:
     noise_gain : float
         RMS magnitude of compressed white noise of RMS 1, where an echo of
         amplitude 1 has a peak of 1.
+    efficiency : float
+        Output SNR over that of the plain matched filter: 1, or less with a
+        weighting.
+    pulse_rms_bandwidth_rad_s : float
+        RMS bandwidth of the pulse itself, whatever the weighting: βₑ of the
+        envelope's Cramér–Rao bound.
     width_s : float
         Full width of the main lobe at half amplitude.
     """
@@ -60,7 +66,14 @@ class EchoShape:
     cycle_bins: int
     noise_weights: NDArray[np.float64]
     noise_gain: float
+    efficiency: float
+    pulse_rms_bandwidth_rad_s: float
     width_s: float
+
+    @property
+    def band_index(self) -> NDArray[np.int64]:
+        """Place of each of the band's bins in the inverse FFT, shape (band,)."""
+        return np.round(self.offset_hz * self.bin_s * self.cycle_bins).astype(np.int64)
 
     @property
     def centre_hz(self) -> float:
@@ -69,9 +82,8 @@ class EchoShape:
 
     @property
     def rms_bandwidth_rad_s(self) -> float:
-        """RMS bandwidth about the centre of gravity, βₑ of the Cramér–Rao bound."""
-        spread = self.offset_hz - self.weights @ self.offset_hz
-        return 2 * math.pi * math.sqrt(float(self.weights @ spread**2))
+        """RMS bandwidth of the compressed echo about its centre of gravity."""
+        return _rms_bandwidth_rad_s(self.weights, self.offset_hz)
 
     def at(self, lag_s: ArrayLike) -> NDArray[np.complex128]:
         """Evaluate the shape at any lags from the echo's delay; exact, for few lags.
@@ -98,8 +110,7 @@ class EchoShape:
         # The band's phase is counted from time zero at the true frequencies, as in
         # an envelope, so the echo's own carrier phase is in it.
         turns = -delay_s * (self.carrier_hz + self.offset_hz)
-        index = np.round(self.offset_hz * self.bin_s * self.cycle_bins).astype(int)
-        spectrum[index] = self.weights * self.cycle_bins * np.exp(2j * np.pi * turns)
+        spectrum[self.band_index] = self.weights * self.cycle_bins * np.exp(2j * np.pi * turns)
         return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[:bins])
 
 
@@ -115,6 +126,9 @@ class PulseCompressor:
     weighting : {"none", "hann"}
         "hann" weights the pulse's band for lower side lobes (−31.5 dB for a
         chirp in place of −13.3) and a wider peak.
+    band_hz : tuple of float, optional
+        The band to keep; by default the one that :func:`energy_band_hz` gives, or
+        with a weighting the pulse's own. Pulses that take turns need the same.
     workers : int
         Threads used when many blocks are compressed at once.
 
@@ -149,7 +163,13 @@ class PulseCompressor:
     """
 
     def __init__(
-        self, pulse: Pulse, block_samples: int, *, weighting: str = "none", workers: int = 2
+        self,
+        pulse: Pulse,
+        block_samples: int,
+        *,
+        weighting: str = "none",
+        band_hz: tuple[float, float] | None = None,
+        workers: int = 2,
     ) -> None:
         if block_samples < pulse.samples.size:
             raise ValueError(
@@ -163,12 +183,13 @@ class PulseCompressor:
         self.weighting = weighting
         self._workers = workers
         rate = pulse.sample_rate_hz
-        energy_band_hz = _energy_band_hz(pulse) if weighting == "none" else pulse.band_hz
-        self._fft_samples, decimation = _fft_plan(rate, energy_band_hz, block_samples)
+        if band_hz is None:
+            band_hz = energy_band_hz(pulse) if weighting == "none" else pulse.band_hz
+        self._fft_samples, decimation = _fft_plan(rate, band_hz, block_samples)
         self._cycle_bins = self._fft_samples // decimation
         bin_hz = rate / self._fft_samples
-        first = max(1, math.ceil(energy_band_hz[0] / bin_hz))
-        last = min(first + self._cycle_bins - 1, math.floor(energy_band_hz[1] / bin_hz))
+        first = max(1, math.ceil(band_hz[0] / bin_hz))
+        last = min(first + self._cycle_bins - 1, math.floor(band_hz[1] / bin_hz))
         self._band = slice(first, last + 1)
         frequency_hz = np.arange(first, last + 1) * bin_hz
 
@@ -178,7 +199,8 @@ class PulseCompressor:
         # inverse FFT divides by its own length, not by the forward one's.
         replica = np.conj(spectrum) * window * 2 / decimation
         self._replica = replica.astype(np.complex64)
-        power = np.abs(spectrum) ** 2 * window
+        energy = np.abs(spectrum) ** 2
+        power = energy * window
         self.peak = float(2 / self._fft_samples * power.sum())
         self.bin_s = decimation / rate
         bins = (block_samples - pulse.samples.size) // decimation + 1
@@ -194,6 +216,8 @@ class PulseCompressor:
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self._fft_samples * noise_power.sum()) / self.peak,
+            efficiency=float(power.sum() ** 2 / (energy.sum() * noise_power.sum())),
+            pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), offset_hz),
             width_s=_half_amplitude_width_s(weights, offset_hz),
         )
 
@@ -265,8 +289,8 @@ class PulseCompressor:
         return np.asarray(scipy.fft.ifft(band_spectrum, self._cycle_bins, workers=workers))
 
 
-def _energy_band_hz(pulse: Pulse) -> tuple[float, float]:
-    """Return the band that holds all but :data:`ENERGY_LEFT_OUT` of the energy."""
+def energy_band_hz(pulse: Pulse) -> tuple[float, float]:
+    """Return the lowest and highest frequency of the band that holds all but :data:`ENERGY_LEFT_OUT` of the energy."""
     rate = pulse.sample_rate_hz
     length = 1 << (4 * pulse.samples.size - 1).bit_length()
     energy = np.cumsum(np.abs(np.fft.rfft(pulse.samples.astype(np.float64), length)) ** 2)
@@ -307,6 +331,11 @@ def _band_window(
     place = (frequency_hz - band_hz[0]) / (band_hz[1] - band_hz[0])
     window: NDArray[np.float64] = np.sin(np.pi * np.clip(place, 0, 1)) ** 2
     return window
+
+
+def _rms_bandwidth_rad_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
+    spread = offset_hz - weights @ offset_hz
+    return 2 * math.pi * math.sqrt(float(weights @ spread**2))
 
 
 def _half_amplitude_width_s(

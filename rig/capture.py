@@ -57,6 +57,9 @@ class StreamInfo:
     can_slip : bool
         Whether samples may shift without a flag, as sound servers do. A ping
         of such a stream is good only once the next one confirms it.
+    confirms_last : bool
+        Whether one more ping is sent after the last, to confirm it. A file that
+        someone else made has none.
     """
 
     front_end: str
@@ -67,6 +70,7 @@ class StreamInfo:
     loopback: int | None = None
     latency_s: float | None = None
     can_slip: bool = False
+    confirms_last: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

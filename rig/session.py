@@ -1,59 +1,26 @@
-"""The loop: a block comes in, is recorded, compressed, searched, and handed on."""
+"""The loop: a block comes in, is recorded, compressed, searched, and handed on.
+
+A ping of a stream that may slip is held back until the next one's time zero
+stands where it is due; a shift between two pings makes both lost, since nobody
+can say on which side of an echo it fell.
+"""
 
 from __future__ import annotations
 
+import statistics
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
 
 from dsp.profiles import EchoProfile
+from rig.capture import LOSS, CaptureBlock, CaptureFlag
+from rig.receiver import Echo, Receiver, TimeZero
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeZero:
-    """How the pulse's leaving is known.
-
-    Attributes
-    ----------
-    method : {"loopback", "direct", "calibration"}
-    delay_s : float
-        From the block's first sample to the pulse's leaving.
-    u_delay_s : float
-        Its standard uncertainty.
-    """
-
-    method: str
-    delay_s: float
-    u_delay_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Echo:
-    """One echo, with how sure it is.
-
-    Attributes
-    ----------
-    range_m : float
-        From midway between source and receiver, for a target on the axis.
-    path_m : float
-        Out and back, sound speed times delay.
-    delay_s : float
-        From the pulse's leaving to its return.
-    u_range_m : float
-        Standard uncertainty of the range.
-    strength_db : float
-        Amplitude at the microphone, dB re full scale.
-    snr_db : float
-        2E/N0, echo energy over noise density, in dB.
-    bound_m : float
-        The Cramér–Rao bound on the range's standard deviation at that SNR.
-    """
-
-    range_m: float
-    path_m: float
-    delay_s: float
-    u_range_m: float
-    strength_db: float
-    snr_db: float
-    bound_m: float
+__all__ = ["Echo", "Measurement", "PingResult", "Recorder", "TimeZero", "measure", "ping_results"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,7 +31,7 @@ class PingResult:
     ----------
     index : int
         The ping's number, from 0.
-    age_s : float
+    sent_s : float
         When it was sent, from the first ping.
     lost : bool
         Whether nothing may be read off it.
@@ -74,6 +41,8 @@ class PingResult:
         Whether a sample stands at full scale: strengths are then too low.
     time_zero : TimeZero or None
         None where it was not found.
+    latency_s : float or None
+        From where the stream placed the ping to where it really left.
     profile : EchoProfile or None
         Stacked as the plan asks; None for a lost ping.
     echoes : tuple of Echo
@@ -88,6 +57,244 @@ class PingResult:
     reason: str = ""
     clipped: bool = False
     time_zero: TimeZero | None = None
+    latency_s: float | None = None
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
-    threshold_db: object = None
+    threshold_db: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measurement:
+    """What all pings together showed.
+
+    Attributes
+    ----------
+    pings, lost_pings : int
+    last : PingResult or None
+        The last good ping, with its time zero; None where all are lost.
+    profile : EchoProfile or None
+        All good pings added up in phase.
+    echoes : tuple of Echo
+        Found in it, nearest first.
+    threshold_db : ndarray of float64, shape (bins,), or None
+    """
+
+    pings: int
+    lost_pings: int
+    last: PingResult | None = None
+    profile: EchoProfile | None = None
+    echoes: tuple[Echo, ...] = ()
+    threshold_db: NDArray[np.float64] | None = None
+
+
+class Recorder(Protocol):
+    """Takes each raw block before anything is done with it, and later its verdict."""
+
+    def write(self, block: CaptureBlock) -> None:
+        """Store the block."""
+
+    def note(
+        self, index: int, *, time_zero_s: float | None, method: str, lost: bool, reason: str
+    ) -> None:
+        """Store what was found of ping `index`."""
+
+
+def ping_results(
+    receiver: Receiver, blocks: Iterable[CaptureBlock], *, recorder: Recorder | None = None
+) -> Iterator[PingResult]:
+    """Turn blocks into results, one for each ping, in order; lost ones included.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    blocks : iterable of CaptureBlock
+        From a front end.
+    recorder : Recorder, optional
+        Takes each block first, before anything else can fail.
+    """
+    cycle = receiver.plan.pulses_per_cycle
+    depth = -(-receiver.plan.receiver.stack // cycle) * cycle
+    recent: deque[tuple[int, EchoProfile]] = deque(maxlen=depth)
+    for ping in _judged(receiver, blocks, recorder):
+        if ping.profile is None or ping.time_zero is None:
+            yield ping.result()
+            continue
+        recent.append((ping.block.pulse_index, ping.profile))
+        profile, shape = receiver.stack(list(recent))
+        echoes, threshold_db = receiver.echoes(profile, shape, ping.time_zero)
+        yield ping.result(profile=profile, echoes=echoes, threshold_db=threshold_db)
+
+
+def measure(receiver: Receiver, blocks: Iterable[CaptureBlock]) -> Measurement:
+    """Add up all good pings in phase and find the echoes in the sum.
+
+    Right for what stands still; what moves is smeared.
+    """
+    pings = lost = 0
+    good: list[tuple[int, EchoProfile]] = []
+    last: _Ping | None = None
+    for ping in _judged(receiver, blocks, None):
+        pings += 1
+        if ping.profile is None:
+            lost += 1
+        else:
+            good.append((ping.block.pulse_index, ping.profile))
+            last = ping
+    if last is None or last.time_zero is None:
+        return Measurement(pings=pings, lost_pings=lost)
+    profile, shape = receiver.stack(good)
+    echoes, threshold_db = receiver.echoes(profile, shape, last.time_zero)
+    return Measurement(
+        pings=pings,
+        lost_pings=lost,
+        last=last.result(),
+        profile=profile,
+        echoes=echoes,
+        threshold_db=threshold_db,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ping:
+    """A block and the verdict on it."""
+
+    block: CaptureBlock
+    sent_s: float
+    reason: str
+    latency_s: float | None = None
+    time_zero: TimeZero | None = None
+    profile: EchoProfile | None = None
+
+    def result(
+        self,
+        *,
+        profile: EchoProfile | None = None,
+        echoes: tuple[Echo, ...] = (),
+        threshold_db: NDArray[np.float64] | None = None,
+    ) -> PingResult:
+        return PingResult(
+            index=self.block.index,
+            sent_s=self.sent_s,
+            lost=bool(self.reason),
+            reason=self.reason,
+            clipped=CaptureFlag.CLIPPED in self.block.flags,
+            time_zero=self.time_zero,
+            latency_s=self.latency_s,
+            profile=profile,
+            echoes=echoes,
+            threshold_db=threshold_db,
+        )
+
+
+def _judged(
+    receiver: Receiver, blocks: Iterable[CaptureBlock], recorder: Recorder | None
+) -> Iterator[_Ping]:
+    """Yield each ping once it can be trusted, or is known to be lost."""
+    marks = _Marks(receiver)
+    held: tuple[CaptureBlock, TimeZero | None, str] | None = None
+
+    def settle(block: CaptureBlock, time_zero: TimeZero | None, reason: str) -> _Ping:
+        if recorder is not None:
+            recorder.note(
+                block.index,
+                time_zero_s=None if time_zero is None else time_zero.delay_s,
+                method=receiver.plan.geometry.time_zero,
+                lost=bool(reason),
+                reason=reason,
+            )
+        return _settled(receiver, block, time_zero, reason)
+
+    for block in blocks:
+        if recorder is not None:
+            recorder.write(block)
+        time_zero, reason, shifted = marks.place(block)
+        if held is not None:
+            before, its_time_zero, its_reason = held
+            if not its_reason and shifted:
+                its_reason = "the sound slipped between this ping and the next"
+            elif not its_reason and reason:
+                its_reason = "the next ping, which should confirm it, is lost"
+            yield settle(before, its_time_zero, its_reason)
+            held = None
+        if block.confirms_only:
+            continue
+        if receiver.info.can_slip:
+            held = (block, time_zero, reason)
+        else:
+            yield settle(block, time_zero, reason)
+    if held is not None:
+        block, time_zero, reason = held
+        if not reason and receiver.info.confirms_last:
+            reason = "the run ended before the next ping could confirm it"
+        yield settle(block, time_zero, reason)
+
+
+def _settled(
+    receiver: Receiver, block: CaptureBlock, time_zero: TimeZero | None, reason: str
+) -> _Ping:
+    rate, interval = receiver.info.sample_rate_hz, receiver.plan.interval_samples
+    latency_s, profile = None, None
+    if time_zero is not None:
+        placed = block.start_sample - block.index * interval
+        latency_s = placed / rate + time_zero.delay_s
+    if time_zero is not None and not reason:
+        profile = receiver.profile(block, time_zero)
+    return _Ping(
+        block=block,
+        sent_s=block.index * interval / rate,
+        reason=reason,
+        latency_s=latency_s,
+        time_zero=time_zero,
+        profile=profile,
+    )
+
+
+class _Marks:
+    """Where the time-zero marks stood so far, and where the next is due."""
+
+    def __init__(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._late_s: float | None = None  # of the last mark, after its block's own hint
+        self._amplitude: float | None = None
+        self._steps_s: deque[float] = deque([0.0] * 5, maxlen=9)
+
+    def place(self, block: CaptureBlock) -> tuple[TimeZero | None, str, bool]:
+        """Return a block's time zero, why it is lost, and whether it shifted."""
+        receiver = self._receiver
+        if block.flags & LOSS:
+            names = ", ".join(f.name.lower().replace("_", " ") for f in block.flags & LOSS)
+            return None, f"the stream reported: {names}", False
+        if receiver.plan.geometry.time_zero == "calibration":
+            return receiver.known_time_zero(block), "", False
+        late_s = 0.0 if self._late_s is None else self._late_s
+        mark = receiver.find_mark(
+            block, due_s=block.mark_s + late_s, expected_amplitude=self._amplitude
+        )
+        name = {"direct": "direct sound", "loopback": "loopback pulse"}
+        sought = name[receiver.plan.geometry.time_zero]
+        if mark is None:
+            return None, f"no {sought} was heard", False
+        time_zero = receiver.time_zero(mark)
+        if time_zero.delay_s < 0:
+            return None, f"the {sought} stands before its block", False
+        found_late_s = mark.delay_s - block.mark_s
+        shifted = False
+        if self._late_s is not None:
+            step_s = found_late_s - self._late_s
+            shifted = abs(step_s - self._usual_step_s()) > self._tolerance_s(mark.u_delay_s)
+            self._steps_s.append(step_s)
+        self._late_s, self._amplitude = found_late_s, mark.amplitude
+        reason = f"the {sought} is not where it was due: the sound slipped" if shifted else ""
+        return time_zero, reason, shifted
+
+    def _usual_step_s(self) -> float:
+        # Two converters on clocks of their own drift apart evenly, which is no slip.
+        return statistics.median(self._steps_s) if self._receiver.info.can_slip else 0.0
+
+    def _tolerance_s(self, u_mark_s: float) -> float:
+        # A slip is a whole number of samples; the mark's own noise is far less.
+        # A stream that cannot slip is only held to a clock within 0.1 %.
+        drift_s = 0.0
+        if not self._receiver.info.can_slip:
+            drift_s = 1e-3 * self._receiver.plan.timing.ping_interval_s
+        return 0.5 / self._receiver.info.sample_rate_hz + 6 * u_mark_s + drift_s

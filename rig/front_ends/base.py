@@ -26,8 +26,8 @@ class FrontEnd(Protocol):
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Send `pings` pings and yield a block for each.
 
-        A stream that can slip sends one more at the end and yields it with
-        ``confirms_only`` set. All blocks of a stream have the same shape.
+        A stream with ``confirms_last`` sends one more at the end and yields it
+        with ``confirms_only`` set. All blocks of a stream have the same shape.
         """
 
     def close(self) -> None:

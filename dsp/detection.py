@@ -1,0 +1,542 @@
+"""Which peaks of a profile are echoes, and exactly where they stand.
+
+Three steps. A threshold that follows the noise around each bin at a set
+false-alarm rate; a search that takes the strongest echo away before it looks for
+the next, so that side lobes are not taken for echoes; and the place of each peak
+to a small part of a bin, by band-limited interpolation around it alone.
+
+References
+----------
+H. Rohling, "Radar CFAR thresholding in clutter and multiple target situations",
+*IEEE Trans. Aerosp. Electron. Syst.* 19, 1983, pp. 608–621.
+J. Li and P. Stoica, "Efficient mixed-spectrum estimation with applications to
+target feature extraction", *IEEE Trans. Signal Process.* 44, 1996, pp. 281–295:
+take all other echoes away, re-estimate one, in turn.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.compression import EchoShape
+
+TRAINING_CELLS = 64
+"""Independent cells from which the noise at a bin is learnt, where there are so many."""
+
+RANK_SHARE = 0.75
+"""The ordered-statistic threshold reads the cell at this share of the sorted ones:
+a quarter of them may hold other echoes without lifting it."""
+
+MOST_ECHOES = 100
+"""No more echoes than this are looked for in one profile."""
+
+_SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
+_KERNEL_HALF = 16
+_KERNEL_BETA = 6.0  # errors 60 dB down, but for 6 % of the band at each edge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peak:
+    """One echo as found in a profile.
+
+    Attributes
+    ----------
+    delay_s : float
+        From the profile's first bin.
+    u_delay_s : float
+        Standard uncertainty of the delay, from the SNR and the pulse's spectrum.
+    amplitude : float
+        Relative to full scale.
+    snr : float
+        2E/N0, as a ratio: for a matched filter, twice the peak's power over
+        the mean power of the noise around it.
+    """
+
+    delay_s: float
+    u_delay_s: float
+    amplitude: float
+    snr: float
+
+
+def cell_averaging_factor(false_alarm_rate: float, cells: int) -> float:
+    """Return the threshold over the mean power of `cells` independent cells.
+
+    ``N (Pfa^(−1/N) − 1)`` for complex Gaussian noise.
+
+    References
+    ----------
+    H. M. Finn and R. S. Johnson, *RCA Review* 29, 1968, pp. 414–464 (from memory).
+
+    Examples
+    --------
+    >>> round(cell_averaging_factor(1e-6, 32), 3)
+    17.278
+    """
+    _check_rate(false_alarm_rate)
+    return cells * math.expm1(-math.log(false_alarm_rate) / cells)
+
+
+@functools.lru_cache(maxsize=64)
+def ordered_statistic_factor(false_alarm_rate: float, cells: int, rank: int) -> float:
+    """Return the threshold over the `rank`-th smallest power of `cells` cells.
+
+    Solves Pfa = ∏ (N − i)/(N − i + α), i from 0 to rank − 1, for α.
+
+    References
+    ----------
+    Rohling 1983, eq. 37.
+    """
+    _check_rate(false_alarm_rate)
+    if not 1 <= rank <= cells:
+        raise ValueError(f"rank: found {rank}; give 1 to {cells}")
+    left = cells - np.arange(rank)
+    goal = math.log(false_alarm_rate)
+    low, high = 0.0, 1.0
+    while -float(np.log1p(high / left).sum()) > goal:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        if -float(np.log1p(middle / left).sum()) > goal:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def cell_averaging_threshold(
+    power: NDArray[np.floating],
+    *,
+    false_alarm_rate: float,
+    guard_bins: int,
+    spacing_bins: int = 1,
+    cells: int = TRAINING_CELLS,
+) -> NDArray[np.float64]:
+    """Threshold on power from the mean of the cells around each bin.
+
+    Right in even noise; a strong echo among the cells lifts it and may hide its
+    neighbours, and an edge in the noise fools it.
+
+    Parameters
+    ----------
+    power : ndarray, shape (bins,)
+    false_alarm_rate : float
+        Chance that a bin of noise alone exceeds its threshold.
+    guard_bins : int
+        Bins left out on each side, that an echo in the middle may fill.
+    spacing_bins : int
+        From one cell to the next; so many that their noise is independent.
+    cells : int
+        Half of them on each side; at the profile's ends all on one.
+
+    Returns
+    -------
+    ndarray of float64, shape (bins,)
+    """
+    index, cells = _training_index(power.size, guard_bins, spacing_bins, cells)
+    mean = np.asarray(power, dtype=np.float64)[index].mean(axis=1)
+    return np.asarray(mean * cell_averaging_factor(false_alarm_rate, cells))
+
+
+def ordered_statistic_threshold(
+    power: NDArray[np.floating],
+    *,
+    false_alarm_rate: float,
+    guard_bins: int,
+    spacing_bins: int = 1,
+    cells: int = TRAINING_CELLS,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Threshold on power from one of the sorted cells around each bin.
+
+    Up to a quarter of the cells may hold other echoes. Parameters as for
+    :func:`cell_averaging_threshold`.
+
+    Returns
+    -------
+    threshold : ndarray of float64, shape (bins,)
+    noise_power : ndarray of float64, shape (bins,)
+        Mean power of the noise that the same cells tell of.
+    """
+    index, cells = _training_index(power.size, guard_bins, spacing_bins, cells)
+    rank = max(1, round(RANK_SHARE * cells))
+    rows = np.asarray(power, dtype=np.float64)[index]
+    ranked = np.partition(rows, rank - 1, axis=1)[:, rank - 1]
+    # The rank-th smallest of N exponential variables has the mean Σ 1/(N − i).
+    mean_over_ranked = float(np.sum(1 / (cells - np.arange(rank))))
+    threshold = ranked * ordered_statistic_factor(false_alarm_rate, cells, rank)
+    return threshold, ranked / mean_over_ranked
+
+
+def interpolated(
+    envelope: NDArray[np.complexfloating],
+    position: NDArray[np.float64],
+    *,
+    centre_turns: float = 0.0,
+) -> NDArray[np.complex128]:
+    """Values of a band-limited envelope between its bins.
+
+    A sinc over 32 bins, about the spectrum's centre, under a window that is the
+    exponential of a half circle: as good as Kaiser's and cheaper.
+
+    Parameters
+    ----------
+    envelope : ndarray of complex, shape (bins,)
+    position : ndarray of float64, any shape
+        In bins.
+    centre_turns : float
+        Centre of the envelope's spectrum, in turns a bin.
+
+    Returns
+    -------
+    ndarray of complex128, the shape of `position`
+
+    References
+    ----------
+    A. H. Barnett, J. Magland and L. af Klinteberg, "A parallel nonuniform fast
+    Fourier transform library based on an exponential of semicircle kernel",
+    *SIAM J. Sci. Comput.* 41, 2019, C479–C504 (the window; from memory).
+    """
+    near = np.floor(position).astype(int)
+    steps = np.arange(1 - _KERNEL_HALF, _KERNEL_HALF + 1)
+    index = near[..., np.newaxis] + steps
+    inside = (index >= 0) & (index < envelope.size)
+    taken = np.where(inside, envelope[np.clip(index, 0, envelope.size - 1)], 0)
+    away = position[..., np.newaxis] - index
+    half_circle = np.sqrt(np.maximum(0, 1 - (away / _KERNEL_HALF) ** 2))
+    kernel = np.sinc(away) * np.exp(_KERNEL_BETA * (half_circle - 1))
+    turned = kernel * np.exp(2j * np.pi * centre_turns * away)
+    return np.asarray((taken * turned).sum(axis=-1), dtype=np.complex128)
+
+
+def refined(
+    envelope: NDArray[np.complexfloating],
+    index: NDArray[np.integer],
+    *,
+    centre_turns: float = 0.0,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Place and height of the maxima of ``abs(envelope)`` near some bins.
+
+    Parameters
+    ----------
+    envelope : ndarray of complex, shape (bins,)
+    index : ndarray of int, shape (peaks,)
+        Bins within one bin of a maximum.
+    centre_turns : float
+        As for :func:`interpolated`.
+
+    Returns
+    -------
+    position : ndarray of float64, shape (peaks,)
+        In bins; never outside the envelope.
+    magnitude : ndarray of float64, shape (peaks,)
+    """
+    position = np.asarray(index, dtype=np.float64)
+    magnitude = np.zeros(position.size)
+    # A coarse look over a bin to each side, then parabolas ever closer in: on so
+    # short a stretch the squared magnitude is one, whatever the pulse.
+    for half_steps, step in ((8, 0.125), (1, 0.0625), (1, 0.015625)):
+        offsets = np.arange(-half_steps, half_steps + 1) * step
+        grid = np.abs(
+            interpolated(envelope, position[:, np.newaxis] + offsets, centre_turns=centre_turns)
+        )
+        best = np.clip(grid.argmax(axis=1), 1, offsets.size - 2)
+        rows = np.arange(position.size)
+        before, at, after = (grid[rows, best + k] ** 2 for k in (-1, 0, 1))
+        bend = before - 2 * at + after
+        curved = bend < 0
+        slope = (before - after) / 2
+        shift = np.where(curved, slope / np.where(curved, bend, 1), 0).clip(-1, 1)
+        position = np.clip(
+            position + offsets[best] + shift * step, 0, max(envelope.size - 1, 0)
+        )
+        magnitude = np.sqrt(np.maximum(at - slope * shift / 2, 0))
+    return position, magnitude
+
+
+def side_lobe_ceiling(shape: EchoShape, bins: int) -> NDArray[np.float64]:
+    """Highest that a compressed echo of amplitude 1 still reaches from each lag on.
+
+    Returns
+    -------
+    ndarray of float64, shape (bins,)
+        Falls from 1; entry ``i`` is for lags of ``i * bin_s`` and more.
+    """
+    finer = 4
+    lags = np.arange(min(bins, shape.cycle_bins // 2) * finer) * shape.bin_s / finer
+    spectrum = np.zeros(finer * shape.cycle_bins, dtype=np.complex128)
+    spectrum[shape.band_index] = shape.weights
+    magnitude = np.abs(np.fft.ifft(spectrum) * spectrum.size)[: lags.size]
+    ceiling = np.maximum.accumulate(magnitude[::-1])[::-1][::finer]
+    return np.concatenate([ceiling, np.full(bins - ceiling.size, ceiling[-1])])
+
+
+def delay_uncertainty_s(shape: EchoShape, snr_out: float) -> float:
+    """Standard uncertainty of a peak's delay at an output SNR of ``2 |peak|²/noise``.
+
+    For the plain matched filter it is the envelope Cramér–Rao bound; a weighting
+    costs a little more. First-order noise on the peak's slope over its curvature.
+    """
+    mean_hz = float(shape.weights @ shape.offset_hz)
+    spread = float(shape.noise_weights @ (shape.offset_hz - mean_hz) ** 2)
+    noise_rad_s = 2 * math.pi * math.sqrt(spread)
+    return noise_rad_s / (math.sqrt(snr_out) * shape.rms_bandwidth_rad_s**2)
+
+
+def find_echoes(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    false_alarm_rate: float,
+    start_s: float = 0.0,
+    stop_s: float = math.inf,
+) -> tuple[tuple[Peak, ...], NDArray[np.float64]]:
+    """Find the echoes of a profile, however strong the sound before them.
+
+    Parameters
+    ----------
+    envelope : ndarray of complex64, shape (bins,)
+        As :meth:`dsp.compression.PulseCompressor.from_time_zero` gives.
+    shape : EchoShape
+        Of one echo in that envelope.
+    false_alarm_rate : float
+        For each independent bin.
+    start_s, stop_s : float
+        Echoes outside are found, so that their side lobes are known, but not
+        returned.
+
+    Returns
+    -------
+    echoes : tuple of Peak
+        Nearest first.
+    threshold : ndarray of float64, shape (bins,)
+        On amplitude: what a bin had to exceed, side lobes included.
+
+    Notes
+    -----
+    An echo hides what is weaker than its own side lobes until it has been taken
+    away; after that, what is weaker than the part of them that could not be
+    taken away, because the echo is not an exact copy of the pulse.
+    """
+    envelope = np.asarray(envelope)
+    if envelope.size < 2 * _KERNEL_HALF:
+        return (), np.full(envelope.size, np.inf)
+    search = _Search(envelope, shape, false_alarm_rate)
+    for _ in range(10):
+        if not search.add_round():
+            break
+    peaks = search.peaks()
+    kept = tuple(p for p in peaks if start_s <= p.delay_s <= stop_s)
+    return kept, search.threshold()
+
+
+def first_arrival(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    false_alarm_rate: float = 1e-9,
+    weakest_db: float = -30.0,
+) -> Peak | None:
+    """Find the first sound to arrive, which need not be the strongest.
+
+    Parameters
+    ----------
+    envelope, shape
+        As for :func:`find_echoes`.
+    false_alarm_rate : float
+        For each independent bin.
+    weakest_db : float
+        What is weaker than this, relative to the strongest sound, is passed over.
+
+    Returns
+    -------
+    Peak or None
+        None where nothing stands above the noise.
+    """
+    peaks, _ = find_echoes(envelope, shape, false_alarm_rate=false_alarm_rate)
+    if not peaks:
+        return None
+    weakest = max(p.amplitude for p in peaks) * 10 ** (weakest_db / 20)
+    return next(p for p in peaks if p.amplitude >= weakest)
+
+
+class _Search:
+    """Echoes taken away so far, and what is left of an envelope."""
+
+    def __init__(
+        self, envelope: NDArray[np.complexfloating], shape: EchoShape, false_alarm_rate: float
+    ) -> None:
+        self._envelope = envelope.astype(np.complex64)
+        self._left = self._envelope.copy()
+        self._shape = shape
+        self._rate = false_alarm_rate
+        self._bins = envelope.size
+        self._ceiling = side_lobe_ceiling(shape, envelope.size) * _SIDE_LOBE_MARGIN
+        self._centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+        self._lobe_bins = max(1.0, shape.width_s / shape.bin_s)
+        self._position = np.empty(0)
+        self._gain = np.empty(0, dtype=np.complex128)
+        self._copies = np.empty((0, envelope.size), dtype=np.complex64)
+        self._misfit = np.empty(0)
+        self._noise_power, self._noise_threshold = self._noise()
+
+    def add_round(self) -> bool:
+        """Take away the peaks that now stand out; say whether there were any."""
+        magnitude = np.abs(self._left)
+        ceiling = self._side_lobes()
+        peak = np.zeros(self._bins, dtype=bool)
+        peak[1:-1] = (magnitude[1:-1] >= magnitude[:-2]) & (magnitude[1:-1] > magnitude[2:])
+        above = magnitude**2 > self._noise_threshold
+        places = np.flatnonzero(peak & above & (magnitude > ceiling))
+        new: list[int] = []
+        for place in places[np.argsort(-magnitude[places])]:
+            if self._position.size + len(new) >= MOST_ECHOES:
+                break
+            if magnitude[place] > ceiling[place]:
+                new.append(int(place))
+                ceiling = np.maximum(ceiling, magnitude[place] * self._ceiling_about(place))
+        if not new:
+            return False
+        position, _ = refined(self._left, np.array(new), centre_turns=self._centre_turns)
+        self._position = np.concatenate([self._position, position])
+        self._copies = np.concatenate([self._copies, [self._copy(p) for p in position]])
+        self._fit_gains()
+        self._settle()
+        self._noise_power, self._noise_threshold = self._noise()
+        self._misfit = np.array([self._misfit_of(i) for i in range(self._position.size)])
+        return True
+
+    def peaks(self) -> tuple[Peak, ...]:
+        """All echoes found, nearest first."""
+        found = []
+        for i, (position, gain) in enumerate(zip(self._position, self._gain, strict=True)):
+            place = round(position)
+            # An echo may shrink once its neighbours are known; what then no longer
+            # stands out was part of them.
+            stronger = np.abs(self._gain) > abs(gain)
+            stronger[i] = False
+            if abs(gain) <= self._side_lobes(stronger)[place]:
+                continue
+            if abs(gain) ** 2 <= self._noise_threshold[place]:
+                continue
+            snr_out = float(2 * abs(gain) ** 2 / max(self._noise_power[place], 1e-30))
+            found.append(
+                Peak(
+                    delay_s=float(position) * self._shape.bin_s,
+                    u_delay_s=delay_uncertainty_s(self._shape, snr_out),
+                    amplitude=float(abs(gain)),
+                    snr=snr_out / self._shape.efficiency,
+                )
+            )
+        return tuple(sorted(found, key=lambda p: p.delay_s))
+
+    def threshold(self) -> NDArray[np.float64]:
+        """On amplitude: the noise's threshold or what side lobes are left, the higher."""
+        return np.maximum(np.sqrt(self._noise_threshold), self._side_lobes())
+
+    def _noise(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        step_hz = self._shape.offset_hz[1]
+        correlated_s = float(np.sum(self._shape.noise_weights**2)) / step_hz
+        threshold, power = ordered_statistic_threshold(
+            np.abs(self._left) ** 2,
+            false_alarm_rate=self._rate,
+            guard_bins=math.ceil(self._lobe_bins) + 1,
+            spacing_bins=max(1, math.ceil(correlated_s / self._shape.bin_s)),
+        )
+        return power, threshold
+
+    def _copy(self, position: float) -> NDArray[np.complex64]:
+        return self._shape.at_bins(position * self._shape.bin_s, self._bins)
+
+    def _fit_gains(self) -> None:
+        """Fit all gains at once: least squares over the whole profile."""
+        gram = self._copies.conj() @ self._copies.T
+        heard = self._copies.conj() @ self._envelope
+        load = 1e-6 * float(np.trace(gram).real) / len(gram)
+        self._gain = np.linalg.solve(
+            gram.astype(np.complex128) + load * np.eye(len(gram)), heard.astype(np.complex128)
+        )
+        self._left = self._envelope - (self._gain.astype(np.complex64) @ self._copies)
+
+    def _settle(self) -> None:
+        """Re-estimate each echo with all others taken away, twice round."""
+        for _ in range(2):
+            for i in np.argsort(-np.abs(self._gain)):
+                alone = self._left + np.complex64(self._gain[i]) * self._copies[i]
+                nearest = np.array([round(self._position[i])])
+                position, _ = refined(alone, nearest, centre_turns=self._centre_turns)
+                # Two echoes closer than a lobe can pull each other along; an echo
+                # that would leave its own lobe stays where it was found.
+                if abs(position[0] - self._position[i]) > self._lobe_bins / 2:
+                    continue
+                self._position[i] = position[0]
+                self._copies[i] = self._copy(position[0])
+                value = interpolated(alone, position, centre_turns=self._centre_turns)[0]
+                carrier = self._shape.carrier_hz * self._shape.bin_s
+                self._gain[i] = value * np.exp(2j * np.pi * carrier * position[0])
+                self._left = alone - np.complex64(self._gain[i]) * self._copies[i]
+
+    def _ceiling_about(self, position: float) -> NDArray[np.float64]:
+        lag = np.abs(np.arange(self._bins) - position)
+        return np.asarray(self._ceiling[np.floor(lag).astype(int)])
+
+    def _misfit_of(self, i: int) -> float:
+        """How much of an echo's side lobes is still there once it was taken away."""
+        near = slice(
+            max(0, int(self._position[i] - 4 * self._lobe_bins)),
+            int(self._position[i] + 4 * self._lobe_bins) + 1,
+        )
+        lag = np.abs(np.arange(self._bins)[near] - self._position[i])
+        flank = lag > self._lobe_bins
+        level = np.abs(self._left[near])[flank]
+        lobes = abs(self._gain[i]) * self._ceiling[np.floor(lag[flank]).astype(int)]
+        if level.size == 0:
+            return 1.0
+        return float(np.clip(3 * np.sqrt(np.mean((level / lobes) ** 2)), 0.05, 1.0))
+
+    def _side_lobes(self, which: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+        """Ceiling of what the echoes taken away, or some of them, may have left behind."""
+        ceiling = np.zeros(self._bins)
+        of_all = zip(self._position, self._gain, self._misfit, strict=True)
+        for i, (position, gain, misfit) in enumerate(of_all):
+            if which is not None and not which[i]:
+                continue
+            about = self._ceiling_about(position)
+            lobe = np.abs(np.arange(self._bins) - position) < 1.2 * self._lobe_bins
+            ceiling = np.maximum(ceiling, abs(gain) * np.where(lobe, about, misfit * about))
+        return ceiling
+
+
+@functools.lru_cache(maxsize=8)
+def _training_index(
+    bins: int, guard_bins: int, spacing_bins: int, cells: int
+) -> tuple[NDArray[np.int64], int]:
+    """Return the cells of each bin, shape (bins, cells), and how many there are.
+
+    Half of them stand on each side; near an end, what has no room on one side is
+    taken from the other.
+    """
+    cells = min(cells, (bins - 2 * guard_bins - 1) // spacing_bins - 1)
+    if cells < 4:
+        raise ValueError(
+            f"power: found {bins} bins; "
+            f"give at least {2 * guard_bins + 1 + 5 * spacing_bins} to learn the noise from"
+        )
+    i = np.arange(bins)
+    room_before = np.maximum(0, (i - guard_bins - 1) // spacing_bins + 1)
+    room_after = np.maximum(0, (bins - 2 - i - guard_bins) // spacing_bins + 1)
+    before = np.clip(cells // 2, cells - room_after, room_before)[:, np.newaxis]
+    j = np.arange(cells)
+    step_before = guard_bins + 1 + j * spacing_bins
+    step_after = guard_bins + 1 + (j - before) * spacing_bins
+    index = i[:, np.newaxis] + np.where(j < before, -step_before, step_after)
+    index.setflags(write=False)
+    return index, cells
+
+
+def _check_rate(false_alarm_rate: float) -> None:
+    if not 0 < false_alarm_rate < 1:
+        raise ValueError(f"false_alarm_rate: found {false_alarm_rate:g}; give 0 to 1, both out")

@@ -1,0 +1,298 @@
+"""From a block of samples to a profile and its echoes, as a plan asks.
+
+A :class:`Receiver` is planned once for a stream: its replicas, the sound speed
+and how sure it is. Its methods are then pure: the same block gives the same
+numbers, live or replayed.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp import detection, medium, ranging
+from dsp.compression import EchoShape, PulseCompressor, energy_band_hz
+from dsp.detection import Peak
+from dsp.profiles import EchoProfile, stacked
+from rig.capture import CaptureBlock, StreamInfo
+from rig.errors import PlanError
+from rig.plan import Plan
+from rig.waveforms import pulses_of
+
+MARK_WINDOW_S = 0.001
+"""The time-zero mark is looked for this far to each side of where it is due."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeZero:
+    """How the pulse's leaving is known.
+
+    Attributes
+    ----------
+    method : {"loopback", "direct", "calibration"}
+    delay_s : float
+        From the block's first sample to the pulse's leaving.
+    u_delay_s : float
+        Standard uncertainty of that instant, the baseline's share left out.
+    mark_s : float
+        From the block's first sample to the mark itself: the arrival of the
+        direct sound, the loopback pulse, or the leaving where it is known.
+    """
+
+    method: str
+    delay_s: float
+    u_delay_s: float
+    mark_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Echo:
+    """One echo, with how sure it is.
+
+    Attributes
+    ----------
+    range_m : float
+        From midway between source and receiver, for a target on the axis.
+    path_m : float
+        Out and back, sound speed times delay.
+    delay_s : float
+        From the pulse's leaving to its return.
+    u_range_m : float
+        Standard uncertainty of the range.
+    strength_db : float
+        Amplitude at the microphone, dB re full scale.
+    snr_db : float
+        2E/N0, twice the echo's energy over the noise density, in dB.
+    bound_m : float
+        The Cramér–Rao bound on the range's standard deviation at that SNR.
+    """
+
+    range_m: float
+    path_m: float
+    delay_s: float
+    u_range_m: float
+    strength_db: float
+    snr_db: float
+    bound_m: float
+
+
+class Receiver:
+    """What is done with each block of one stream.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its sample rate gives way to the stream's own.
+    info : StreamInfo
+
+    Attributes
+    ----------
+    plan : Plan
+        At the stream's rate.
+    sound_speed_m_s, u_sound_speed_m_s : float
+        Of the plan's medium.
+
+    Raises
+    ------
+    PlanError
+        Where the stream cannot be used with the plan: no such loopback channel,
+        or a rate that is too low for the pulse.
+    """
+
+    def __init__(self, plan: Plan, info: StreamInfo) -> None:
+        try:
+            self.plan = plan = plan.at_rate(info.sample_rate_hz)
+        except ValueError as problem:
+            raise PlanError(f"plan: {problem}") from problem
+        if plan.geometry.time_zero == "loopback" and info.loopback is None:
+            raise PlanError(
+                f"geometry.time_zero: found \"loopback\", but {info.device} gives "
+                f"{info.channels} channel(s) and no loopback; wire the sent pulse to channel "
+                f'{plan.geometry.loopback_channel}, or give "direct"'
+            )
+        self.info = info
+        pulses = pulses_of(plan)
+        weighting = plan.receiver.weighting
+        if weighting == "none":
+            bands = [energy_band_hz(p) for p in pulses]
+        else:
+            bands = [p.band_hz for p in pulses]
+        # Pulses that take turns are compressed on one grid, so that they add up.
+        band_hz = (min(b[0] for b in bands), max(b[1] for b in bands))
+        self._compressors = tuple(
+            PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
+            for p in pulses
+        )
+        words = {
+            "temperature_c": plan.medium.temperature_c,
+            "humidity_percent": plan.medium.humidity_percent,
+            "salinity_g_kg": plan.medium.salinity_g_kg,
+        }
+        self.sound_speed_m_s = medium.sound_speed_m_s(plan.medium.kind, **words)
+        self.u_sound_speed_m_s = medium.u_sound_speed_m_s(
+            plan.medium.kind,
+            **words,
+            u_temperature_c=plan.medium.u_temperature_c,
+            u_humidity_percent=plan.medium.u_humidity_percent,
+        )
+
+    def find_mark(
+        self, block: CaptureBlock, *, due_s: float, expected_amplitude: float | None = None
+    ) -> Peak | None:
+        """Find the time-zero mark where it is due, or else anywhere in the block.
+
+        Parameters
+        ----------
+        block : CaptureBlock
+        due_s : float
+            From the block's first sample.
+        expected_amplitude : float, optional
+            Of the marks before: something much weaker or stronger is not it.
+
+        Returns
+        -------
+        Peak or None
+            Its delay counts from the block's first sample. None where nothing in
+            the block stands above the noise.
+        """
+        compress = self._compressors[block.pulse_index]
+        channel = self.info.microphone
+        if self.plan.geometry.time_zero == "loopback" and self.info.loopback is not None:
+            channel = self.info.loopback
+        band = compress.band_spectrum(block.samples[channel])
+        envelope = compress.from_time_zero(band, 0.0)
+        shape = compress.shape
+        # A pulse's side lobes reach back by its own length: what comes so soon
+        # after the mark must be known, to be told from it.
+        reach_s = MARK_WINDOW_S + 2 * shape.width_s
+        stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
+        peaks, _ = detection.find_echoes(
+            envelope[: max(stop, 400)], shape, false_alarm_rate=1e-9
+        )
+        near = [p for p in peaks if abs(p.delay_s - due_s) <= reach_s]
+        if expected_amplitude is not None:
+            near = [p for p in near if 0.4 < p.amplitude / expected_amplitude < 2.5]
+        if near:
+            return near[0]
+        return detection.first_arrival(envelope, shape)
+
+    def time_zero(self, mark: Peak) -> TimeZero:
+        """Return when the pulse left, given its mark."""
+        geometry = self.plan.geometry
+        travel_s = 0.0
+        if geometry.time_zero == "direct":
+            travel_s = geometry.baseline_m / self.sound_speed_m_s
+        return TimeZero(
+            method=geometry.time_zero,
+            delay_s=mark.delay_s - travel_s,
+            u_delay_s=math.hypot(mark.u_delay_s, geometry.u_time_zero_s),
+            mark_s=mark.delay_s,
+        )
+
+    def known_time_zero(self, block: CaptureBlock) -> TimeZero:
+        """Return the pulse's leaving as the front end knows it, with no mark to be heard."""
+        return TimeZero(
+            method="calibration",
+            delay_s=block.mark_s,
+            u_delay_s=self.plan.geometry.u_time_zero_s,
+            mark_s=block.mark_s,
+        )
+
+    def profile(self, block: CaptureBlock, time_zero: TimeZero) -> EchoProfile:
+        """Compress the microphone's channel; the first bin stands at the pulse's leaving."""
+        compress = self._compressors[block.pulse_index]
+        band = compress.band_spectrum(block.samples[self.info.microphone])
+        start_s = max(time_zero.delay_s, 0.0)
+        return EchoProfile(envelope=compress.from_time_zero(band, start_s), bin_s=compress.bin_s)
+
+    def stack(self, profiles: Sequence[tuple[int, EchoProfile]]) -> tuple[EchoProfile, EchoShape]:
+        """Add up profiles, each given with its pulse's index.
+
+        Of a Golay pair, each pulse's own are averaged first, so that the two weigh
+        the same and their side lobes cancel however many there are of each.
+
+        Returns
+        -------
+        profile : EchoProfile
+        shape : EchoShape
+            Of an echo in it.
+        """
+        kinds = sorted({index for index, _ in profiles})
+        averages = [stacked([p for i, p in profiles if i == kind]) for kind in kinds]
+        shapes = [self._compressors[kind].shape for kind in kinds]
+        if len(kinds) == 1:
+            return averages[0], shapes[0]
+        pings = sum(p.pings for p in averages)
+        equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
+        return dataclasses.replace(equal, pings=pings), _mean_shape(shapes)
+
+    def echoes(
+        self, profile: EchoProfile, shape: EchoShape, time_zero: TimeZero
+    ) -> tuple[tuple[Echo, ...], NDArray[np.float64]]:
+        """Find a profile's echoes within the plan's ranges.
+
+        Returns
+        -------
+        echoes : tuple of Echo
+            Nearest first.
+        threshold_db : ndarray of float64, shape (bins,)
+            What a bin had to exceed, dB re full scale.
+        """
+        asked, baseline_m = self.plan.receiver, self.plan.geometry.baseline_m
+        # The direct sound is no echo, whatever ranges are asked for.
+        after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
+        reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
+        start_s, stop_s = reach_m / self.sound_speed_m_s
+        last = math.ceil((stop_s + self._compressors[0].pulse.duration_s) / shape.bin_s) + 1
+        peaks, threshold = detection.find_echoes(
+            profile.envelope[: max(last, 400)],
+            shape,
+            false_alarm_rate=asked.false_alarm_rate,
+            start_s=max(float(start_s), after_direct_s),
+            stop_s=float(stop_s),
+        )
+        threshold_db = np.full(profile.envelope.size, np.nan)
+        threshold_db[: threshold.size] = 20 * np.log10(np.maximum(threshold, 1e-10))
+        return tuple(self._echo(p, shape, time_zero) for p in peaks), threshold_db
+
+    def _echo(self, peak: Peak, shape: EchoShape, time_zero: TimeZero) -> Echo:
+        geometry, speed = self.plan.geometry, self.sound_speed_m_s
+        path_m = speed * peak.delay_s
+        range_m = float(ranging.range_from_path_m(path_m, geometry.baseline_m))
+        bound_s = 1 / (math.sqrt(peak.snr) * shape.pulse_rms_bandwidth_rad_s)
+        return Echo(
+            range_m=range_m,
+            path_m=path_m,
+            delay_s=peak.delay_s,
+            u_range_m=ranging.u_range_m(
+                path_m=path_m,
+                baseline_m=geometry.baseline_m,
+                sound_speed_m_s=speed,
+                u_delay_s=peak.u_delay_s,
+                u_time_zero_s=time_zero.u_delay_s,
+                u_sound_speed_m_s=self.u_sound_speed_m_s,
+                u_baseline_m=geometry.u_baseline_m,
+                direct=time_zero.method == "direct",
+            ),
+            strength_db=20 * math.log10(peak.amplitude),
+            snr_db=10 * math.log10(peak.snr),
+            bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
+        )
+
+
+def _mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:
+    """Return the shape of an echo in the average of profiles with these shapes."""
+    first = shapes[0]
+    weights = np.mean([s.weights for s in shapes], axis=0)
+    noise = np.mean([s.noise_weights for s in shapes], axis=0)
+    return dataclasses.replace(
+        first,
+        weights=weights,
+        noise_weights=noise,
+        noise_gain=math.sqrt(sum(s.noise_gain**2 for s in shapes)) / len(shapes),
+    )
