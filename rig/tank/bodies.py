@@ -1,0 +1,167 @@
+"""How strongly a body sends sound back, over frequency.
+
+The echo of a body is the pulse, filtered by √σ_bs(f), the square root of its
+backscattering cross-section in metres, without any shift in phase: the echo stands
+exactly where the body's front is. A real body adds a little of its own (a wave that
+creeps around it, a ring); that is left out, so that the delay is exact.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.tank.scene import Bubbles, Cylinder, Medium, Plate, Sphere, Target
+
+GEOMETRIC_KA = 300.0
+"""From here on a sphere is taken as at infinite frequency; |f∞| is within 1e-4 of 1 in
+the soft case and within 2e-3 in the rigid one."""
+
+ATMOSPHERE_PA = 101325.0
+HEAT_RATIO_AIR = 1.4
+WATER_DENSITY_KG_M3 = 998.2
+BUBBLE_DAMPING = 0.1
+"""Damping of a small bubble at resonance: 0.05 to 0.15 for millimetres to tens of
+micrometres (C. S. Clay and H. Medwin, *Acoustical Oceanography*, 1977, figure 6.3,
+from memory)."""
+
+
+def echo_root_m(
+    target: Target, frequency_hz: NDArray[np.float64], medium: Medium
+) -> NDArray[np.float64]:
+    """√σ_bs of a body far away, signed as its surface reflects.
+
+    Parameters
+    ----------
+    target : Target
+    frequency_hz : ndarray, shape (bins,)
+    medium : Medium
+
+    Returns
+    -------
+    ndarray of float64, shape (bins,)
+        Metres. For a cloud of bubbles, of one bubble alone.
+
+    References
+    ----------
+    R. J. Urick, *Principles of Underwater Sound*, 3rd ed., 1983, table 9.1
+    (from memory): plate at normal incidence (A/λ)², cylinder broadside aL²/(2λ).
+    """
+    wave_number = 2 * np.pi * frequency_hz / medium.sound_speed_m_s
+    if isinstance(target, Sphere):
+        sign = 1.0 if target.surface == "rigid" else -1.0
+        form = sphere_form(wave_number * target.radius_m, target.surface)
+        return sign * target.radius_m / 2 * form
+    if isinstance(target, Plate):
+        return target.width_m * target.height_m * wave_number / (2 * np.pi)
+    if isinstance(target, Cylinder):
+        return target.length_m * np.sqrt(target.radius_m * wave_number / (4 * np.pi))
+    if medium.kind == "air":
+        form = sphere_form(wave_number * target.bubble_radius_m, "rigid")
+        return target.bubble_radius_m / 2 * form
+    return bubble_root_m(frequency_hz, target.bubble_radius_m)
+
+
+def mirror_root_m(target: Target, out_m: float, back_m: float) -> float:
+    """√σ_bs that a body cannot exceed so near: what a mirror in its place would send.
+
+    The far-field strengths of a plate and of a cylinder grow without limit as they
+    get larger; the sound that comes back from nearby does not.
+
+    Parameters
+    ----------
+    target : Target
+    out_m, back_m : float
+        From the source to the body, and on to the receiver.
+    """
+    path = out_m + back_m
+    if isinstance(target, Cylinder):
+        a = target.radius_m
+        return out_m * back_m * math.sqrt(a / (path * (a * path + 2 * out_m * back_m)))
+    return out_m * back_m / path
+
+
+def sphere_form(ka: NDArray[np.float64], surface: str) -> NDArray[np.float64]:
+    """Magnitude of a sphere's form function |f∞|, which σ_bs = (a/2)² |f∞|² holds.
+
+    Parameters
+    ----------
+    ka : ndarray, shape (bins,)
+        Wave number times radius.
+    surface : {"rigid", "soft"}
+        Soft: no pressure at the surface.
+
+    Returns
+    -------
+    ndarray of float64, shape (bins,)
+
+    References
+    ----------
+    V. C. Anderson, *J. Acoust. Soc. Am.* 22, 1950, pp. 426–431, and
+    J. J. Faran, *J. Acoust. Soc. Am.* 23, 1951, pp. 405–418: the series of partial
+    waves, here for an immovable rigid and a pressure-release sphere.
+    """
+    from scipy.special import spherical_jn, spherical_yn
+
+    ka = np.asarray(ka, dtype=np.float64)
+    form = np.ones(ka.shape)
+    # Below 1e-3 the spherical Neumann functions overflow; the first two terms hold.
+    tiny = ka < 1e-3
+    form[tiny] = 5 / 3 * ka[tiny] ** 2 if surface == "rigid" else 2.0
+    within = ~tiny & (ka < GEOMETRIC_KA)
+    x = ka[within]
+    total = np.zeros(x.shape, dtype=np.complex128)
+    slope = surface == "rigid"
+    most = int(x.max() + 4 * np.cbrt(x.max()) + 10) if x.size else 0
+    for n in range(most):
+        j, y = spherical_jn(n, x, slope), spherical_yn(n, x, slope)
+        with np.errstate(over="ignore", invalid="ignore"):
+            term = j / (j + 1j * y)
+        # Where y has overflowed the partial wave is nil.
+        total += (-1) ** n * (2 * n + 1) * np.where(np.isfinite(term), term, 0)
+    form[within] = 2 / x * np.abs(total)
+    return form
+
+
+def bubble_root_m(frequency_hz: NDArray[np.float64], radius_m: float) -> NDArray[np.float64]:
+    """√σ_bs of one gas bubble in water, resonance included.
+
+    References
+    ----------
+    C. S. Clay and H. Medwin, *Acoustical Oceanography*, 1977, equation 6.2.14
+    (from memory): σ_bs = a² / (((f₀/f)² − 1)² + δ²).
+    """
+    ratio = minnaert_hz(radius_m) / np.maximum(frequency_hz, 1e-9)
+    root: NDArray[np.float64] = radius_m / np.sqrt((ratio**2 - 1) ** 2 + BUBBLE_DAMPING**2)
+    return root
+
+
+def minnaert_hz(radius_m: float) -> float:
+    """Frequency at which a bubble in shallow fresh water rings.
+
+    References
+    ----------
+    M. Minnaert, "On musical air-bubbles and the sounds of running water",
+    *Phil. Mag.* 16, 1933, pp. 235–248.
+    """
+    stiffness = 3 * HEAT_RATIO_AIR * ATMOSPHERE_PA / WATER_DENSITY_KG_M3
+    return math.sqrt(stiffness) / (2 * math.pi * radius_m)
+
+
+GRAINS = 24
+"""So many points stand for a cloud: enough for its echo to flicker as a sum of many
+waves does."""
+
+
+def cloud_depths_m(target: Bubbles, random: np.random.Generator) -> NDArray[np.float64]:
+    """Draw how far behind its nearest point the parts of a cloud lie.
+
+    Returns
+    -------
+    ndarray of float64, shape (min(count, GRAINS),)
+        Within 0 to twice the radius, spread as in a ball.
+    """
+    grains = min(target.count, GRAINS)
+    return np.asarray(2 * target.radius_m * random.beta(2.0, 2.0, grains))

@@ -1,0 +1,328 @@
+"""All the sound that one ping brings to the receiver."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.tank.absorption import NEPER_DB, absorption_db_m
+from rig.tank.bodies import cloud_depths_m, echo_root_m, mirror_root_m
+from rig.tank.faces import face_response, resonance
+from rig.tank.motion import flight, track
+from rig.tank.reverberation import clutter, ring_down, tail
+from rig.tank.sampling import PulseSampler
+from rig.tank.scene import Bubbles, Scene, Target, Transducer
+from rig.tank.walls import ImagePaths, image_paths
+
+NEAREST_M = 0.05
+"""Nothing is louder than it would be this far from source or receiver: a real face is
+not a point."""
+
+BOTTOM_ORDER = 5
+"""So many times the sound meets a bottom and a surface at most."""
+
+WIRE_LEVEL = 0.5
+"""Amplitude of the pulse as the loopback wire brings it, re full scale."""
+
+_POINT = Transducer(shape="point")
+_CURVE_BINS = 2048
+
+# What a random stream is drawn for. Each ping has streams of its own, so that its
+# samples do not depend on how many pings are asked for.
+_NOISE, _CLUTTER, _BUBBLES, _TAIL = range(4)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Arrivals:
+    """Copies of the pulse as they reach the receiver; each array begins (paths, …).
+
+    `ceiling_m` bounds the root of a body's strength, where there is a body.
+    """
+
+    delay_s: NDArray[np.float64]
+    dilation: NDArray[np.float64]
+    gain: NDArray[np.float64]
+    path_m: NDArray[np.float64]
+    leaving: NDArray[np.float64]
+    coming: NDArray[np.float64]
+    ceiling_m: NDArray[np.float64]
+
+
+class Tank:
+    """A scene, ready to be sounded.
+
+    Parameters
+    ----------
+    scene : Scene
+    pulses : sequence of ndarray
+        What may be sent, all of one length.
+    sample_rate_hz : float
+        The rate at which the samples really are taken.
+    baseline_m : float
+        The true spacing of source and receiver.
+    seed : int
+        Of all that is random; not negative.
+    """
+
+    def __init__(
+        self,
+        scene: Scene,
+        pulses: Sequence[NDArray[np.float32]],
+        *,
+        sample_rate_hz: float,
+        baseline_m: float,
+        seed: int,
+    ) -> None:
+        self._scene = scene
+        self._pulses = [np.asarray(p, dtype=np.float64) for p in pulses]
+        self._rate_hz = sample_rate_hz
+        self._baseline_m = baseline_m
+        self._seed = seed
+        self._sampler = PulseSampler(pulses, sample_rate_hz)
+        self._source_m = np.array([0.0, -baseline_m / 2, 0.0])
+        self._receiver_m = np.array([0.0, baseline_m / 2, 0.0])
+        self._speed_m_s = scene.medium.sound_speed_m_s
+        frequency_hz = self._sampler.frequency_hz
+        self._nepers_m = absorption_db_m(scene.medium, frequency_hz) / NEPER_DB
+        self._gain = 10 ** (scene.source.level_db / 20)
+        shared = scene.transducer or _POINT
+        self._faces = (scene.source_transducer or shared, scene.receiver_transducer or shared)
+        self._roots = [self._root(target) for target in scene.target]
+
+    @property
+    def direct_delay_s(self) -> float:
+        """From the pulse's leaving to the direct sound's coming."""
+        return self._baseline_m / self._speed_m_s
+
+    def noise(self, ping: int, channel: int, samples: int) -> NDArray[np.float64]:
+        """Return one channel's noise during one ping; nil where the scene names none."""
+        if self._scene.noise is None:
+            return np.zeros(samples)
+        level = 10 ** (self._scene.noise.level_db / 20)
+        return level * self._random(_NOISE, ping, channel).standard_normal(samples)
+
+    def wire(self, *, pulse_index: int, start: float) -> NDArray[np.float64]:
+        """Return the sent pulse as a wire brings it; its first sample lies at `start`."""
+        out = self._room(start, 0.0)
+        level = np.full((1, self._sampler.frequency_hz.size), WIRE_LEVEL, dtype=np.complex128)
+        self._sampler.add(out, pulse_index=pulse_index, start=np.array([start]), response=level)
+        return out
+
+    def still_sound(self, *, pulse_index: int, start: float) -> NDArray[np.float64]:
+        """Return what comes back alike from every ping.
+
+        Parameters
+        ----------
+        pulse_index : int
+        start : float
+            Where the pulse leaves, in samples of what is returned.
+
+        Returns
+        -------
+        ndarray of float64, shape (samples,)
+            As long as there is something to hear.
+        """
+        heard = [
+            ([row], root)
+            for target, root in zip(self._scene.target, self._roots, strict=True)
+            if not target.moves and not isinstance(target, Bubbles)
+            for row in self._echo(target, 0.0)
+        ]
+        images = self._images()
+        late = [float(images.path_m.max(initial=0.0)) / self._speed_m_s] if images else []
+        late += [float(rows[0].delay_s[0]) for rows, _ in heard]
+        out = self._room(start, max([self.direct_delay_s, *late]))
+        self._add_direct(out, pulse_index, start)
+        for rows, root in heard:
+            self._add(out, pulse_index, start, _joined(rows), root)
+        if images is not None:
+            self._add(out, pulse_index, start, self._arrivals_of(images), None)
+        pulse, scene = self._pulses[pulse_index], self._scene
+        if scene.ring_down is not None:
+            out = _sum(out, ring_down(scene.ring_down, pulse, start, self._rate_hz))
+        if scene.bottom is not None and scene.bottom.true_tail_m > 0:
+            reach = 2 * scene.bottom.true_tail_m / self._speed_m_s * self._rate_hz
+            begin = start + 2 * scene.bottom.range_m / self._speed_m_s * self._rate_hz
+            level = self._gain * abs(scene.bottom.true_reflection) / (2 * scene.bottom.range_m)
+            out = _sum(out, tail(level, reach, pulse, begin, self._random(_TAIL)))
+        return out
+
+    def fresh_sound(
+        self, *, ping: int, pulse_index: int, sent_s: float, start: float
+    ) -> NDArray[np.float64]:
+        """Return what comes back from one ping alone: all that moves.
+
+        Parameters
+        ----------
+        ping, pulse_index : int
+        sent_s : float
+            When the pulse left, by the scene's clock.
+        start : float
+            Where that is, in samples of what is returned.
+
+        Returns
+        -------
+        ndarray of float64, shape (samples,)
+            As long as there is something to hear.
+        """
+        out = np.zeros(0)
+        for i, (target, root) in enumerate(zip(self._scene.target, self._roots, strict=True)):
+            if isinstance(target, Bubbles):
+                depths = cloud_depths_m(target, self._random(_BUBBLES, ping, i))
+                share = math.sqrt(target.count / depths.size)
+                rows = [row for d in depths for row in self._echo(target, sent_s, d, share)]
+            elif target.moves:
+                rows = self._echo(target, sent_s)
+            else:
+                continue
+            if rows:
+                arrivals = _joined(rows)
+                part = self._room(start, float(arrivals.delay_s.max()))
+                self._add(part, pulse_index, start, arrivals, root)
+                out = _sum(out, part)
+        if self._scene.clutter is not None:
+            reach = 2 * self._scene.clutter.reach_m / self._speed_m_s * self._rate_hz
+            random = self._random(_CLUTTER, ping)
+            pulse = self._pulses[pulse_index]
+            out = _sum(out, clutter(self._scene.clutter, reach, pulse, start, random))
+        return out
+
+    def _random(self, *purpose: int) -> np.random.Generator:
+        return np.random.default_rng(np.random.SeedSequence((self._seed, *purpose)))
+
+    def _room(self, start: float, latest_s: float) -> NDArray[np.float64]:
+        return np.zeros(math.ceil(start + latest_s * self._rate_hz) + self._sampler.samples)
+
+    def _root(self, target: Target) -> NDArray[np.float64]:
+        """√σ_bs on the sampler's bins; a long pulse has many, which lie between fewer points."""
+        frequency_hz = self._sampler.frequency_hz
+        if frequency_hz.size <= _CURVE_BINS:
+            return echo_root_m(target, frequency_hz, self._scene.medium)
+        points: NDArray[np.float64] = np.linspace(0.0, frequency_hz[-1], _CURVE_BINS)
+        curve = echo_root_m(target, points, self._scene.medium)
+        return np.asarray(np.interp(frequency_hz, points, curve))
+
+    def _echo(
+        self, target: Target, sent_s: float, depth_m: float = 0.0, share: float = 1.0
+    ) -> list[_Arrivals]:
+        """Follow a pulse to one body, or to a part of it that lies deeper; none if it has left."""
+        # The middle of the pulse is followed exactly, and the pulse stretched about it.
+        half_s = self._pulses[0].size / 2 / self._rate_hz
+        reach_s = float(np.linalg.norm(track(target, sent_s + half_s)[0])) / self._speed_m_s
+        place, velocity = track(target, sent_s + half_s + reach_s)
+        place = place - velocity * reach_s
+        if depth_m:
+            place = place * (1 + depth_m / max(float(np.linalg.norm(place)), NEAREST_M))
+        way = flight(place, velocity, self._source_m, self._receiver_m, self._speed_m_s)
+        x, y, z = way.place_m.tolist()
+        if self._scene.walls is not None and not self._scene.walls.holds((x, y, z)):
+            return []
+        out, back = way.place_m - self._source_m, way.place_m - self._receiver_m
+        out_m, back_m = float(np.linalg.norm(out)), float(np.linalg.norm(back))
+        near, far = max(out_m, NEAREST_M), max(back_m, NEAREST_M)
+        return [
+            _Arrivals(
+                delay_s=np.array([half_s + way.delay_s - way.dilation * half_s]),
+                dilation=np.array([way.dilation]),
+                gain=np.array([self._gain * share / (near * far)]),
+                path_m=np.array([out_m + back_m]),
+                leaving=out[np.newaxis] / max(out_m, 1e-12),
+                coming=back[np.newaxis] / max(back_m, 1e-12),
+                ceiling_m=np.array([mirror_root_m(target, near, far)]),
+            )
+        ]
+
+    def _images(self) -> ImagePaths | None:
+        """Find the ways by the walls of a box, or by a bottom and the surface behind."""
+        scene = self._scene
+        if scene.walls is not None:
+            middle = np.array(scene.walls.pair_m)
+            size, order = np.array(scene.walls.size_m), scene.walls.order
+            reflections = scene.walls.reflections
+        elif scene.bottom is not None:
+            behind_m = scene.surface.behind_m if scene.surface else 0.0
+            lower = scene.surface.reflection if scene.surface else 0.0
+            # Two planes are a box whose other walls swallow everything.
+            size, order = np.array([behind_m + scene.bottom.range_m, 1.0, 1.0]), BOTTOM_ORDER
+            middle = np.array([behind_m, 0.5, 0.5])
+            reflections = ((lower, scene.bottom.true_reflection), (0.0, 0.0), (0.0, 0.0))
+        else:
+            return None
+        return image_paths(
+            size, middle + self._source_m, middle + self._receiver_m, reflections, order
+        )
+
+    def _arrivals_of(self, images: ImagePaths) -> _Arrivals:
+        by_wall = images.order > 0
+        path_m = images.path_m[by_wall]
+        return _Arrivals(
+            delay_s=path_m / self._speed_m_s,
+            dilation=np.ones(path_m.size),
+            gain=self._gain * images.reflection[by_wall] / np.maximum(path_m, NEAREST_M),
+            path_m=path_m,
+            leaving=images.leaving[by_wall],
+            coming=images.coming[by_wall],
+            ceiling_m=np.zeros(path_m.size),
+        )
+
+    def _add_direct(self, out: NDArray[np.float64], pulse_index: int, start: float) -> None:
+        frequency_hz = self._sampler.frequency_hz
+        shade = 10 ** (self._scene.direct.level_db / 20)
+        response = np.exp(-self._nepers_m * self._baseline_m)
+        response = response * (self._gain * shade / max(self._baseline_m, NEAREST_M))
+        for face in self._faces:
+            response = response * resonance(face, frequency_hz)
+        self._sampler.add(
+            out,
+            pulse_index=pulse_index,
+            start=np.array([start + self.direct_delay_s * self._rate_hz]),
+            response=response[np.newaxis].astype(np.complex128),
+        )
+
+    def _add(
+        self,
+        out: NDArray[np.float64],
+        pulse_index: int,
+        start: float,
+        arrivals: _Arrivals,
+        root_m: NDArray[np.float64] | None,
+    ) -> None:
+        step = self._sampler.paths_at_once
+        for low in range(0, arrivals.delay_s.size, step):
+            some = slice(low, low + step)
+            response = np.exp(-np.outer(arrivals.path_m[some], self._nepers_m))
+            response *= arrivals.gain[some, np.newaxis]
+            if root_m is not None:
+                ceiling = arrivals.ceiling_m[some, np.newaxis]
+                response *= np.clip(root_m, -ceiling, ceiling)
+            filtered = response.astype(np.complex128)
+            ways = (arrivals.leaving[some], arrivals.coming[some])
+            for face, direction in zip(self._faces, ways, strict=True):
+                if face != _POINT:
+                    filtered *= face_response(
+                        face, self._sampler.frequency_hz, direction, self._speed_m_s
+                    )
+            self._sampler.add(
+                out,
+                pulse_index=pulse_index,
+                start=start + arrivals.delay_s[some] * self._rate_hz,
+                response=filtered,
+                dilation=arrivals.dilation[some],
+            )
+
+
+def _joined(rows: Sequence[_Arrivals]) -> _Arrivals:
+    names = _Arrivals.__dataclass_fields__
+    return _Arrivals(**{n: np.concatenate([getattr(row, n) for row in rows]) for n in names})
+
+
+def _sum(*parts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Add sounds of different lengths."""
+    total = np.zeros(max(part.size for part in parts))
+    for part in parts:
+        total[: part.size] += part
+    return total

@@ -1,0 +1,81 @@
+"""Delay and Doppler of a body that moves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.tank.scene import Target
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Flight:
+    """One instant of the sent sound, to a body and back.
+
+    Attributes
+    ----------
+    delay_s : float
+        From its leaving to its being heard.
+    dilation : float
+        How much longer the sound lasts when heard than when sent.
+    place_m : ndarray of float64, shape (3,)
+        Where the body is when the sound meets it.
+    """
+
+    delay_s: float
+    dilation: float
+    place_m: NDArray[np.float64]
+
+
+def track(target: Target, time_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where a body is at a time, and its velocity."""
+    start, velocity = np.array(target.position_m), np.array(target.velocity_m_s)
+    if target.turn_back_s == 0:
+        return start + velocity * time_s, velocity
+    leg = math.floor(time_s / target.turn_back_s)
+    since = time_s - leg * target.turn_back_s
+    if leg % 2 == 0:
+        return start + velocity * since, velocity
+    return start + velocity * (target.turn_back_s - since), -velocity
+
+
+def flight(
+    place_m: NDArray[np.float64],
+    velocity_m_s: NDArray[np.float64],
+    source_m: NDArray[np.float64],
+    receiver_m: NDArray[np.float64],
+    sound_speed_m_s: float,
+) -> Flight:
+    """Follow the sound of one instant to a body and back.
+
+    The sound meets the body after the time t with |p + v t − s| = c t, the positive root
+    of a quadratic. Differentiated by the time of leaving, way out and
+    way back stretch it by 1/(1 − v·û/c) and by 1 + v·ŵ/c, with û and ŵ from source
+    and receiver to the body. For a body that recedes along the axis that is
+    (c + v)/(c − v).
+
+    Parameters
+    ----------
+    place_m, velocity_m_s : ndarray, shape (3,)
+        Of the body when the sound leaves.
+    source_m, receiver_m : ndarray, shape (3,)
+    sound_speed_m_s : float
+    """
+    c = sound_speed_m_s
+    apart = place_m - source_m
+    closing = float(apart @ velocity_m_s)
+    square = c**2 - float(velocity_m_s @ velocity_m_s)
+    out_s = (closing + math.sqrt(closing**2 + square * float(apart @ apart))) / square
+    met = place_m + velocity_m_s * out_s
+    out, back = met - source_m, met - receiver_m
+    out_m, back_m = float(np.linalg.norm(out)), float(np.linalg.norm(back))
+    away_source = float(velocity_m_s @ out) / max(out_m, 1e-12)
+    away_receiver = float(velocity_m_s @ back) / max(back_m, 1e-12)
+    return Flight(
+        delay_s=out_s + back_m / c,
+        dilation=(1 + away_receiver / c) / (1 - away_source / c),
+        place_m=met,
+    )
