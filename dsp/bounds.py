@@ -139,7 +139,7 @@ def outlier_probability(d2: float, independent_cells: float) -> float:
     require_within("independent_cells", independent_cells, 1, math.inf)
     d = math.sqrt(d2)
     # Beyond 9 from d the Rice density is below 1e-17; 4000 steps of a smooth
-    # function make the trapezoid exact to far below 1e-9.
+    # function leave the trapezoid an error below 1e-8.
     r = np.linspace(max(0.0, d - 9), d + 9, 4001)
     density = r * np.exp(-((r - d) ** 2) / 2) * i0e(r * d)
     below = -np.expm1(-(r**2) / 2)
