@@ -294,7 +294,9 @@ class Recording:
                     yield CaptureBlock(
                         index=ping.index,
                         # Rows in one piece, as a front end makes them.
-                        samples=np.ascontiguousarray(frames.T),
+                        samples=np.ascontiguousarray(
+                            frames.reshape(ping.frames, self.info.channels).T
+                        ),
                         start_sample=ping.start_sample,
                         mark_s=ping.mark_s,
                         pulse_index=ping.pulse_index,

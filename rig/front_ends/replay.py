@@ -1,0 +1,137 @@
+"""Pings that were recorded, handed on as if they came in now."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from collections.abc import Iterator
+from types import TracebackType
+from typing import Self
+
+from rig.capture import CaptureBlock, StreamInfo
+from rig.errors import PlanError, RecordingError
+from rig.plan import Plan
+from rig.recording import Recording, read_recording
+from rig.sound_file import SoundFile, is_sound_file, open_sound_file
+
+
+class Replay:
+    """A front end whose pings were sent before.
+
+    Made by :func:`open_recording`. The session treats its stream as it did the
+    live one: :attr:`info` is that of the front end that was recorded.
+
+    Attributes
+    ----------
+    plan : Plan
+        In force: the one given, else the recording's own; at the samples' own rate.
+    pings : int
+        How many it holds, without the one that only confirms the last.
+    lost_at_end : str
+        What was cut off at its end, in words; empty if nothing was.
+    """
+
+    def __init__(self, source: Recording | SoundFile, *, plan: Plan, pings: int) -> None:
+        self._source = source
+        self.plan = plan
+        self.pings = pings
+        self.lost_at_end = source.lost_at_end
+
+    @property
+    def info(self) -> StreamInfo:
+        """What is true of every block."""
+        return self._source.info
+
+    def blocks(self, pings: int) -> Iterator[CaptureBlock]:
+        """Yield the first `pings` blocks, or as many as there are.
+
+        Where the stream could slip, the next one follows to confirm the last, if
+        it was recorded.
+
+        Raises
+        ------
+        RecordingError
+            Where a file turns out to be damaged.
+        """
+        for block in self._source.blocks():
+            if block.confirms_only:
+                yield block
+                return
+            if pings == 0:
+                if self.info.can_slip:
+                    yield dataclasses.replace(block, confirms_only=True)
+                return
+            yield block
+            pings -= 1
+
+    def close(self) -> None:
+        """Do nothing: each file is open only while it is read."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        problem: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_recording(path: str | os.PathLike[str], plan: Plan | None = None) -> Replay:
+    """Open a recording, or a sound file with the plan that it was made by.
+
+    Parameters
+    ----------
+    path : str or path
+        A ``.sigmf-meta``, or a WAV or FLAC file.
+    plan : Plan, optional
+        How to process it. A recording brings its own; a sound file needs one.
+
+    Raises
+    ------
+    RecordingError
+        Where the file is no recording, or is damaged.
+    PlanError
+        Where the plan does not fit what was recorded.
+    """
+    if is_sound_file(path):
+        if plan is None:
+            raise RecordingError(
+                f"{os.fspath(path)}: a sound file does not say which pulse was sent, or when; "
+                "give its plan with --plan FILE"
+            )
+        sound = open_sound_file(path, plan)
+        return Replay(sound, plan=sound.plan, pings=sound.pings)
+    recording = read_recording(path)
+    pings = sum(not ping.confirms_only for ping in recording.pings)
+    return Replay(recording, plan=_fitting(recording, plan, os.fspath(path)), pings=pings)
+
+
+def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
+    """Return the plan in force, checked against what was recorded."""
+    info = recording.info
+    try:
+        plan = (given or recording.plan).at_rate(info.sample_rate_hz)
+    except ValueError as problem:
+        raise PlanError(
+            f"{name}: at its {info.sample_rate_hz:g} Hz the plan cannot work: {problem}"
+        ) from problem
+    if plan.geometry.time_zero == "loopback" and info.loopback is None:
+        raise PlanError(
+            f'{name}: geometry.time_zero: found "loopback", and no loopback channel was recorded; '
+            'give "direct"'
+        )
+    if max(ping.pulse_index for ping in recording.pings) >= plan.pulses_per_cycle:
+        raise PlanError(
+            f"{name}: pulse.kind: found {plan.pulse.kind!r}, and the recorded pings took turns "
+            'with two pulses; give "golay"'
+        )
+    shortest_s = min(ping.frames for ping in recording.pings) / info.sample_rate_hz
+    if plan.pulse.duration_s > shortest_s:
+        raise PlanError(
+            f"{name}: pulse: lasts {plan.pulse.duration_s:g} s; "
+            f"give less than a recorded ping's {shortest_s:g} s"
+        )
+    return plan
