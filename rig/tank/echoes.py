@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.tank.absorption import NEPER_DB, absorption_db_m
-from rig.tank.bodies import cloud_depths_m, echo_root_m, mirror_root_m
+from rig.tank.bodies import cloud_depths_m, echo_root_m, limited_root_m, mirror_root_m
 from rig.tank.faces import face_response, resonance
 from rig.tank.motion import flight, track
 from rig.tank.reverberation import clutter, ring_down, tail
@@ -298,7 +298,7 @@ class Tank:
             response *= arrivals.gain[some, np.newaxis]
             if root_m is not None:
                 ceiling = arrivals.ceiling_m[some, np.newaxis]
-                response *= np.clip(root_m, -ceiling, ceiling)
+                response *= limited_root_m(root_m, ceiling)
             filtered = response.astype(np.complex128)
             ways = (arrivals.leaving[some], arrivals.coming[some])
             for face, direction in zip(self._faces, ways, strict=True):

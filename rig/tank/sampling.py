@@ -48,7 +48,7 @@ class PulseSampler:
         longest = math.ceil(MOST_DILATION * self._pulses[0].size)
         self.samples = int(scipy.fft.next_fast_len(longest + 2 * GUARD_SAMPLES, real=True))
         bin_hz = sample_rate_hz / self.samples
-        self.frequency_hz: NDArray[np.float64] = np.arange(self.samples // 2 + 1) * bin_hz
+        self.frequency_hz = np.arange(self.samples // 2 + 1, dtype=np.float64) * bin_hz
 
     def add(
         self,
