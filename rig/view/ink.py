@@ -45,9 +45,7 @@ def strength_colours() -> NDArray[np.float64]:
     share = np.linspace(0.0, 1.0, STEPS)
     lightness = _PAPER_LIGHTNESS + share * (_INK_LIGHTNESS - _PAPER_LIGHTNESS)
     chroma = _PAPER_CHROMA + share * (_INK_CHROMA - _PAPER_CHROMA)
-    lab = np.column_stack(
-        [lightness, chroma * math.cos(_HUE_RAD), chroma * math.sin(_HUE_RAD)]
-    )
+    lab = np.column_stack([lightness, chroma * math.cos(_HUE_RAD), chroma * math.sin(_HUE_RAD)])
     return srgb_from_lab(lab)
 
 
@@ -80,4 +78,6 @@ def srgb_from_lab(lab: NDArray[np.float64]) -> NDArray[np.float64]:
             "give colours that sRGB can show, of less chroma"
         )
     light = np.clip(light, 0.0, 1.0)
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.asarray(
+        np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    )

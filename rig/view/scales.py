@@ -3,53 +3,59 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rig.plan import Plan
+from dsp.ranging import path_from_range_m, range_from_path_m
 from rig.session import PingResult
 
 SILENT_LIMITS_DB = (-90.0, -30.0)
 """Ends of the strength scale while no ping has come through."""
 
 
-def path_time_s(range_m: ArrayLike, *, sound_speed_m_s: float, baseline_m: float) -> NDArray:
-    """Time out and back to a range, counted from midway between source and receiver.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeScale:
+    """The one range axis of a picture, and the time of flight that belongs to it.
 
-    Parameters
+    Attributes
     ----------
-    range_m : array_like
-        On the axis, not negative.
-
-    Returns
-    -------
-    ndarray of float64, the shape of `range_m`
-        Never less than the direct sound's, ``baseline_m / sound_speed_m_s``.
-
-    Examples
-    --------
-    >>> float(path_time_s(0.0, sound_speed_m_s=340.0, baseline_m=0.34))
-    0.001
+    sound_speed_m_s : float
+    baseline_m : float
+        From source to receiver.
+    start_m, stop_m : float
+        The plan looks for echoes from here to there; the axis runs from 0.
     """
-    half_path_m = np.hypot(np.asarray(range_m, dtype=np.float64), baseline_m / 2)
-    return np.asarray(2 * half_path_m / sound_speed_m_s)
 
+    sound_speed_m_s: float
+    baseline_m: float
+    start_m: float
+    stop_m: float
 
-def range_at_m(
-    delay_s: ArrayLike, *, sound_speed_m_s: float, baseline_m: float
-) -> NDArray[np.float64]:
-    """Range on the axis of an echo out and back in `delay_s`; inverse of :func:`path_time_s`.
+    def path_time_s(self, range_m: ArrayLike) -> NDArray[np.float64]:
+        """Return the time out and back to a range on the axis.
 
-    Returns
-    -------
-    ndarray of float64, the shape of `delay_s`
-        NaN before the direct sound, where no echo can be.
-    """
-    half_path_m = sound_speed_m_s * np.asarray(delay_s, dtype=np.float64) / 2
-    square = half_path_m**2 - (baseline_m / 2) ** 2
-    return np.sqrt(np.where((square >= 0) & (half_path_m >= 0), square, np.nan))
+        Never less than the direct sound's.
+
+        Examples
+        --------
+        >>> scale = RangeScale(sound_speed_m_s=340.0, baseline_m=0.34, start_m=0.0, stop_m=1.0)
+        >>> float(scale.path_time_s(0.0))
+        0.001
+        """
+        return path_from_range_m(range_m, self.baseline_m) / self.sound_speed_m_s
+
+    def range_m(self, delay_s: ArrayLike) -> NDArray[np.float64]:
+        """Return the range of an echo that was out and back in `delay_s`.
+
+        The inverse of :meth:`path_time_s`; NaN before the direct sound, where no
+        echo can be.
+        """
+        path_m = self.sound_speed_m_s * np.asarray(delay_s, dtype=np.float64)
+        no_echo = path_m < self.baseline_m
+        return np.where(no_echo, np.nan, range_from_path_m(path_m, self.baseline_m))
 
 
 class RangeColumns:
@@ -115,10 +121,8 @@ def decibels(amplitude: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(20 * np.log10(np.maximum(amplitude.astype(np.float64), 1e-10)))
 
 
-def strength_limits_db(
-    results: Iterable[PingResult], plan: Plan, *, sound_speed_m_s: float
-) -> tuple[float, float]:
-    """Ends of the strength scale: from the noise floor to the strongest echo.
+def strength_limits_db(results: Iterable[PingResult], scale: RangeScale) -> tuple[float, float]:
+    """Choose the ends of the strength scale, from the noise floor to the strongest echo.
 
     The floor is the median of all bins within the plan's ranges, since most of
     them hold no echo. Both ends lie on a whole 5 dB and at least 30 dB apart, so
@@ -129,18 +133,15 @@ def strength_limits_db(
     tuple of float
         Low and high, dB re full scale; :data:`SILENT_LIMITS_DB` without a good ping.
     """
-    receiver, baseline_m = plan.receiver, plan.geometry.baseline_m
-    start_s, stop_s = path_time_s(
-        [receiver.range_start_m, receiver.range_stop_m],
-        sound_speed_m_s=sound_speed_m_s,
-        baseline_m=baseline_m,
-    )
+    start_s, stop_s = scale.path_time_s([scale.start_m, scale.stop_m])
     floors, peaks = [], []
     for result in results:
         if result.profile is None:
             continue
         bin_s = result.profile.bin_s
-        heard = np.abs(result.profile.envelope[math.ceil(start_s / bin_s) : int(stop_s / bin_s) + 1])
+        heard = np.abs(
+            result.profile.envelope[math.ceil(start_s / bin_s) : int(stop_s / bin_s) + 1]
+        )
         if heard.size:
             floors.append(float(np.median(heard)))
             peaks.append(float(heard.max()))
@@ -167,22 +168,6 @@ def round_ticks(low: float, high: float, *, most: int) -> list[float]:
         if last - first + 1 <= most:
             return [round(k * factor * step, 12) for k in range(first, last + 1)]
     raise AssertionError("20 steps of a tenth are more than the span")  # pragma: no cover
-
-
-def metres_text(range_m: float, u_range_m: float = 0.0) -> str:
-    """Return a range with no more digits than its standard uncertainty bears.
-
-    From centimetres to tenths of a millimetre.
-
-    Examples
-    --------
-    >>> metres_text(1.23456, 0.002), metres_text(1.23456, 0.00013), metres_text(1.23456, 0.05)
-    ('1.235', '1.2346', '1.23')
-    """
-    digits = 3
-    if u_range_m > 0 and math.isfinite(u_range_m):
-        digits = min(max(-math.floor(math.log10(u_range_m)), 2), 4)
-    return f"{range_m:.{digits}f}"
 
 
 def place_labels(
@@ -250,40 +235,3 @@ def _is_free(
         if other_row > row and abs(centres[other] - centre) < width / 2 + gap:
             return False  # that leader would cross this label
     return True
-
-
-def wrapped(text: str, width: float, measure: Callable[[str], float]) -> list[str]:
-    """Break a text at its spaces into lines no wider than `width`.
-
-    A word that is wider by itself is cut short with an ellipsis.
-    """
-    lines: list[str] = []
-    for word in text.split():
-        if lines and measure(f"{lines[-1]} {word}") <= width:
-            lines[-1] = f"{lines[-1]} {word}"
-        else:
-            lines.append(shortened(word, width, measure))
-    return lines
-
-
-def shortened(text: str, width: float, measure: Callable[[str], float]) -> str:
-    """Return the text, its middle replaced by an ellipsis where it is too wide.
-
-    The middle, since both ends of a file's name tell it from others.
-    """
-    if measure(text) <= width:
-        return text
-    low, high = 0, len(text)
-    while low < high:
-        keep = (low + high + 1) // 2
-        if measure(_with_ellipsis(text, keep)) <= width:
-            low = keep
-        else:
-            high = keep - 1
-    return _with_ellipsis(text, low)
-
-
-def _with_ellipsis(text: str, keep: int) -> str:
-    head = keep - keep // 2
-    tail = keep // 2
-    return f"{text[:head]}…{text[len(text) - tail :]}"

@@ -1,0 +1,67 @@
+"""Lines of text: how wide they are, and how they are made to fit."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+
+
+def wrapped(text: str, width: float, measure: Callable[[str], float]) -> list[str]:
+    """Break a text at its spaces into lines no wider than `width`.
+
+    A word that is wider by itself is cut short with an ellipsis.
+    """
+    lines: list[str] = []
+    for word in text.split():
+        if lines and measure(f"{lines[-1]} {word}") <= width:
+            lines[-1] = f"{lines[-1]} {word}"
+        else:
+            lines.append(shortened(word, width, measure))
+    return lines
+
+
+def shortened(text: str, width: float, measure: Callable[[str], float]) -> str:
+    """Return the text, its middle replaced by an ellipsis where it is too wide.
+
+    The middle, since both ends of a file's name tell it from others.
+    """
+    if measure(text) <= width:
+        return text
+    low, high = 0, len(text)
+    while low < high:
+        keep = (low + high + 1) // 2
+        if measure(_with_ellipsis(text, keep)) <= width:
+            low = keep
+        else:
+            high = keep - 1
+    return _with_ellipsis(text, low)
+
+
+def _with_ellipsis(text: str, keep: int) -> str:
+    head = keep - keep // 2
+    tail = keep // 2
+    return f"{text[:head]}…{text[len(text) - tail :]}"
+
+
+@functools.lru_cache(maxsize=4096)
+def text_width(text: str, *, size_pt: float, bold: bool = False) -> float:
+    """Width of a line of text, in units of the 1280 × 720 picture."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(weight="bold" if bold else "normal", size=size_pt)
+    width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width_pt) * 100 / 72
+
+
+@functools.cache
+def _known_characters() -> frozenset[int]:
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return frozenset(get_font(findfont(FontProperties())).get_charmap())
+
+
+def printable(text: str) -> str:
+    """Return the text on one line, a ? for each character that the font lacks."""
+    line = " ".join(text.split())
+    return "".join(c if ord(c) in _known_characters() else "?" for c in line)
