@@ -9,6 +9,7 @@ every ping is due. The exact time zero is the session's to find.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from types import TracebackType
 from typing import Self
@@ -46,9 +47,13 @@ LONGEST_LATENCY_S = 1.2
 ATTEMPTS = 2
 """How often the first pulse is sent before the bench gives up."""
 
-FIRST_ARRIVAL_SHARE = 0.35
-"""How strong the first arrival must be, of the strongest: above the highest side
-lobe of an untapered chirp or Golay code, 0.22, with room for noise."""
+FIRST_ARRIVAL_SHARE = 0.1
+"""How strong the first arrival must be, of the strongest, beside the side lobes of
+the strongest: above what leaks through a sound card without the air."""
+
+SIDE_LOBE_FACTOR = 1.5
+"""How far above the side lobes of the strongest arrival an earlier one must stand,
+for those of the others add to them."""
 
 NOISE_FACTOR = 7.0
 """How far above the RMS of the noise an arrival must stand. Noise alone passes it
@@ -57,6 +62,9 @@ with a probability of exp(−7²) per bin, below 1e-16 for a whole search."""
 BUFFER_S, BUFFER_LATENCY_S = 0.010, 0.1
 """Buffers that sound servers keep up with; PortAudio's own choice underflows with
 PulseAudio behind ALSA on every run (measured)."""
+
+STALL_LIMIT_S = 1.5
+"""How long a running stream may bring no samples before it counts as dead."""
 
 _RATE_IS_OWN = ("JACK", "Core Audio", "WASAPI")
 """Host APIs whose default rate is the rate that the device runs at. ALSA, MME and
@@ -151,10 +159,7 @@ class SoundCard:
                 raise gone
             samples, flags = self._stream.cut(start, start + search, delay=0, output_lag=0)
             self._stream.forget_before(start + search)
-            arrival = first_arrival(
-                np.abs(compress(samples[channel])) / compress.peak,
-                width_bins=compress.shape.width_s / compress.bin_s,
-            )
+            arrival = first_arrival(compress(samples[channel]), compress)
             if arrival is not None and CaptureFlag.MISSING not in flags:
                 self._delay = round(arrival * compress.bin_s * rate)
                 return
@@ -172,7 +177,7 @@ class SoundCard:
         """Ask for pings and return the output sample at which the first leaves."""
         self._ask_for(pings, wait_samples=wait_samples)
         while True:
-            message = self._link.next_message()
+            message = self._link.next_message(STALL_LIMIT_S)
             if isinstance(message, Heard):
                 self._hear(message)
             elif isinstance(message, PingsStart) and message.row == self._rows:
@@ -182,7 +187,7 @@ class SoundCard:
         """Hear until `position`, or return why it will not come."""
         try:
             while self._stream.end < position:
-                message = self._link.next_message()
+                message = self._link.next_message(STALL_LIMIT_S)
                 if isinstance(message, Heard):
                     self._hear(message)
         except DeviceError as gone:
@@ -193,29 +198,38 @@ class SoundCard:
         self._stream.append(heard.position, heard.samples, heard.flag_bits)
 
 
-def first_arrival(strength: NDArray[np.floating], *, width_bins: float) -> int | None:
+def first_arrival(envelope: NDArray[np.complex64], compress: PulseCompressor) -> int | None:
     """Find the first arrival of a pulse in a compressed block, not the strongest.
 
     Parameters
     ----------
-    strength : ndarray, shape (bins,)
-        Magnitude of the envelope, amplitude 1 for a pulse of amplitude 1.
-    width_bins : float
-        Width of a compressed pulse at half amplitude.
+    envelope : ndarray of complex64, shape (bins,)
+    compress : PulseCompressor
+        What made it.
 
     Returns
     -------
     int or None
         The bin of its peak; None where nothing stands out of the noise.
     """
+    strength = np.abs(envelope)
+    strongest = int(strength.argmax())
     # Noise of a complex envelope: its median is √(ln 2) of its RMS.
-    noise = float(np.median(strength)) / np.sqrt(np.log(2))
-    strongest = float(strength.max())
-    if strongest <= max(NOISE_FACTOR * noise, 1e-7):
+    noise = NOISE_FACTOR * float(np.median(strength)) / math.sqrt(math.log(2))
+    if strength[strongest] <= noise:
         return None
-    above = int(np.argmax(strength > max(FIRST_ARRIVAL_SHARE * strongest, NOISE_FACTOR * noise)))
-    end = above + max(2, int(np.ceil(width_bins)))
-    return above + int(np.argmax(strength[above:end]))
+    side_lobes = np.abs(compress.shape.at_bins(strongest * compress.bin_s, strength.size))
+    # Their upper outline, one bin early: the true peak lies between bins, and the
+    # nulls between side lobes with it.
+    outline = np.roll(np.maximum.accumulate(side_lobes), -1)
+    share = np.maximum(SIDE_LOBE_FACTOR * outline, FIRST_ARRIVAL_SHARE)
+    stands_out = strength > np.maximum(share * strength[strongest], noise)
+    width = math.ceil(compress.shape.width_s / compress.bin_s)
+    earlier = np.flatnonzero(stands_out[: max(0, strongest - width)])
+    if not earlier.size:
+        return strongest
+    begin = int(earlier[0])
+    return begin + int(strength[begin : begin + 1 + width].argmax())
 
 
 def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.0) -> SoundCard:

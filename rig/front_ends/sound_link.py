@@ -100,6 +100,8 @@ class SoundLink:
         try:
             message = self._messages.get(timeout=limit_s)
         except queue.Empty:
+            # It would not hear a request to end, either.
+            self._process.kill()
             raise DeviceError(
                 f"the sound device or its server has not answered for {limit_s:g} s; "
                 "check that it is plugged in and that the server runs, then start again"

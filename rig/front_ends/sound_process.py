@@ -162,7 +162,8 @@ def _run_stream(sounddevice: types.ModuleType, request: OpenStream, bench: _Benc
         target=_take_requests, args=(bench, callback, let_go, over), daemon=True
     ).start()
     while not let_go.is_set():
-        ended = over.wait(HAND_ON_S)
+        # A JACK server that dies stops the stream without calling back.
+        ended = over.wait(HAND_ON_S) or not stream.active
         position, samples, flag_bits = ring.read()
         if len(samples):
             bench.tell(Heard(position=position, samples=samples, flag_bits=flag_bits))
