@@ -191,22 +191,24 @@ class PulseCompressor:
         first = max(1, math.ceil(band_hz[0] / bin_hz))
         last = min(first + self._cycle_bins - 1, math.floor(band_hz[1] / bin_hz))
         self._band = slice(first, last + 1)
-        frequency_hz = np.arange(first, last + 1) * bin_hz
+        frequency_hz = np.arange(first, last + 1, dtype=np.float64) * bin_hz
 
-        spectrum = np.fft.rfft(pulse.samples.astype(np.float64), self._fft_samples)[self._band]
+        whole = np.fft.rfft(pulse.samples.astype(np.float64), self._fft_samples)
+        whole_hz = np.arange(whole.size, dtype=np.float64) * bin_hz
+        energy = np.abs(whole) ** 2
+        spectrum = whole[self._band]
         window = _band_window(frequency_hz, pulse.band_hz, weighting)
         # 2: the analytic signal has no negative frequencies; 1/decimation: the
         # inverse FFT divides by its own length, not by the forward one's.
         replica = np.conj(spectrum) * window * 2 / decimation
         self._replica = replica.astype(np.complex64)
-        energy = np.abs(spectrum) ** 2
-        power = energy * window
+        power = energy[self._band] * window
         self.peak = float(2 / self._fft_samples * power.sum())
         self.bin_s = decimation / rate
         bins = (block_samples - pulse.samples.size) // decimation + 1
         self.delay_s = np.arange(bins) * decimation / rate
         noise_power = power * window
-        offset_hz = np.arange(frequency_hz.size) * bin_hz
+        offset_hz = frequency_hz - frequency_hz[0]
         weights = power / power.sum()
         self.shape = EchoShape(
             weights=weights,
@@ -217,7 +219,7 @@ class PulseCompressor:
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self._fft_samples * noise_power.sum()) / self.peak,
             efficiency=float(power.sum() ** 2 / (energy.sum() * noise_power.sum())),
-            pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), offset_hz),
+            pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
             width_s=_half_amplitude_width_s(weights, offset_hz),
         )
 
@@ -290,7 +292,7 @@ class PulseCompressor:
 
 
 def energy_band_hz(pulse: Pulse) -> tuple[float, float]:
-    """Return the lowest and highest frequency of the band that holds all but :data:`ENERGY_LEFT_OUT` of the energy."""
+    """Return the ends of the band that holds all but :data:`ENERGY_LEFT_OUT`."""
     rate = pulse.sample_rate_hz
     length = 1 << (4 * pulse.samples.size - 1).bit_length()
     energy = np.cumsum(np.abs(np.fft.rfft(pulse.samples.astype(np.float64), length)) ** 2)
@@ -338,9 +340,7 @@ def _rms_bandwidth_rad_s(weights: NDArray[np.float64], offset_hz: NDArray[np.flo
     return 2 * math.pi * math.sqrt(float(weights @ spread**2))
 
 
-def _half_amplitude_width_s(
-    weights: NDArray[np.float64], offset_hz: NDArray[np.float64]
-) -> float:
+def _half_amplitude_width_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
     """Return the main lobe's full width at half amplitude, by bisection."""
     spread_hz = math.sqrt(float(weights @ offset_hz**2) - float(weights @ offset_hz) ** 2)
     step = 0.02 / spread_hz

@@ -250,9 +250,7 @@ def refined(
         curved = bend < 0
         slope = (before - after) / 2
         shift = np.where(curved, slope / np.where(curved, bend, 1), 0).clip(-1, 1)
-        position = np.clip(
-            position + offsets[best] + shift * step, 0, max(envelope.size - 1, 0)
-        )
+        position = np.clip(position + offsets[best] + shift * step, 0, max(envelope.size - 1, 0))
         magnitude = np.sqrt(np.maximum(at - slope * shift / 2, 0))
     return position, magnitude
 
@@ -275,7 +273,7 @@ def side_lobe_ceiling(shape: EchoShape, bins: int) -> NDArray[np.float64]:
 
 
 def delay_uncertainty_s(shape: EchoShape, snr_out: float) -> float:
-    """Standard uncertainty of a peak's delay at an output SNR of ``2 |peak|²/noise``.
+    """Return a peak's standard uncertainty in delay, given ``2 |peak|²/noise``.
 
     For the plain matched filter it is the envelope Cramér–Rao bound; a weighting
     costs a little more. First-order noise on the peak's slope over its curvature.
@@ -378,7 +376,7 @@ class _Search:
         self._centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
         self._lobe_bins = max(1.0, shape.width_s / shape.bin_s)
         self._position = np.empty(0)
-        self._gain = np.empty(0, dtype=np.complex128)
+        self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self._copies = np.empty((0, envelope.size), dtype=np.complex64)
         self._misfit = np.empty(0)
         self._noise_power, self._noise_threshold = self._noise()
@@ -458,7 +456,7 @@ class _Search:
         load = 1e-6 * float(np.trace(gram).real) / len(gram)
         self._gain = np.linalg.solve(
             gram.astype(np.complex128) + load * np.eye(len(gram)), heard.astype(np.complex128)
-        )
+        ).astype(np.complex128)
         self._left = self._envelope - (self._gain.astype(np.complex64) @ self._copies)
 
     def _settle(self) -> None:

@@ -39,7 +39,7 @@ class EchoProfile:
     @property
     def delay_s(self) -> NDArray[np.float64]:
         """Delay of each bin from time zero, shape (bins,)."""
-        return np.arange(self.envelope.size) * self.bin_s
+        return np.arange(self.envelope.size, dtype=np.float64) * self.bin_s
 
     @property
     def strength_db(self) -> NDArray[np.float64]:
@@ -92,9 +92,7 @@ def still_background(profiles: Sequence[EchoProfile]) -> NDArray[np.complex64]:
     return np.asarray(median, dtype=np.complex64)
 
 
-def without_background(
-    profile: EchoProfile, background: NDArray[np.complex64]
-) -> EchoProfile:
+def without_background(profile: EchoProfile, background: NDArray[np.complex64]) -> EchoProfile:
     """Return the profile less what stood still, cut to the shorter of the two."""
     bins = min(profile.envelope.size, background.size)
     return EchoProfile(

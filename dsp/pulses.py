@@ -73,7 +73,7 @@ class Pulse:
 
 
 def taper_window(samples: int, taper: str, fraction: float = 0.1) -> NDArray[np.float64]:
-    """Rounding of a pulse's ends.
+    """Return the window that rounds a pulse's ends.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def tone_burst(
     taper: str = "tukey",
     taper_fraction: float = 0.1,
 ) -> Pulse:
-    """A burst of one frequency, starting at a zero crossing.
+    """Make a burst of one frequency, starting at a zero crossing.
 
     Its band is taken between the first nulls of an untapered burst's spectrum,
     ``centre_hz ± 1 / duration_s``.
@@ -152,7 +152,7 @@ def linear_chirp(
     taper: str = "tukey",
     taper_fraction: float = 0.1,
 ) -> Pulse:
-    """A tone that slides evenly from `start_hz` to `stop_hz`.
+    """Make a tone that slides evenly from `start_hz` to `stop_hz`.
 
     Compressed, it tells apart echoes c / (2B) in range, B being the band swept,
     whatever its length.
@@ -180,7 +180,7 @@ def linear_chirp(
 
 
 def barker13(centre_hz: float, chip_s: float, sample_rate_hz: float) -> Pulse:
-    """A tone whose phase flips by the Barker code of 13 chips.
+    """Make a tone whose phase flips by the Barker code of 13 chips.
 
     Its band is ``centre_hz ± 1 / chip_s``, between the first nulls of a chip.
     """
@@ -188,7 +188,7 @@ def barker13(centre_hz: float, chip_s: float, sample_rate_hz: float) -> Pulse:
 
 
 def golay_codes(chips: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Two codes of ±1 whose aperiodic autocorrelations add up to a single peak.
+    """Return two codes of ±1 whose aperiodic autocorrelations add up to a single peak.
 
     Parameters
     ----------
@@ -217,7 +217,7 @@ def golay_codes(chips: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 def golay_pair(
     centre_hz: float, chip_s: float, chips: int, sample_rate_hz: float
 ) -> tuple[Pulse, Pulse]:
-    """Two phase-coded pulses to send in turn; their compressed side lobes cancel."""
+    """Make two phase-coded pulses to send in turn; their compressed side lobes cancel."""
     a, b = golay_codes(chips)
     return (
         _coded(a, centre_hz, chip_s, sample_rate_hz),

@@ -57,7 +57,7 @@ def u_range_m(
     u_baseline_m: float,
     direct: bool,
 ) -> float:
-    """Standard uncertainty of a range, from those of what it is computed from.
+    """Return the standard uncertainty of a range, from those of what it is computed from.
 
     First-order propagation of R = √((L/2)² − (b/2)²). With the direct sound as
     time zero the delay is counted from its arrival, L = c Δ + b; otherwise from

@@ -111,7 +111,7 @@ class Receiver:
             raise PlanError(f"plan: {problem}") from problem
         if plan.geometry.time_zero == "loopback" and info.loopback is None:
             raise PlanError(
-                f"geometry.time_zero: found \"loopback\", but {info.device} gives "
+                f'geometry.time_zero: found "loopback", but {info.device} gives '
                 f"{info.channels} channel(s) and no loopback; wire the sent pulse to channel "
                 f'{plan.geometry.loopback_channel}, or give "direct"'
             )
@@ -140,6 +140,12 @@ class Receiver:
             u_temperature_c=plan.medium.u_temperature_c,
             u_humidity_percent=plan.medium.u_humidity_percent,
         )
+
+    @property
+    def shape(self) -> EchoShape:
+        """What an echo of the plan's pulse, or of its pair of pulses, looks like."""
+        shapes = [c.shape for c in self._compressors]
+        return shapes[0] if len(shapes) == 1 else _mean_shape(shapes)
 
     def find_mark(
         self, block: CaptureBlock, *, due_s: float, expected_amplitude: float | None = None
@@ -171,9 +177,7 @@ class Receiver:
         # after the mark must be known, to be told from it.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
-        peaks, _ = detection.find_echoes(
-            envelope[: max(stop, 400)], shape, false_alarm_rate=1e-9
-        )
+        peaks, _ = detection.find_echoes(envelope[: max(stop, 400)], shape, false_alarm_rate=1e-9)
         near = [p for p in peaks if abs(p.delay_s - due_s) <= reach_s]
         if expected_amplitude is not None:
             near = [p for p in near if 0.4 < p.amplitude / expected_amplitude < 2.5]
@@ -224,12 +228,11 @@ class Receiver:
         """
         kinds = sorted({index for index, _ in profiles})
         averages = [stacked([p for i, p in profiles if i == kind]) for kind in kinds]
-        shapes = [self._compressors[kind].shape for kind in kinds]
         if len(kinds) == 1:
-            return averages[0], shapes[0]
+            return averages[0], self._compressors[kinds[0]].shape
         pings = sum(p.pings for p in averages)
         equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
-        return dataclasses.replace(equal, pings=pings), _mean_shape(shapes)
+        return dataclasses.replace(equal, pings=pings), self.shape
 
     def echoes(
         self, profile: EchoProfile, shape: EchoShape, time_zero: TimeZero

@@ -262,7 +262,7 @@ class _Marks:
         """Return a block's time zero, why it is lost, and whether it shifted."""
         receiver = self._receiver
         if block.flags & LOSS:
-            names = ", ".join(f.name.lower().replace("_", " ") for f in block.flags & LOSS)
+            names = ", ".join(str(f.name).lower().replace("_", " ") for f in block.flags & LOSS)
             return None, f"the stream reported: {names}", False
         if receiver.plan.geometry.time_zero == "calibration":
             return receiver.known_time_zero(block), "", False

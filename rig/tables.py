@@ -102,14 +102,12 @@ def build(cls: type[T], table: Mapping[str, Any], *, where: str = "", source: st
         raise ValueError(f"{source}{prefix}{problem}") from problem
 
 
-def _value(
-    found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, source: str
-) -> Any:
+def _value(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, source: str) -> Any:
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
     if origin is types.UnionType:
         hint = _class_of_kind(found, arguments, where=where, source=source)
         return build(hint, found, where=where, source=source)
-    if origin is tuple and arguments[-1] is Ellipsis and dataclasses.is_dataclass(arguments[0]):
+    if origin is tuple and arguments[-1] is Ellipsis and _is_table(arguments[0]):
         if not isinstance(found, list):
             raise ValueError(
                 f"{source}{where}: found {found!r}; this is a list of tables, written [[{where}]]"
@@ -118,8 +116,8 @@ def _value(
             build(arguments[0], table, where=f"{where}[{i}]", source=source)
             for i, table in enumerate(found)
         )
-    if dataclasses.is_dataclass(hint):
-        return build(typing.cast(type, hint), found, where=where, source=source)
+    if _is_table(hint):
+        return build(hint, found, where=where, source=source)
     if origin is tuple:
         if not isinstance(found, list) or (
             arguments[-1] is not Ellipsis and len(found) != len(arguments)
@@ -133,11 +131,13 @@ def _value(
     return _scalar(found, hint, metadata, where=where, source=source)
 
 
-def _class_of_kind(
-    found: Any, classes: tuple[Any, ...], *, where: str, source: str
-) -> type[Any]:
+def _is_table(hint: Any) -> bool:
+    return isinstance(hint, type) and dataclasses.is_dataclass(hint)
+
+
+def _class_of_kind(found: Any, classes: tuple[Any, ...], *, where: str, source: str) -> type[Any]:
     """Of several dataclasses, the one whose `kind` defaults to the table's own."""
-    by_kind = {cls.__dataclass_fields__["kind"].default: cls for cls in classes}
+    by_kind: dict[Any, type[Any]] = {cls.__dataclass_fields__["kind"].default: cls for cls in classes}
     kind = found.get("kind") if isinstance(found, Mapping) else None
     if kind not in by_kind:
         names = ", ".join(f'"{name}"' for name in by_kind)

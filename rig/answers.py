@@ -1,0 +1,88 @@
+"""Results as the JSON that the commands print; part of the contract in DEVELOPERS.md."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from rig.checkup import Finding
+from rig.forecast import Forecast
+from rig.receiver import Echo, Receiver, TimeZero
+from rig.session import Measurement, PingResult
+
+Answer = dict[str, Any]
+
+
+def run_answer(receiver: Receiver, results: Sequence[PingResult]) -> Answer:
+    """Answer `demo` and `run`: the last good ping's echoes."""
+    good = [r for r in results if not r.lost]
+    last = good[-1] if good else None
+    return {
+        "pings": len(results),
+        "lost_pings": len(results) - len(good),
+        **_head(receiver, last),
+        "echoes": [] if last is None else _echoes(last.echoes),
+    }
+
+
+def replay_answer(receiver: Receiver, results: Sequence[PingResult]) -> Answer:
+    """Answer `replay`: as `run_answer`, and each ping on its own."""
+    return {
+        **run_answer(receiver, results),
+        "per_ping": [
+            {"index": r.index, "lost": r.lost, "echoes": _echoes(r.echoes)} for r in results
+        ],
+    }
+
+
+def measure_answer(receiver: Receiver, measurement: Measurement) -> Answer:
+    """Answer `measure`: echoes in the sum of all good pings."""
+    return {
+        "pings": measurement.pings,
+        "lost_pings": measurement.lost_pings,
+        **_head(receiver, measurement.last),
+        "echoes": _echoes(measurement.echoes),
+    }
+
+
+def plan_answer(foretold: Forecast) -> Answer:
+    """Answer `plan`."""
+    answer: Answer = {}
+    for name, value in dataclasses.asdict(foretold).items():
+        if name.endswith("_rad"):
+            answer[name.removesuffix("_rad") + "_deg"] = math.degrees(value)
+        elif isinstance(value, tuple):
+            answer[name] = [_number(v) for v in value]
+        else:
+            answer[name] = _number(value)
+    return answer
+
+
+def check_answer(findings: Sequence[Finding]) -> Answer:
+    """Answer `check`."""
+    return {
+        "fit": all(f.fit for f in findings),
+        "checks": [dataclasses.asdict(f) for f in findings],
+    }
+
+
+def _head(receiver: Receiver, last: PingResult | None) -> Answer:
+    time_zero: TimeZero | None = None if last is None else last.time_zero
+    return {
+        "sound_speed_m_s": receiver.sound_speed_m_s,
+        "time_zero": {
+            "method": receiver.plan.geometry.time_zero if time_zero is None else time_zero.method,
+            "delay_s": None if last is None else last.latency_s,
+        },
+    }
+
+
+def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
+    return [{k: _number(v) for k, v in dataclasses.asdict(e).items()} for e in echoes]
+
+
+def _number(value: Any) -> Any:
+    """JSON has no infinity; what is not finite is null."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value

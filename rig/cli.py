@@ -1,0 +1,541 @@
+"""The command `echobench`: thin; each subcommand imports what it needs when it runs.
+
+This is the one module that prints and exits. Results go to standard output,
+progress and complaints to standard error. Exit status: 0 done, 1 failed, 2 wrong
+usage or input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rig.errors import EchobenchError, PlanError, RecordingError, SceneError
+
+if TYPE_CHECKING:
+    from rig.front_ends.base import FrontEnd
+    from rig.plan import Plan
+    from rig.receiver import Receiver
+    from rig.session import PingResult
+
+FRONT_ENDS = ("virtual-tank", "sound-card", "serial-board", "emulated-board")
+
+_CAUTION = (
+    "Start quiet and keep ears away from the loudspeaker. Keep mains equipment away from a tank."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; return its exit status."""
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    try:
+        status: int = given.do(given)
+        sys.stdout.flush()
+    except (PlanError, SceneError, RecordingError) as problem:
+        return _complain(problem, 2)
+    except EchobenchError as problem:
+        return _complain(problem, 1)
+    except BrokenPipeError:
+        # Whoever read our output has had enough; keep the interpreter's own
+        # flush at exit from complaining about it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return status
+
+
+def _complain(problem: Exception, status: int) -> int:
+    print(f"echobench: {problem}", file=sys.stderr)
+    return status
+
+
+# What each subcommand does
+
+
+def _demo(given: argparse.Namespace) -> int:
+    from rig.front_ends.virtual_tank import open_virtual_tank
+    from rig.tank.built_in import built_in, built_in_scenes
+
+    if given.scene is None or given.scene in built_in_scenes():
+        scene, plan = built_in(given.scene or built_in_scenes()[0])
+    else:
+        scene, plan = _scene_and_its_plan(given.scene)
+    if given.picture is None and not given.json and not _has_screen():
+        given.picture = "echobench-demo.png"
+    note = "invented scene" if given.scene in (None, *built_in_scenes()) else "scene from a file"
+    with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
+        return _run_and_show(given, front_end, plan, note=note, default_pings=80)
+
+
+def _scene_and_its_plan(path: str) -> tuple[Any, Any]:
+    """Return a scene from a file, with the built-in plan for its medium."""
+    from rig.tank.built_in import plan_for
+    from rig.tank.scene import read_scene
+
+    if not os.path.exists(path):
+        from rig.tank.built_in import built_in_scenes
+
+        raise SceneError(
+            f"--scene: found {path!r}, which is no file; give a file, "
+            f"or one of {', '.join(built_in_scenes())}"
+        )
+    scene = read_scene(path)
+    return scene, plan_for(scene)
+
+
+def _run(given: argparse.Namespace) -> int:
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    with _open(given, plan) as front_end:
+        return _run_and_show(given, front_end, plan, note="", default_pings=20)
+
+
+def _open(given: argparse.Namespace, plan: Plan) -> FrontEnd:
+    """Open the front end that was asked for."""
+    if given.front_end == "sound-card":
+        from rig.front_ends.sound_card import open_sound_card
+
+        device = given.device
+        return open_sound_card(
+            plan,
+            device=int(device) if device is not None and device.isdigit() else device,
+            level_db=given.level,
+        )
+    if given.front_end == "serial-board":
+        from rig.front_ends.serial_board import open_serial_board
+
+        return open_serial_board(plan, port=given.device)
+    from rig.tank.built_in import scene_for
+    from rig.tank.scene import read_scene
+
+    scene = read_scene(given.scene) if given.scene is not None else scene_for(plan)
+    if given.front_end == "emulated-board":
+        from rig.front_ends.emulated_board import open_emulated_board
+
+        return open_emulated_board(plan, scene=scene, seed=given.seed)
+    from rig.front_ends.virtual_tank import open_virtual_tank
+
+    return open_virtual_tank(plan, scene=scene, seed=given.seed)
+
+
+def _run_and_show(
+    given: argparse.Namespace, front_end: FrontEnd, plan: Plan, *, note: str, default_pings: int
+) -> int:
+    """Send pings; record, draw and answer."""
+    from rig.receiver import Receiver
+    from rig.session import ping_results
+
+    receiver = Receiver(plan, front_end.info)
+    in_window = given.picture is None and not given.json and _has_screen()
+    pings = given.pings
+    if pings is None:
+        pings = sys.maxsize if in_window else default_pings
+    if given.picture is not None:
+        from rig.view.bench_picture import check_picture_path
+
+        check_picture_path(given.picture)
+    with contextlib.ExitStack() as open_until_done:
+        recorder = None
+        if given.record is not None:
+            from rig.recording import Recorder
+
+            recorder = open_until_done.enter_context(
+                Recorder(given.record, receiver.plan, front_end.info)
+            )
+        results = ping_results(receiver, front_end.blocks(pings), recorder=recorder)
+        if in_window:
+            seen = _show_window(receiver, results, note)
+        else:
+            seen = _collect(given, receiver, results, pings)
+    return _answer_run(given, receiver, seen, note)
+
+
+def _collect(
+    given: argparse.Namespace, receiver: Receiver, results: Iterable[PingResult], pings: int
+) -> list[PingResult]:
+    """Take results as they come, with a text strip for each, or a progress bar.
+
+    Should the device go, what was heard so far is kept and answered, and the
+    complaint follows.
+    """
+    seen: list[PingResult] = []
+    strips = None if given.json else _Strips(receiver)
+    try:
+        for result in _progress(results, pings, "ping", shown=strips is None):
+            seen.append(result)
+            if strips is not None:
+                strips.print(result)
+    except KeyboardInterrupt:
+        print("echobench: stopped at the keyboard", file=sys.stderr)
+    except EchobenchError:
+        if seen and given.picture is not None:
+            _save_picture(given.picture, receiver, seen, note="the run broke off")
+        raise
+    return seen
+
+
+class _Strips:
+    """Prints a strip of text for each ping, under a ruler."""
+
+    def __init__(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._headed = False
+
+    def print(self, result: PingResult) -> None:
+        import shutil
+
+        from rig.view.terminal import ruler_lines, strip_line
+
+        width = min(shutil.get_terminal_size((100, 24)).columns, 160)
+        encoding = sys.stdout.encoding or "ascii"
+        speed = self._receiver.sound_speed_m_s
+        if not self._headed:
+            for line in ruler_lines(self._receiver.plan, width):
+                print(line)
+            self._headed = True
+        line = strip_line(
+            result, self._receiver.plan, width, sound_speed_m_s=speed, encoding=encoding
+        )
+        print(line, flush=True)
+
+
+def _answer_run(
+    given: argparse.Namespace, receiver: Receiver, seen: list[PingResult], note: str
+) -> int:
+    from rig.answers import run_answer
+
+    if given.picture is not None:
+        _save_picture(given.picture, receiver, seen, note=note)
+    if given.json:
+        print(json.dumps(run_answer(receiver, seen)))
+        return 0
+    good = [r for r in seen if not r.lost]
+    print(f"{len(seen)} pings, {len(seen) - len(good)} lost", end="")
+    print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
+    for reason in sorted({r.reason for r in seen if r.lost}):
+        print(f"  lost: {reason}")
+    if good:
+        _print_echoes(good[-1].echoes, "The last ping's echoes")
+    if given.picture is not None:
+        print(f"The picture is in {given.picture}")
+    if given.record is not None:
+        print(f"The recording is in {given.record}.sigmf-meta and {given.record}.sigmf-data")
+    return 0
+
+
+def _replay(given: argparse.Namespace) -> int:
+    from rig.answers import replay_answer
+    from rig.front_ends.replay import open_recording
+    from rig.receiver import Receiver
+    from rig.session import ping_results
+
+    with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
+        receiver = Receiver(front_end.plan, front_end.info)
+        results = ping_results(receiver, front_end.blocks(front_end.pings))
+        note = f"replay of {os.path.basename(given.recording)}"
+        given.record = None
+        if given.picture is None and not given.json and _has_screen():
+            seen = _show_window(receiver, results, note)
+        else:
+            seen = _collect(given, receiver, results, front_end.pings)
+        if front_end.lost_at_end:
+            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+        if not given.json:
+            return _answer_run(given, receiver, seen, note)
+        if given.picture is not None:
+            _save_picture(given.picture, receiver, seen, note=note)
+        print(json.dumps(replay_answer(receiver, seen)))
+    return 0
+
+
+def _measure(given: argparse.Namespace) -> int:
+    from rig.answers import measure_answer
+    from rig.front_ends.replay import open_recording
+    from rig.receiver import Receiver
+    from rig.session import measure
+
+    with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
+        receiver = Receiver(front_end.plan, front_end.info)
+        blocks = front_end.blocks(front_end.pings)
+        found = measure(receiver, _progress(blocks, front_end.pings, "ping"))
+        if front_end.lost_at_end:
+            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+    if given.json:
+        print(json.dumps(measure_answer(receiver, found)))
+        return 0
+    print(f"{found.pings} pings added up, {found.lost_pings} lost")
+    speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
+    print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
+    _print_echoes(found.echoes, "Echoes in the sum")
+    return 0
+
+
+def _plan(given: argparse.Namespace) -> int:
+    from rig.answers import plan_answer
+    from rig.forecast import forecast
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    foretold = forecast(plan)
+    if given.json:
+        print(json.dumps(plan_answer(foretold)))
+        return 0
+    from rig.forecast import forecast_lines
+
+    print(f"What {given.plan} will show:")
+    for line in forecast_lines(plan, foretold):
+        print(f"  {line}")
+    return 0
+
+
+def _devices(given: argparse.Namespace) -> int:
+    from rig.front_ends.sound_devices import list_devices
+
+    listings = list_devices()
+    if given.json:
+        import dataclasses
+
+        print(json.dumps({"devices": [dataclasses.asdict(d) for d in listings]}))
+        return 0
+    print(f"{'no.':>4}  {'in':>3} {'out':>3} {'rate, Hz':>9}  name (host)")
+    for d in listings:
+        print(
+            f"{d.number:>4}  {d.inputs:>3} {d.outputs:>3} {d.default_rate_hz:>9.0f}  "
+            f"{d.name} ({d.host_api})"
+        )
+    return 0
+
+
+def _check(given: argparse.Namespace) -> int:
+    from rig.answers import check_answer
+    from rig.checkup import check_up
+    from rig.plan import read_plan
+    from rig.receiver import Receiver
+
+    plan = read_plan(given.plan)
+    pings = given.pings or 8
+    with _open(given, plan) as front_end:
+        receiver = Receiver(plan, front_end.info)
+        findings = check_up(receiver, _progress(front_end.blocks(pings), pings, "ping"))
+        info = front_end.info
+    if given.json:
+        print(json.dumps(check_answer(findings)))
+    else:
+        latency = "" if info.latency_s is None else f", latency {1e3 * info.latency_s:.0f} ms"
+        print(f"{info.device}: {info.sample_rate_hz:g} Hz, {info.channels} channel(s){latency}")
+        for finding in findings:
+            verdict = "fit" if finding.fit else "NOT FIT"
+            print(f"  {finding.name:<22} {finding.value:>8.1f} {finding.unit:<18} {verdict}")
+            if finding.advice:
+                print(f"      {finding.advice}")
+    return 0 if all(f.fit for f in findings) else 1
+
+
+# What they share
+
+
+def _plan_or_none(path: str | None) -> Plan | None:
+    if path is None:
+        return None
+    from rig.plan import read_plan
+
+    return read_plan(path)
+
+
+def _has_screen() -> bool:
+    """Whether a window can be opened."""
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+def _show_window(receiver: Receiver, results: Iterator[PingResult], note: str) -> list[PingResult]:
+    from rig.forecast import forecast
+    from rig.view.live import show_live
+
+    return show_live(
+        results,
+        receiver.plan,
+        receiver.info,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        note=note,
+    )
+
+
+def _save_picture(
+    path: str, receiver: Receiver, results: Sequence[PingResult], *, note: str
+) -> None:
+    from rig.forecast import forecast
+    from rig.view.bench_picture import save_picture
+
+    save_picture(
+        path,
+        receiver.plan,
+        receiver.info,
+        results,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        note=note,
+    )
+
+
+def _print_echoes(echoes: Sequence[Any], title: str) -> None:
+    if not echoes:
+        print(f"{title}: none above the threshold")
+        return
+    print(f"{title}:")
+    print("   range, m   ± (k = 2), m   strength, dB re full scale   2E/N0, dB   bound, mm")
+    for echo in echoes:
+        print(
+            f"  {echo.range_m:9.4f}   {2 * echo.u_range_m:12.4f}   {echo.strength_db:26.1f}"
+            f"   {echo.snr_db:9.1f}   {1e3 * echo.bound_m:9.3f}"
+        )
+
+
+def _progress(items: Iterable[Any], total: int, unit: str, *, shown: bool = True) -> Iterable[Any]:
+    """Show a bar on standard error while items go by, if someone is there to see it."""
+    if not shown or not sys.stderr.isatty():
+        return items
+    from tqdm import tqdm
+
+    return tqdm(items, total=total, unit=unit, leave=False, file=sys.stderr)
+
+
+# The words on the command line
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="echobench",
+        description="Send a ping, hear it come back, see how strong and how far.",
+        epilog=f"{_CAUTION} Each command has its own --help.",
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    demo = _command(commands, "demo", _demo, "show a virtual tank; needs no hardware")
+    demo.add_argument("--scene", metavar="NAME|FILE", help="a built-in scene, or a scene file")
+    _add_pings(demo)
+    _add_seed(demo)
+    _add_picture(demo)
+    _add_record(demo)
+
+    plan = _command(commands, "plan", _plan, "say what a plan will show, before a ping is sent")
+    plan.add_argument("--plan", metavar="FILE", required=True, help="the plan, a TOML file")
+
+    _command(commands, "devices", _devices, "list the sound devices")
+
+    check = _command(commands, "check", _check, "is the hardware fit: levels, noise, lost pings")
+    _add_front_end(check)
+    _add_pings(check)
+
+    run = _command(commands, "run", _run, "send pings, show and record what comes back")
+    _add_front_end(run)
+    _add_pings(run)
+    _add_record(run)
+    _add_picture(run)
+
+    replay = _command(commands, "replay", _replay, "show a recording ping by ping")
+    _add_recording(replay)
+    _add_picture(replay)
+
+    measure = _command(commands, "measure", _measure, "add up a recording's pings and measure")
+    _add_recording(measure)
+    return parser
+
+
+def _command(
+    commands: Any, name: str, do: Callable[[argparse.Namespace], int], words: str
+) -> argparse.ArgumentParser:
+    command: argparse.ArgumentParser = commands.add_parser(
+        name, help=words, description=words[0].upper() + words[1:] + "."
+    )
+    command.set_defaults(do=do, picture=None, record=None)
+    command.add_argument(
+        "--json", action="store_true", help="print one JSON object as the last line"
+    )
+    return command
+
+
+def _add_front_end(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--plan", metavar="FILE", required=True, help="the plan, a TOML file")
+    command.add_argument(
+        "--front-end", choices=FRONT_ENDS, default="virtual-tank", help="what sends and hears"
+    )
+    command.add_argument("--scene", metavar="FILE", help="the virtual tank's scene, a TOML file")
+    _add_seed(command)
+    command.add_argument(
+        "--device",
+        metavar="NAME|NUMBER",
+        help="the sound device (see `echobench devices`), or the board's serial port",
+    )
+    command.add_argument(
+        "--level",
+        metavar="DB",
+        type=float,
+        default=-20.0,
+        help="output level of a sound card, dB re full scale (default: -20). " + _CAUTION,
+    )
+
+
+def _add_pings(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--pings", metavar="N", type=_count, help="how many pings to send")
+
+
+def _add_seed(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--seed",
+        metavar="K",
+        type=_seed,
+        default=0,
+        help="of the virtual tank's noise; the same seed gives the same samples (default: 0)",
+    )
+
+
+def _add_record(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--record", metavar="NAME", help="record to NAME.sigmf-meta and NAME.sigmf-data"
+    )
+
+
+def _add_picture(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--picture", metavar="FILE", help="save the picture: .png, .svg or .pdf; opens no window"
+    )
+
+
+def _add_recording(command: argparse.ArgumentParser) -> None:
+    command.add_argument("recording", metavar="RECORDING", help=".sigmf-meta, WAV or FLAC file")
+    command.add_argument(
+        "--plan", metavar="FILE", help="process by this plan; a sound file needs one"
+    )
+
+
+def _count(text: str) -> int:
+    try:
+        count = int(text)
+    except ValueError:
+        count = 0
+    if count < 1:
+        raise argparse.ArgumentTypeError(f"found {text!r}; give a whole number of at least 1")
+    return count
+
+
+def _seed(text: str) -> int:
+    try:
+        seed = int(text)
+    except ValueError:
+        seed = -1
+    if seed < 0:
+        raise argparse.ArgumentTypeError(f"found {text!r}; give a whole number of at least 0")
+    return seed
+
+
+if __name__ == "__main__":
+    sys.exit(main())
