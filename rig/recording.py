@@ -530,9 +530,9 @@ def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
         info = _stream_info(table["echobench:stream"])
     except PlanError as problem:
         raise RecordingError(f"{path}: {problem}") from problem
-    except (KeyError, TypeError, ValueError) as problem:
+    except (TypeError, ValueError) as problem:
         raise RecordingError(
-            f"{path}: echobench:stream: cannot be used ({problem!r}); "
+            f"{path}: echobench:stream: cannot be used ({problem}); "
             "give a recording whose metadata is as it was written"
         ) from problem
     if table.get("core:num_channels", 1) != info.channels:
@@ -544,18 +544,10 @@ def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
 
 
 def _stream_info(table: dict[str, Any]) -> StreamInfo:
-    loopback, latency_s = table["loopback"], table["latency_s"]
-    info = StreamInfo(
-        front_end=str(table["front_end"]),
-        device=str(table["device"]),
-        sample_rate_hz=float(table["sample_rate_hz"]),
-        channels=_whole(table["channels"]),
-        microphone=_whole(table["microphone"]),
-        loopback=None if loopback is None else _whole(loopback),
-        latency_s=None if latency_s is None else float(latency_s),
-        can_slip=bool(table["can_slip"]),
-    )
-    used = (info.microphone, info.microphone if info.loopback is None else info.loopback)
+    info = StreamInfo(**table)
+    used = [info.microphone] if info.loopback is None else [info.microphone, info.loopback]
+    for channel in [info.channels, *used]:
+        _whole(channel)
     if not (info.sample_rate_hz > 0 and info.channels > max(used)):
         raise ValueError(f"sample_rate_hz {info.sample_rate_hz:g}, channels {info.channels}")
     return info

@@ -186,6 +186,9 @@ def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
         channels=file.channels,
         microphone=microphone,
         loopback=loopback,
+        # It may come through a sound server; whoever made it sent no ping to confirm.
+        can_slip=True,
+        confirms_last=False,
     )
 
 

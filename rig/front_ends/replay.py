@@ -45,8 +45,8 @@ class Replay:
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Yield the first `pings` blocks, or as many as there are.
 
-        Where the stream could slip, the next one follows to confirm the last, if
-        it was recorded.
+        Where the live run sent one more to confirm the last, the next one follows,
+        if it was recorded.
 
         Raises
         ------
@@ -58,7 +58,7 @@ class Replay:
                 yield block
                 return
             if pings == 0:
-                if self.info.can_slip:
+                if self.info.confirms_last:
                     yield dataclasses.replace(block, confirms_only=True)
                 return
             yield block
@@ -128,10 +128,10 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
             f"{name}: pulse.kind: found {plan.pulse.kind!r}, and the recorded pings took turns "
             'with two pulses; give "golay"'
         )
-    shortest_s = min(ping.frames for ping in recording.pings) / info.sample_rate_hz
-    if plan.pulse.duration_s > shortest_s:
+    recorded = recording.plan.at_rate(info.sample_rate_hz)
+    if plan.interval_samples != recorded.interval_samples:
         raise PlanError(
-            f"{name}: pulse: lasts {plan.pulse.duration_s:g} s; "
-            f"give less than a recorded ping's {shortest_s:g} s"
+            f"{name}: timing.ping_interval_s: found {plan.timing.ping_interval_s:g}, and the pings "
+            f"were recorded every {recorded.timing.ping_interval_s:g} s; give that"
         )
     return plan

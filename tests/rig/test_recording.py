@@ -100,6 +100,7 @@ def _streams(draw: st.DrawFn) -> tuple[StreamInfo, list[CaptureBlock]]:
         loopback=draw(st.none() | st.integers(0, channels - 1)),
         latency_s=draw(st.none() | st.floats(0, 10)),
         can_slip=draw(st.booleans()),
+        confirms_last=draw(st.booleans()),
     )
     samples = hnp.arrays(
         np.float32,
