@@ -128,6 +128,11 @@ class Receiver:
             PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
             for p in pulses
         )
+        # The first sound to arrive is looked for with low side lobes, whatever the plan
+        # asks of echoes: in a room it is often weaker than what follows.
+        self._mark_compressors = tuple(
+            PulseCompressor(p, plan.interval_samples, weighting="hann") for p in pulses
+        )
         words = {
             "temperature_c": plan.medium.temperature_c,
             "humidity_percent": plan.medium.humidity_percent,
@@ -166,7 +171,7 @@ class Receiver:
             Its delay counts from the block's first sample. None where nothing in
             the block stands above the noise.
         """
-        compress = self._compressors[block.pulse_index]
+        compress = self._mark_compressors[block.pulse_index]
         channel = self.info.microphone
         if self.plan.geometry.time_zero == "loopback" and self.info.loopback is not None:
             channel = self.info.loopback

@@ -137,9 +137,11 @@ def _is_table(hint: Any) -> bool:
 
 def _class_of_kind(found: Any, classes: tuple[Any, ...], *, where: str, source: str) -> type[Any]:
     """Of several dataclasses, the one whose `kind` defaults to the table's own."""
-    by_kind: dict[Any, type[Any]] = {cls.__dataclass_fields__["kind"].default: cls for cls in classes}
+    by_kind: dict[Any, type[Any]] = {
+        cls.__dataclass_fields__["kind"].default: cls for cls in classes
+    }
     kind = found.get("kind") if isinstance(found, Mapping) else None
-    if kind not in by_kind:
+    if not isinstance(kind, str) or kind not in by_kind:
         names = ", ".join(f'"{name}"' for name in by_kind)
         raise ValueError(f"{source}{where}.kind: found {kind!r}; give one of {names}")
     return by_kind[kind]
