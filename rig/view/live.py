@@ -248,13 +248,10 @@ class LiveWindow:
         if self._canvas.manager is not None:
             self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
         self._lay_out()
-        for event, action in (
-            ("draw_event", self._keep_page),
-            ("resize_event", self._resize),
-            ("key_press_event", self._press_event),
-            ("button_press_event", self._click_event),
-        ):
-            self._canvas.mpl_connect(event, action)
+        self._canvas.mpl_connect("draw_event", self._keep_page)
+        self._canvas.mpl_connect("resize_event", self._resize)
+        self._canvas.mpl_connect("key_press_event", self._press_event)
+        self._canvas.mpl_connect("button_press_event", self._click_event)
 
     def _lay_out(self) -> None:
         self._figure.clear()
