@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from rig.tank.scene import Bubbles, Cylinder, Medium, Plate, Sphere, Target
 
 GEOMETRIC_KA = 200.0
-"""From here on a soft sphere is taken as at infinite frequency: |f∞| is 1 within 1e-5."""
+"""From here on a soft sphere is taken as at infinite frequency: |f∞| is 1 within 2e-5."""
 
 ATMOSPHERE_PA = 101325.0
 HEAT_RATIO_AIR = 1.4
@@ -146,8 +146,9 @@ def soft_form(ka: NDArray[np.float64]) -> NDArray[np.float64]:
     total = np.zeros(x.size, dtype=np.complex128)
     for n in range(int(x.max() + 4 * np.cbrt(x.max()) + 10)):
         j, y = spherical_jn(n, x), spherical_yn(n, x)
-        # Where y has overflowed, the partial wave is nil.
-        total += (-1) ** n * (2 * n + 1) * np.where(np.isfinite(y), j / (j + 1j * y), 0)
+        # Where y overflows, the partial wave is nil.
+        y = np.where(np.isfinite(y), y, -1e300)
+        total += (-1) ** n * (2 * n + 1) * j / (j + 1j * y)
     form[within] = 2 / x * np.abs(total)
     return form
 
