@@ -14,6 +14,7 @@ G. L. Turin, "An introduction to matched filters", *IRE Trans. Inf. Theory* 6,
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -42,6 +43,8 @@ class EchoShape:
         The frequency about which the envelope turns.
     bin_s : float
         Spacing of an envelope's bins.
+    reach_s : float
+        Side lobes reach no further than this to each side: the pulse's length.
     cycle_bins : int
         Length of the inverse FFT; the shape repeats after so many bins.
     noise_weights : ndarray of float64, shape (band,)
@@ -63,6 +66,7 @@ class EchoShape:
     offset_hz: NDArray[np.float64]
     carrier_hz: float
     bin_s: float
+    reach_s: float
     cycle_bins: int
     noise_weights: NDArray[np.float64]
     noise_gain: float
@@ -84,6 +88,37 @@ class EchoShape:
     def rms_bandwidth_rad_s(self) -> float:
         """RMS bandwidth of the compressed echo about its centre of gravity."""
         return _rms_bandwidth_rad_s(self.weights, self.offset_hz)
+
+    def for_bins(self, bins: int) -> EchoShape:
+        """Return the same shape with a cycle that is just long enough for `bins` bins.
+
+        An echo's side lobes reach no further than the pulse is long, so a shorter
+        inverse FFT makes the same copy of it, faster.
+        """
+        import scipy.fft
+
+        reach = math.ceil(self.reach_s / self.bin_s) + 1
+        cycle = scipy.fft.next_fast_len(max(bins, reach) + 2 * reach, real=False)
+        if cycle >= self.cycle_bins:
+            return self
+        return dataclasses.replace(
+            self,
+            cycle_bins=cycle,
+            offset_hz=np.arange(cycle) / (cycle * self.bin_s),
+            weights=self._on_cycle(self.weights, cycle, reach),
+            noise_weights=self._on_cycle(self.noise_weights, cycle, reach),
+        )
+
+    def _on_cycle(
+        self, weights: NDArray[np.float64], cycle: int, reach: int
+    ) -> NDArray[np.float64]:
+        spectrum = np.zeros(self.cycle_bins)
+        spectrum[self.band_index] = weights
+        lobe = np.fft.ifft(spectrum) * self.cycle_bins
+        short = np.zeros(cycle, dtype=np.complex128)
+        short[: reach + 1] = lobe[: reach + 1]
+        short[-reach:] = lobe[-reach:]
+        return np.asarray(np.fft.fft(short).real / cycle)
 
     def at(self, lag_s: ArrayLike) -> NDArray[np.complex128]:
         """Evaluate the shape at any lags from the echo's delay; exact, for few lags.
@@ -215,6 +250,7 @@ class PulseCompressor:
             offset_hz=offset_hz,
             carrier_hz=float(frequency_hz[0]),
             bin_s=self.bin_s,
+            reach_s=pulse.duration_s,
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self._fft_samples * noise_power.sum()) / self.peak,

@@ -326,6 +326,7 @@ def find_echoes(
     for _ in range(10):
         if not search.add_round():
             break
+    search.settle()
     peaks = search.peaks()
     kept = tuple(p for p in peaks if start_s <= p.delay_s <= stop_s)
     return kept, search.threshold()
@@ -369,7 +370,7 @@ class _Search:
     ) -> None:
         self._envelope = envelope.astype(np.complex64)
         self._left = self._envelope.copy()
-        self._shape = shape
+        self._shape = shape = shape.for_bins(envelope.size)
         self._rate = false_alarm_rate
         self._bins = envelope.size
         self._ceiling = side_lobe_ceiling(shape, envelope.size) * _SIDE_LOBE_MARGIN
@@ -398,11 +399,12 @@ class _Search:
                 ceiling = np.maximum(ceiling, magnitude[place] * self._ceiling_about(place))
         if not new:
             return False
-        position, _ = refined(self._left, np.array(new), centre_turns=self._centre_turns)
-        self._position = np.concatenate([self._position, position])
-        self._copies = np.concatenate([self._copies, [self._copy(p) for p in position]])
-        self._fit_gains()
-        self._settle()
+        # They start with no gain: settling gives each, the strongest first, what is
+        # left for it.
+        self._position = np.concatenate([self._position, np.array(new, dtype=np.float64)])
+        self._gain = np.concatenate([self._gain, np.zeros(len(new))])
+        self._copies = np.concatenate([self._copies, [self._copy(p) for p in new]])
+        self.settle()
         self._noise_power, self._noise_threshold = self._noise()
         self._misfit = np.array([self._misfit_of(i) for i in range(self._position.size)])
         return True
@@ -449,33 +451,22 @@ class _Search:
     def _copy(self, position: float) -> NDArray[np.complex64]:
         return self._shape.at_bins(position * self._shape.bin_s, self._bins)
 
-    def _fit_gains(self) -> None:
-        """Fit all gains at once: least squares over the whole profile."""
-        gram = self._copies.conj() @ self._copies.T
-        heard = self._copies.conj() @ self._envelope
-        load = 1e-6 * float(np.trace(gram).real) / len(gram)
-        self._gain = np.linalg.solve(
-            gram.astype(np.complex128) + load * np.eye(len(gram)), heard.astype(np.complex128)
-        ).astype(np.complex128)
-        self._left = self._envelope - (self._gain.astype(np.complex64) @ self._copies)
-
-    def _settle(self) -> None:
-        """Re-estimate each echo with all others taken away, twice round."""
-        for _ in range(2):
-            for i in np.argsort(-np.abs(self._gain)):
-                alone = self._left + np.complex64(self._gain[i]) * self._copies[i]
-                nearest = np.array([round(self._position[i])])
-                position, _ = refined(alone, nearest, centre_turns=self._centre_turns)
-                # Two echoes closer than a lobe can pull each other along; an echo
-                # that would leave its own lobe stays where it was found.
-                if abs(position[0] - self._position[i]) > self._lobe_bins / 2:
-                    continue
-                self._position[i] = position[0]
-                self._copies[i] = self._copy(position[0])
-                value = interpolated(alone, position, centre_turns=self._centre_turns)[0]
-                carrier = self._shape.carrier_hz * self._shape.bin_s
-                self._gain[i] = value * np.exp(2j * np.pi * carrier * position[0])
-                self._left = alone - np.complex64(self._gain[i]) * self._copies[i]
+    def settle(self) -> None:
+        """Re-estimate each echo, in the order in which they were found, without the others."""
+        for i in range(self._gain.size):
+            alone = self._left + np.complex64(self._gain[i]) * self._copies[i]
+            nearest = np.array([round(self._position[i])])
+            position, _ = refined(alone, nearest, centre_turns=self._centre_turns)
+            # Two echoes closer than a lobe can pull each other along; an echo
+            # that would leave its own lobe stays where it was found.
+            if abs(position[0] - self._position[i]) > self._lobe_bins / 2:
+                position[0] = self._position[i]
+            self._position[i] = position[0]
+            self._copies[i] = self._copy(position[0])
+            value = interpolated(alone, position, centre_turns=self._centre_turns)[0]
+            carrier = self._shape.carrier_hz * self._shape.bin_s
+            self._gain[i] = value * np.exp(2j * np.pi * carrier * position[0])
+            self._left = alone - np.complex64(self._gain[i]) * self._copies[i]
 
     def _ceiling_about(self, position: float) -> NDArray[np.float64]:
         lag = np.abs(np.arange(self._bins) - position)
@@ -490,7 +481,7 @@ class _Search:
         lag = np.abs(np.arange(self._bins)[near] - self._position[i])
         flank = lag > self._lobe_bins
         level = np.abs(self._left[near])[flank]
-        lobes = abs(self._gain[i]) * self._ceiling[np.floor(lag[flank]).astype(int)]
+        lobes = max(abs(self._gain[i]), 1e-30) * self._ceiling[np.floor(lag[flank]).astype(int)]
         if level.size == 0:
             return 1.0
         return float(np.clip(3 * np.sqrt(np.mean((level / lobes) ** 2)), 0.05, 1.0))

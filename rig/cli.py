@@ -65,8 +65,6 @@ def _demo(given: argparse.Namespace) -> int:
         scene, plan = built_in(given.scene or built_in_scenes()[0])
     else:
         scene, plan = _scene_and_its_plan(given.scene)
-    if given.picture is None and not given.json and not _has_screen():
-        given.picture = "echobench-demo.png"
     note = "invented scene" if given.scene in (None, *built_in_scenes()) else "scene from a file"
     with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
         return _run_and_show(given, front_end, plan, note=note, default_pings=80)
@@ -132,7 +130,7 @@ def _run_and_show(
     from rig.session import ping_results
 
     receiver = Receiver(plan, front_end.info)
-    in_window = given.picture is None and not given.json and _has_screen()
+    in_window = _shows_window(given)
     pings = given.pings
     if pings is None:
         pings = sys.maxsize if in_window else default_pings
@@ -150,7 +148,7 @@ def _run_and_show(
             )
         results = ping_results(receiver, front_end.blocks(pings), recorder=recorder)
         if in_window:
-            seen = _show_window(receiver, results, note)
+            seen = _show_window(receiver, results)
         else:
             seen = _collect(given, receiver, results, pings)
     return _answer_run(given, receiver, seen, note)
@@ -239,9 +237,8 @@ def _replay(given: argparse.Namespace) -> int:
         receiver = Receiver(front_end.plan, front_end.info)
         results = ping_results(receiver, front_end.blocks(front_end.pings))
         note = f"replay of {os.path.basename(given.recording)}"
-        given.record = None
-        if given.picture is None and not given.json and _has_screen():
-            seen = _show_window(receiver, results, note)
+        if _shows_window(given):
+            seen = _show_window(receiver, results)
         else:
             seen = _collect(given, receiver, results, front_end.pings)
         if front_end.lost_at_end:
@@ -348,25 +345,42 @@ def _plan_or_none(path: str | None) -> Plan | None:
     return read_plan(path)
 
 
-def _has_screen() -> bool:
-    """Whether a window can be opened."""
-    if sys.platform in ("win32", "darwin"):
-        return True
-    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+def _shows_window(given: argparse.Namespace) -> bool:
+    """Whether to show a window; where none can be opened, name a file for the picture."""
+    if given.json or given.picture is not None:
+        return False
+    own_screen = sys.platform in ("win32", "darwin")
+    if own_screen or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
+        from rig.view.live import window_backend
+
+        if window_backend() is not None:
+            return True
+    given.picture = f"echobench-{given.command}.png"
+    return False
 
 
-def _show_window(receiver: Receiver, results: Iterator[PingResult], note: str) -> list[PingResult]:
+def _show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[PingResult]:
+    """Show pings as they come; return them without their profiles, which may be many."""
+    import dataclasses
+
     from rig.forecast import forecast
     from rig.view.live import show_live
 
-    return show_live(
-        results,
+    seen: list[PingResult] = []
+
+    def kept() -> Iterator[PingResult]:
+        for result in results:
+            seen.append(dataclasses.replace(result, profile=None, threshold_db=None))
+            yield result
+
+    show_live(
+        kept(),
         receiver.plan,
         receiver.info,
         sound_speed_m_s=receiver.sound_speed_m_s,
         half_angle_rad=forecast(receiver.plan).half_angle_rad,
-        note=note,
     )
+    return seen
 
 
 def _save_picture(
@@ -456,7 +470,7 @@ def _command(
     command: argparse.ArgumentParser = commands.add_parser(
         name, help=words, description=words[0].upper() + words[1:] + "."
     )
-    command.set_defaults(do=do, picture=None, record=None)
+    command.set_defaults(do=do, command=name, picture=None, record=None)
     command.add_argument(
         "--json", action="store_true", help="print one JSON object as the last line"
     )

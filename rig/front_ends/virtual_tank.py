@@ -53,6 +53,7 @@ class VirtualTank:
         direct = self._tank.direct_delay_s * self._true_rate_hz
         mark = leaves + (direct if geometry.time_zero == "direct" else 0.0)
         first = math.floor(mark) - round(LEAD_S * rate_hz)
+        self._first = first
         self._leaving = leaves - first
         self._mark_s = (mark - first) / rate_hz
 
@@ -97,7 +98,7 @@ class VirtualTank:
             yield CaptureBlock(
                 index=ping,
                 samples=converted,
-                start_sample=ping * self._interval,
+                start_sample=self._first + ping * self._interval,
                 mark_s=self._mark_s,
                 pulse_index=which,
                 flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
