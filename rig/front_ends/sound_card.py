@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.compression import PulseCompressor
+from dsp.detection import first_arrival
 from dsp.pulses import Pulse
 from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.errors import DeviceError
@@ -47,17 +48,9 @@ LONGEST_LATENCY_S = 1.2
 ATTEMPTS = 2
 """How often the first pulse is sent before the bench gives up."""
 
-FIRST_ARRIVAL_SHARE = 0.1
-"""How strong the first arrival must be, of the strongest, beside the side lobes of
-the strongest: above what leaks through a sound card without the air."""
-
-SIDE_LOBE_FACTOR = 1.5
-"""How far above the side lobes of the strongest arrival an earlier one must stand,
-for those of the others add to them."""
-
-NOISE_FACTOR = 7.0
-"""How far above the RMS of the noise an arrival must stand. Noise alone passes it
-with a probability of exp(−7²) per bin, below 1e-16 for a whole search."""
+AROUND_STRONGEST_S = 0.1
+"""How long before the strongest sound the first may arrive, 34 m of path in air. All
+that was heard need not be searched for weak arrivals."""
 
 BUFFER_S, BUFFER_LATENCY_S = 0.010, 0.1
 """Buffers that sound servers keep up with; PortAudio's own choice underflows with
@@ -159,9 +152,9 @@ class SoundCard:
                 raise gone
             samples, flags = self._stream.cut(start, start + search, delay=0, output_lag=0)
             self._stream.forget_before(start + search)
-            arrival = first_arrival(compress(samples[channel]), compress)
-            if arrival is not None and CaptureFlag.MISSING not in flags:
-                self._delay = round(arrival * compress.bin_s * rate)
+            arrival_s = _first_arrival_s(samples[channel], compress)
+            if arrival_s is not None and CaptureFlag.MISSING not in flags:
+                self._delay = round(arrival_s * rate)
                 return
         heard = 20 * np.log10(max(float(np.abs(samples[channel]).max()), 1e-10))
         raise DeviceError(
@@ -198,38 +191,14 @@ class SoundCard:
         self._stream.append(heard.position, heard.samples, heard.flag_bits)
 
 
-def first_arrival(envelope: NDArray[np.complex64], compress: PulseCompressor) -> int | None:
-    """Find the first arrival of a pulse in a compressed block, not the strongest.
-
-    Parameters
-    ----------
-    envelope : ndarray of complex64, shape (bins,)
-    compress : PulseCompressor
-        What made it.
-
-    Returns
-    -------
-    int or None
-        The bin of its peak; None where nothing stands out of the noise.
-    """
-    strength = np.abs(envelope)
-    strongest = int(strength.argmax())
-    # Noise of a complex envelope: its median is √(ln 2) of its RMS.
-    noise = NOISE_FACTOR * float(np.median(strength)) / math.sqrt(math.log(2))
-    if strength[strongest] <= noise:
-        return None
-    side_lobes = np.abs(compress.shape.at_bins(strongest * compress.bin_s, strength.size))
-    # Their upper outline, one bin early: the true peak lies between bins, and the
-    # nulls between side lobes with it.
-    outline = np.roll(np.maximum.accumulate(side_lobes), -1)
-    share = np.maximum(SIDE_LOBE_FACTOR * outline, FIRST_ARRIVAL_SHARE)
-    stands_out = strength > np.maximum(share * strength[strongest], noise)
-    width = math.ceil(compress.shape.width_s / compress.bin_s)
-    earlier = np.flatnonzero(stands_out[: max(0, strongest - width)])
-    if not earlier.size:
-        return strongest
-    begin = int(earlier[0])
-    return begin + int(strength[begin : begin + 1 + width].argmax())
+def _first_arrival_s(samples: NDArray[np.float32], compress: PulseCompressor) -> float | None:
+    """Return when the pulse first arrives, from the first sample; None where it does not."""
+    envelope = compress(samples)
+    strongest = int(np.abs(envelope).argmax())
+    around = math.ceil(AROUND_STRONGEST_S / compress.bin_s)
+    begin = max(0, strongest - around)
+    arrival = first_arrival(envelope[begin : strongest + around], compress.shape)
+    return None if arrival is None else begin * compress.bin_s + arrival.delay_s
 
 
 def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.0) -> SoundCard:
@@ -281,6 +250,7 @@ def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.
             loopback=loopback if has_loopback else None,
             latency_s=input_s + output_s if is_told else None,
             can_slip=True,
+            confirms_last=True,
         )
         return SoundCard(plan, link, info, output_lag=round(output_s * rate) if is_told else 0)
     except BaseException:
