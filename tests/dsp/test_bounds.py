@@ -151,7 +151,7 @@ def test_outliers_of_a_compressed_chirp_are_as_many_as_foretold() -> None:
 
 
 @given(st.floats(0.0, 100.0), st.floats(1.0, 1000.0))
-@settings(deadline=None)
+@settings(deadline=None, max_examples=30)
 def test_a_stronger_echo_is_missed_less_and_a_longer_search_misses_more(
     d2: float, cells: float
 ) -> None:
