@@ -1,4 +1,4 @@
-"""What is sent: tone burst, linear chirp, Barker-13, Golay pair.
+"""What is sent: tone burst, linear chirp, Barker-13, Golay pair, ringing burst.
 
 Each function returns a :class:`Pulse`: the samples with a peak of at most 1, the
 rate they were made for, and the band they were meant to fill. Sample ``n`` stands
@@ -223,6 +223,96 @@ def golay_pair(
         _coded(a, centre_hz, chip_s, sample_rate_hz),
         _coded(b, centre_hz, chip_s, sample_rate_hz),
     )
+
+
+RING_OUT = 9.0
+"""A ringing burst is followed for so many time constants after its drive ends: two
+resonators in a row have then fallen to (1 + 9)e⁻⁹ = 0.12 % of their amplitude."""
+
+
+def ringing_burst(
+    centre_hz: float, cycles: int, ring_s: float, sample_rate_hz: float, *, folded: bool = False
+) -> Pulse:
+    """Make a burst as a pair of equal resonant transducers passes it on.
+
+    Each of the two is a resonator at `centre_hz` whose ringing falls to 1/e in
+    `ring_s`; a step of the drive comes out with the envelope 1 − (1 + t/τ)e^(−t/τ).
+    The pulse is evaluated at the true sample instants, whatever the rate. Its band
+    is ``centre_hz ± centre_hz / cycles``, between the first nulls of the drive.
+
+    Parameters
+    ----------
+    centre_hz : float
+    cycles : int
+        Whole cycles of the drive.
+    ring_s : float
+        Time constant τ of either transducer.
+    sample_rate_hz : float
+    folded : bool
+        For a converter without a filter ahead of it, which samples a band that
+        lies between two neighbouring multiples of half its rate. The samples are
+        then right as they stand; only the band is named where it folds to. An
+        echo's delay moves its envelope as ever.
+
+    Raises
+    ------
+    ValueError
+        Where the band leaves 0 … half the rate or, folded, straddles a multiple
+        of half the rate: there it would overlap itself.
+
+    References
+    ----------
+    R. G. Vaughan, N. L. Scott and D. R. White, "The theory of bandpass sampling",
+    *IEEE Trans. Signal Process.* 39, 1991, pp. 1973–1984.
+
+    Examples
+    --------
+    >>> burst = ringing_burst(40e3, 12, 60e-6, 62.5e3, folded=True)
+    >>> [round(edge) for edge in burst.band_hz]  # 36.7 to 43.3 kHz, from above
+    [19167, 25833]
+    """
+    drive_s = cycles / centre_hz
+    t = _times(drive_s + RING_OUT * ring_s, sample_rate_hz)
+    envelope = _ring_up(t, ring_s) - _ring_up(t - drive_s, ring_s)
+    samples = envelope / envelope.max() * np.sin(2 * np.pi * centre_hz * t)
+    low, high = centre_hz - 1 / drive_s, centre_hz + 1 / drive_s
+    if folded:
+        low, high = folded_band_hz(low, high, sample_rate_hz)
+    return _pulse(samples, sample_rate_hz, low, high)
+
+
+def folded_band_hz(low_hz: float, high_hz: float, sample_rate_hz: float) -> tuple[float, float]:
+    """Return where a band comes to lie once it is sampled, lowest frequency first.
+
+    Raises
+    ------
+    ValueError
+        Where a multiple of half the rate lies inside the band.
+
+    Examples
+    --------
+    >>> folded_band_hz(35e3, 45e3, 62.5e3)
+    (17500.0, 27500.0)
+    """
+    half_hz = sample_rate_hz / 2
+    zone = math.floor(low_hz / half_hz)
+    edge_hz = (zone + 1) * half_hz
+    if high_hz > edge_hz:
+        raise ValueError(
+            f"the band from {low_hz:g} to {high_hz:g} Hz holds {edge_hz:g} Hz, a multiple of half "
+            f"of the sample rate {sample_rate_hz:g} Hz, and would fold onto itself; give another "
+            "sample rate"
+        )
+    if zone % 2:
+        return edge_hz - high_hz, edge_hz - low_hz
+    return low_hz - zone * half_hz, high_hz - zone * half_hz
+
+
+def _ring_up(t_s: NDArray[np.float64], ring_s: float) -> NDArray[np.float64]:
+    """Envelope of a step through two equal resonators; nil before it."""
+    u = np.maximum(t_s, 0) / ring_s
+    rise: NDArray[np.float64] = 1 - (1 + u) * np.exp(-u)
+    return rise
 
 
 def _coded(

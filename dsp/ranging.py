@@ -56,6 +56,7 @@ def u_range_m(
     u_sound_speed_m_s: float,
     u_baseline_m: float,
     direct: bool,
+    u_clock_ratio: float = 0.0,
 ) -> float:
     """Return the standard uncertainty of a range, from those of what it is computed from.
 
@@ -76,6 +77,8 @@ def u_range_m(
     u_sound_speed_m_s, u_baseline_m : float
     direct : bool
         Whether the direct sound is time zero.
+    u_clock_ratio : float
+        Of the clock's rate over its nominal one.
 
     References
     ----------
@@ -92,4 +95,5 @@ def u_range_m(
         by_path * sound_speed_m_s * u_time_zero_s,
         by_path * own_path_m / sound_speed_m_s * u_sound_speed_m_s,
         by_baseline * u_baseline_m,
+        by_path * own_path_m * u_clock_ratio,
     )

@@ -60,6 +60,13 @@ class StreamInfo:
     confirms_last : bool
         Whether one more ping is sent after the last, to confirm it. A file that
         someone else made has none.
+    clock_tolerance_ppm : float
+        How far, at the most, the device's clock may be off; every delay is off by
+        as much. 0 where the device does not say.
+    edge_step_s : float or None
+        For a device that hands on one edge time a ping and no samples: the smallest
+        step of that time. Its blocks hold one copy of the pulse at that time, with
+        no strength and no noise of its own.
     """
 
     front_end: str
@@ -71,6 +78,8 @@ class StreamInfo:
     latency_s: float | None = None
     can_slip: bool = False
     confirms_last: bool = False
+    clock_tolerance_ppm: float = 0.0
+    edge_step_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -78,7 +78,7 @@ def forecast(plan: Plan) -> Forecast:
     speed = receiver.sound_speed_m_s
     pulse = pulses_of(plan)[0]
     shape = receiver.shape
-    wavelength_m = speed / pulse.centre_hz
+    wavelength_m = speed / plan.pulse.centre_hz
     face = plan.transducer
     half_angle_rad = beams.half_power_half_angle_rad(face.shape, size_m(face), wavelength_m)
     near_field_m = None

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from dsp.pulses import RING_OUT, folded_band_hz
 from rig.capture import LEAD_S
 from rig.errors import PlanError
 from rig.tables import build, choice, load_toml, number, whole
@@ -114,14 +115,54 @@ class GolayPlan:
         return self.centre_hz + 1 / self.chip_s
 
 
-PulsePlan = ChirpPlan | TonePlan | Barker13Plan | GolayPlan
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BurstPlan:
+    """Whole cycles through a pair of ringing transducers, ``kind = "burst"``: a board's pulse.
+
+    Each of the pair rings down to 1/e in `ring_s`.
+    """
+
+    centre_hz: float = number(**_FREQUENCY)
+    cycles: int = whole(low=1, high=64)
+    ring_s: float = number(low=1e-6, high=0.01)
+    kind: str = choice("burst", default="burst")
+
+    @property
+    def drive_s(self) -> float:
+        """Length of the drive."""
+        return self.cycles / self.centre_hz
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the whole pulse, its ringing with it."""
+        return self.drive_s + RING_OUT * self.ring_s
+
+    @property
+    def lowest_hz(self) -> float:
+        """The lowest frequency that is sent on purpose."""
+        return self.centre_hz - 1 / self.drive_s
+
+    @property
+    def highest_hz(self) -> float:
+        """The highest frequency that is sent on purpose."""
+        return self.centre_hz + 1 / self.drive_s
+
+
+PulsePlan = ChirpPlan | TonePlan | Barker13Plan | GolayPlan | BurstPlan
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timing:
-    """How often pings go out and how finely they are sampled."""
+    """How often pings go out and how finely they are sampled.
+
+    With `band_sampling` the pulse's band may lie above half the sample rate, between
+    two neighbouring multiples of it: for a board's converter, which has no filter
+    ahead of it. A sound card has one and hears nothing up there.
+    """
 
     sample_rate_hz: float = number(48000.0, low=1000.0, high=2e6)
     ping_interval_s: float = number(0.25, low=0.001, high=60.0)
+    band_sampling: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,6 +223,25 @@ class Transducer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """``[board]``: a serial board, and what it sends. Other front ends pass it over.
+
+    `port` and `board_number` may be left out where only one board answers. A board that
+    `prints` one number on a line shows an edge time and no more; `step` is the
+    smallest step of its numbers, in their own unit, and `assumed_speed_m_s` the
+    sound speed with which it made a distance of a time.
+    """
+
+    port: str = ""
+    baud: int = whole(500000, low=1200, high=2_000_000)
+    board_number: int = whole(0, low=0, high=65535)
+    gain_step: int = whole(0, low=0, high=3)
+    prints: str = choice("captures", "time-us", "distance-mm", "distance-cm", default="captures")
+    step: float = number(1.0, low=1e-6, high=1e6)
+    assumed_speed_m_s: float = number(343.0, low=200.0, high=2500.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A whole plan, checked.
 
@@ -197,6 +257,7 @@ class Plan:
     medium: Medium = Medium()
     geometry: Geometry = Geometry()
     transducer: Transducer = Transducer()
+    board: Board = Board()
 
     def __post_init__(self) -> None:
         rate, interval = self.timing.sample_rate_hz, self.timing.ping_interval_s
@@ -205,7 +266,9 @@ class Plan:
                 f"pulse: lasts {self.pulse.duration_s:g} s; "
                 f"give less than timing.ping_interval_s = {interval:g} s"
             )
-        if self.pulse.highest_hz > rate / 2:
+        if self.timing.band_sampling:
+            self._check_band()
+        elif self.pulse.highest_hz > rate / 2:
             raise ValueError(
                 f"pulse: reaches {self.pulse.highest_hz:g} Hz; give at most half of "
                 f"timing.sample_rate_hz = {rate:g} Hz, that is {rate / 2:g} Hz"
@@ -223,6 +286,17 @@ class Plan:
                 f"would come after the next ping; give at most {max(farthest_m, 0.0):.3g}, "
                 "or a longer timing.ping_interval_s"
             )
+
+    def _check_band(self) -> None:
+        if not isinstance(self.pulse, BurstPlan):
+            raise ValueError(
+                f"timing.band_sampling: found true with a {self.pulse.kind} pulse; "
+                'give pulse.kind = "burst", or leave it out'
+            )
+        try:
+            folded_band_hz(self.pulse.lowest_hz, self.pulse.highest_hz, self.timing.sample_rate_hz)
+        except ValueError as problem:
+            raise ValueError(f"timing.sample_rate_hz: {problem}") from problem
 
     @property
     def interval_samples(self) -> int:

@@ -286,11 +286,24 @@ class Receiver:
                 u_sound_speed_m_s=self.u_sound_speed_m_s,
                 u_baseline_m=geometry.u_baseline_m,
                 direct=time_zero.method == "direct",
+                u_clock_ratio=u_clock_ratio(self.info),
             ),
             strength_db=20 * math.log10(peak.amplitude),
             snr_db=10 * math.log10(peak.snr),
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
         )
+
+
+def u_clock_ratio(info: StreamInfo) -> float:
+    """Return the standard uncertainty of a stream's clock rate, over its nominal one.
+
+    Within its tolerance one rate is taken to be as likely as another.
+
+    References
+    ----------
+    JCGM 100:2008, section 4.3.7.
+    """
+    return info.clock_tolerance_ppm * 1e-6 / math.sqrt(3)
 
 
 def _mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dsp.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.pulses import Pulse, barker13, golay_pair, linear_chirp, ringing_burst, tone_burst
 from rig.errors import PlanError
-from rig.plan import Barker13Plan, ChirpPlan, Plan, TonePlan
+from rig.plan import Barker13Plan, BurstPlan, ChirpPlan, Plan, TonePlan
 
 
 def pulses_of(plan: Plan) -> tuple[Pulse, ...]:
@@ -53,6 +53,16 @@ def pulses_of(plan: Plan) -> tuple[Pulse, ...]:
             )
         if isinstance(sent, Barker13Plan):
             return (barker13(sent.centre_hz, sent.chip_s, rate),)
+        if isinstance(sent, BurstPlan):
+            return (
+                ringing_burst(
+                    sent.centre_hz,
+                    sent.cycles,
+                    sent.ring_s,
+                    rate,
+                    folded=plan.timing.band_sampling,
+                ),
+            )
         return golay_pair(sent.centre_hz, sent.chip_s, sent.chips, rate)
     except ValueError as problem:
         raise PlanError(f"pulse: {problem}") from problem
