@@ -13,9 +13,9 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
-from rig.errors import EchobenchError, PlanError, RecordingError, SceneError
+from rig.errors import DeviceError, EchobenchError, PlanError, RecordingError, SceneError
 
 if TYPE_CHECKING:
     from rig.front_ends.base import FrontEnd
@@ -295,6 +295,11 @@ def _devices(given: argparse.Namespace) -> int:
     from rig.front_ends.sound_devices import list_devices
 
     listings = list_devices()
+    if not listings:
+        raise DeviceError(
+            "no sound device was found; connect one, or start the sound server (on Debian: "
+            "apt install libportaudio2 libasound2-plugins pulseaudio)"
+        )
     if given.json:
         import dataclasses
 
@@ -425,8 +430,14 @@ def _progress(items: Iterable[Any], total: int, unit: str, *, shown: bool = True
 # The words on the command line
 
 
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """Complain in one line, as everything else here does."""
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="echobench",
         description="Send a ping, hear it come back, see how strong and how far.",
         epilog=f"{_CAUTION} Each command has its own --help.",
