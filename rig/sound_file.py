@@ -35,6 +35,9 @@ _FULL_SCALE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "
 _MOST_SEARCHED = 1 << 18
 """Samples read or searched at a time; bounds the memory it takes."""
 
+_FEWEST_BINS = 400
+"""From fewer the noise cannot be learnt."""
+
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
 
@@ -144,7 +147,7 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
             pings += 1
         # Whoever recorded it may have let it run on after the last ping.
         while pings > 1 and not search.is_sounding(
-            start_sample + (pings - 1) * plan.interval_samples, (pings - 1) % plan.pulses_per_cycle
+            mark_sample + (pings - 1) * plan.interval_samples, (pings - 1) % plan.pulses_per_cycle
         ):
             pings -= 1
         after_s = (file.frames - mark_sample) / rate
@@ -203,7 +206,11 @@ class _MarkSearch:
         self._lead = round(LEAD_S * info.sample_rate_hz) + self._pulses[0].samples.size
         self._step = min(plan.interval_samples, _MOST_SEARCHED)
         self._stretch = self._lead + self._step + self._pulses[0].samples.size
-        self._compressors = [PulseCompressor(pulse, self._stretch) for pulse in self._pulses]
+        # Weighted: the first sound is then told from the side lobes of a stronger one.
+        self._compressors = [
+            PulseCompressor(pulse, self._stretch, weighting="hann") for pulse in self._pulses
+        ]
+        self._first_peak = 0.0
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
 
     def first(self) -> float:
@@ -217,27 +224,49 @@ class _MarkSearch:
         for start in range(-self._lead, self._file.frames, self._step):
             found = self._arrival(start)
             if found is not None:
-                again = self._arrival(max(round(found), 0) - self._lead)
-                return found if again is None else again
+                again = self._arrival(round(found) - self._lead)
+                found = found if again is None else again
+                self._first_peak = self._peak(round(found) - self._lead, 0)
+                return found
         raise RecordingError(
             f"{self._path}: the plan's pulse is not in channel {self._channel + 1}; "
             "give the plan that it was sent with, or a louder recording"
         )
 
-    def is_sounding(self, start: int, pulse_index: int) -> bool:
-        """Whether that pulse stands out anywhere in the ping whose block starts there."""
-        return self._arrival(start, pulse_index) is not None
+    def is_sounding(self, mark_sample: float, pulse_index: int) -> bool:
+        """Whether that pulse stands out anywhere in the ping whose mark is due there.
+
+        It is held to the loudest of the first ping as well: where echoes come thick,
+        none of them need stand out from the rest.
+        """
+        start = round(mark_sample) - self._lead
+        arrival = self._arrival(start, pulse_index)
+        return arrival is not None or self._peak(start, pulse_index) > self._first_peak / 4
+
+    def _peak(self, start: int, pulse_index: int) -> float:
+        return float(np.abs(self._envelope(start, pulse_index)).max())
 
     def _arrival(self, start: int, pulse_index: int = 0) -> float | None:
-        compress = self._compressors[pulse_index]
-        samples = _read(self._file, self._path, start, self._stretch)[self._channel]
-        if np.abs(samples).max() < self._weakest / 2:
+        shape = self._compressors[pulse_index].shape
+        envelope = self._envelope(start, pulse_index)
+        magnitude = np.abs(envelope)
+        if magnitude.max() < self._weakest:
             return None
-        envelope = compress.from_time_zero(compress.band_spectrum(samples), 0.0)
-        arrival = first_arrival(envelope, compress.shape)
+        # A room's reverberation is all arrivals and hides them as noise would. It
+        # comes after the first sound that is nearly the strongest: look no farther
+        # than that sound's own side lobes reach.
+        strong = int(np.argmax(magnitude >= magnitude.max() / 2))
+        reach = math.ceil(self._pulses[pulse_index].duration_s / shape.bin_s)
+        arrival = first_arrival(envelope[: max(strong + reach, _FEWEST_BINS)], shape)
         if arrival is None or arrival.amplitude < self._weakest:
             return None
         return start + arrival.delay_s * self._rate_hz
+
+    def _envelope(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
+        """Compress a stretch of the marks' channel; an echo of amplitude 1 gives 1."""
+        compress = self._compressors[pulse_index]
+        samples = _read(self._file, self._path, start, self._stretch)[self._channel]
+        return compress.from_time_zero(compress.band_spectrum(samples), 0.0)
 
 
 def _loudest(file: Any, path: Path, channel: int) -> float:

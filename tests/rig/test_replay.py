@@ -146,6 +146,21 @@ def test_the_first_sound_is_the_mark_where_a_later_one_is_ten_times_stronger(
     assert _mark_sample(next(replay.blocks(1))) == pytest.approx(1500.6, abs=0.1)
 
 
+def test_the_first_sound_is_the_mark_in_a_room_full_of_echoes(tmp_path: Path) -> None:
+    # Sabine's decay (W. C. Sabine, *Collected Papers on Acoustics*, 1922; from memory):
+    # an exponential, here to -60 dB in 0.4 s, of echoes at random, as thick as
+    # one a millisecond, none stronger than the direct sound.
+    rng = np.random.default_rng(17)
+    late = np.sort(rng.uniform(60, INTERVAL - 600, 110))
+    strength = 0.4 * 10 ** (-3 * late / (0.4 * RATE)) * rng.uniform(-1, 1, late.size)
+    ping = [(0.0, 0.4), *zip(late, strength, strict=True)]
+    arrivals = [(1000.4 + i * INTERVAL + at, a) for i in range(4) for at, a in ping]
+    replay = open_recording(_write(tmp_path / "x.wav", _heard(26000, arrivals)), _plan())
+    assert replay.pings == 4
+    # Neighbours within the pulse's lobe pull its peak; the promise is half a sample.
+    assert _mark_sample(next(replay.blocks(1))) == pytest.approx(1000.4, abs=0.5)
+
+
 @pytest.mark.parametrize(("spare", "pings"), [(5, 2), (-5, 1)])
 def test_a_last_part_counts_only_with_the_farthest_echo_in_it(
     tmp_path: Path, spare: int, pings: int
