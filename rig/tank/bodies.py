@@ -184,12 +184,13 @@ waves does."""
 
 
 def cloud_depths_m(target: Bubbles, random: np.random.Generator) -> NDArray[np.float64]:
-    """Draw how far behind its nearest point the parts of a cloud lie.
+    """Draw how far behind the nearest of them the parts of a cloud lie.
 
     Returns
     -------
     ndarray of float64, shape (min(count, GRAINS),)
-        Within 0 to twice the radius, spread as in a ball.
+        The least is 0, the most twice the radius; spread as in a ball.
     """
     grains = min(target.count, GRAINS)
-    return np.asarray(2 * target.radius_m * random.beta(2.0, 2.0, grains))
+    depths_m = 2 * target.radius_m * random.beta(2.0, 2.0, grains)
+    return np.asarray(depths_m - depths_m.min())

@@ -13,9 +13,7 @@ HERE = np.zeros(3)
 
 
 def _ahead(range_m, speed_m_s):
-    return flight(
-        np.array([range_m, 0.0, 0.0]), np.array([speed_m_s, 0.0, 0.0]), HERE, HERE, SPEED
-    )
+    return flight(np.array([range_m, 0.0, 0.0]), np.array([speed_m_s, 0.0, 0.0]), HERE, HERE, SPEED)
 
 
 @given(range_m=st.floats(0.1, 20), speed_m_s=st.floats(-30, 30))

@@ -114,7 +114,11 @@ def test_only_the_medium_must_be_named():
         (("mediun",), {}, "did you mean 'medium'"),
         (("medium", "speed"), 1.0, "medium.speed: unknown key.*sound_speed_m_s"),
         (("medium", "kind"), "helium", "medium.kind: found 'helium'.*\"fresh-water\""),
-        (("medium", "sound_speed_m_s"), "fast", "medium.sound_speed_m_s: found 'fast'.*200 to 2500"),
+        (
+            ("medium", "sound_speed_m_s"),
+            "fast",
+            "medium.sound_speed_m_s: found 'fast'.*200 to 2500",
+        ),
         (("medium", "sound_speed_m_s"), 0.343, "found 0.343.*200 to 2500"),
         (("noise",), -70.0, "noise: found -70.0; this is a table"),
         (("noise", "level_db"), 3.0, "noise.level_db: found 3.0.*-200 to 0"),
@@ -145,15 +149,15 @@ def test_a_wrong_scene_gets_one_line_that_names_file_key_and_what_is_allowed(pat
 
 
 def test_a_missing_medium_or_sound_speed_is_asked_for():
-    with pytest.raises(SceneError, match="medium: missing.*sound_speed_m_s"):
+    with pytest.raises(SceneError, match=r"medium: missing.*sound_speed_m_s"):
         scene_from_table({})
     with pytest.raises(SceneError, match=r"medium.sound_speed_m_s: missing; give a number from"):
         scene_from_table({"medium": {"kind": "air"}})
 
 
 def test_a_file_that_is_missing_or_not_toml_is_named(tmp_path):
-    with pytest.raises(SceneError, match="nothing.toml: cannot be read"):
+    with pytest.raises(SceneError, match=r"nothing\.toml: cannot be read"):
         read_scene(tmp_path / "nothing.toml")
     (tmp_path / "noise.toml").write_bytes(b"\xff\x00")
-    with pytest.raises(SceneError, match="noise.toml: is not TOML"):
+    with pytest.raises(SceneError, match=r"noise\.toml: is not TOML"):
         read_scene(tmp_path / "noise.toml")
