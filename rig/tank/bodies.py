@@ -59,8 +59,9 @@ def echo_root_m(
     if isinstance(target, Cylinder):
         return target.length_m * np.sqrt(target.radius_m * wave_number / (4 * np.pi))
     if medium.kind == "air":
-        return target.bubble_radius_m / 2 * rigid_form(wave_number * target.bubble_radius_m)
-    return bubble_root_m(frequency_hz, target.bubble_radius_m)
+        radius_m = target.bubble_radius_m or 0.01
+        return radius_m / 2 * rigid_form(wave_number * radius_m)
+    return bubble_root_m(frequency_hz, target.bubble_radius_m or 0.001)
 
 
 def limited_root_m(

@@ -266,12 +266,13 @@ class Cylinder(Body):
 class Bubbles(Body):
     """``body = "bubbles"``: a cloud, its nearest point at `position_m`, new at each ping.
 
-    In air, where there are no bubbles, the same number of small hard balls.
+    In air, where there are no bubbles, as many small hard balls. A `bubble_radius_m` of 0
+    takes 1 mm in water, 10 mm in air.
     """
 
     radius_m: float = number(low=1e-4, high=10.0)
     count: int = whole(50, low=1, high=1_000_000)
-    bubble_radius_m: float = number(0.001, low=1e-6, high=0.01)
+    bubble_radius_m: float = number(0.0, low=0.0, high=0.1)
     body: str = choice("bubbles", default="bubbles")
 
 

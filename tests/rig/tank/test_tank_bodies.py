@@ -126,3 +126,15 @@ def test_a_cloud_reaches_no_deeper_than_its_size_and_is_spread_as_a_ball():
     # 9600 draws: the standard error of a variance is about √(2/9600) = 1.4 %; four of them.
     variance_m2 = depths_m.var(axis=1, ddof=1).mean()
     assert variance_m2 == pytest.approx(0.1**2 / 5, rel=0.06)
+
+
+def test_one_of_a_cloud_is_a_bubble_in_water_and_a_hard_ball_in_air():
+    frequency_hz = np.array([2e4, 1e5])
+    cloud = Bubbles(radius_m=0.1, position_m=HERE)
+    in_water = echo_root_m(cloud, frequency_hz, WATER)
+    # 1 mm, far above its 3286 Hz: its own radius but for δ²/2 = 0.5 % and 2(f₀/f)² = 5 %.
+    assert in_water == pytest.approx([0.001, 0.001], rel=0.06)
+    ball = Sphere(radius_m=0.01, position_m=HERE)
+    np.testing.assert_array_equal(
+        echo_root_m(cloud, frequency_hz, AIR), echo_root_m(ball, frequency_hz, AIR)
+    )
