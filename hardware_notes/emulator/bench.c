@@ -186,7 +186,7 @@ static uint64_t noise_state = 1;
 void bench_set_noise(double mv, uint64_t seed)
 {
     noise_mv = mv;
-    noise_state = seed * 0x9E3779B97F4A7C15ULL + 1;
+    noise_state = seed * 0xD1B54A32D192ED03ULL + 1;
 }
 
 static double uniform(void)

@@ -56,6 +56,8 @@ int16_t cobs_decode(uint8_t *bytes, uint8_t count)
 
 uint16_t read_u16(const uint8_t *at) { return at[0] | (uint16_t)at[1] << 8; }
 
+uint32_t read_u32(const uint8_t *at) { return read_u16(at) | (uint32_t)read_u16(at + 2) << 16; }
+
 void write_u16(uint8_t *at, uint16_t value)
 {
     at[0] = value;

@@ -30,6 +30,7 @@ uint8_t cobs_encode(const uint8_t *in, uint8_t count, uint8_t *out);
 int16_t cobs_decode(uint8_t *bytes, uint8_t count);
 
 uint16_t read_u16(const uint8_t *at);
+uint32_t read_u32(const uint8_t *at);
 void write_u16(uint8_t *at, uint16_t value);
 void write_u32(uint8_t *at, uint32_t value);
 

@@ -18,7 +18,7 @@
 #endif
 #define NAME "bench board"
 
-enum { IDENTIFY = 0x01, SET = 0x02, PING = 0x03, PART = 0x04, TEMPERATURE = 0x05 };
+enum { IDENTIFY = 0x01, SET = 0x02, PING = 0x03, PARTS = 0x04, TEMPERATURE = 0x05 };
 enum { REPLY = 0x80, ERROR = 0xFF };
 enum {
     BAD_CHECK = 1, BAD_VERSION, BAD_TYPE, BAD_LENGTH, BAD_VALUE, NOT_SET, NOT_HELD, BUSY,
@@ -94,6 +94,15 @@ static void send_part(uint8_t tag, uint8_t part)
     wdt_reset();
 }
 
+/* Bit n of `wanted` asks for part n; there are never more than 32. */
+static void send_parts(uint8_t tag, uint32_t wanted)
+{
+    uint8_t parts = part_count(settings.gate_length);
+    for (uint8_t part = 0; part < parts; part++, wanted >>= 1)
+        if (wanted & 1)
+            send_part(tag, part);
+}
+
 static void take_ping(uint8_t tag, uint16_t number)
 {
     is_held = false;
@@ -105,8 +114,7 @@ static void take_ping(uint8_t tag, uint16_t number)
         held_crc = crc16(capture_buffer + part * PART_SAMPLES,
                          part_samples(settings.gate_length, part), held_crc);
     is_held = true;
-    for (uint8_t part = 0; part < parts; part++)
-        send_part(tag, part);
+    send_parts(tag, UINT32_MAX);
 }
 
 static void take_settings(uint8_t tag, const uint8_t *at)
@@ -137,7 +145,7 @@ static void answer(const uint8_t *in, uint8_t count)
 {
     uint8_t type = in[1], tag = in[2], body_bytes = count - HEAD - CHECK;
     const uint8_t *at = in + HEAD;
-    uint8_t due = type == SET ? SETTINGS_BYTES : type == PING ? 2 : type == PART ? 3 : 0;
+    uint8_t due = type == SET ? SETTINGS_BYTES : type == PING ? 2 : type == PARTS ? 6 : 0;
 
     if (in[0] != LINK_VERSION)
         send_error(tag, BAD_VERSION, LINK_VERSION);
@@ -157,10 +165,8 @@ static void answer(const uint8_t *in, uint8_t count)
         take_ping(tag, read_u16(at));
     else if (!is_held || read_u16(at) != held_ping)
         send_error(tag, NOT_HELD, 0);
-    else if (at[2] >= part_count(settings.gate_length))
-        send_error(tag, BAD_VALUE, 0);
     else
-        send_part(tag, at[2]);
+        send_parts(tag, read_u32(at + 2));
 }
 
 void link_start(uint8_t cause)

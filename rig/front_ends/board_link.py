@@ -1,0 +1,523 @@
+"""The serial link's frames and messages: bytes in, messages out, and back.
+
+Nothing here opens a port or reads a clock. ``hardware_notes/serial_link.md`` is
+the rule that this module and the firmware both follow. All of it takes any bytes
+whatever: what is no frame is counted, what is no message raises
+:class:`LinkError`, and memory stays within one frame.
+"""
+
+from __future__ import annotations
+
+import binascii
+import enum
+import struct
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+from cobs import cobs
+from numpy.typing import NDArray
+
+from rig.errors import DeviceError
+
+LINK_VERSION = 1
+
+MOST_BODY_BYTES = 248
+"""With head and check value 253 bytes: byte stuffing then adds exactly one."""
+
+MOST_PARTS = 32
+"""A capture has at most so many parts: the bits of a request for some of them."""
+
+_HEAD = struct.Struct("<BBB")
+_CHECK_BYTES = 2
+_MOST_CODED_BYTES = _HEAD.size + MOST_BODY_BYTES + _CHECK_BYTES + 1
+
+
+class LinkError(DeviceError):
+    """A frame arrived whole, but its message cannot be used."""
+
+
+class MessageType(enum.IntEnum):
+    """What a frame is about. An answer has its request's number with the top bit set."""
+
+    IDENTIFY = 0x01
+    SET = 0x02
+    PING = 0x03
+    PARTS = 0x04
+    TEMPERATURE = 0x05
+    IDENTITY = 0x81
+    SETTINGS = 0x82
+    CAPTURE_PART = 0x83
+    TEMPERATURE_IS = 0x85
+    ERROR = 0xFF
+
+
+class ErrorReason(enum.IntEnum):
+    """Why a board did not do as asked."""
+
+    BAD_CHECK = 1
+    BAD_VERSION = 2
+    BAD_TYPE = 3
+    BAD_LENGTH = 4
+    BAD_VALUE = 5
+    NOT_SET = 6
+    NOT_HELD = 7
+    BUSY = 8
+
+
+class Capability(enum.IntFlag):
+    """What a board can do beyond the least."""
+
+    TEMPERATURE = 1
+    GAIN_STEPS = 2
+    FREE_RUNNING = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One frame, its check value found right.
+
+    Attributes
+    ----------
+    type : int
+        A :class:`MessageType`, or a number that this program does not know.
+    tag : int
+        Of the request that it answers; 0 where nobody asked.
+    body : bytes
+    version : int
+    """
+
+    type: int
+    tag: int
+    body: bytes = b""
+    version: int = LINK_VERSION
+
+
+def crc16(data: bytes) -> int:
+    """Return the check value of CRC-16/CCITT-FALSE.
+
+    Examples
+    --------
+    >>> hex(crc16(b"123456789"))
+    '0x29b1'
+    """
+    return binascii.crc_hqx(data, 0xFFFF)
+
+
+def encode_frame(frame: Frame) -> bytes:
+    """Return a frame's bytes as they go over the wire, with a zero at either end.
+
+    Raises
+    ------
+    ValueError
+        Where the body is too long.
+    """
+    if len(frame.body) > MOST_BODY_BYTES:
+        raise ValueError(f"body: found {len(frame.body)} bytes; give at most {MOST_BODY_BYTES}")
+    plain = _HEAD.pack(frame.version, frame.type, frame.tag) + frame.body
+    coded: bytes = cobs.encode(plain + crc16(plain).to_bytes(2, "big"))
+    return b"\0" + coded + b"\0"
+
+
+class FrameDecoder:
+    """Takes bytes as they come and gives the frames that are whole.
+
+    A frame stands between two zeros. Whatever lies around it, it is found; what is
+    no frame is passed over and counted.
+
+    Attributes
+    ----------
+    damaged : int
+        Stretches between zeros that were no frame.
+
+    Examples
+    --------
+    >>> ping = encode_frame(Frame(type=MessageType.PING, tag=7, body=bytes([1, 0])))
+    >>> [frame.tag for frame in FrameDecoder().feed(b"noise" + ping + ping[:4])]
+    [7]
+    """
+
+    def __init__(self) -> None:
+        self.damaged = 0
+        self._held = bytearray()
+        self._too_long = False
+
+    def feed(self, data: bytes) -> list[Frame]:
+        """Take some bytes; return the frames that they complete."""
+        frames = []
+        *ended, rest = data.split(b"\0")
+        for piece in ended:
+            self._hold(piece)
+            if self._held or self._too_long:
+                frame = None if self._too_long else _frame(bytes(self._held))
+                if frame is None:
+                    self.damaged += 1
+                else:
+                    frames.append(frame)
+            self._held.clear()
+            self._too_long = False
+        self._hold(rest)
+        return frames
+
+    def _hold(self, piece: bytes) -> None:
+        if len(self._held) + len(piece) > _MOST_CODED_BYTES:
+            self._held.clear()
+            self._too_long = True
+        elif not self._too_long:
+            self._held += piece
+
+
+def _frame(coded: bytes) -> Frame | None:
+    try:
+        plain = cobs.decode(coded)
+    except cobs.DecodeError:
+        return None
+    if len(plain) < _HEAD.size + _CHECK_BYTES or crc16(plain) != 0:
+        return None  # the remainder over a frame and its check value is nought
+    version, kind, tag = _HEAD.unpack_from(plain)
+    return Frame(version=version, type=kind, tag=tag, body=plain[_HEAD.size : -_CHECK_BYTES])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """What a board says of itself.
+
+    Attributes
+    ----------
+    name : str
+    number : int
+        Tells two boards apart.
+    firmware : tuple of int
+        Major, minor.
+    reset_cause : int
+        As its processor names it; 0 where it does not.
+    capabilities : Capability
+    clock_hz : int
+        Nominal; a tick is one cycle of it.
+    clock_tolerance_ppm : int
+    most_samples : int
+        In one capture.
+    """
+
+    name: str
+    number: int
+    firmware: tuple[int, int]
+    reset_cause: int
+    capabilities: Capability
+    clock_hz: int
+    clock_tolerance_ppm: int
+    most_samples: int
+
+    _FORMAT = struct.Struct("<BBBBIHHH")
+
+    @classmethod
+    def from_body(cls, body: bytes) -> Self:
+        """Read the message.
+
+        Raises
+        ------
+        LinkError
+        """
+        major, minor, cause, can, clock_hz, ppm, most, number = _unpack(
+            cls._FORMAT, body, "identity"
+        )
+        name = body[cls._FORMAT.size :].decode("ascii", errors="replace")
+        if clock_hz == 0 or most == 0:
+            raise LinkError(
+                f"board: names a clock of {clock_hz} Hz and room for {most} samples; "
+                "neither can be 0, so its firmware needs mending"
+            )
+        return cls(
+            name="".join(c if c.isprintable() else "?" for c in name),
+            number=number,
+            firmware=(major, minor),
+            reset_cause=cause,
+            capabilities=Capability(can),
+            clock_hz=clock_hz,
+            clock_tolerance_ppm=ppm,
+            most_samples=most,
+        )
+
+    def to_body(self) -> bytes:
+        """Write the message."""
+        return self._FORMAT.pack(
+            *self.firmware,
+            self.reset_cause,
+            self.capabilities,
+            self.clock_hz,
+            self.clock_tolerance_ppm,
+            self.most_samples,
+            self.number,
+        ) + self.name.encode("ascii")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """All that the set message sets, and that a board confirms.
+
+    Attributes
+    ----------
+    half_period_ticks : int
+        Half a cycle of the burst.
+    cycles : int
+    sample_period_ticks : int
+    gate_start : int
+        Samples left out before the first that is kept.
+    gate_length : int
+        Samples kept.
+    gain_step : int
+    """
+
+    half_period_ticks: int
+    cycles: int
+    sample_period_ticks: int
+    gate_start: int
+    gate_length: int
+    gain_step: int
+
+    _FORMAT = struct.Struct("<HBHHHB")
+
+    @classmethod
+    def from_body(cls, body: bytes) -> Self:
+        """Read the message.
+
+        Raises
+        ------
+        LinkError
+        """
+        half, cycles, period, start, length, gain = _unpack(cls._FORMAT, body, "settings")
+        return cls(
+            half_period_ticks=half,
+            cycles=cycles,
+            sample_period_ticks=period,
+            gate_start=start,
+            gate_length=length,
+            gain_step=gain,
+        )
+
+    def to_body(self) -> bytes:
+        """Write the message."""
+        return self._FORMAT.pack(
+            self.half_period_ticks,
+            self.cycles,
+            self.sample_period_ticks,
+            self.gate_start,
+            self.gate_length,
+            self.gain_step,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureHead:
+    """What every part of one capture says alike.
+
+    Attributes
+    ----------
+    ping : int
+        The number that the ping was asked for with.
+    parts : int
+    samples : int
+        In the whole capture.
+    sample_period_ticks : int
+    first_tick : int
+        When the first sample was held, from the burst's first edge.
+    crc : int
+        Check value over all samples.
+    """
+
+    ping: int
+    parts: int
+    samples: int
+    sample_period_ticks: int
+    first_tick: int
+    crc: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapturePart:
+    """One part of a capture.
+
+    Attributes
+    ----------
+    head : CaptureHead
+    part : int
+        From 0.
+    codes : bytes
+        The converter's codes, one byte each.
+    """
+
+    head: CaptureHead
+    part: int
+    codes: bytes
+
+    _FORMAT = struct.Struct("<HBBHHiH")
+
+    @classmethod
+    def from_body(cls, body: bytes) -> Self:
+        """Read the message.
+
+        Raises
+        ------
+        LinkError
+        """
+        ping, part, parts, samples, period, tick, crc = _unpack(cls._FORMAT, body, "capture part")
+        codes = body[cls._FORMAT.size :]
+        if not (part < parts <= MOST_PARTS and 0 < len(codes) <= samples):
+            raise LinkError(
+                f"board: sent part {part} of {parts} with {len(codes)} of {samples} samples; "
+                "that fits no capture, so its firmware needs mending"
+            )
+        return cls(
+            head=CaptureHead(
+                ping=ping,
+                parts=parts,
+                samples=samples,
+                sample_period_ticks=period,
+                first_tick=tick,
+                crc=crc,
+            ),
+            part=part,
+            codes=codes,
+        )
+
+    def to_body(self) -> bytes:
+        """Write the message."""
+        h = self.head
+        return (
+            self._FORMAT.pack(
+                h.ping, self.part, h.parts, h.samples, h.sample_period_ticks, h.first_tick, h.crc
+            )
+            + self.codes
+        )
+
+
+class CaptureParts:
+    """Puts one capture together from its parts, in whatever order they come.
+
+    Attributes
+    ----------
+    head : CaptureHead or None
+        Of the first part that came.
+    repeated, out_of_order : int
+        Parts that came again, and that came before an earlier one.
+    """
+
+    def __init__(self) -> None:
+        self.head: CaptureHead | None = None
+        self.repeated = 0
+        self.out_of_order = 0
+        self._codes: dict[int, bytes] = {}
+
+    def add(self, part: CapturePart) -> None:
+        """Take a part.
+
+        Raises
+        ------
+        LinkError
+            Where it does not belong to the parts that came before it.
+        """
+        if self.head is None:
+            self.head = part.head
+        elif part.head != self.head:
+            raise LinkError("board: two parts of one capture tell different stories; ping again")
+        if part.part in self._codes:
+            self.repeated += 1
+            if self._codes[part.part] != part.codes:
+                raise LinkError("board: a part came twice with different samples; ping again")
+            return
+        if self._codes and part.part < max(self._codes):
+            self.out_of_order += 1
+        self._codes[part.part] = part.codes
+
+    @property
+    def missing(self) -> tuple[int, ...]:
+        """Parts that have not come; all that there may be while none has."""
+        parts = MOST_PARTS if self.head is None else self.head.parts
+        return tuple(n for n in range(parts) if n not in self._codes)
+
+    def codes(self) -> NDArray[np.uint8]:
+        """Return the whole capture.
+
+        Raises
+        ------
+        LinkError
+            Where parts are missing or the whole does not fit its check value.
+        """
+        if self.head is None or self.missing:
+            raise LinkError(f"board: parts {self.missing} of the capture are missing; ask for them")
+        joined = b"".join(self._codes[n] for n in range(self.head.parts))
+        if len(joined) != self.head.samples or crc16(joined) != self.head.crc:
+            raise LinkError("board: the parts do not make up the capture they name; ping again")
+        return np.frombuffer(joined, dtype=np.uint8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardError:
+    """A board says why it did not do as asked.
+
+    Attributes
+    ----------
+    reason : int
+        An :class:`ErrorReason`, or a number that this program does not know.
+    detail : int
+        For a bad value the number of the setting, counted from 1.
+    """
+
+    reason: int
+    detail: int
+
+    _FORMAT = struct.Struct("<BB")
+
+    @classmethod
+    def from_body(cls, body: bytes) -> Self:
+        """Read the message.
+
+        Raises
+        ------
+        LinkError
+        """
+        reason, detail = _unpack(cls._FORMAT, body, "error")
+        return cls(reason=reason, detail=detail)
+
+    @property
+    def words(self) -> str:
+        """The reason in words."""
+        try:
+            return ErrorReason(self.reason).name.lower().replace("_", " ")
+        except ValueError:
+            return f"reason {self.reason}"
+
+
+_TEMPERATURE = struct.Struct("<h")
+_NO_THERMISTOR = -32768
+
+
+def temperature_c_from_body(body: bytes) -> float | None:
+    """Read a temperature message; None where the board has no sensor that works.
+
+    Raises
+    ------
+    LinkError
+    """
+    (hundredths,) = _unpack(_TEMPERATURE, body, "temperature")
+    return None if hundredths == _NO_THERMISTOR else hundredths / 100
+
+
+def ping_body(number: int) -> bytes:
+    """Write the body of a request for a ping."""
+    return struct.pack("<H", number)
+
+
+def parts_body(number: int, parts: tuple[int, ...]) -> bytes:
+    """Write the body of a request for some parts of ping `number`."""
+    return struct.pack("<HI", number, sum(1 << n for n in parts))
+
+
+def _unpack(layout: struct.Struct, body: bytes, what: str) -> tuple[int, ...]:
+    """Read the start of a body; it may be longer, as later versions' may."""
+    if len(body) < layout.size:
+        raise LinkError(
+            f"board: its {what} message has {len(body)} bytes, {layout.size} at the least are due; "
+            "update its firmware"
+        )
+    return layout.unpack_from(body)
