@@ -21,7 +21,7 @@ from rig.errors import DeviceError, StorageError
 from rig.plan import Plan
 from rig.session import PingResult
 from rig.view.bench_picture import BenchPicture, check_picture_path, save_picture
-from rig.view.page import INK, SOFT
+from rig.view.page import HEIGHT, INK, SOFT, WIDTH
 from rig.view.scales import RangeScale, strength_limits_db
 from rig.view.shown import FEWEST_FOR_BACKGROUND, ShownPings
 
@@ -45,10 +45,12 @@ delete   take the mark away
 + −      add up more, fewer pings: noise sinks, movement smears
 b        take away what stood still until now, or put it back
 s        save this picture
+f        fill the screen, or not
 h        show or hide this help
 q        quit"""
 
 _POLL_MS = 10
+_TITLE_BAR_PX = 60  # room for a window's own title and a bar of the screen's
 _WAIT_FOR_PINGS_S = 5.0
 
 
@@ -73,6 +75,23 @@ def window_backend() -> str | None:
     if has_display and importlib.util.find_spec("PySide6") is not None:
         return "QtAgg"
     return None
+
+
+def _fit_to_screen(manager: Any) -> None:
+    """Make the window as large as the screen allows, for those who read from afar."""
+    window = manager.window
+    if hasattr(window, "winfo_screenwidth"):
+        width, height = window.winfo_screenwidth(), window.winfo_screenheight()
+    else:
+        screen = window.screen().availableGeometry()
+        width, height = screen.width(), screen.height()
+    scale = min(width / WIDTH, (height - _TITLE_BAR_PX) / HEIGHT)
+    width, height = int(scale * WIDTH), int(scale * HEIGHT)
+    if hasattr(window, "winfo_screenwidth"):
+        # Asked of the window itself, which then keeps it whatever the canvas wants.
+        window.geometry(f"{width}x{height}")
+    else:
+        window.resize(width, height)
 
 
 def show_live(
@@ -125,6 +144,7 @@ def show_live(
                 matplotlib.rcParams[name] = []
         pyplot.switch_backend(backend)
         figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
+        _fit_to_screen(figure.canvas.manager)
         window = LiveWindow(
             figure,
             plan,
@@ -243,11 +263,12 @@ class LiveWindow:
         self._mark_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
-        self._help_wanted = False
+        self._help_wanted = self._closed = False
         self._background: Any = None
         if self._canvas.manager is not None:
             self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
         self._lay_out()
+        self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("draw_event", self._keep_page)
         self._canvas.mpl_connect("resize_event", self._resize)
         self._canvas.mpl_connect("key_press_event", self._press_event)
@@ -274,6 +295,7 @@ class LiveWindow:
             linespacing=1.5,
             ha="center",
             va="center",
+            multialignment="left",
             color=INK,
             bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
             visible=False,
@@ -281,6 +303,9 @@ class LiveWindow:
         for artist in (*self._picture.artists, self._help):
             artist.set_animated(True)
         self._show()
+
+    def _note_closed(self, _event: object) -> None:
+        self._closed = True
 
     def _resize(self, _event: object) -> None:
         self._lay_out()
@@ -297,6 +322,10 @@ class LiveWindow:
         self._canvas.blit(self._figure.bbox)
 
     def _show(self) -> None:
+        # A ping may come in between the window's closing and the end of the timer.
+        # Newer releases of matplotlib take the figure off its canvas at the first.
+        if self._closed or self._figure.canvas is not self._canvas:
+            return
         pings = self._pings
         results = pings.results()
         self._widen_limits(results)
@@ -378,6 +407,7 @@ class LiveWindow:
             "-": lambda: self._restack(self._pings.stack_fewer),
             "b": self._toggle_background,
             "s": self._save,
+            "f": self._fill_screen,
             "h": self._toggle_help,
             "?": self._toggle_help,
         }
@@ -421,6 +451,10 @@ class LiveWindow:
     def _toggle_help(self) -> None:
         self._help_wanted = not self._help_wanted
 
+    def _fill_screen(self) -> None:
+        if self._canvas.manager is not None:
+            self._canvas.manager.full_screen_toggle()
+
     def _save(self) -> None:
         path = _free_path(self._save_to)
         try:
@@ -439,8 +473,9 @@ class LiveWindow:
             self._message = f"Saved: {path}"
 
     def _close(self) -> None:
-        if self._canvas.manager is not None:
-            self._canvas.manager.destroy()
+        from matplotlib import pyplot
+
+        pyplot.close(self._figure)
 
 
 def _free_path(path: pathlib.Path) -> pathlib.Path:

@@ -25,8 +25,10 @@ MOST_STACKED = 64
 FEWEST_FOR_BACKGROUND = 8
 """Good pings before what stands still can be told from what passes."""
 
-_LOWEST_RATE, _HIGHEST_RATE = 1e-12, 1e-1
+# The plan's own limits, a little wider for the rounding of a power of ten.
+_LOWEST_RATE, _HIGHEST_RATE = 0.999e-12, 0.1
 _BACKGROUND_PINGS = 64
+_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 class ShownPings:
@@ -45,8 +47,6 @@ class ShownPings:
         Taken since the start.
     stack : int
         Pings added up for what is shown, on top of what the plan adds up.
-    false_alarm_rate : float
-        The chance that noise in one bin is shown as an echo; sets the threshold.
     """
 
     def __init__(self, plan: Plan, info: StreamInfo, *, most: int) -> None:
@@ -55,11 +55,11 @@ class ShownPings:
         self._held: list[PingResult] | None = None
         self._newer = 0
         self._background: NDArray[np.complex64] | None = None
-        self._receivers: dict[float, Receiver] = {}
+        self._receivers: dict[int, Receiver] = {}
         self._drawn: dict[int, PingResult] = {}
         self.pings = self.lost_pings = 0
         self.stack = 1
-        self.false_alarm_rate = plan.receiver.false_alarm_rate
+        self._decades = 0  # by which the false-alarm rate stands off the plan's
 
     def take(self, result: PingResult) -> None:
         """Take the next ping; while paused it is kept for later."""
@@ -93,13 +93,23 @@ class ShownPings:
         self.stack = max(self.stack // 2, 1)
         self._drawn.clear()
 
+    @property
+    def false_alarm_rate(self) -> float:
+        """The chance that noise alone shows an echo in a bin; it sets the threshold."""
+        return self._rate_at(self._decades)
+
+    def _rate_at(self, decades: int) -> float:
+        return float(self._plan.receiver.false_alarm_rate * 10.0**decades)
+
     def raise_threshold(self) -> None:
-        """Let through a tenth of the false alarms."""
-        self.false_alarm_rate = max(self.false_alarm_rate / 10, _LOWEST_RATE)
+        """Let through a tenth of the false alarms, down to what a plan may ask for."""
+        if self._rate_at(self._decades - 1) >= _LOWEST_RATE:
+            self._decades -= 1
 
     def lower_threshold(self) -> None:
-        """Let through ten times the false alarms."""
-        self.false_alarm_rate = min(self.false_alarm_rate * 10, _HIGHEST_RATE)
+        """Let through ten times the false alarms, up to what a plan may ask for."""
+        if self._rate_at(self._decades + 1) <= _HIGHEST_RATE:
+            self._decades += 1
 
     @property
     def background_removed(self) -> bool:
@@ -142,10 +152,11 @@ class ShownPings:
         """Say what was done to what is shown."""
         words = []
         if self.background_removed:
-            words.append("Still background taken away.")
-        if self.false_alarm_rate != self._plan.receiver.false_alarm_rate:
-            bins = f"{1 / self.false_alarm_rate:,.0f}".replace(",", "\N{NO-BREAK SPACE}")
-            words.append(f"False echoes: 1 in {bins} bins.")
+            words.append("Still background removed.")
+        if self._decades:
+            factor, power = f"{1 / self.false_alarm_rate:.0e}".split("e+")
+            times = "" if factor == "1" else f"{factor}×"
+            words.append(f"1 false echo in {times}10{str(int(power)).translate(_RAISED)} bins.")
         return " ".join(words)
 
     def _raw(self) -> Sequence[PingResult]:
@@ -171,11 +182,7 @@ class ShownPings:
 
     def _searched(self, result: PingResult) -> PingResult:
         """Look for echoes again, where what is shown is not what the session searched."""
-        as_planned = (
-            self.stack == 1
-            and self._background is None
-            and self.false_alarm_rate == self._plan.receiver.false_alarm_rate
-        )
+        as_planned = self.stack == 1 and self._background is None and not self._decades
         if as_planned or result.profile is None or result.time_zero is None:
             return result
         receiver = self._receiver()
@@ -185,9 +192,8 @@ class ShownPings:
         return dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
 
     def _receiver(self) -> Receiver:
-        rate = self.false_alarm_rate
-        if rate not in self._receivers:
-            asked = dataclasses.replace(self._plan.receiver, false_alarm_rate=rate)
+        if self._decades not in self._receivers:
+            asked = dataclasses.replace(self._plan.receiver, false_alarm_rate=self.false_alarm_rate)
             plan = dataclasses.replace(self._plan, receiver=asked)
-            self._receivers[rate] = Receiver(plan, self._info)
-        return self._receivers[rate]
+            self._receivers[self._decades] = Receiver(plan, self._info)
+        return self._receivers[self._decades]

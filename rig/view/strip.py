@@ -153,8 +153,6 @@ class Strip:
 
     def _listed(self, head: str, rest: Sequence[str]) -> list[str]:
         """Name as many echoes as there is room for, and count the others."""
-        if not rest:
-            return self._page.caption_lines(head)
         for named in range(len(rest), 0, -1):
             others = len(rest) - named
             more = f" and {others} more" if others else ""
@@ -162,4 +160,4 @@ class Strip:
             lines = self._page.caption_lines(words)
             if len(lines) <= self._list_lines:
                 return lines
-        return self._page.caption_lines(f"{head} {len(rest)} have no label.")
+        return self._page.caption_lines(head)[: self._list_lines]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from rig.capture import StreamInfo
-from rig.plan import Barker13Plan, ChirpPlan, GolayPlan, Plan
+from rig.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan
 from rig.session import Echo, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
@@ -44,13 +44,15 @@ def pulse_text(plan: Plan) -> str:
         kind = "Barker code of 13"
     elif isinstance(pulse, GolayPlan):
         kind = f"Golay pair of {pulse.chips}"
+    elif isinstance(pulse, BurstPlan):
+        kind = f"burst of {pulse.cycles} cycles"
     return f"Sent: {kind} at {pulse.centre_hz / 1e3:g} kHz, {how}"
 
 
 def front_end_text(info: StreamInfo) -> str:
     """Say what kind of front end it is; what a virtual tank gives is invented."""
     kind = info.front_end.replace("-", " ")
-    return f"{kind}, an invented scene" if info.front_end == "virtual-tank" else kind
+    return f"{kind}, invented" if info.front_end == "virtual-tank" else kind
 
 
 def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:
@@ -103,7 +105,7 @@ def metres_text(range_m: float, u_range_m: float = 0.0) -> str:
     """
     digits = 3
     if u_range_m > 0 and math.isfinite(u_range_m):
-        digits = min(max(-math.floor(math.log10(u_range_m)), 2), 4)
+        digits = min(max(-math.floor(math.log10(3 * u_range_m)), 2), 4)
     return f"{range_m:.{digits}f}"
 
 
