@@ -21,7 +21,7 @@ from dsp.compression import PulseCompressor
 from dsp.detection import first_arrival
 from dsp.pulses import Pulse
 from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
-from rig.errors import DeviceError
+from rig.errors import DeviceError, PlanError
 from rig.front_ends.sound_devices import Device, pick_devices
 from rig.front_ends.sound_link import SoundLink
 from rig.front_ends.sound_messages import (
@@ -216,13 +216,15 @@ def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.
 
     Raises
     ------
+    PlanError
+        Where the level is out of range.
     DeviceError
         Where the sound library, the device or the server is missing or fails,
         where the device cannot do the plan's rate or channels, or where no sound
         comes back.
     """
     if not -120.0 <= level_db <= 0.0:
-        raise DeviceError(f"level: found {level_db:g} dB; give -120 to 0 dB re full scale")
+        raise PlanError(f"level: found {level_db:g} dB; give -120 to 0 dB re full scale")
     with SoundLink(ListDevices()) as link:
         listings = link.wait_for(Devices).listings
     source, target = pick_devices(listings, device)

@@ -121,7 +121,7 @@ def _wait_until(ready, process: subprocess.Popen[bytes], log: Path, limit_s: flo
 
 
 @contextlib.contextmanager
-def jack(folder: Path, *, period: int = 256) -> Iterator[Server]:
+def jack(folder: Path, *, period: int = 1024) -> Iterator[Server]:
     folder.mkdir(parents=True)
     log = folder / "server.log"
     name = f"echobench_{os.getpid()}_{folder.name}"

@@ -60,39 +60,49 @@ def good_pairs(blocks):
                 yield block
 
 
-@pytest.mark.parametrize("bulk", [0, 23456])
-def test_blocks_hold_the_worlds_delays_whatever_the_latency(server, acoustic_world, bulk):
-    # Bulk delays up to 0.49 s stand for the latency of other servers and hardware.
+def test_blocks_hold_the_worlds_delays_whatever_the_latency(server, acoustic_world):
+    bulk = 23456  # 0.49 s more than the server's own, as hardware may have
     with acoustic_world(server, taps(bulk)), open_sound_card(plan(), device=server.device) as card:
         blocks = list(card.blocks(4))
     assert [b.confirms_only for b in blocks] == [False] * 4 + [True]
     assert {b.samples.shape for b in blocks} == {(1, 12000)}
     assert np.diff([b.start_sample for b in blocks]).tolist() == [12000] * 4
     good = list(good_pairs(blocks))
-    # The dummy driver waits for its clients, so not a sample may go astray; behind
-    # PulseAudio a busy machine may cost pings, never all of them.
-    assert len(good) == 4 if server.kind == "jack" else len(good) >= 1
+    # A busy machine may cost pings, never all of them.
+    assert good
     for block in good:
         direct, *echoes = arrivals(block.samples[0])
         assert [e - direct for e in echoes] == list(ECHOES)
-        # The mark came from one pulse on opening, good to a bin of the envelope,
-        # 3 samples here; a slip before now would show as more.
-        if server.kind == "jack":
-            assert abs(direct - block.mark_s * RATE_HZ) <= 3
-        assert block.mark_s == pytest.approx(LEAD_S, abs=0.5 / RATE_HZ)
+    if server.kind == "jack":
+        # The dummy driver waits for its clients: not a sample goes astray, and the
+        # mark, found with one pulse on opening, stands for good.
+        for block in blocks:
+            if not block.flags & LOSS:
+                assert arrivals(block.samples[0])[0] == round(block.mark_s * RATE_HZ)
 
 
-def test_level_is_the_peak_that_comes_back(server, acoustic_world):
-    with (
-        acoustic_world(server, "0:1.0"),
-        open_sound_card(plan(), device=server.device, level_db=-40.0) as card,
-    ):
-        block = next(iter(card.blocks(1)))
-    # Peak of a unit pulse at −40 dB: 0.01 within the pulse's own peak of at least
-    # 0.99. PulseAudio mixes two channels into the null sink's one, of which one is
-    # silent: half.
-    scale = 1.0 if server.kind == "jack" else 0.5
-    assert 0.0099 * scale <= np.abs(block.samples).max() <= 0.0100001 * scale
+def test_a_hiccup_flags_the_pings_that_it_touches(server, acoustic_world):
+    with acoustic_world(server, taps(0)), open_sound_card(plan(), device=server.device) as card:
+        rows = card.blocks(9)
+        blocks = [next(rows), next(rows)]
+        process = card._link._process.pid
+        os.kill(process, signal.SIGSTOP)  # nothing is played or heard meanwhile
+        time.sleep(0.3)
+        os.kill(process, signal.SIGCONT)
+        blocks.extend(rows)
+    flagged = [block.index for block in blocks if block.flags & LOSS]
+    # Block 1 was read before the hiccup. It was reported with the buffers right
+    # after it, within the two or three pings under way.
+    assert set(flagged) & {2, 3, 4}
+    good = list(good_pairs(blocks))
+    assert good
+    for block in good:
+        direct, *echoes = arrivals(block.samples[0])
+        assert [e - direct for e in echoes] == list(ECHOES)
+    if server.kind == "jack":
+        # The rest is not shifted.
+        whole = [block for block in blocks if not block.flags & LOSS]
+        assert {arrivals(block.samples[0])[0] for block in whole} == {round(LEAD_S * RATE_HZ)}
 
 
 @pytest.mark.parametrize("server", ["jack"], indirect=True)
@@ -167,6 +177,7 @@ def test_a_server_that_hangs_before_opening_ends_in_an_error_within_3_s(server):
     assert time.monotonic() - began < 3.0
 
 
+@pytest.mark.parametrize("server", ["pulse"], indirect=True)
 def test_a_sound_process_that_is_killed_is_an_error_at_once(server, acoustic_world):
     with acoustic_world(server, taps(0)), open_sound_card(plan(), device=server.device) as card:
         rows = card.blocks(40)
