@@ -151,6 +151,8 @@ def _run_and_show(
             seen = _show_window(receiver, results)
         else:
             seen = _collect(given, receiver, results, pings)
+        if recorder is not None and not given.json:
+            print(f"The recording is in {recorder.meta_path} and {recorder.data_path}")
     return _answer_run(given, receiver, seen, note)
 
 
@@ -222,8 +224,6 @@ def _answer_run(
         _print_echoes(good[-1].echoes, "The last ping's echoes")
     if given.picture is not None:
         print(f"The picture is in {given.picture}")
-    if given.record is not None:
-        print(f"The recording is in {given.record}.sigmf-meta and {given.record}.sigmf-data")
     return 0
 
 

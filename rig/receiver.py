@@ -182,12 +182,15 @@ class Receiver:
         # after the mark must be known, to be told from it.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
-        peaks, _ = detection.find_echoes(envelope[: max(stop, 400)], shape, false_alarm_rate=1e-9)
+        peaks, _ = detection.find_echoes(
+            envelope[: max(stop, 400)], shape, false_alarm_rate=1e-9, before_only=True
+        )
         near = [p for p in peaks if abs(p.delay_s - due_s) <= reach_s]
         if expected_amplitude is not None:
             near = [p for p in near if 0.4 < p.amplitude / expected_amplitude < 2.5]
-        if near:
-            return near[0]
+        first = detection.first_of(near)
+        if first is not None:
+            return first
         return detection.first_arrival(envelope, shape)
 
     def time_zero(self, mark: Peak) -> TimeZero:

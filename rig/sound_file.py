@@ -35,9 +35,6 @@ _FULL_SCALE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "
 _MOST_SEARCHED = 1 << 18
 """Samples read or searched at a time; bounds the memory it takes."""
 
-_FEWEST_BINS = 400
-"""From fewer the noise cannot be learnt."""
-
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
 
@@ -249,15 +246,9 @@ class _MarkSearch:
     def _arrival(self, start: int, pulse_index: int = 0) -> float | None:
         shape = self._compressors[pulse_index].shape
         envelope = self._envelope(start, pulse_index)
-        magnitude = np.abs(envelope)
-        if magnitude.max() < self._weakest:
+        if np.abs(envelope).max() < self._weakest:
             return None
-        # A room's reverberation is all arrivals and hides them as noise would. It
-        # comes after the first sound that is nearly the strongest: look no farther
-        # than that sound's own side lobes reach.
-        strong = int(np.argmax(magnitude >= magnitude.max() / 2))
-        reach = math.ceil(self._pulses[pulse_index].duration_s / shape.bin_s)
-        arrival = first_arrival(envelope[: max(strong + reach, _FEWEST_BINS)], shape)
+        arrival = first_arrival(envelope, shape)
         if arrival is None or arrival.amplitude < self._weakest:
             return None
         return start + arrival.delay_s * self._rate_hz
