@@ -125,9 +125,8 @@ uint8_t part_count(uint16_t samples) { return (samples + PART_SAMPLES - 1) / PAR
 uint8_t part_samples(uint16_t samples, uint8_t part)
 {
     uint16_t before = (uint16_t)part * PART_SAMPLES;
-    if (before >= samples)
-        return 0;
-    return samples - before < PART_SAMPLES ? samples - before : PART_SAMPLES;
+    uint16_t left = before < samples ? samples - before : 0;
+    return left < PART_SAMPLES ? left : PART_SAMPLES;
 }
 
 /* Share of the supply, in 1/16368, at -10, -5 ... 50 degrees. */

@@ -1,0 +1,52 @@
+"""A board, its firmware in an emulator, finds a target that moves from 0.3 to 1.5 m.
+
+The truth of each place comes from the geometry of a triangle; only the sound speed is
+shared with the receiver, since it is the board's timing that is tried here.
+"""
+
+import math
+
+import numpy as np
+import pytest
+
+from rig.receiver import Receiver
+
+PLACES_M = np.linspace(0.3, 1.5, 50)
+
+
+def moved(bench, echo_mv, noise_mv):
+    """Results of 50 pings, the target at another place for each."""
+    speed_m_s = Receiver(bench.plan, bench.board.info).sound_speed_m_s
+    baseline_m = bench.plan.geometry.baseline_m
+
+    def lay(ping):
+        path_m = 2 * math.hypot(PLACES_M[ping], baseline_m / 2)
+        bench.place((echo_mv, path_m / speed_m_s))
+        bench.noise(noise_mv, seed=1000 + ping)
+
+    bench.before_ping = lay
+    return bench.results(PLACES_M.size)
+
+
+def strongest(result):
+    return max(result.echoes, key=lambda echo: echo.strength_db)
+
+
+def test_range_is_within_a_millimetre_at_every_place_at_800_over_20_mv(make_bench):
+    bench = make_bench()
+    results = moved(bench, 800.0, 20.0)
+    assert not any(result.lost for result in results)
+    # The promise: 1 mm, and what the crystal's tolerance makes of the range.
+    clock = bench.board.info.clock_tolerance_ppm * 1e-6
+    error_m = np.array([strongest(r).range_m for r in results]) - PLACES_M
+    assert (np.abs(error_m) <= 1e-3 + clock * PLACES_M).all()
+
+
+@pytest.mark.parametrize("echo_mv", [400.0, 150.0])
+def test_range_is_within_four_of_its_uncertainties_over_40_mv(make_bench, echo_mv):
+    results = moved(make_bench(), echo_mv, 40.0)
+    assert not any(result.lost for result in results)
+    echoes = [strongest(result) for result in results]
+    error_m = np.array([e.range_m for e in echoes]) - PLACES_M
+    stated_m = np.array([e.u_range_m for e in echoes])
+    assert (np.abs(error_m) <= 4 * stated_m).all()
