@@ -22,10 +22,11 @@
 #define ADCSRB_AT 0x7B
 #define PORTD_AT 0x2B
 #define OCR0A_AT 0x47
+#define TIMSK0_AT 0x6E
 #define TIMER0_COMPA_VECTOR 14
 
 bench_report bench;
-bool bench_converter_jammed;
+bool bench_jam;
 
 static avr_t *board;
 static avr_irq_t *echo_input, *thermistor_input, *trigger_input;
@@ -251,9 +252,14 @@ static void on_sampling_timer(avr_irq_t *irq, uint32_t value, void *param)
     (void)irq, (void)param;
     if (!value)
         return;
-    bool wanted = (board->data[ADCSRA_AT] & 0x20) && (board->data[ADCSRB_AT] & 7) == 3;
-    if (!wanted || bench_converter_jammed)
+    if (!(board->data[ADCSRA_AT] & 0x20) || (board->data[ADCSRB_AT] & 7) != 3)
         return;
+    if (bench_jam) {
+        /* The timer's interrupt dies, as if a disturbance had cleared its bit: the firmware
+         * waits for samples that never come, until its watchdog bites. */
+        bench_jam = false;
+        board->data[TIMSK0_AT] = 0;
+    }
     from_timer = true;
     avr_raise_irq(trigger_input, 1);
     from_timer = false;

@@ -22,7 +22,7 @@ typedef struct {
 } bench_report;
 
 extern bench_report bench;
-extern bool bench_converter_jammed;
+extern bool bench_jam; /* set, it spoils the next capture once */
 
 void bench_attach(avr_t *avr);
 bool bench_quiet(void); /* no burst and no conversion for 2 ms */

@@ -90,7 +90,7 @@ static bool obey(char *line)
     else if (!strcmp(word, "reset-after"))
         wire_fault.reset_after = (long)a;
     else if (!strcmp(word, "jam"))
-        bench_converter_jammed = a != 0;
+        bench_jam = true;
     else
         known = false;
     fprintf(answers, "%s %s\n", known ? "ok" : "failed", word);

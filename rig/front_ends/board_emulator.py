@@ -13,6 +13,7 @@ import os
 import shutil
 import subprocess
 import tempfile
+import threading
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -101,6 +102,7 @@ class BoardEmulator:
 
     def __init__(self, baud: int, *, number: int = 1) -> None:
         built = built_board(baud, number=number)
+        self._turn = threading.Lock()  # each command gets its own answer
         self._folder = Path(tempfile.mkdtemp(prefix="echobench-board-"))
         self.port_name = str(self._folder / "port")
         self._process = subprocess.Popen(
@@ -124,12 +126,13 @@ class BoardEmulator:
         """
         if self._process.stdin is None:
             raise DeviceError("emulated board: takes no commands; start it again")
-        try:
-            self._process.stdin.write(text + "\n")
-            self._process.stdin.flush()
-        except (OSError, ValueError) as problem:
-            raise DeviceError("emulated board: has ended; start it again") from problem
-        answer = self._answer()
+        with self._turn:
+            try:
+                self._process.stdin.write(text + "\n")
+                self._process.stdin.flush()
+            except (OSError, ValueError) as problem:
+                raise DeviceError("emulated board: has ended; start it again") from problem
+            answer = self._answer()
         if not answer.startswith("ok"):
             raise DeviceError(
                 f"emulated board: {answer or 'has ended'} at {text!r}; start it again"

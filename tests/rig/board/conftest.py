@@ -27,7 +27,7 @@ def _plan(tables: dict[str, dict]) -> Plan:
     return plan_from_table({name: PLAN.get(name, {}) | tables.get(name, {}) for name in names})
 
 
-def delayed(wave: np.ndarray, delay_s: float, samples: int = 20000) -> np.ndarray:
+def delayed(wave: np.ndarray, delay_s: float, samples: int = 40000) -> np.ndarray:
     """The wave, later by any part of a sample: turned in the frequency domain."""
     spectrum = np.fft.rfft(wave.astype(float), 2 * samples)
     turns = np.fft.rfftfreq(2 * samples, 1 / SOUND_RATE_HZ) * delay_s
@@ -53,6 +53,9 @@ class Bench:
 
     def take_wave(self) -> None:
         """Ping into nothing and keep what the drive pins sent, its envelope's peak at 1."""
+        burst = self.plan.pulse
+        for which in (0, 1):
+            self.emulator.command(f"resonance {which} {burst.centre_hz} {burst.ring_s}")
         for _ in self.board.blocks(1):
             pass
         wave = self.emulator.wave().astype(float)
