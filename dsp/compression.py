@@ -162,8 +162,8 @@ class PulseCompressor:
         "hann" weights the pulse's band for lower side lobes (−31.5 dB for a
         chirp in place of −13.3) and a wider peak.
     band_hz : tuple of float, optional
-        The band to keep; by default the one that :func:`energy_band_hz` gives, or
-        with a weighting the pulse's own. Pulses that take turns need the same.
+        The band to keep; by default the one that :func:`energy_band_hz` gives.
+        Pulses that take turns need the same.
     workers : int
         Threads used when many blocks are compressed at once.
 
@@ -219,7 +219,7 @@ class PulseCompressor:
         self._workers = workers
         rate = pulse.sample_rate_hz
         if band_hz is None:
-            band_hz = energy_band_hz(pulse) if weighting == "none" else pulse.band_hz
+            band_hz = energy_band_hz(pulse)
         self._fft_samples, decimation = _fft_plan(rate, band_hz, block_samples)
         self._cycle_bins = self._fft_samples // decimation
         bin_hz = rate / self._fft_samples

@@ -355,6 +355,9 @@ def first_arrival(
     shape: EchoShape,
     *,
     false_alarm_rate: float = 1e-9,
+    start_s: float = 0.0,
+    stop_s: float = math.inf,
+    like_amplitude: float | None = None,
 ) -> Peak | None:
     """Find the first sound to arrive, which need not be the strongest.
 
@@ -364,19 +367,39 @@ def first_arrival(
         As for :func:`find_echoes`.
     false_alarm_rate : float
         For each independent bin.
+    start_s, stop_s : float
+        Only a sound between the two is returned.
+    like_amplitude : float, optional
+        Of the sound that is looked for: 8 dB weaker or stronger is another.
 
     Returns
     -------
     Peak or None
         None where nothing stands above the noise.
     """
-    peaks, _ = find_echoes(envelope, shape, false_alarm_rate=false_alarm_rate, before_only=True)
-    return first_of(peaks)
+    peaks, _ = find_echoes(
+        envelope,
+        shape,
+        false_alarm_rate=false_alarm_rate,
+        start_s=start_s,
+        stop_s=stop_s,
+        before_only=True,
+    )
+    sounds = [p for p in peaks if _is_seen(p, envelope, shape)]
+    if like_amplitude is not None:
+        sounds = [p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5]
+    return next((p for p in sounds if not _is_forerunner(p, sounds)), None)
 
 
-def first_of(peaks: Sequence[Peak]) -> Peak | None:
-    """Return the first of some peaks that is a sound of its own, or None of none."""
-    return next((p for p in peaks if not _is_forerunner(p, peaks)), None)
+def _is_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> bool:
+    """Say whether a peak stands in the envelope itself.
+
+    Where sounds come so close that they cannot be told apart, the search explains
+    them by several that cancel each other ahead of the first.
+    """
+    place = round(peak.delay_s / shape.bin_s)
+    around = np.abs(envelope[max(place - 1, 0) : place + 2])
+    return float(around.max()) > peak.amplitude / 2
 
 
 def _is_forerunner(peak: Peak, peaks: Sequence[Peak]) -> bool:

@@ -118,10 +118,7 @@ class Receiver:
         self.info = info
         pulses = pulses_of(plan)
         weighting = plan.receiver.weighting
-        if weighting == "none":
-            bands = [energy_band_hz(p) for p in pulses]
-        else:
-            bands = [p.band_hz for p in pulses]
+        bands = [energy_band_hz(p) for p in pulses]
         # Pulses that take turns are compressed on one grid, so that they add up.
         band_hz = (min(b[0] for b in bands), max(b[1] for b in bands))
         self._compressors = tuple(
@@ -182,16 +179,14 @@ class Receiver:
         # after the mark must be known, to be told from it.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
-        peaks, _ = detection.find_echoes(
-            envelope[: max(stop, 400)], shape, false_alarm_rate=1e-9, before_only=True
+        near = detection.first_arrival(
+            envelope[: max(stop, 400)],
+            shape,
+            start_s=due_s - reach_s,
+            stop_s=due_s + reach_s,
+            like_amplitude=expected_amplitude,
         )
-        near = [p for p in peaks if abs(p.delay_s - due_s) <= reach_s]
-        if expected_amplitude is not None:
-            near = [p for p in near if 0.4 < p.amplitude / expected_amplitude < 2.5]
-        first = detection.first_of(near)
-        if first is not None:
-            return first
-        return detection.first_arrival(envelope, shape)
+        return near if near is not None else detection.first_arrival(envelope, shape)
 
     def time_zero(self, mark: Peak) -> TimeZero:
         """Return when the pulse left, given its mark."""
