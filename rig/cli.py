@@ -65,9 +65,8 @@ def _demo(given: argparse.Namespace) -> int:
         scene, plan = built_in(given.scene or built_in_scenes()[0])
     else:
         scene, plan = _scene_and_its_plan(given.scene)
-    note = "invented scene" if given.scene in (None, *built_in_scenes()) else "scene from a file"
     with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
-        return _run_and_show(given, front_end, plan, note=note, default_pings=80)
+        return _run_and_show(given, front_end, plan, note="", default_pings=80)
 
 
 def _scene_and_its_plan(path: str) -> tuple[Any, Any]:
