@@ -1,7 +1,7 @@
 """Sound speed of air, fresh and sea water.
 
-The temperature that a sensor shows is that at the sensor only: an unknown
-gradient along the sound's path belongs into `u_temperature_c`.
+The temperature that a sensor shows is that at the sensor only: what the path's
+mean may differ from it is no part of what is stated here, but of a range's budget.
 """
 
 from __future__ import annotations
@@ -217,12 +217,53 @@ def u_sound_speed_m_s(
     salinity_g_kg: float = 35.0,
     u_temperature_c: float,
     u_humidity_percent: float = 0.0,
+    u_salinity_g_kg: float = 0.0,
 ) -> float:
     """Return the standard uncertainty of :func:`sound_speed_m_s`.
 
-    First order: each input's uncertainty times the slope there, by a difference to
-    both sides (to one side at the end of a range). The formula's own error is
-    added as evenly spread over ± :data:`SOUND_SPEED_ERROR_M_S`.
+    The root sum of squares of :func:`sound_speed_terms_m_s`.
+
+    Raises
+    ------
+    ValueError
+        As :func:`sound_speed_m_s`, and on a negative uncertainty.
+
+    Examples
+    --------
+    >>> round(u_sound_speed_m_s("air", temperature_c=20.0, u_temperature_c=0.5), 2)
+    0.31
+    """
+    terms = sound_speed_terms_m_s(
+        kind,
+        temperature_c=temperature_c,
+        humidity_percent=humidity_percent,
+        salinity_g_kg=salinity_g_kg,
+        u_temperature_c=u_temperature_c,
+        u_humidity_percent=u_humidity_percent,
+        u_salinity_g_kg=u_salinity_g_kg,
+    )
+    return math.hypot(*terms.values())
+
+
+def sound_speed_terms_m_s(
+    kind: str,
+    *,
+    temperature_c: float,
+    humidity_percent: float = 50.0,
+    salinity_g_kg: float = 35.0,
+    u_temperature_c: float,
+    u_humidity_percent: float = 0.0,
+    u_salinity_g_kg: float = 0.0,
+) -> dict[str, float]:
+    """Return what each input, by its name, adds to the uncertainty of the sound speed.
+
+    First order: each input's uncertainty times the slope there. The formula's own
+    error is taken as evenly spread over ± :data:`SOUND_SPEED_ERROR_M_S`.
+
+    Returns
+    -------
+    dict of str to float
+        "temperature"; "humidity" for air; "salinity" for sea water; "formula".
 
     Raises
     ------
@@ -233,35 +274,78 @@ def u_sound_speed_m_s(
     ----------
     JCGM 100:2008, "Guide to the expression of uncertainty in measurement", 5.1.2
     and 4.3.7.
-
-    Examples
-    --------
-    >>> round(u_sound_speed_m_s("air", temperature_c=20.0, u_temperature_c=0.5), 2)
-    0.31
     """
     require_within("u_temperature_c", u_temperature_c, 0, math.inf, "°C")
     require_within("u_humidity_percent", u_humidity_percent, 0, math.inf, "%")
+    require_within("u_salinity_g_kg", u_salinity_g_kg, 0, math.inf, "g/kg")
+    slopes = sound_speed_slopes(
+        kind,
+        temperature_c=temperature_c,
+        humidity_percent=humidity_percent,
+        salinity_g_kg=salinity_g_kg,
+    )
+    u = {
+        "temperature": u_temperature_c,
+        "humidity": u_humidity_percent,
+        "salinity": u_salinity_g_kg,
+    }
+    terms = {name: abs(slope) * u[name] for name, slope in slopes.items()}
+    return {**terms, "formula": SOUND_SPEED_ERROR_M_S[kind] / math.sqrt(3)}
 
-    def speed(t: float, h: float) -> float:
+
+def sound_speed_slopes(
+    kind: str,
+    *,
+    temperature_c: float,
+    humidity_percent: float = 50.0,
+    salinity_g_kg: float = 35.0,
+) -> dict[str, float]:
+    """Return how much the sound speed changes with each input that it depends on.
+
+    By a difference to both sides; to one side at the end of a range.
+
+    Returns
+    -------
+    dict of str to float
+        "temperature", m/s per °C; "humidity", m/s per %, for air; "salinity",
+        m/s per g/kg, for sea water.
+
+    Raises
+    ------
+    ValueError
+        As :func:`sound_speed_m_s`.
+
+    Examples
+    --------
+    >>> slopes = sound_speed_slopes("air", temperature_c=20.0)
+    >>> {name: round(slope, 2) for name, slope in slopes.items()}
+    {'temperature': 0.62, 'humidity': 0.01}
+    """
+    at = {"temperature": temperature_c, "humidity": humidity_percent, "salinity": salinity_g_kg}
+
+    def speed(values: dict[str, float]) -> float:
         return sound_speed_m_s(
-            kind, temperature_c=t, humidity_percent=h, salinity_g_kg=salinity_g_kg
+            kind,
+            temperature_c=values["temperature"],
+            humidity_percent=values["humidity"],
+            salinity_g_kg=values["salinity"],
         )
 
-    speed(temperature_c, humidity_percent)  # refuses what the formula refuses
-    low_c, high_c = {"air": (-20.0, 50.0), "fresh-water": (0.0, 95.0), "sea-water": (0.0, 40.0)}[
-        kind
-    ]
-    t0, t1 = max(temperature_c - 0.1, low_c), min(temperature_c + 0.1, high_c)
-    h0, h1 = max(humidity_percent - 1, 0.0), min(humidity_percent + 1, 100.0)
-    per_c = (speed(t1, humidity_percent) - speed(t0, humidity_percent)) / (t1 - t0)
-    per_percent = 0.0
-    if kind == "air":
-        per_percent = (speed(temperature_c, h1) - speed(temperature_c, h0)) / (h1 - h0)
-    return math.hypot(
-        per_c * u_temperature_c,
-        per_percent * u_humidity_percent,
-        SOUND_SPEED_ERROR_M_S[kind] / math.sqrt(3),
-    )
+    speed(at)  # refuses what the formula refuses
+    slopes = {}
+    for name, (step, low, high) in _STEPS[kind].items():
+        before, after = max(at[name] - step, low), min(at[name] + step, high)
+        rise = speed({**at, name: after}) - speed({**at, name: before})
+        slopes[name] = rise / (after - before)
+    return slopes
+
+
+# For each input of a kind: the step of a difference, and the ends of its range.
+_STEPS = {
+    "air": {"temperature": (0.1, -20.0, 50.0), "humidity": (1.0, 0.0, 100.0)},
+    "fresh-water": {"temperature": (0.1, 0.0, 95.0)},
+    "sea-water": {"temperature": (0.1, 0.0, 40.0), "salinity": (0.1, 0.0, 42.0)},
+}
 
 
 def saturation_mole_fraction(temperature_c: float, pressure_pa: float) -> float:

@@ -185,7 +185,14 @@ class Receiver:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Medium:
-    """What the user believes the sound goes through."""
+    """What the user believes the sound goes through.
+
+    The `u_…` are standard uncertainties, as in the whole plan. `u_gradient_c_m`
+    is that of the temperature's even rise or fall along the axis, in °C a metre,
+    from the sensor, which hangs beside the transducers: 0.05 is half a degree over
+    10 m, a still room (common practice, no source). Beside a heater, a window or a
+    lamp it is ten times as much, and needs to be stated.
+    """
 
     kind: str = choice("air", "fresh-water", "sea-water", default="air")
     temperature_c: float = number(20.0, low=-20.0, high=50.0)
@@ -193,6 +200,8 @@ class Medium:
     salinity_g_kg: float = number(35.0, low=0.0, high=42.0)
     u_temperature_c: float = number(0.5, low=0.0, high=20.0)
     u_humidity_percent: float = number(5.0, low=0.0, high=50.0)
+    u_salinity_g_kg: float = number(0.3, low=0.0, high=20.0)
+    u_gradient_c_m: float = number(0.05, low=0.0, high=100.0)
 
     def __post_init__(self) -> None:
         if self.kind != "air" and not 0.0 <= self.temperature_c <= 40.0:
