@@ -230,6 +230,11 @@ class Transducer:
     radius_m: float = number(0.03, low=1e-4, high=10.0)
     length_m: float = number(0.06, low=1e-4, high=10.0)
 
+    @property
+    def size_m(self) -> float:
+        """The radius of a piston or the length of a line."""
+        return self.radius_m if self.shape == "piston" else self.length_m
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Board:
@@ -238,7 +243,9 @@ class Board:
     `port` and `board_number` may be left out where only one board answers. A board that
     `prints` one number on a line shows an edge time and no more; `step` is the
     smallest step of its numbers, in their own unit, and `assumed_speed_m_s` the
-    sound speed with which it made a distance of a time.
+    sound speed with which it made a distance of a time. `own_delay_s` is what the
+    board itself adds to every delay, measured as hardware_notes/board.md says; its
+    standard uncertainty is ``geometry.u_time_zero_s``.
     """
 
     port: str = ""
@@ -248,6 +255,7 @@ class Board:
     prints: str = choice("captures", "time-us", "distance-mm", "distance-cm", default="captures")
     step: float = number(1.0, low=1e-6, high=1e6)
     assumed_speed_m_s: float = number(343.0, low=200.0, high=2500.0)
+    own_delay_s: float = number(0.0, low=-0.01, high=0.01)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

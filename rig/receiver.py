@@ -16,9 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp import detection, medium, ranging
+from dsp.beams import half_power_half_angle_rad
 from dsp.compression import EchoShape, PulseCompressor, energy_band_hz
 from dsp.detection import Peak
 from dsp.profiles import EchoProfile, stacked
+from dsp.uncertainty import Budget
+from rig.budget import RangeModel
 from rig.capture import CaptureBlock, StreamInfo
 from rig.errors import PlanError
 from rig.plan import Plan
@@ -38,7 +41,8 @@ class TimeZero:
     delay_s : float
         From the block's first sample to the pulse's leaving.
     u_delay_s : float
-        Standard uncertainty of that instant, the baseline's share left out.
+        Standard uncertainty of the mark's instant, as heard; 0 where the leaving is
+        known. The baseline's share and the plan's own are left out.
     mark_s : float
         From the block's first sample to the mark itself: the arrival of the
         direct sound, the loopback pulse, or the leaving where it is known.
@@ -70,6 +74,8 @@ class Echo:
         2E/N0, twice the echo's energy over the noise density, in dB.
     bound_m : float
         The Cramér–Rao bound on the range's standard deviation at that SNR.
+    budget : Budget or None
+        What `u_range_m` is made of; None at a range of 0, where no first order holds.
     """
 
     range_m: float
@@ -79,6 +85,7 @@ class Echo:
     strength_db: float
     snr_db: float
     bound_m: float
+    budget: Budget | None = None
 
 
 class Receiver:
@@ -95,7 +102,7 @@ class Receiver:
     plan : Plan
         At the stream's rate.
     sound_speed_m_s, u_sound_speed_m_s : float
-        Of the plan's medium.
+        Of the plan's medium, at the sensor.
 
     Raises
     ------
@@ -136,11 +143,22 @@ class Receiver:
             "salinity_g_kg": plan.medium.salinity_g_kg,
         }
         self.sound_speed_m_s = medium.sound_speed_m_s(plan.medium.kind, **words)
-        self.u_sound_speed_m_s = medium.u_sound_speed_m_s(
+        speed_terms_m_s = medium.sound_speed_terms_m_s(
             plan.medium.kind,
             **words,
             u_temperature_c=plan.medium.u_temperature_c,
             u_humidity_percent=plan.medium.u_humidity_percent,
+            u_salinity_g_kg=plan.medium.u_salinity_g_kg,
+        )
+        self.u_sound_speed_m_s = math.hypot(*speed_terms_m_s.values())
+        face, wavelength_m = plan.transducer, self.sound_speed_m_s / plan.pulse.centre_hz
+        self.range_model = RangeModel(
+            plan=plan,
+            info=info,
+            sound_speed_m_s=self.sound_speed_m_s,
+            speed_terms_m_s=speed_terms_m_s,
+            speed_per_c_m_s=medium.sound_speed_slopes(plan.medium.kind, **words)["temperature"],
+            half_angle_rad=half_power_half_angle_rad(face.shape, face.size_m, wavelength_m),
         )
 
     @property
@@ -197,7 +215,7 @@ class Receiver:
         return TimeZero(
             method=geometry.time_zero,
             delay_s=mark.delay_s - travel_s,
-            u_delay_s=math.hypot(mark.u_delay_s, geometry.u_time_zero_s),
+            u_delay_s=mark.u_delay_s,
             mark_s=mark.delay_s,
         )
 
@@ -206,7 +224,7 @@ class Receiver:
         return TimeZero(
             method="calibration",
             delay_s=block.mark_s,
-            u_delay_s=self.plan.geometry.u_time_zero_s,
+            u_delay_s=0.0,
             mark_s=block.mark_s,
         )
 
@@ -250,6 +268,11 @@ class Receiver:
             What a bin had to exceed, dB re full scale.
         """
         asked, baseline_m = self.plan.receiver, self.plan.geometry.baseline_m
+        if self.info.edge_step_s is not None:
+            edge = self._edge(profile, shape, time_zero, self.info.edge_step_s)
+            kept = edge is not None and asked.range_start_m <= edge.range_m <= asked.range_stop_m
+            nothing = np.full(profile.envelope.size, np.nan)
+            return ((edge,) if edge is not None and kept else ()), nothing
         # The direct sound is no echo, whatever ranges are asked for.
         after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
         reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
@@ -266,42 +289,47 @@ class Receiver:
         threshold_db[: threshold.size] = 20 * np.log10(np.maximum(threshold, 1e-10))
         return tuple(self._echo(p, shape, time_zero) for p in peaks), threshold_db
 
+    def _edge(
+        self, profile: EchoProfile, shape: EchoShape, time_zero: TimeZero, step_s: float
+    ) -> Echo | None:
+        """Return where a device's edge times stand; they have no strength and no noise."""
+        magnitude = np.abs(profile.envelope)
+        nearest = int(magnitude.argmax())
+        if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
+            return None
+        turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+        place, _ = detection.refined(profile.envelope, np.array([nearest]), centre_turns=turns)
+        # Rounded to a step, every time within it is as likely: JCGM 100:2008, 4.3.7.
+        u_delay_s = step_s / math.sqrt(12)
+        peak = Peak(
+            delay_s=float(place[0]) * shape.bin_s, u_delay_s=u_delay_s, amplitude=1.0, snr=1.0
+        )
+        echo = self._echo(peak, shape, time_zero)
+        return dataclasses.replace(echo, strength_db=math.nan, snr_db=math.nan, bound_m=math.nan)
+
     def _echo(self, peak: Peak, shape: EchoShape, time_zero: TimeZero) -> Echo:
         geometry, speed = self.plan.geometry, self.sound_speed_m_s
         path_m = speed * peak.delay_s
         range_m = float(ranging.range_from_path_m(path_m, geometry.baseline_m))
         bound_s = 1 / (math.sqrt(peak.snr) * shape.pulse_rms_bandwidth_rad_s)
+        budget = None
+        if range_m > 0:
+            budget = self.range_model.budget(
+                delay_s=peak.delay_s,
+                u_delay_s=peak.u_delay_s,
+                u_mark_s=time_zero.u_delay_s,
+                direct=time_zero.method == "direct",
+            )
         return Echo(
             range_m=range_m,
             path_m=path_m,
             delay_s=peak.delay_s,
-            u_range_m=ranging.u_range_m(
-                path_m=path_m,
-                baseline_m=geometry.baseline_m,
-                sound_speed_m_s=speed,
-                u_delay_s=peak.u_delay_s,
-                u_time_zero_s=time_zero.u_delay_s,
-                u_sound_speed_m_s=self.u_sound_speed_m_s,
-                u_baseline_m=geometry.u_baseline_m,
-                direct=time_zero.method == "direct",
-                u_clock_ratio=u_clock_ratio(self.info),
-            ),
+            u_range_m=math.inf if budget is None else budget.combined,
             strength_db=20 * math.log10(peak.amplitude),
             snr_db=10 * math.log10(peak.snr),
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
+            budget=budget,
         )
-
-
-def u_clock_ratio(info: StreamInfo) -> float:
-    """Return the standard uncertainty of a stream's clock rate, over its nominal one.
-
-    Within its tolerance one rate is taken to be as likely as another.
-
-    References
-    ----------
-    JCGM 100:2008, section 4.3.7.
-    """
-    return info.clock_tolerance_ppm * 1e-6 / math.sqrt(3)
 
 
 def _mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:

@@ -179,7 +179,8 @@ class SerialBoard:
         self._block_samples = plan.at_rate(self.info.sample_rate_hz).interval_samples
         # The mark is the pulse's own leaving, unless the plan trusts the direct sound more.
         by_direct = plan.geometry.time_zero == "direct"
-        self._direct_s = plan.geometry.baseline_m / _speed_m_s(plan) if by_direct else 0.0
+        direct_s = plan.geometry.baseline_m / _speed_m_s(plan) if by_direct else 0.0
+        self._late_s = plan.board.own_delay_s + direct_s
 
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Send `pings` pings and yield a block for each; see :class:`FrontEnd`.
@@ -334,7 +335,8 @@ class SerialBoard:
         period, clock_hz = head.sample_period_ticks, self.identity.clock_hz
         # The block starts so many whole samples before the first one kept that the
         # first edge lies in it; what was not sampled is silence there.
-        before = max(0, math.ceil(head.first_tick / period))
+        early = head.first_tick - self._late_s * clock_hz
+        before = max(0, math.ceil(early / period))
         samples = np.zeros((1, self._block_samples), dtype=np.float32)
         kept = codes[: self._block_samples - before]
         samples[0, before : before + kept.size] = (kept - _CODE_MIDDLE) / _CODE_SPAN
@@ -343,7 +345,7 @@ class SerialBoard:
             index=index,
             samples=samples,
             start_sample=index * self._block_samples,
-            mark_s=(before * period - head.first_tick) / clock_hz + self._direct_s,
+            mark_s=(before * period - head.first_tick) / clock_hz + self._late_s,
             flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
         )
 

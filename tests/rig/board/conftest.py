@@ -24,7 +24,11 @@ LEAK_MV = 1000.0  # straight from sender to receiver
 
 def _plan(tables: dict[str, dict]) -> Plan:
     names = {*PLAN, *tables}
-    return plan_from_table({name: PLAN.get(name, {}) | tables.get(name, {}) for name in names})
+    whole = {name: PLAN.get(name, {}) | tables.get(name, {}) for name in names}
+    # A key set to None is left out.
+    return plan_from_table(
+        {name: {k: v for k, v in keys.items() if v is not None} for name, keys in whole.items()}
+    )
 
 
 def delayed(wave: np.ndarray, delay_s: float, samples: int = 40000) -> np.ndarray:
