@@ -52,7 +52,9 @@ def pulse_text(plan: Plan) -> str:
 def front_end_text(info: StreamInfo) -> str:
     """Say what kind of front end it is; what a virtual tank gives is invented."""
     kind = info.front_end.replace("-", " ")
-    return f"{kind}, invented" if info.front_end == "virtual-tank" else kind
+    if info.edge_step_s is not None:
+        return f"{kind}, edge times only: no strength"
+    return f"{kind}, invented" if info.front_end in ("virtual-tank", "emulated-board") else kind
 
 
 def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:
@@ -77,11 +79,13 @@ def mark_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> str:
             f"Marked: {metres_text(range_m)} m, {time_text(path_time_s)} out and back; "
             "the newest ping has no echo there"
         )
-    return (
+    place = (
         f"Marked echo: {metres_text(echo.range_m, echo.u_range_m)} m, standard uncertainty "
         f"{echo.u_range_m * 1e3:.2g} mm; {time_text(echo.delay_s)} out and back; "
-        f"{signed(echo.strength_db)} dB; signal to noise {signed(echo.snr_db, 0)} dB"
     )
+    if math.isnan(echo.strength_db):
+        return f"{place}how strong, an edge time cannot show"
+    return f"{place}{signed(echo.strength_db)} dB; signal to noise {signed(echo.snr_db, 0)} dB"
 
 
 def time_zero_text(plan: Plan, time_zero: TimeZero | None) -> str:
