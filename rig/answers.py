@@ -43,7 +43,10 @@ def measure_answer(receiver: Receiver, measurement: Measurement) -> Answer:
         "pings": measurement.pings,
         "lost_pings": measurement.lost_pings,
         **_head(receiver, measurement.last),
-        "echoes": _echoes(measurement.echoes),
+        "echoes": [
+            {**answer, "budget": _budget(echo)}
+            for answer, echo in zip(_echoes(measurement.echoes), measurement.echoes, strict=True)
+        ],
     }
 
 
@@ -80,7 +83,15 @@ def _head(receiver: Receiver, last: PingResult | None) -> Answer:
 
 
 def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
-    return [{k: _number(v) for k, v in dataclasses.asdict(e).items()} for e in echoes]
+    names = [f.name for f in dataclasses.fields(Echo) if f.name != "budget"]
+    return [{name: _number(getattr(e, name)) for name in names} for e in echoes]
+
+
+def _budget(echo: Echo) -> list[Answer]:
+    if echo.budget is None:
+        return []
+    parts = zip(echo.budget.terms, echo.budget.shares, strict=True)
+    return [{"term": term.name, "u_m": term.u, "share": share} for term, share in parts]
 
 
 def _number(value: Any) -> Any:

@@ -269,6 +269,7 @@ def _measure(given: argparse.Namespace) -> int:
     speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     _print_echoes(found.echoes, "Echoes in the sum")
+    _print_budgets(found.echoes)
     return 0
 
 
@@ -415,6 +416,18 @@ def _print_echoes(echoes: Sequence[Any], title: str) -> None:
             f"  {echo.range_m:9.4f}   {2 * echo.u_range_m:12.4f}   {echo.strength_db:26.1f}"
             f"   {echo.snr_db:9.1f}   {1e3 * echo.bound_m:9.3f}"
         )
+
+
+def _print_budgets(echoes: Sequence[Any]) -> None:
+    from rig.budget import TABLED_ECHOES, budget_lines
+
+    for echo in echoes[:TABLED_ECHOES]:
+        if echo.budget is not None:
+            print(f"Budget of the range of {echo.range_m:.4f} m, standard uncertainties:")
+            for line in budget_lines(echo.budget):
+                print(line)
+    if len(echoes) > TABLED_ECHOES:
+        print(f"The nearest {TABLED_ECHOES} budgets are shown; --json gives all.")
 
 
 def _progress(items: Iterable[Any], total: int, unit: str, *, shown: bool = True) -> Iterable[Any]:

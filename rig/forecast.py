@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dsp import beams, bounds
 from rig.capture import StreamInfo
-from rig.plan import Plan, Transducer
+from rig.plan import Plan
 from rig.receiver import Receiver
 from rig.waveforms import pulses_of
 
@@ -59,11 +59,6 @@ class Forecast:
     range_deviation_at_threshold_m: float
 
 
-def size_m(transducer: Transducer) -> float:
-    """Return the radius of a piston or the length of a line."""
-    return transducer.radius_m if transducer.shape == "piston" else transducer.length_m
-
-
 def forecast(plan: Plan) -> Forecast:
     """Foretell what a plan will show.
 
@@ -80,7 +75,7 @@ def forecast(plan: Plan) -> Forecast:
     shape = receiver.shape
     wavelength_m = speed / plan.pulse.centre_hz
     face = plan.transducer
-    half_angle_rad = beams.half_power_half_angle_rad(face.shape, size_m(face), wavelength_m)
+    half_angle_rad = receiver.range_model.half_angle_rad
     near_field_m = None
     if face.shape == "piston":
         near_field_m = beams.near_field_m(face.radius_m, wavelength_m)
