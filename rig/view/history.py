@@ -99,7 +99,7 @@ class History:
         page.style_ticks(self._bar)
         page.text(
             page.column,
-            top + 38,
+            top + 42,
             "dB re full scale, the loudest\nthat the input can take",
             size_pt=SMALL_PT,
         )

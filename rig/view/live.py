@@ -14,7 +14,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from rig.capture import StreamInfo
 from rig.errors import DeviceError, StorageError
@@ -226,7 +226,7 @@ class LiveWindow:
     Parameters
     ----------
     figure : matplotlib.figure.Figure
-        On a canvas that can restore and blit a region.
+        In a window of its own, of pyplot's making.
     save_to : pathlib.Path
         Where the key s saves.
 
@@ -245,7 +245,7 @@ class LiveWindow:
         save_to: pathlib.Path,
     ) -> None:
         self._figure = figure
-        self._canvas: Any = figure.canvas
+        self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
         self._plan, self._info = plan, info
         self._given: dict[str, Any] = {
             "sound_speed_m_s": sound_speed_m_s,
@@ -265,8 +265,7 @@ class LiveWindow:
         self._message, self._ending = "", ""
         self._help_wanted = self._closed = False
         self._background: Any = None
-        if self._canvas.manager is not None:
-            self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
+        self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("draw_event", self._keep_page)
@@ -324,7 +323,7 @@ class LiveWindow:
     def _show(self) -> None:
         # A ping may come in between the window's closing and the end of the timer.
         # Newer releases of matplotlib take the figure off its canvas at the first.
-        if self._closed or self._figure.canvas is not self._canvas:
+        if self._closed or self._figure.canvas.manager is None:
             return
         pings = self._pings
         results = pings.results()
@@ -452,8 +451,7 @@ class LiveWindow:
         self._help_wanted = not self._help_wanted
 
     def _fill_screen(self) -> None:
-        if self._canvas.manager is not None:
-            self._canvas.manager.full_screen_toggle()
+        self._canvas.manager.full_screen_toggle()
 
     def _save(self) -> None:
         path = _free_path(self._save_to)

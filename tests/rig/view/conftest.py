@@ -35,7 +35,6 @@ class Bench:
         *,
         noise_db: float = -75.0,
         lost: str = "",
-        found: bool = True,
     ) -> PingResult:
         """One ping off `targets`, each (range in m, amplitude in dB re full scale)."""
         sent_s = index * self.plan.timing.ping_interval_s
@@ -58,7 +57,7 @@ class Bench:
             shape = np.sinc(bandwidth_hz * (t - delay_s))
             fade = 1 / (1 + (bandwidth_hz * (t - delay_s) / 6) ** 2)
             envelope += 10 ** (strength_db / 20) * phase * shape * fade
-            if i and found and strength_db > noise_db + 14:
+            if i and strength_db > noise_db + 14:
                 echoes.append(
                     Echo(
                         range_m=range_m,
@@ -114,16 +113,16 @@ def water_tank() -> Bench:
     return Bench(plan=plan, info=info, sound_speed_m_s=WATER_M_S, half_angle_rad=0.0763)
 
 
-@pytest.fixture()
+@pytest.fixture
 def air() -> Bench:
     return air_bench()
 
 
-@pytest.fixture()
+@pytest.fixture
 def water() -> Bench:
     return water_tank()
 
 
-@pytest.fixture()
+@pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20)
