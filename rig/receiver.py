@@ -162,6 +162,14 @@ class Receiver:
         )
 
     @property
+    def last_echo_s(self) -> float:
+        """From the pulse's leaving to the end of an echo from the plan's farthest range."""
+        path_m = ranging.path_from_range_m(
+            self.plan.receiver.range_stop_m, self.plan.geometry.baseline_m
+        )
+        return float(path_m) / self.sound_speed_m_s + self._compressors[0].pulse.duration_s
+
+    @property
     def shape(self) -> EchoShape:
         """What an echo of the plan's pulse, or of its pair of pulses, looks like."""
         shapes = [c.shape for c in self._compressors]
@@ -277,7 +285,7 @@ class Receiver:
         after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
         reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
         start_s, stop_s = reach_m / self.sound_speed_m_s
-        last = math.ceil((stop_s + self._compressors[0].pulse.duration_s) / shape.bin_s) + 1
+        last = math.ceil(self.last_echo_s / shape.bin_s) + 1
         peaks, threshold = detection.find_echoes(
             profile.envelope[: max(last, 400)],
             shape,

@@ -49,6 +49,10 @@ class PingResult:
         Nearest first, within the plan's ranges.
     threshold_db : ndarray of float64, shape (bins,), or None
         The detection threshold over the profile's bins, dB re full scale.
+    pulse_index : int
+        Which of the plan's pulses was sent.
+    alone : EchoProfile or None
+        This ping's own profile, stacked with no other; None for a lost ping.
     """
 
     index: int
@@ -61,6 +65,8 @@ class PingResult:
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
     threshold_db: NDArray[np.float64] | None = None
+    pulse_index: int = 0
+    alone: EchoProfile | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,6 +83,8 @@ class Measurement:
     echoes : tuple of Echo
         Found in it, nearest first.
     threshold_db : ndarray of float64, shape (bins,), or None
+    results : tuple of PingResult
+        Each ping, not searched for echoes of its own.
     """
 
     pings: int
@@ -85,6 +93,7 @@ class Measurement:
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
     threshold_db: NDArray[np.float64] | None = None
+    results: tuple[PingResult, ...] = ()
 
 
 class Recorder(Protocol):
@@ -130,27 +139,22 @@ def measure(receiver: Receiver, blocks: Iterable[CaptureBlock]) -> Measurement:
 
     Right for what stands still; what moves is smeared.
     """
-    pings = lost = 0
-    good: list[tuple[int, EchoProfile]] = []
-    last: _Ping | None = None
-    for ping in _judged(receiver, blocks, None):
-        pings += 1
-        if ping.profile is None:
-            lost += 1
-        else:
-            good.append((ping.block.pulse_index, ping.profile))
-            last = ping
+    results = tuple(ping.result() for ping in _judged(receiver, blocks, None))
+    good = [(r.pulse_index, r.alone) for r in results if r.alone is not None]
+    lost = len(results) - len(good)
+    last = next((r for r in reversed(results) if r.alone is not None), None)
     if last is None or last.time_zero is None:
-        return Measurement(pings=pings, lost_pings=lost)
+        return Measurement(pings=len(results), lost_pings=lost, results=results)
     profile, shape = receiver.stack(good)
     echoes, threshold_db = receiver.echoes(profile, shape, last.time_zero)
     return Measurement(
-        pings=pings,
+        pings=len(results),
         lost_pings=lost,
-        last=last.result(),
+        last=last,
         profile=profile,
         echoes=echoes,
         threshold_db=threshold_db,
+        results=results,
     )
 
 
@@ -183,6 +187,8 @@ class _Ping:
             profile=profile,
             echoes=echoes,
             threshold_db=threshold_db,
+            pulse_index=self.block.pulse_index,
+            alone=self.profile,
         )
 
 
@@ -277,6 +283,9 @@ class _Marks:
         time_zero = receiver.time_zero(mark)
         if time_zero.delay_s < 0:
             return None, f"the {sought} stands before its block", False
+        whole_s = block.samples.shape[1] / receiver.info.sample_rate_hz
+        if time_zero.delay_s + receiver.last_echo_s > whole_s:
+            return None, f"the {sought} stands so late that far echoes are cut off", False
         found_late_s = mark.delay_s - block.mark_s
         shifted = False
         if self._late_s is not None:

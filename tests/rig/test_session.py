@@ -138,6 +138,16 @@ def test_no_slip_ever_moves_a_range_that_is_shown(slip: float) -> None:
     }
 
 
+def test_a_ping_whose_far_echoes_are_cut_off_is_lost() -> None:
+    # A block of 0.25 s holds 5 ms of lead, 10 ms of pulse and 235 ms of delay: 35 m for a plan
+    # that looks so far. After a lasting slip of 20 ms the last 3 m are in the next block.
+    plan = a_plan(range_stop_m=35.0)
+    made = blocks(plan, 6, slips={2: 960.0}, closing=True)
+    results = list(ping_results(Receiver(plan, SLIPPING), made))
+    assert [r.lost for r in results] == [False, True, True, True, True, True]
+    assert "cut off" in results[4].reason
+
+
 def test_two_clocks_that_drift_evenly_are_no_slip() -> None:
     # 25 parts in a million: 0.3 of a sample a ping.
     plan = a_plan()
