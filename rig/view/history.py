@@ -81,7 +81,9 @@ class History:
             page.text(page.right + 4, 0, size_pt=SMALL_PT, va="center", changes=True)
             for _ in range(_MOST_LABELS)
         ]
-        several = f" Each line: the strongest of {self._together}." if self._together > 1 else ""
+        several = (
+            f" Each line: the strongest of {self._together} pings." if self._together > 1 else ""
+        )
         below = page.caption(
             top,
             "History: past",
