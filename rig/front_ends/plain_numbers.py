@@ -45,7 +45,8 @@ class LineReader:
 
     def __init__(self) -> None:
         self._held = bytearray()
-        self._sound = False  # the line being gathered has been seen from its start, and is short
+        self._from_start = False  # the line being gathered has been seen from its start
+        self._too_long = False
 
     def feed(self, data: bytes) -> list[str | None]:
         """Take some bytes; return the lines that they complete, None for one that is too long."""
@@ -54,19 +55,16 @@ class LineReader:
         for piece in ended:
             self._hold(piece)
             text = self._held.decode("ascii", errors="replace").strip()
-            if self._sound and text:
-                lines.append(text)
-            elif not self._sound and self._held:
-                lines.append(None)
+            if self._from_start and text:
+                lines.append(None if self._too_long else text)
             self._held.clear()
-            self._sound = True
+            self._from_start, self._too_long = True, False
         self._hold(rest)
         return lines
 
     def _hold(self, piece: bytes) -> None:
         room = MOST_LINE_BYTES - len(self._held)
-        if len(piece) > room:
-            self._sound = False
+        self._too_long |= len(piece) > room
         self._held += piece[:room]
 
 

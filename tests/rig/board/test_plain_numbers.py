@@ -217,10 +217,21 @@ def test_command_runs_a_plain_number_board(capsys, tmp_path, printer):
         prints = "distance-cm"
         """
     )
-    threading.Timer(0.8, lambda: printer.say("x", *["120"] * 5)).start()
+    done = threading.Event()
+
+    def print_on():
+        while not done.wait(0.05):
+            printer.say("120")
+
+    thread = threading.Thread(target=print_on)
+    thread.start()
     plan = str(tmp_path / "plan.toml")
     front_end = ("--front-end", "serial-board", "--picture", str(tmp_path / "picture.png"))
-    status = main(["run", "--plan", plan, *front_end, "--pings", "3", "--json"])
+    try:
+        status = main(["run", "--plan", plan, *front_end, "--pings", "3", "--json"])
+    finally:
+        done.set()
+        thread.join()
     answer = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert status == 0
     assert answer["lost_pings"] == 0
