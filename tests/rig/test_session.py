@@ -139,10 +139,10 @@ def test_no_slip_ever_moves_a_range_that_is_shown(slip: float) -> None:
 
 
 def test_a_ping_whose_far_echoes_are_cut_off_is_lost() -> None:
-    # A block of 0.25 s holds 5 ms of lead, 10 ms of pulse and 235 ms of delay: 35 m for a plan
-    # that looks so far. After a lasting slip of 20 ms the last 3 m are in the next block.
+    # Looking to 35 m takes 70 m of path, 203.5 ms, and 10 ms of pulse; with 4.7 ms of lead a block
+    # of 250 ms has 31.8 ms to spare. A lasting slip of 40 ms is more than that.
     plan = a_plan(range_stop_m=35.0)
-    made = blocks(plan, 6, slips={2: 960.0}, closing=True)
+    made = blocks(plan, 6, slips={2: 1920.0}, closing=True)
     results = list(ping_results(Receiver(plan, SLIPPING), made))
     assert [r.lost for r in results] == [False, True, True, True, True, True]
     assert "cut off" in results[4].reason
