@@ -365,8 +365,12 @@ def _shows_window(given: argparse.Namespace) -> bool:
 
 
 def _show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[PingResult]:
-    """Show pings as they come; return them without their profiles, which may be many."""
+    """Show pings as they come, or at the pace at which they came when they were sent.
+
+    Return them without their profiles, which may be many.
+    """
     import dataclasses
+    import time
 
     from rig.forecast import forecast
     from rig.view.live import show_live
@@ -374,7 +378,10 @@ def _show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[Ping
     seen: list[PingResult] = []
 
     def kept() -> Iterator[PingResult]:
+        start_s = time.monotonic()
         for result in results:
+            # A virtual tank or a recording gives a minute's pings in seconds.
+            time.sleep(max(0.0, start_s + result.sent_s - time.monotonic()))
             seen.append(dataclasses.replace(result, profile=None, threshold_db=None))
             yield result
 
