@@ -186,6 +186,25 @@ def ordered_statistic_threshold(
     return threshold, ranked / mean_over_ranked
 
 
+def noise_doubt(cells: int) -> float:
+    """Relative variance of the noise power that one of the sorted cells tells of.
+
+    Examples
+    --------
+    >>> round(noise_doubt(64), 3)
+    0.024
+
+    References
+    ----------
+    The rank-th smallest of N exponential variables has the mean Σ 1/(N − i) and the
+    variance Σ 1/(N − i)²: A. Rényi, "On the theory of order statistics", *Acta Math.
+    Acad. Sci. Hung.* 4, 1953 (from memory).
+    """
+    rank = max(1, round(RANK_SHARE * cells))
+    steps = 1 / (cells - np.arange(rank))
+    return float((steps @ steps) / steps.sum() ** 2)
+
+
 def interpolated(
     envelope: NDArray[np.complexfloating],
     position: NDArray[np.float64],
@@ -482,10 +501,15 @@ class _Search:
             if abs(gain) ** 2 <= self._noise_threshold[place]:
                 continue
             snr_out = float(2 * abs(gain) ** 2 / max(self._noise_power[place], 1e-30))
+            # The peak's power holds some of the noise's own. The noise is known from so
+            # many cells only: its mean inverse, which the errors go by, is larger than
+            # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
+            u_delay_s = delay_uncertainty_s(self._shape, max(snr_out - 2, 1.0))
+            u_delay_s *= math.sqrt(1 + self._noise_doubt)
             found.append(
                 Peak(
                     delay_s=float(position) * self._shape.bin_s,
-                    u_delay_s=delay_uncertainty_s(self._shape, snr_out),
+                    u_delay_s=u_delay_s,
                     amplitude=float(abs(gain)),
                     snr=snr_out / self._shape.efficiency,
                 )
@@ -499,13 +523,19 @@ class _Search:
     def _noise(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         step_hz = self._shape.offset_hz[1]
         correlated_s = float(np.sum(self._shape.noise_weights**2)) / step_hz
+        guard_bins = math.ceil(self._lobe_bins) + 1
+        spacing_bins = max(1, math.ceil(correlated_s / self._shape.bin_s))
         threshold, power = ordered_statistic_threshold(
             np.abs(self._left) ** 2,
             false_alarm_rate=self._rate,
-            guard_bins=math.ceil(self._lobe_bins) + 1,
-            spacing_bins=max(1, math.ceil(correlated_s / self._shape.bin_s)),
+            guard_bins=guard_bins,
+            spacing_bins=spacing_bins,
             before_only=self._before_only,
         )
+        _, cells = _training_index(
+            self._bins, guard_bins, spacing_bins, TRAINING_CELLS, self._before_only
+        )
+        self._noise_doubt = noise_doubt(cells)
         return power, threshold
 
     def _copy(self, position: float) -> NDArray[np.complex64]:

@@ -494,10 +494,7 @@ class _Heard:
 
     def _jitter_s(self, ping: PingResult) -> float:
         """Return how much a ping's own time zero is noisy by; what all share is left out."""
-        if ping.time_zero is None:
-            return 0.0
-        shared = self._receiver.plan.geometry.u_time_zero_s
-        return math.sqrt(max(ping.time_zero.u_delay_s**2 - shared**2, 0.0))
+        return 0.0 if ping.time_zero is None else ping.time_zero.u_delay_s
 
 
 def _place_of_each(stops: Stops) -> dict[int, float]:
