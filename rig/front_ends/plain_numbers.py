@@ -10,6 +10,7 @@ any echo behind or below it.
 from __future__ import annotations
 
 import math
+import os
 import re
 import time
 from collections.abc import Iterator
@@ -105,8 +106,8 @@ class PlainNumbers:
         self._pulse = pulses_of(plan)[0].samples.astype(np.float64)
         self.info = StreamInfo(
             front_end="serial-board",
-            device=f"a board that prints {plan.board.prints} at {port_name}: edge times only, "
-            "no strength, no signal to noise, no echo but the first to trip it",
+            device=f"edge times only, no strength and no noise ({plan.board.prints} at "
+            f"{os.path.basename(port_name)})",
             sample_rate_hz=plan.timing.sample_rate_hz,
             edge_step_s=plan.board.step * _seconds_per_unit(plan.board),
         )

@@ -68,6 +68,7 @@ RATE_SLACK = 1e-3
 _SPEED_SLACK = 1.03  # sound may be this much slower than the plan believes
 _CODE_MIDDLE = 127.5  # code c stands for the voltages from c to c + 1 steps
 _CODE_SPAN = 128.0
+_FULL = np.float32(_CODE_MIDDLE / _CODE_SPAN)
 
 _PLAN_KEYS = {
     1: "pulse.centre_hz",
@@ -168,11 +169,10 @@ class SerialBoard:
             self.close()
             raise
         ident = self.identity
-        warmth = "" if self.temperature_c is None else f", {self.temperature_c:.1f} °C at the board"
+        warmth = "" if self.temperature_c is None else f", {self.temperature_c:.1f} °C"
         self.info = StreamInfo(
             front_end=front_end,
-            device=f"{ident.name} {ident.number}, firmware {ident.firmware[0]}."
-            f"{ident.firmware[1]}{warmth}",
+            device=f"{ident.name} {ident.number} v{ident.firmware[0]}.{ident.firmware[1]}{warmth}",
             sample_rate_hz=ident.clock_hz / self._settings.sample_period_ticks,
             clock_tolerance_ppm=float(ident.clock_tolerance_ppm),
         )
@@ -181,6 +181,14 @@ class SerialBoard:
         by_direct = plan.geometry.time_zero == "direct"
         direct_s = plan.geometry.baseline_m / _speed_m_s(plan) if by_direct else 0.0
         self._late_s = plan.board.own_delay_s + direct_s
+        near_m = path_from_range_m(plan.receiver.range_start_m, plan.geometry.baseline_m)
+        near_s = 0.0 if by_direct else float(near_m) / _speed_m_s(plan)
+        self._looks_from = math.floor(near_s * self.info.sample_rate_hz)
+
+    @property
+    def capture_samples(self) -> int:
+        """How many samples the board takes of each ping; the rest of a block is silence."""
+        return self._settings.gate_length
 
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Send `pings` pings and yield a block for each; see :class:`FrontEnd`.
@@ -340,7 +348,9 @@ class SerialBoard:
         samples = np.zeros((1, self._block_samples), dtype=np.float32)
         kept = codes[: self._block_samples - before]
         samples[0, before : before + kept.size] = (kept - _CODE_MIDDLE) / _CODE_SPAN
-        clipped = bool((kept == 0).any() or (kept == 255).any())
+        # The sound straight from sender to receiver often clips, and hides nothing.
+        looked_at = samples[0, self._looks_from :]
+        clipped = bool(looked_at.max() >= _FULL or looked_at.min() <= -_FULL)
         return CaptureBlock(
             index=index,
             samples=samples,

@@ -52,8 +52,6 @@ def pulse_text(plan: Plan) -> str:
 def front_end_text(info: StreamInfo) -> str:
     """Say what kind of front end it is; what a virtual tank gives is invented."""
     kind = info.front_end.replace("-", " ")
-    if info.edge_step_s is not None:
-        return f"{kind}, edge times only: no strength"
     return f"{kind}, invented" if info.front_end in ("virtual-tank", "emulated-board") else kind
 
 

@@ -231,7 +231,7 @@ def test_two_boards_ping_side_by_side_and_are_told_apart(make_bench, monkeypatch
         open_serial_board(plan)
     second = dataclasses.replace(plan, board=dataclasses.replace(plan.board, board_number=2))
     with open_serial_board(second) as board:
-        assert "2, firmware" in board.info.device
+        assert board.info.device.startswith("bench board 2 ")
     wrong = dataclasses.replace(plan, board=dataclasses.replace(plan.board, board_number=3))
     with pytest.raises(DeviceError, match="board 1 answers"):
         open_serial_board(wrong, port=names[0])
