@@ -44,7 +44,8 @@ class EchoShape:
     bin_s : float
         Spacing of an envelope's bins.
     reach_s : float
-        Side lobes reach no further than this to each side: the pulse's length.
+        Side lobes reach no further than this to each side: the pulse's length, or
+        twice that once equalised.
     cycle_bins : int
         Length of the inverse FFT; the shape repeats after so many bins.
     noise_weights : ndarray of float64, shape (band,)
@@ -158,9 +159,13 @@ class PulseCompressor:
         The replica.
     block_samples : int
         Length of each block; at least the pulse's.
-    weighting : {"none", "hann"}
+    weighting : {"none", "hann", "equalised"}
         "hann" weights the pulse's band for lower side lobes (−31.5 dB for a
-        chirp in place of −13.3) and a wider peak.
+        chirp in place of −13.3) and a wider peak. "equalised" lifts what the pulse
+        is weak in, for a narrower peak in more noise: see :mod:`dsp.equalising`.
+    floor : float
+        Only for "equalised": power, over the pulse's strongest, below which its
+        spectrum is no longer lifted.
     band_hz : tuple of float, optional
         The band to keep; by default the one that :func:`energy_band_hz` gives.
         Pulses that take turns need the same.
@@ -203,6 +208,7 @@ class PulseCompressor:
         block_samples: int,
         *,
         weighting: str = "none",
+        floor: float = 1e-3,
         band_hz: tuple[float, float] | None = None,
         workers: int = 2,
     ) -> None:
@@ -211,8 +217,10 @@ class PulseCompressor:
                 f"block_samples: found {block_samples}; "
                 f"give at least the pulse's {pulse.samples.size} samples"
             )
-        if weighting not in ("none", "hann"):
-            raise ValueError(f'weighting: found {weighting!r}; give "none" or "hann"')
+        if weighting not in ("none", "hann", "equalised"):
+            raise ValueError(f'weighting: found {weighting!r}; give "none", "hann" or "equalised"')
+        if not 0 < floor < math.inf:
+            raise ValueError(f"floor: found {floor:g}; give a finite number above zero")
         self.pulse = pulse
         self.block_samples = block_samples
         self.weighting = weighting
@@ -232,7 +240,10 @@ class PulseCompressor:
         whole_hz = np.arange(whole.size, dtype=np.float64) * bin_hz
         energy = np.abs(whole) ** 2
         spectrum = whole[self._band]
-        window = _band_window(frequency_hz, pulse.band_hz, weighting)
+        if weighting == "equalised":
+            window = 1 / (energy[self._band] / energy.max() + floor)
+        else:
+            window = _band_window(frequency_hz, pulse.band_hz, weighting)
         # 2: the analytic signal has no negative frequencies; 1/decimation: the
         # inverse FFT divides by its own length, not by the forward one's.
         replica = np.conj(spectrum) * window * 2 / decimation
@@ -250,7 +261,8 @@ class PulseCompressor:
             offset_hz=offset_hz,
             carrier_hz=float(frequency_hz[0]),
             bin_s=self.bin_s,
-            reach_s=pulse.duration_s,
+            # To even out a spectrum's ripples takes a filter longer than the pulse.
+            reach_s=pulse.duration_s * (2 if weighting == "equalised" else 1),
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self._fft_samples * noise_power.sum()) / self.peak,

@@ -63,6 +63,11 @@ class StreamInfo:
     clock_tolerance_ppm : float
         How far, at the most, the device's clock may be off; every delay is off by
         as much. 0 where the device does not say.
+    knows_leaving : bool
+        Whether the device can say by itself when a pulse leaves. A sound card cannot,
+        unless it was opened with the latency that a stored calibration names.
+    u_leaving_s : float
+        Standard uncertainty of that instant; 0 where nothing is stated.
     edge_step_s : float or None
         For a device that hands on one edge time a ping and no samples: the smallest
         step of that time. Its blocks hold one copy of the pulse at that time, with
@@ -80,6 +85,8 @@ class StreamInfo:
     confirms_last: bool = False
     clock_tolerance_ppm: float = 0.0
     edge_step_s: float | None = None
+    knows_leaving: bool = True
+    u_leaving_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,11 +6,12 @@
     ├── PlanError       (ValueError)  a plan that cannot be used
     ├── SceneError      (ValueError)  a virtual tank's scene that cannot be used
     ├── RecordingError  (ValueError)  a file that cannot be read as a recording
+    ├── CalibrationError (ValueError) a calibration that is missing, stale or foreign
     ├── StorageError    (OSError)     a file that cannot be written
     └── DeviceError     (OSError)     a front end that cannot be opened or has gone
 
 Each message is one line: the thing, what was found, what would do. Nothing
-here prints; the command turns the first three into exit status 2 and the
+here prints; the command turns the first four into exit status 2 and the
 others into 1.
 """
 
@@ -29,6 +30,10 @@ class SceneError(EchobenchError, ValueError):
 
 class RecordingError(EchobenchError, ValueError):
     """A file was given as a recording but cannot be read as one."""
+
+
+class CalibrationError(EchobenchError, ValueError):
+    """A calibration cannot be read, is too old, or was made under other conditions."""
 
 
 class StorageError(EchobenchError, OSError):
