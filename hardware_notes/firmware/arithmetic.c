@@ -102,7 +102,8 @@ uint8_t settings_problem(const settings_t *s)
         && (s->sample_period < 224 || s->sample_period > 2048
             || s->sample_period % TIMER_STEP_TICKS))
         return 3;
-    if (s->gate_start > 8192)
+    /* With the longest gate and period 0.67 s, well within the watchdog's second. */
+    if (s->gate_start > 4096)
         return 4;
     if (s->gate_length < 16 || s->gate_length > BUFFER_SAMPLES)
         return 5;

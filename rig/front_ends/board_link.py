@@ -25,6 +25,9 @@ LINK_VERSION = 1
 MOST_BODY_BYTES = 248
 """With head and check value 253 bytes: byte stuffing then adds exactly one."""
 
+MOST_FRAME_BYTES = MOST_BODY_BYTES + 8
+"""The longest frame on the wire, with its zeros."""
+
 MOST_PARTS = 32
 """A capture has at most so many parts: the bits of a request for some of them."""
 

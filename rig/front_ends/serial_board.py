@@ -23,11 +23,12 @@ import numpy as np
 
 from dsp.medium import sound_speed_m_s
 from dsp.ranging import path_from_range_m
-from rig.capture import CaptureBlock, CaptureFlag, StreamInfo
+from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.errors import DeviceError, PlanError
 from rig.front_ends.base import FrontEnd
 from rig.front_ends.board_link import (
     LINK_VERSION,
+    MOST_FRAME_BYTES,
     BoardError,
     CapturePart,
     CaptureParts,
@@ -54,10 +55,11 @@ BOOT_WAIT_S = 3.0
 """Opening the port resets many boards, whose boot loader then listens for a program."""
 
 QUIET_S = 0.08
-"""An answer in several frames is over when nothing has come for so long."""
+"""An answer in several frames is over when nothing has come for so long, and for as
+long as two of the longest frames take at the link's rate."""
 
 PATIENCE_S = 1.5
-"""A ping that is not there after this is lost."""
+"""A ping that is not there after this, and twice its own length, is lost."""
 
 GIVE_UP_S = 60.0
 """A board that has not answered for so long is gone for good."""
@@ -180,7 +182,16 @@ class SerialBoard:
         # The mark is the pulse's own leaving, unless the plan trusts the direct sound more.
         by_direct = plan.geometry.time_zero == "direct"
         direct_s = plan.geometry.baseline_m / _speed_m_s(plan) if by_direct else 0.0
+        kept = self._settings
+        self._capture_s = (kept.gate_start + kept.gate_length) / self.info.sample_rate_hz
+        byte_s = 10 / plan.board.baud
+        self._quiet_s = QUIET_S + 2 * MOST_FRAME_BYTES * byte_s
+        # A frame adds at most as much again to the samples that it carries.
+        self._patience_s = PATIENCE_S + 2 * (self._capture_s + 2 * kept.gate_length * byte_s)
         self._late_s = plan.board.own_delay_s + direct_s
+        # A mark that is looked for, as the direct sound is, may lie a little early.
+        lead_s = LEAD_S if by_direct else 0.0
+        self._lead_samples = math.ceil(lead_s * self.info.sample_rate_hz)
         near_m = path_from_range_m(plan.receiver.range_start_m, plan.geometry.baseline_m)
         near_s = 0.0 if by_direct else float(near_m) / _speed_m_s(plan)
         self._looks_from = math.floor(near_s * self.info.sample_rate_hz)
@@ -239,7 +250,7 @@ class SerialBoard:
         """Return the ping's block, whole or marked lost."""
         if self._before_ping is not None:
             self._before_ping(index)
-        deadline = Deadline(PATIENCE_S)
+        deadline = Deadline(self._patience_s)
         first = True
         while not deadline.passed and not self._closed:
             try:
@@ -287,12 +298,7 @@ class SerialBoard:
         number = next(self._numbers)
         parts = CaptureParts()
         tags = {self._send(MessageType.PING, ping_body(number))}
-        capture_s = (
-            self._settings.sample_period_ticks
-            / self.identity.clock_hz
-            * (self._settings.gate_start + self._settings.gate_length)
-        )
-        wait_s = capture_s + QUIET_S
+        wait_s = self._capture_s + self._quiet_s
         try:
             while True:
                 self._gather(parts, number, tags, wait_s, deadline)
@@ -304,7 +310,7 @@ class SerialBoard:
                     )
                 self.counts.asked_again += 1
                 tags.add(self._send(MessageType.PARTS, parts_body(number, parts.missing)))
-                wait_s = QUIET_S
+                wait_s = self._quiet_s
         finally:
             self.counts.repeated += parts.repeated
             self.counts.out_of_order += parts.out_of_order
@@ -329,7 +335,7 @@ class SerialBoard:
                     self.counts.stale += 1
                     continue
                 parts.add(part)
-                quiet = Deadline(QUIET_S)
+                quiet = Deadline(self._quiet_s)
 
     def _block(self, index: int, parts: CaptureParts) -> CaptureBlock:
         codes = parts.codes()
@@ -344,7 +350,7 @@ class SerialBoard:
         # The block starts so many whole samples before the first one kept that the
         # first edge lies in it; what was not sampled is silence there.
         early = head.first_tick - self._late_s * clock_hz
-        before = max(0, math.ceil(early / period))
+        before = max(0, math.ceil(early / period)) + self._lead_samples
         samples = np.zeros((1, self._block_samples), dtype=np.float32)
         kept = codes[: self._block_samples - before]
         samples[0, before : before + kept.size] = (kept - _CODE_MIDDLE) / _CODE_SPAN

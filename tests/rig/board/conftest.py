@@ -67,9 +67,9 @@ class Bench:
         analytic[wave.size // 2 :] = 0
         self.wave = wave / np.abs(2 * np.fft.ifft(analytic)).max()
 
-    def place(self, *echoes_mv_s: tuple[float, float]) -> None:
+    def place(self, *echoes_mv_s: tuple[float, float], leak_s: float = 0.03 / 343) -> None:
         """Lay echoes, each of an amplitude in mV and a delay, behind the direct sound."""
-        paths = [(LEAK_MV, self.plan.geometry.baseline_m / 343.0), *echoes_mv_s]
+        paths = [(LEAK_MV, leak_s), *echoes_mv_s]
         self.emulator.play(
             sum(mv / FULL_SCALE_MV * delayed(self.wave, delay_s) for mv, delay_s in paths)
         )

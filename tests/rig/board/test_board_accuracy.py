@@ -71,3 +71,18 @@ def test_burst_off_the_drive_pins_is_the_plans_pulse(make_bench):
     turns = np.outer(lag_s, np.fft.rfftfreq(8192, 1 / SOUND_RATE_HZ))
     envelope = np.abs(np.exp(2j * np.pi * turns) @ spectrum)
     assert abs(lag_s[envelope.argmax()]) < 0.2e-6
+
+
+def test_direct_sound_serves_as_time_zero_too(make_bench):
+    # 0.3 m apart, so that the direct sound has come and gone before the echo.
+    bench = make_bench(
+        geometry={"baseline_m": 0.3, "time_zero": "direct", "u_baseline_m": 0.0},
+        receiver={"range_start_m": 0.5},
+    )
+    speed_m_s = Receiver(bench.plan, bench.board.info).sound_speed_m_s
+    bench.place((800.0, math.hypot(2.0, 0.3) / speed_m_s), leak_s=0.3 / speed_m_s)
+    bench.noise(20.0, seed=1)
+    (result,) = bench.results(1)
+    # Two arrivals of 0.3 mm of noise each, half of the path.
+    assert abs(strongest(result).range_m - 1.0) < 1.5e-3
+    assert result.time_zero.method == "direct"

@@ -124,7 +124,7 @@ def test_settings_are_laid_out_as_the_host_writes_them(arithmetic):
         ("half_period", [100, 4000], [0, 99, 4001, 65535]),
         ("cycles", [1, 64], [0, 65, 255]),
         ("sample_period", [208, 224, 256, 2048], [0, 207, 209, 216, 225, 2056, 65535]),
-        ("gate_start", [0, 8192], [8193, 65535]),
+        ("gate_start", [0, 4096], [4097, 65535]),
         ("gate_length", [16, 1152], [0, 15, 1153, 65535]),
         ("gain_step", [0, 3], [4, 255]),
     ],
@@ -139,7 +139,7 @@ def test_each_setting_is_held_to_what_the_board_can_do(arithmetic, field, good, 
 
 def test_gate_moves_the_first_sample_by_whole_sample_periods(arithmetic):
     none = arithmetic.first_sample_tick(ctypes.byref(settings()))
-    for start in (1, 7, 8192):
+    for start in (1, 7, 4096):
         gated = settings(gate_start=start, sample_period=2048)
         base = settings(sample_period=2048)
         ticks = arithmetic.first_sample_tick(ctypes.byref(gated))
