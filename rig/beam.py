@@ -530,7 +530,6 @@ def _measurement(
         terms.append(("sound speed, through the range", slope_rad * speed_share))
         size_shares[1] = 2 * speed_share  # through the range and through the wavelength
         scale = math.hypot(*(u for _, u in terms[1:])) / slope_rad
-    face = receiver.plan.transducer
     return BeamMeasurement(
         fit=fit,
         other=other,
@@ -542,7 +541,7 @@ def _measurement(
         u_closest_m=math.hypot(fit.u_closest_m, fit.closest_m * speed_share),
         terms=tuple(terms),
         closest_time_s=fit.centre_m / moved.speed_m_s if isinstance(moved, SteadyPass) else None,
-        planned_size_m=face.radius_m if face.shape == "piston" else face.length_m,
+        planned_size_m=receiver.plan.transducer.size_m,
         pings=heard.pings,
         echoes=int(np.count_nonzero(np.isfinite(fit.level_db))),
         missing=int(np.count_nonzero(np.isnan(fit.level_db))),

@@ -19,7 +19,6 @@ from dsp.absorption import absorption_db_m
 from dsp.beams import beam_amplitude, half_power_half_angle_rad
 from dsp.strengths import StrengthRange, StrengthTerm
 from rig.errors import PlanError
-from rig.forecast import size_m
 from rig.plan import Medium, Plan
 from rig.receiver import Echo, Receiver
 
@@ -94,7 +93,7 @@ def target_strengths(
     wavelength_m = receiver.sound_speed_m_s / centre_hz
     absorption, u_absorption = _absorption(plan.medium, centre_hz)
     face = plan.transducer
-    edge_rad = half_power_half_angle_rad(face.shape, size_m(face), wavelength_m)
+    edge_rad = half_power_half_angle_rad(face.shape, face.size_m, wavelength_m)
     edge_loss_db = _pattern_db(plan, wavelength_m, np.array([edge_rad]))[0]
     beam_db, u_beam_db = 0.0, 0.0
     if angle_rad is not None:
@@ -214,7 +213,7 @@ def _pattern_db(
     plan: Plan, wavelength_m: float, angle_rad: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     face = plan.transducer
-    pattern = beam_amplitude(face.shape, size_m(face), wavelength_m, angle_rad, ways=2)
+    pattern = beam_amplitude(face.shape, face.size_m, wavelength_m, angle_rad, ways=2)
     return np.asarray(20 * np.log10(np.maximum(np.abs(pattern), 1e-10)))
 
 
