@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
 from types import TracebackType
@@ -10,6 +11,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.pulses import Pulse
 from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.plan import Plan
 from rig.tank.echoes import Tank
@@ -27,12 +29,15 @@ class VirtualTank:
         # One clock drives both converters: what it gets wrong is how long a delay is.
         self._true_rate_hz = rate_hz * (1 + converter.clock_error_ppm * 1e-6)
         self._pulses = pulses_of(plan)
+        # A band above half the rate goes through the scene where it really lies; only
+        # then does a converter with no filter ahead of it take every so many samples.
+        self._finer, sent = _unfolded(plan)
         self._bits = converter.bits
         self._interval = plan.interval_samples
         self._tank = Tank(
             scene,
-            [pulse.samples for pulse in self._pulses],
-            sample_rate_hz=self._true_rate_hz,
+            [pulse.samples for pulse in sent],
+            sample_rate_hz=self._true_rate_hz * self._finer,
             baseline_m=baseline_m,
             seed=seed,
         )
@@ -69,8 +74,9 @@ class VirtualTank:
         next one's block.
         """
         waiting = np.zeros((self._info.channels, self._interval))
+        leaving = self._leaving * self._finer
         still = [
-            self._tank.still_sound(pulse_index=i, start=self._leaving)
+            self._tank.still_sound(pulse_index=i, start=leaving)[:: self._finer]
             for i in range(len(self._pulses))
         ]
         for ping in range(pings):
@@ -79,14 +85,14 @@ class VirtualTank:
                 ping=ping,
                 pulse_index=which,
                 sent_s=ping * self._interval / self._true_rate_hz,
-                start=self._leaving,
-            )
+                start=leaving,
+            )[:: self._finer]
             waiting = _grown(waiting, max(still[which].size, fresh.size))
             heard = waiting[self._info.microphone]
             heard[: still[which].size] += still[which]
             heard[: fresh.size] += fresh
             if self._info.loopback is not None:
-                wire = self._tank.wire(pulse_index=which, start=self._leaving)
+                wire = self._tank.wire(pulse_index=which, start=leaving)[:: self._finer]
                 waiting = _grown(waiting, wire.size)
                 waiting[self._info.loopback, : wire.size] += wire
             samples = waiting[:, : self._interval].copy()
@@ -138,6 +144,16 @@ def open_virtual_tank(plan: Plan, *, scene: Scene, seed: int = 0) -> VirtualTank
         Where the plan's pulse cannot be made.
     """
     return VirtualTank(plan, scene, seed)
+
+
+def _unfolded(plan: Plan) -> tuple[int, tuple[Pulse, ...]]:
+    """Return how much finer the scene is sounded than sampled, and the pulses for that."""
+    if not plan.timing.band_sampling:
+        return 1, pulses_of(plan)
+    rate_hz = plan.timing.sample_rate_hz
+    finer = math.ceil(3 * plan.pulse.highest_hz / rate_hz)
+    timing = dataclasses.replace(plan.timing, sample_rate_hz=finer * rate_hz, band_sampling=False)
+    return finer, pulses_of(dataclasses.replace(plan, timing=timing))
 
 
 def converted_samples(samples: NDArray[np.float64], bits: int) -> tuple[NDArray[np.float32], bool]:
