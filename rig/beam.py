@@ -13,6 +13,7 @@ import math
 import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -375,13 +376,12 @@ class _Heard:
             self._pings.append(dataclasses.replace(result, profile=None))
             self._echoes.append(tuple(e for e in result.echoes if from_m <= e.range_m <= to_m))
         self.place = np.array(place)
-        if isinstance(moved, Stops) and moved.pings > self.pings:
-            missing = len(_place_of_each(moved)) - self.pings
-            if missing > 0:
-                raise RecordingError(
-                    f"the settings name pings up to {moved.pings - 1}, {missing} of which are not "
-                    "there; give a line for each setting that was recorded"
-                )
+        missing = 0 if places is None else len(places) - self.pings
+        if isinstance(moved, Stops) and missing > 0:
+            raise RecordingError(
+                f"the settings name pings up to {moved.pings - 1}, {missing} of which are not "
+                "there; name only pings that were recorded"
+            )
 
     def sweep(self) -> BeamSweep:
         """Choose the target's echoes and say how sure their levels and ranges are."""
@@ -495,6 +495,80 @@ class _Heard:
     def _jitter_s(self, ping: PingResult) -> float:
         """Return how much a ping's own time zero is noisy by; what all share is left out."""
         return 0.0 if ping.time_zero is None else ping.time_zero.u_delay_s
+
+
+def beam_lines(beam: BeamMeasurement) -> tuple[str, ...]:
+    """Put a measured beam into words, each number with its expanded uncertainty, k = 2."""
+    fit = beam.fit
+    name = "radius" if fit.shape == "piston" else "length"
+
+    def deg(rad: float) -> float:
+        return math.degrees(rad)
+
+    lines = [
+        f"{beam.echoes} echoes in {beam.pings} pings; {beam.missing} without one, "
+        f"{beam.left_out} left out",
+        f"half power, out and back, at {deg(fit.half_power_rad):.3f} ± "
+        f"{deg(2 * beam.u_half_power_rad):.3f}° from the axis",
+        f"axis tilted by {deg(fit.tilt_rad):.2f} ± {deg(2 * beam.u_tilt_rad):.2f}° towards larger "
+        "places",
+        f"effective {name} {1e3 * fit.size_m:.2f} ± {2e3 * beam.u_size_m:.2f} mm; the plan says "
+        f"{1e3 * beam.planned_size_m:.2f} mm",
+        f"target nearest at {fit.closest_m:.4f} ± {2 * beam.u_closest_m:.4f} m",
+    ]
+    if beam.closest_time_s is not None:
+        lines[-1] += f", {beam.closest_time_s:.3f} s after the first ping"
+    if beam.near_field_m is not None:
+        lines.append(f"nearer than {beam.near_field_m:.3f} m the beam is not yet a cone")
+    lines.append(f"chi-square {fit.chi_square:.1f} for {fit.degrees_of_freedom} degrees of freedom")
+    lines += [f"  half-power angle, from {words}: {deg(u):.4f}°" for words, u in beam.terms]
+    lines += [f"caution: {words}" for words in beam.cautions]
+    return tuple(lines)
+
+
+def beam_answer(beam: BeamMeasurement) -> dict[str, Any]:
+    """Answer `beam --json`; uncertainties are standard ones."""
+    fit = beam.fit
+    return {
+        "moved": beam.moved,
+        "shape": fit.shape,
+        "frequency_hz": beam.setting.sound_speed_m_s / beam.setting.wavelength_m,
+        "half_power_deg": math.degrees(fit.half_power_rad),
+        "u_half_power_deg": math.degrees(beam.u_half_power_rad),
+        "tilt_deg": math.degrees(fit.tilt_rad),
+        "u_tilt_deg": math.degrees(beam.u_tilt_rad),
+        "size_m": fit.size_m,
+        "u_size_m": beam.u_size_m,
+        "planned_size_m": beam.planned_size_m,
+        "closest_range_m": fit.closest_m,
+        "u_closest_range_m": beam.u_closest_m,
+        "closest_time_s": beam.closest_time_s,
+        "near_field_m": beam.near_field_m,
+        "chi_square": fit.chi_square,
+        "degrees_of_freedom": fit.degrees_of_freedom,
+        "scatter_db": fit.scatter_db,
+        "pings": beam.pings,
+        "echoes_found": beam.echoes,
+        "echoes_missing": beam.missing,
+        "left_out": beam.left_out,
+        "budget": [{"term": words, "u_deg": math.degrees(u)} for words, u in beam.terms],
+        "cautions": list(beam.cautions),
+        "levels": [
+            {
+                "angle_deg": math.degrees(angle_rad),
+                "level_db": None if math.isnan(level_db) else level_db,
+                "u_level_db": None if math.isnan(level_db) else u_db,
+                "limit_db": limit_db,
+            }
+            for angle_rad, level_db, u_db, limit_db in zip(
+                fit.angle_rad.tolist(),
+                fit.level_db.tolist(),
+                fit.u_level_db.tolist(),
+                fit.limit_db.tolist(),
+                strict=True,
+            )
+        ],
+    }
 
 
 def _place_of_each(stops: Stops) -> dict[int, float]:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from rig.errors import DeviceError, EchobenchError, PlanError, RecordingError, SceneError
 
 if TYPE_CHECKING:
+    from rig.beam import Stops
     from rig.front_ends.base import FrontEnd
     from rig.plan import Plan
     from rig.receiver import Receiver
@@ -273,6 +274,137 @@ def _measure(given: argparse.Namespace) -> int:
     return 0
 
 
+def _beam(given: argparse.Namespace) -> int:
+    from rig.beam import (
+        SteadyPass,
+        beam_answer,
+        beam_lines,
+        measure_beam,
+        ping_by_ping,
+        read_stops,
+    )
+    from rig.front_ends.replay import open_recording
+    from rig.plan import read_plan
+    from rig.receiver import Receiver
+    from rig.session import ping_results
+
+    if given.picture is not None:
+        from rig.view.bench_picture import check_picture_path
+
+        check_picture_path(given.picture)
+    moved: Any
+    if given.stops is not None:
+        moved = read_stops(given.stops, u_zero_m=given.u_zero_m)
+    else:
+        moved = SteadyPass(speed_m_s=given.speed_m_s, u_speed_m_s=given.u_speed_m_s)
+    results: Iterable[PingResult]
+    if given.recording is not None:
+        with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
+            receiver = Receiver(ping_by_ping(front_end.plan), front_end.info)
+            blocks = front_end.blocks(front_end.pings)
+            results = list(ping_results(receiver, _progress(blocks, front_end.pings, "ping")))
+        note = f"From {os.path.basename(given.recording)}."
+    elif given.plan is None:
+        raise PlanError("beam: found no recording and no plan; give a RECORDING, or --plan FILE")
+    else:
+        plan = ping_by_ping(read_plan(given.plan))
+        if given.stops is not None:
+            receiver, results = _pings_at_stops(given, plan, moved)
+        else:
+            pings = given.pings or 80
+            with contextlib.ExitStack() as open_until_done:
+                live = open_until_done.enter_context(_open(given, plan))
+                receiver, recorder = Receiver(plan, live.info), None
+                if given.record is not None:
+                    from rig.recording import Recorder
+
+                    recorder = open_until_done.enter_context(
+                        Recorder(given.record, receiver.plan, live.info)
+                    )
+                found = ping_results(receiver, live.blocks(pings), recorder=recorder)
+                results = list(_progress(found, pings, "ping"))
+        note = f"Live: {given.front_end.replace('-', ' ')}."
+    measured = measure_beam(
+        receiver, results, moved, beside=not given.square, from_m=given.from_m, to_m=given.to_m
+    )
+    if given.picture is not None:
+        from rig.view.beam_picture import save_beam_picture
+
+        save_beam_picture(given.picture, measured, note=note)
+    if given.json:
+        print(json.dumps(beam_answer(measured)))
+        return 0
+    for line in beam_lines(measured):
+        print(line)
+    if given.picture is not None:
+        print(f"The picture is in {given.picture}")
+    return 0
+
+
+def _pings_at_stops(
+    given: argparse.Namespace, plan: Plan, stops: Stops
+) -> tuple[Receiver, list[PingResult]]:
+    """Ask for the target to be set, and ping it, stop after stop."""
+    import dataclasses
+    import math
+
+    from rig.receiver import Receiver
+    from rig.session import ping_results
+
+    results: list[PingResult] = []
+    for number, stop in enumerate(stops.stops):
+        place = f"{math.degrees(stop.place):g}°" if stops.turned else f"{stop.place:g} m"
+        print(
+            f"{number + 1} of {len(stops.stops)}: set the target to {place}, then press Enter",
+            file=sys.stderr,
+        )
+        if not sys.stdin.readline():
+            raise PlanError(
+                f"--stops: the input ended before stop {number + 1}; press Enter once the target "
+                "is set, or give a recording"
+            )
+        with _open(given, plan) as front_end:
+            receiver = Receiver(plan, front_end.info)
+            pings = stop.last_ping - stop.first_ping + 1
+            results += [
+                dataclasses.replace(result, index=stop.first_ping + result.index)
+                for result in ping_results(receiver, front_end.blocks(pings))
+            ]
+    return receiver, results
+
+
+def _strength(given: argparse.Namespace) -> int:
+    import math
+
+    from rig.front_ends.replay import open_recording
+    from rig.receiver import Receiver
+    from rig.session import measure
+    from rig.strength import strength_answer, strength_lines, target_strengths
+
+    with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
+        receiver = Receiver(front_end.plan, front_end.info)
+        found = measure(
+            receiver, _progress(front_end.blocks(front_end.pings), front_end.pings, "ping")
+        )
+    targets = target_strengths(
+        receiver,
+        found.echoes,
+        source_level_db=given.source_level_db,
+        u_source_level_db=given.u_source_level_db,
+        angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
+        u_angle_rad=math.radians(given.u_angle_deg),
+    )
+    if given.json:
+        print(json.dumps(strength_answer(targets)))
+        return 0
+    if not targets:
+        print("No echo above the threshold")
+    for target in targets:
+        for line in strength_lines(target):
+            print(line)
+    return 0
+
+
 def _plan(given: argparse.Namespace) -> int:
     from rig.answers import plan_answer
     from rig.forecast import forecast
@@ -491,7 +623,103 @@ def _parser() -> argparse.ArgumentParser:
 
     measure = _command(commands, "measure", _measure, "add up a recording's pings and measure")
     _add_recording(measure)
+
+    _add_beam(commands)
+
+    strength = _command(
+        commands, "strength", _strength, "say how strong a recording's targets are, dB re 1 m²"
+    )
+    _add_recording(strength)
+    strength.add_argument(
+        "--source-level-db",
+        metavar="DB",
+        type=_number_in(),
+        required=True,
+        help="what the receiver would show of the pulse itself, on the axis at 1 m, dB re full "
+        "scale: from a calibration",
+    )
+    strength.add_argument(
+        "--u-source-level-db",
+        metavar="DB",
+        type=_number_in(low=0.0),
+        default=1.0,
+        help="its standard uncertainty (default: 1)",
+    )
+    strength.add_argument(
+        "--angle-deg",
+        metavar="DEG",
+        type=_number_in(low=0.0, high=90.0),
+        help="of the target from the axis, where it is known",
+    )
+    strength.add_argument(
+        "--u-angle-deg",
+        metavar="DEG",
+        type=_number_in(low=0.0, high=90.0),
+        default=0.0,
+        help="its standard uncertainty (default: 0)",
+    )
     return parser
+
+
+def _add_beam(commands: Any) -> None:
+    beam = _command(commands, "beam", _beam, "measure a beam with a target that is moved across it")
+    beam.add_argument(
+        "recording",
+        metavar="RECORDING",
+        nargs="?",
+        help=".sigmf-meta, WAV or FLAC file; without it, pings are sent now",
+    )
+    _add_front_end(beam, needs_plan=False)
+    _add_pings(beam)
+    _add_record(beam)
+    _add_picture(beam)
+    how = beam.add_mutually_exclusive_group(required=True)
+    how.add_argument(
+        "--speed-m-s",
+        metavar="V",
+        type=_number_in(low=1e-6),
+        help="the target is drawn past, straight and evenly, at this speed",
+    )
+    how.add_argument(
+        "--stops",
+        metavar="FILE",
+        help="the target stands at known places: a CSV file, a line for each, with the columns "
+        "position_m (slide) or angle_deg (turntable), and first_ping and last_ping from 0 on",
+    )
+    beam.add_argument(
+        "--u-speed-m-s",
+        metavar="U",
+        type=_number_in(low=0.0),
+        default=0.0,
+        help="standard uncertainty of the speed (default: 0)",
+    )
+    beam.add_argument(
+        "--u-zero-m",
+        metavar="U",
+        type=_number_in(low=1e-6),
+        default=0.002,
+        help="standard uncertainty of a slide's zero, which stands square ahead of the pair "
+        "(default: 0.002)",
+    )
+    beam.add_argument(
+        "--square",
+        action="store_true",
+        help="the target's way is square to the line from source to receiver, not along it",
+    )
+    beam.add_argument(
+        "--from-m",
+        metavar="R",
+        type=_number_in(low=0.0),
+        default=0.0,
+        help="the target's echo is the strongest from this range on (default: the plan's)",
+    )
+    beam.add_argument(
+        "--to-m",
+        metavar="R",
+        type=_number_in(low=0.0),
+        default=float("inf"),
+        help="and up to this one (default: the plan's)",
+    )
 
 
 def _command(
@@ -507,8 +735,10 @@ def _command(
     return command
 
 
-def _add_front_end(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--plan", metavar="FILE", required=True, help="the plan, a TOML file")
+def _add_front_end(command: argparse.ArgumentParser, *, needs_plan: bool = True) -> None:
+    command.add_argument(
+        "--plan", metavar="FILE", required=needs_plan, help="the plan, a TOML file"
+    )
     command.add_argument(
         "--front-end", choices=FRONT_ENDS, default="virtual-tank", help="what sends and hears"
     )
@@ -569,6 +799,23 @@ def _count(text: str) -> int:
     if count < 1:
         raise argparse.ArgumentTypeError(f"found {text!r}; give a whole number of at least 1")
     return count
+
+
+def _number_in(*, low: float = float("-inf"), high: float = float("inf")) -> Callable[[str], float]:
+    """Return what reads a finite number from `low` to `high`."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if not (abs(value) < float("inf") and low <= value <= high):
+            raise argparse.ArgumentTypeError(
+                f"found {text!r}; give a number from {low:g} to {high:g}"
+            )
+        return value
+
+    return read
 
 
 def _seed(text: str) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -165,6 +166,31 @@ def strength_lines(target: TargetStrength) -> tuple[str, ...]:
         terms = target.known_terms
     lines += [f"  {term.name}: {term.u_db:.2f} dB" for term in terms if term.u_db > 0]
     return tuple(lines)
+
+
+def strength_answer(targets: Sequence[TargetStrength]) -> dict[str, Any]:
+    """Answer `strength --json`; uncertainties are standard ones."""
+    return {
+        "targets": [
+            {
+                "range_m": t.echo.range_m,
+                "echo_level_db": t.echo.strength_db,
+                "absorption_db_m": t.absorption_db_m,
+                "axis_db": t.open_range.axis_db,
+                "edge_db": t.open_range.edge_db,
+                "edge_deg": math.degrees(t.edge_rad),
+                "u_db": t.open_range.u_db,
+                "known_db": t.known_db,
+                "u_known_db": t.u_known_db,
+                "ball_radius_m": list(t.ball_radius_m),
+                "budget": [
+                    {"term": term.name, "u_db": term.u_db}
+                    for term in t.known_terms or t.open_range.terms
+                ],
+            }
+            for t in targets
+        ]
+    }
 
 
 def _absorption(medium: Medium, frequency_hz: float) -> tuple[float, float]:
