@@ -74,6 +74,27 @@ def chirp_delay_shift_s(
     return -shift_hz * duration_s / (stop_hz - start_hz)
 
 
+def chirp_coupling_s(start_hz: float, stop_hz: float, duration_s: float) -> float:
+    """Time by which a compressed chirp's range runs ahead of its target's.
+
+    The shift of range by a target's speed is that speed times this time: a rising
+    chirp shows where the target will be so much later, a falling one where it was.
+
+    Raises
+    ------
+    ValueError
+        As :func:`chirp_delay_shift_s`.
+
+    Examples
+    --------
+    >>> chirp_coupling_s(4000.0, 12000.0, 0.010)
+    0.01
+    """
+    # At 1 m/s and a sound speed of 1 m/s the shift of range, c/2 times that of delay,
+    # is the time itself; both speeds cancel.
+    return -chirp_delay_shift_s(1.0, start_hz, stop_hz, duration_s, 1.0) / 2
+
+
 def fastest_speed_m_s(ping_interval_s: float, frequency_hz: float, sound_speed_m_s: float) -> float:
     """Speed above which the phase from ping to ping no longer tells the speed, λ/(4T).
 

@@ -1,0 +1,245 @@
+"""What went by: echoes followed from ping to ping, and each track judged.
+
+A ping is searched again here, each on its own and at a higher false-alarm rate than
+the plan asks: an echo that is too weak to be listed alone counts once it falls into
+line with those of other pings, and a false alarm hardly ever does.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp import beams
+from dsp.compression import EchoShape
+from dsp.doppler import chirp_coupling_s
+from dsp.echo_phase import SharpRanges, echo_phasor, sharpened
+from dsp.passes import Passage, passage_of, uncoupled_range_m
+from dsp.tracking import Scan, Track, tracks_of
+from rig.plan import ChirpPlan, Plan
+from rig.receiver import Echo, Receiver
+from rig.session import PingResult
+
+FALSE_ALARM_RATE = 1e-3
+"""For each independent bin of each ping."""
+
+_NOISE = ("delay", "time zero: mark")
+_SHIFTS = ("time zero: stated", "geometry: baseline", "geometry: off axis")
+_PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Passing:
+    """One target's passage as the bench saw it.
+
+    Attributes
+    ----------
+    passage : Passage
+        Its uncertainties hold all that the plan knows of: noise, heading, sound
+        speed, spacing, time zero and clock.
+    ping : ndarray of int64, shape (hits,)
+        The numbers of the pings that heard it.
+    range_m : ndarray of float64, shape (hits,)
+        The range in each, free of what the target's speed does to a chirp.
+    forecast_hits : float or None
+        Pings that the plan's cone foretells for such a pass, from half power to
+        half power; None where there is no pass or no cone. To be held against the
+        passage's `strong_hits`.
+    """
+
+    passage: Passage
+    ping: NDArray[np.int64]
+    range_m: NDArray[np.float64]
+    forecast_hits: float | None = None
+
+
+def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Passing, ...]:
+    """Follow every target through some pings and judge how it went by.
+
+    Parameters
+    ----------
+    receiver : Receiver
+        That the results came from.
+    results : iterable of PingResult
+        In order; lost ones are passed over. A target with too few hits to make a
+        track is left out.
+
+    Returns
+    -------
+    tuple of Passing
+        In the order of their first hits.
+    """
+    plan = receiver.plan
+    asked = dataclasses.replace(plan.receiver, false_alarm_rate=FALSE_ALARM_RATE)
+    keen = Receiver(dataclasses.replace(plan, receiver=asked), receiver.info)
+    heard = [_searched(keen, result) for result in results if not result.lost]
+    resolution_m = receiver.shape.width_s * receiver.sound_speed_m_s / 2
+    scans = [
+        Scan(
+            time_s=ping.result.sent_s,
+            range_m=np.array([e.range_m for e in ping.echoes]),
+            noise_m=_noise_m(ping.echoes, resolution_m),
+        )
+        for ping in heard
+    ]
+    tracks = tracks_of(scans, resolution_m=resolution_m, interval_s=plan.timing.ping_interval_s)
+    passings = [_passing(receiver, heard, track, resolution_m) for track in tracks]
+    return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
+
+
+def coupling_of(plan: Plan) -> float:
+    """Return by how much time a plan's pulse shows a moving target ahead; 0 but for chirps."""
+    pulse = plan.pulse
+    if not isinstance(pulse, ChirpPlan):
+        return 0.0
+    return chirp_coupling_s(pulse.start_hz, pulse.stop_hz, pulse.duration_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Heard:
+    """One ping that can be read, and all that was found in it."""
+
+    result: PingResult
+    shape: EchoShape
+    echoes: tuple[Echo, ...]
+
+
+def _searched(receiver: Receiver, result: PingResult) -> _Heard:
+    found: tuple[Echo, ...] = ()
+    shape = receiver.shape
+    if result.alone is not None and result.time_zero is not None:
+        profile, shape = receiver.stack([(result.pulse_index, result.alone)])
+        found, _ = receiver.echoes(profile, shape, result.time_zero)
+    told = tuple(e for e in found if e.budget is not None)
+    return _Heard(result=result, shape=shape, echoes=told)
+
+
+def _passing(
+    receiver: Receiver, heard: Sequence[_Heard], track: Track, resolution_m: float
+) -> Passing:
+    """Judge one track."""
+    plan = receiver.plan
+    pings = [heard[i] for i in track.scan]
+    echoes = [ping.echoes[j] for ping, j in zip(pings, track.echo, strict=True)]
+    # The middle of the pulse meets the target half-way through its flight.
+    half_s = plan.pulse.duration_s / 2
+    sent_s = np.array([p.result.sent_s for p in pings])
+    time_s = sent_s + half_s + np.array([e.delay_s for e in echoes]) / 2
+    noise_m = _noise_m(echoes, resolution_m)
+    range_m = uncoupled_range_m(
+        time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
+    )
+    snr_db = np.array([e.snr_db for e in echoes])
+    phasors = _phasors(pings, echoes)
+    sharp = None
+    if np.isfinite(snr_db).all():
+        sharp = _sharpened(receiver, pings, phasors, time_s, range_m, noise_m, snr_db)
+    half_angle_rad = _half_angle_rad(receiver)
+    passage = passage_of(
+        time_s,
+        range_m if sharp is None else sharp.range_m,
+        noise_m if sharp is None else sharp.noise_m,
+        np.array([e.strength_db for e in echoes]),
+        snr_db,
+        resolution_m=resolution_m,
+        baseline_m=plan.geometry.baseline_m,
+        half_angle_rad=half_angle_rad,
+    )
+    nearest = min(echoes, key=lambda e: e.range_m)
+    return Passing(
+        passage=_with_common(passage, nearest, 0.0 if sharp is None else sharp.u_shift_m),
+        ping=np.array([p.result.index for p in pings], dtype=np.int64),
+        range_m=range_m,
+        forecast_hits=_forecast_hits(plan, passage, half_angle_rad),
+    )
+
+
+def _noise_m(echoes: Sequence[Echo], resolution_m: float) -> NDArray[np.float64]:
+    """Return what alone differs from ping to ping: the arrivals of echo and mark."""
+    noise_m = [_combined(e, lambda name: name in _NOISE) for e in echoes]
+    return np.maximum(np.array(noise_m, dtype=np.float64), _PEAK_SHARE * resolution_m)
+
+
+def _combined(echo: Echo, wanted: Callable[[str], bool]) -> float:
+    """Combine those terms of a range's budget whose names are wanted."""
+    terms = () if echo.budget is None else echo.budget.terms
+    return math.hypot(*(term.u for term in terms if wanted(term.name)))
+
+
+def _phasors(pings: Sequence[_Heard], echoes: Sequence[Echo]) -> NDArray[np.complex128]:
+    values = []
+    for ping, echo in zip(pings, echoes, strict=True):
+        profile = ping.result.alone
+        one = np.array([np.nan + 0j])
+        if profile is not None:
+            one = echo_phasor(profile.envelope, ping.shape, [echo.delay_s])
+        values.append(one[0])
+    return np.array(values)
+
+
+def _sharpened(
+    receiver: Receiver,
+    pings: Sequence[_Heard],
+    phasors: NDArray[np.complex128],
+    time_s: NDArray[np.float64],
+    range_m: NDArray[np.float64],
+    noise_m: NDArray[np.float64],
+    snr_db: NDArray[np.float64],
+) -> SharpRanges | None:
+    """Sharpen a track's ranges by the phases of its echoes, where they follow them."""
+    centre_hz = receiver.shape.centre_hz
+    marks = [p.result.time_zero for p in pings]
+    u_mark_s = np.array([0.0 if mark is None else mark.u_delay_s for mark in marks])
+    by_mark_rad = 2 * np.pi * centre_hz * u_mark_s
+    return sharpened(
+        time_s,
+        range_m,
+        noise_m,
+        np.angle(phasors),
+        np.hypot(10 ** (-snr_db / 20), by_mark_rad),
+        wavelength_m=receiver.sound_speed_m_s / centre_hz,
+        baseline_m=receiver.plan.geometry.baseline_m,
+    )
+
+
+def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
+    """Add what all the ranges of a track have in common."""
+    if passage.closest_range_m is None or passage.u_closest_range_m is None:
+        return passage
+    common_m = math.hypot(u_shift_m, _combined(nearest, lambda name: name not in _NOISE))
+    told = dataclasses.replace(
+        passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
+    )
+    if told.crossing_speed_m_s is None or told.u_crossing_speed_m_s is None:
+        return told
+    # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
+    # curve of their squares by half as much. The clock counts the pings as well, so it
+    # cancels out of a speed.
+    scale_m = _combined(nearest, lambda name: name.startswith("sound speed"))
+    shift_m = _combined(nearest, lambda name: name in _SHIFTS) / 2
+    by_range = math.hypot(scale_m, shift_m) / nearest.range_m
+    u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_range)
+    return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
+
+
+def _half_angle_rad(receiver: Receiver) -> float | None:
+    half_angle_rad = receiver.range_model.half_angle_rad
+    return half_angle_rad if half_angle_rad < math.pi / 2 else None
+
+
+def _forecast_hits(plan: Plan, passage: Passage, half_angle_rad: float | None) -> float | None:
+    if (
+        half_angle_rad is None
+        or passage.closest_range_m is None
+        or passage.crossing_speed_m_s is None
+    ):
+        return None
+    foretold = beams.straight_pass(
+        passage.closest_range_m, half_angle_rad, passage.crossing_speed_m_s
+    )
+    return foretold.dwell_s / plan.timing.ping_interval_s
