@@ -21,21 +21,6 @@ uint16_t crc16(const uint8_t *bytes, uint8_t count, uint16_t crc)
     return crc;
 }
 
-uint8_t cobs_encode(const uint8_t *in, uint8_t count, uint8_t *out)
-{
-    uint8_t code_at = 0, next = 1;
-    for (uint8_t i = 0; i < count; i++) {
-        if (in[i]) {
-            out[next++] = in[i];
-        } else {
-            out[code_at] = next - code_at;
-            code_at = next++;
-        }
-    }
-    out[code_at] = next - code_at;
-    return next;
-}
-
 int16_t cobs_decode(uint8_t *bytes, uint8_t count)
 {
     uint8_t from = 0, to = 0;

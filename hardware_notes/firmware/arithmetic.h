@@ -24,9 +24,7 @@ typedef struct {
 
 uint16_t crc16(const uint8_t *bytes, uint8_t count, uint16_t crc);
 
-/* Byte stuffing for frames of at most 253 bytes. `out` of cobs_encode needs count + 1
- * bytes. cobs_decode works in place and gives the decoded length, or -1. */
-uint8_t cobs_encode(const uint8_t *in, uint8_t count, uint8_t *out);
+/* Takes the byte stuffing out of a frame, in place; gives the length left, or -1. */
 int16_t cobs_decode(uint8_t *bytes, uint8_t count);
 
 uint16_t read_u16(const uint8_t *at);

@@ -31,9 +31,10 @@ ISR(TIMER1_COMPA_vect)
     } else if (left == 1) {
         TCCR1A = BOTH_LOW;
     } else {
-        /* The port's own bit follows the level that B now has. A real timer toggles its
-         * latch and does not look at it; the emulator toggles this bit. */
-        PORTB |= left & 1 ? 0 : DRIVE_B;
+        /* Every other time B is high. A real timer toggles its own latch and does not look
+         * at the port's bit; the emulator toggles that bit, so it must be true. */
+        if (!(left & 1))
+            PORTB |= DRIVE_B;
         TCCR1A = TOGGLE_BOTH;
     }
 }
@@ -144,8 +145,8 @@ void capture_ping(const settings_t *s)
     TCCR0B = 0;
     TCCR1B = 0;
     TIMSK1 = 0;
+    PORTB &= ~(DRIVE_A | DRIVE_B); /* before the timer lets go of the pins */
     TCCR1A = 0;
-    PORTB &= ~(DRIVE_A | DRIVE_B);
     ADCSRB = 0;
     TIMSK2 = wake;
 }

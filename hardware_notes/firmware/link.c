@@ -151,7 +151,7 @@ static void answer(const uint8_t *in, uint8_t count)
         send_error(tag, BAD_VERSION, LINK_VERSION);
     else if (type < IDENTIFY || type > TEMPERATURE)
         send_error(tag, BAD_TYPE, type);
-    else if (body_bytes != due)
+    else if (body_bytes < due) /* a later version's may be longer */
         send_error(tag, BAD_LENGTH, due);
     else if (type == IDENTIFY)
         send_identity(tag);
