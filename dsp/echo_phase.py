@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive
-from dsp.compression import EchoShape
 from dsp.detection import interpolated
 from dsp.ranging import path_from_range_m, range_from_path_m
 
@@ -26,7 +25,11 @@ _STRANGE = 4.0  # standard deviations from which an echo's phase is not its trac
 
 
 def echo_phasor(
-    envelope: NDArray[np.complexfloating], shape: EchoShape, delay_s: ArrayLike
+    envelope: NDArray[np.complexfloating],
+    delay_s: ArrayLike,
+    *,
+    bin_s: float,
+    centre_offset_hz: float,
 ) -> NDArray[np.complex128]:
     """Amplitude and phase of echoes whose delays are known.
 
@@ -34,10 +37,13 @@ def echo_phasor(
     ----------
     envelope : ndarray of complex64, shape (bins,)
         As :meth:`dsp.compression.PulseCompressor.from_time_zero` gives.
-    shape : EchoShape
-        Of one echo in that envelope.
     delay_s : array_like
         As a search found them.
+    bin_s : float
+        Spacing of the envelope's bins.
+    centre_offset_hz : float
+        Centre of an echo's spectrum, from the frequency about which the envelope
+        turns: ``shape.centre_hz − shape.carrier_hz``.
 
     Returns
     -------
@@ -46,9 +52,15 @@ def echo_phasor(
         spectrum; an error of `delay_s` that is small against the echo's width does
         not change it. Nor does a chirp's range–Doppler coupling: τ is the delay of
         the pulse's middle.
+
+    Raises
+    ------
+    ValueError
+        On a spacing not above zero.
     """
-    position = np.asarray(delay_s, dtype=np.float64) / shape.bin_s
-    centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+    require_positive("bin_s", bin_s, "s")
+    position = np.asarray(delay_s, dtype=np.float64) / bin_s
+    centre_turns = centre_offset_hz * bin_s
     value = interpolated(np.asarray(envelope), position, centre_turns=centre_turns)
     return np.asarray(value * np.exp(-2j * np.pi * centre_turns * position))
 

@@ -398,7 +398,7 @@ class _Track:
 
 
 def _place(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Times from −1, the first, to 1, the last."""
+    """Scale times to run from −1, the first, to 1, the last."""
     middle_s, span_s = (time_s[0] + time_s[-1]) / 2, float(np.ptp(time_s)) / 2
     return np.asarray((time_s - middle_s) / max(span_s, 1e-12))
 

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp import beams
-from dsp.compression import EchoShape
 from dsp.doppler import chirp_coupling_s
 from dsp.echo_phase import SharpRanges, echo_phasor, sharpened
 from dsp.passes import Passage, passage_of, uncoupled_range_m
@@ -75,9 +74,7 @@ def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Pass
         In the order of their first hits.
     """
     plan = receiver.plan
-    asked = dataclasses.replace(plan.receiver, false_alarm_rate=FALSE_ALARM_RATE)
-    keen = Receiver(dataclasses.replace(plan, receiver=asked), receiver.info)
-    heard = [_searched(keen, result) for result in results if not result.lost]
+    heard = [_searched(receiver, result) for result in results if not result.lost]
     resolution_m = receiver.shape.width_s * receiver.sound_speed_m_s / 2
     scans = [
         Scan(
@@ -105,18 +102,17 @@ class _Heard:
     """One ping that can be read, and all that was found in it."""
 
     result: PingResult
-    shape: EchoShape
     echoes: tuple[Echo, ...]
 
 
 def _searched(receiver: Receiver, result: PingResult) -> _Heard:
     found: tuple[Echo, ...] = ()
-    shape = receiver.shape
     if result.alone is not None and result.time_zero is not None:
         profile, shape = receiver.stack([(result.pulse_index, result.alone)])
-        found, _ = receiver.echoes(profile, shape, result.time_zero)
-    told = tuple(e for e in found if e.budget is not None)
-    return _Heard(result=result, shape=shape, echoes=told)
+        found, _ = receiver.echoes(
+            profile, shape, result.time_zero, false_alarm_rate=FALSE_ALARM_RATE
+        )
+    return _Heard(result=result, echoes=tuple(e for e in found if e.budget is not None))
 
 
 def _passing(
@@ -135,10 +131,9 @@ def _passing(
         time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
     )
     snr_db = np.array([e.snr_db for e in echoes])
-    phasors = _phasors(pings, echoes)
     sharp = None
     if np.isfinite(snr_db).all():
-        sharp = _sharpened(receiver, pings, phasors, time_s, range_m, noise_m, snr_db)
+        sharp = _sharpened(receiver, pings, echoes, time_s, range_m, noise_m)
     half_angle_rad = _half_angle_rad(receiver)
     passage = passage_of(
         time_s,
@@ -171,40 +166,44 @@ def _combined(echo: Echo, wanted: Callable[[str], bool]) -> float:
     return math.hypot(*(term.u for term in terms if wanted(term.name)))
 
 
-def _phasors(pings: Sequence[_Heard], echoes: Sequence[Echo]) -> NDArray[np.complex128]:
-    values = []
-    for ping, echo in zip(pings, echoes, strict=True):
-        profile = ping.result.alone
-        one = np.array([np.nan + 0j])
-        if profile is not None:
-            one = echo_phasor(profile.envelope, ping.shape, [echo.delay_s])
-        values.append(one[0])
-    return np.array(values)
-
-
 def _sharpened(
     receiver: Receiver,
     pings: Sequence[_Heard],
-    phasors: NDArray[np.complex128],
+    echoes: Sequence[Echo],
     time_s: NDArray[np.float64],
     range_m: NDArray[np.float64],
     noise_m: NDArray[np.float64],
-    snr_db: NDArray[np.float64],
 ) -> SharpRanges | None:
     """Sharpen a track's ranges by the phases of its echoes, where they follow them."""
     centre_hz = receiver.shape.centre_hz
+    snr_db = np.array([e.snr_db for e in echoes])
     marks = [p.result.time_zero for p in pings]
     u_mark_s = np.array([0.0 if mark is None else mark.u_delay_s for mark in marks])
-    by_mark_rad = 2 * np.pi * centre_hz * u_mark_s
     return sharpened(
         time_s,
         range_m,
         noise_m,
-        np.angle(phasors),
-        np.hypot(10 ** (-snr_db / 20), by_mark_rad),
+        np.angle(_phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])),
+        np.hypot(10 ** (-snr_db / 20), 2 * np.pi * centre_hz * u_mark_s),
         wavelength_m=receiver.sound_speed_m_s / centre_hz,
         baseline_m=receiver.plan.geometry.baseline_m,
     )
+
+
+def _phasors(
+    receiver: Receiver, results: Sequence[PingResult], delay_s: Sequence[float]
+) -> NDArray[np.complex128]:
+    """Amplitude and phase of one echo in each ping; NaN in a lost one."""
+    shape = receiver.shape
+    turns_hz = shape.centre_hz - shape.carrier_hz
+    phasors = np.full(len(results), np.nan, dtype=np.complex128)
+    for i, (result, delay) in enumerate(zip(results, delay_s, strict=True)):
+        if result.alone is not None:
+            profile = result.alone
+            phasors[i] = echo_phasor(
+                profile.envelope, [delay], bin_s=profile.bin_s, centre_offset_hz=turns_hz
+            )[0]
+    return phasors
 
 
 def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:

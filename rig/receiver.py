@@ -264,9 +264,14 @@ class Receiver:
         return dataclasses.replace(equal, pings=pings), self.shape
 
     def echoes(
-        self, profile: EchoProfile, shape: EchoShape, time_zero: TimeZero
+        self,
+        profile: EchoProfile,
+        shape: EchoShape,
+        time_zero: TimeZero,
+        *,
+        false_alarm_rate: float | None = None,
     ) -> tuple[tuple[Echo, ...], NDArray[np.float64]]:
-        """Find a profile's echoes within the plan's ranges.
+        """Find a profile's echoes within the plan's ranges, and at its false-alarm rate.
 
         Returns
         -------
@@ -289,7 +294,7 @@ class Receiver:
         peaks, threshold = detection.find_echoes(
             profile.envelope[: max(last, 400)],
             shape,
-            false_alarm_rate=asked.false_alarm_rate,
+            false_alarm_rate=false_alarm_rate or asked.false_alarm_rate,
             start_s=max(float(start_s), after_direct_s),
             stop_s=float(stop_s),
         )
