@@ -22,7 +22,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
 from dsp.beams import beam_amplitude, half_power_half_angle_rad
-from dsp.levels import transmission_loss_db
 from dsp.ranging import range_from_path_m
 
 FEWEST_ECHOES = 5
@@ -96,7 +95,8 @@ class BeamSetting:
     frequency_hz, share : ndarray of float64, shape (bands,)
         Parts of the pulse's band, and each one's share of an echo's peak; the shares
         sum to 1.
-    absorption_db_m : float
+    absorption_db_m : ndarray of float64, shape (bands,)
+        Of each part: what is left of a wide band is lower after a long way.
     baseline_m : float
         From source to receiver.
     beside : bool
@@ -107,13 +107,16 @@ class BeamSetting:
     sound_speed_m_s: float
     frequency_hz: NDArray[np.float64]
     share: NDArray[np.float64]
-    absorption_db_m: float = 0.0
+    absorption_db_m: NDArray[np.float64]
     baseline_m: float = 0.0
     beside: bool = True
 
     def __post_init__(self) -> None:
-        for name in ("frequency_hz", "share"):
+        size = np.asarray(self.frequency_hz).size
+        for name in ("frequency_hz", "share", "absorption_db_m"):
             values = np.array(getattr(self, name), dtype=np.float64, ndmin=1)
+            if values.shape != (size,):
+                raise ValueError(f"{name}: found shape {values.shape}; give ({size},)")
             values.setflags(write=False)
             object.__setattr__(self, name, values)
         require_positive("sound_speed_m_s", self.sound_speed_m_s, "m/s")
@@ -218,30 +221,39 @@ def far_field_from_m(radius_m: float, wavelength_m: float) -> float:
     return max(2 * radius_m**2 / wavelength_m, 8 * radius_m)
 
 
-def two_way_pattern(
-    setting: BeamSetting, size_m: float, out_rad: ArrayLike, back_rad: ArrayLike
+def two_way_amplitude(
+    setting: BeamSetting,
+    size_m: float,
+    out_rad: NDArray[np.float64],
+    back_rad: NDArray[np.float64],
+    path_m: ArrayLike = 0.0,
 ) -> NDArray[np.float64]:
-    """Amplitude of an echo re the axis, over the pulse's whole band.
+    """Amplitude of an echo after beam and absorption, over the pulse's whole band.
 
     Parameters
     ----------
     setting : BeamSetting
     size_m : float
-    out_rad, back_rad : array_like
-        Angles from the axes of source and receiver.
+    out_rad, back_rad : ndarray of float64, shape (angles,)
+        From the axes of source and receiver.
+    path_m : array_like
+        Out and back.
 
     Returns
     -------
-    ndarray of float64, the shape of the angles broadcast
-        At least 0: an envelope has no sign.
+    ndarray of float64, shape (angles,)
+        1 on the axis without absorption; at least 0, as an envelope has no sign.
     """
-    total = np.zeros(np.broadcast_shapes(np.shape(out_rad), np.shape(back_rad)))
-    same = out_rad is back_rad
-    for frequency_hz, share in zip(setting.frequency_hz, setting.share, strict=True):
+    total = np.zeros(out_rad.shape)
+    path = np.asarray(path_m, dtype=np.float64)
+    parts = zip(setting.frequency_hz, setting.share, setting.absorption_db_m, strict=True)
+    for frequency_hz, share, absorption_db_m in parts:
         wavelength_m = setting.sound_speed_m_s / float(frequency_hz)
         out = beam_amplitude(setting.shape, size_m, wavelength_m, out_rad)
-        back = out if same else beam_amplitude(setting.shape, size_m, wavelength_m, back_rad)
-        total = total + share * out * back
+        # A pair that stands square to the way sees the target alike: half the work.
+        alike = back_rad is out_rad
+        back = out if alike else beam_amplitude(setting.shape, size_m, wavelength_m, back_rad)
+        total += share * out * back * 10 ** (-absorption_db_m * path / 20)
     return np.abs(total)
 
 
@@ -348,7 +360,10 @@ class _Fit:
         best, best_cost = np.zeros(0), math.inf
         # The middle of the band will do here.
         middle_hz = np.array([float(self._setting.share @ self._setting.frequency_hz)])
-        coarse = dataclasses.replace(self._setting, frequency_hz=middle_hz, share=np.ones(1))
+        absorption = np.array([float(self._setting.share @ self._setting.absorption_db_m)])
+        coarse = dataclasses.replace(
+            self._setting, frequency_hz=middle_hz, share=np.ones(1), absorption_db_m=absorption
+        )
         weight = 1 / sweep.noise[found]
         bearing = self._bearing_rad(closest_m, centre_m)
         span = float(np.ptp(bearing[found]))
@@ -420,9 +435,10 @@ class _Fit:
         u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
         size_m = math.exp(solved[1])
         half_rad = half_power_half_angle_rad(setting.shape, size_m, setting.wavelength_m)
-        out, back, bearing, *_ = self._sight(solved)
-        pattern = two_way_pattern(setting, size_m, out, back)
-        on_axis = self._amplitude(solved) / np.maximum(pattern, 1e-30)
+        out, _, bearing, out_m, back_m = self._sight(solved)
+        ahead = np.zeros(out.size)
+        on_axis = math.exp(solved[0]) / (out_m * back_m)
+        on_axis = on_axis * two_way_amplitude(setting, size_m, ahead, ahead, out_m + back_m)
         clean = np.sqrt(np.maximum(sweep.amplitude**2 - 2 * sweep.noise**2, 1e-30))
         relative = np.hypot(sweep.noise / np.where(self._found, clean, np.nan), self._scatter)
         return BeamFit(
@@ -489,11 +505,10 @@ class _Fit:
     ) -> NDArray[np.float64]:
         setting = setting or self._setting
         out, back, _, out_m, back_m = self._sight(unknowns)
-        pattern = two_way_pattern(setting, math.exp(min(unknowns[1], 5.0)), out, back)
-        loss_db = transmission_loss_db(out_m, setting.absorption_db_m) + transmission_loss_db(
-            back_m, setting.absorption_db_m
-        )
-        return np.asarray(math.exp(min(unknowns[0], 50.0)) * pattern * 10 ** (-loss_db / 20))
+        # Bounds that no bench comes near keep a step of the search from overflowing.
+        size_m, strength = math.exp(min(unknowns[1], 5.0)), math.exp(min(unknowns[0], 50.0))
+        heard = two_way_amplitude(setting, size_m, out, back, out_m + back_m)
+        return strength * heard / (out_m * back_m)
 
     def _range_m(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
         _, _, _, out_m, back_m = self._sight(unknowns)

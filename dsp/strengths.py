@@ -175,6 +175,7 @@ def strength_range(
     back_m: float,
     absorption_db_m: float,
     terms: tuple[StrengthTerm, ...],
+    axis_beam_db: float = 0.0,
     edge_beam_db: float = -HALF_POWER_DB,
 ) -> StrengthRange:
     """Strength of a target that may be anywhere in the beam.
@@ -185,8 +186,11 @@ def strength_range(
     ----------
     terms : tuple of StrengthTerm
         As :func:`strength_terms` gives, with nothing for the beam.
+    axis_beam_db : float
+        What the beam takes off straight ahead: nothing, but where source and receiver stand
+        so far apart that both see the target from beside their own axes.
     edge_beam_db : float
-        What the beam takes off at its edge, both ways together: half the power, unless it
+        What it takes off at its edge besides, both ways together: half the power, unless it
         is so wide that it never falls so far.
 
     Raises
@@ -201,6 +205,7 @@ def strength_range(
             out_m=out_m,
             back_m=back_m,
             absorption_db_m=absorption_db_m,
+            two_way_beam_db=axis_beam_db,
         )
     )
     return StrengthRange(

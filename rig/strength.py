@@ -101,8 +101,11 @@ def target_strengths(
         beam_db, u_beam_db = _beam_loss(plan, wavelength_m, angle_rad, u_angle_rad)
     found = []
     for echo in echoes:
-        # For a target on the axis, the way out is as long as the way back.
+        # For a target straight ahead, the way out is as long as the way back, and each face
+        # sees it a little beside its own axis.
         way_m = echo.path_m / 2
+        parallax_rad = math.asin(min(1.0, plan.geometry.baseline_m / 2 / way_m))
+        parallax_db = float(_pattern_db(plan, wavelength_m, np.array([parallax_rad]))[0])
         shares = {
             "snr": 10 ** (echo.snr_db / 10),
             "range_m": way_m,
@@ -118,6 +121,7 @@ def target_strengths(
             back_m=way_m,
             absorption_db_m=absorption,
             terms=strengths.strength_terms(**shares),
+            axis_beam_db=parallax_db,
             edge_beam_db=float(edge_loss_db),
         )
         known_terms = strengths.strength_terms(**shares, u_beam_db=u_beam_db)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp import beams
-from dsp.beam_fits import BeamFit, far_field_from_m, two_way_pattern
+from dsp.beam_fits import BeamFit, far_field_from_m, two_way_amplitude
 from rig.beam import BeamMeasurement
 from rig.errors import StorageError
 from rig.view.bench_picture import check_picture_path
@@ -125,7 +125,7 @@ class BeamPicture:
         angle = np.linspace(-reach, reach, 801)
         for words, size_m, shape, how in self._curves():
             one = dataclasses.replace(setting, shape=shape)
-            level = _decibels(two_way_pattern(one, size_m, angle, angle))
+            level = _decibels(two_way_amplitude(one, size_m, angle, angle))
             axes.plot(np.degrees(angle), level, label=words, **how)
         found = np.isfinite(fit.level_db)
         shown = np.degrees(fit.angle_rad)
