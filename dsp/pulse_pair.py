@@ -123,6 +123,31 @@ def closing_speed(
     )
 
 
+def unfolded_m_s(found: ClosingSpeed, coarse_m_s: float, u_coarse_m_s: float) -> float | None:
+    """Return the speed with these phases that the ranges allow, or None if they allow two.
+
+    Parameters
+    ----------
+    found : ClosingSpeed
+    coarse_m_s, u_coarse_m_s : float
+        The closing speed as the ranges tell it, with its standard uncertainty.
+
+    Examples
+    --------
+    >>> found = ClosingSpeed(speed_m_s=0.02, u_speed_m_s=0.001, fastest_m_s=0.1, pairs=10)
+    >>> round(unfolded_m_s(found, 0.41, 0.02), 3)
+    0.42
+    >>> unfolded_m_s(found, 0.41, 0.05) is None
+    True
+    """
+    # Three deviations of the ranges' speed, and of the phases', have to stay within the
+    # half of a fold.
+    if 3 * math.hypot(u_coarse_m_s, found.u_speed_m_s) > found.fastest_m_s:
+        return None
+    fold_m_s = 2 * found.fastest_m_s
+    return found.speed_m_s + fold_m_s * round((coarse_m_s - found.speed_m_s) / fold_m_s)
+
+
 def _angle_variance(d2: NDArray[np.float64], both: NDArray[np.bool_]) -> float:
     """Variance of the sum of the pairs' angles: each run's two ends, and noise by noise."""
     edges = np.diff(np.concatenate([[0], both.astype(int), [0]]))

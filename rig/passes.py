@@ -19,6 +19,7 @@ from dsp import beams
 from dsp.doppler import chirp_coupling_s
 from dsp.echo_phase import SharpRanges, echo_phasor, sharpened
 from dsp.passes import Passage, passage_of, uncoupled_range_m
+from dsp.pulse_pair import ClosingSpeed, closing_speed, unfolded_m_s
 from dsp.tracking import Scan, Track, tracks_of
 from rig.plan import ChirpPlan, Plan
 from rig.receiver import Echo, Receiver
@@ -49,12 +50,20 @@ class Passing:
         Pings that the plan's cone foretells for such a pass, from half power to
         half power; None where there is no pass or no cone. To be held against the
         passage's `strong_hits`.
+    closing : ClosingSpeed or None
+        Mean closing speed by pulse pairs; None where no two pings in a row heard it, or
+        where a device hands on no phase.
+    closing_m_s : float or None
+        The one among its speeds that the ranges bear out; None where they are too rough
+        to say.
     """
 
     passage: Passage
     ping: NDArray[np.int64]
     range_m: NDArray[np.float64]
     forecast_hits: float | None = None
+    closing: ClosingSpeed | None = None
+    closing_m_s: float | None = None
 
 
 def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Passing, ...]:
@@ -131,9 +140,13 @@ def _passing(
         time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
     )
     snr_db = np.array([e.snr_db for e in echoes])
-    sharp = None
+    sharp, closing, closing_m_s = None, None, None
     if np.isfinite(snr_db).all():
-        sharp = _sharpened(receiver, pings, echoes, time_s, range_m, noise_m)
+        phasors = _phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])
+        sharp = _sharpened(receiver, pings, echoes, phasors, time_s, range_m, noise_m)
+        closing = _closing(receiver, pings, echoes, phasors)
+    if closing is not None:
+        closing_m_s = unfolded_m_s(closing, *_range_speed(time_s, range_m, noise_m))
     half_angle_rad = _half_angle_rad(receiver)
     passage = passage_of(
         time_s,
@@ -151,6 +164,8 @@ def _passing(
         ping=np.array([p.result.index for p in pings], dtype=np.int64),
         range_m=range_m,
         forecast_hits=_forecast_hits(plan, passage, half_angle_rad),
+        closing=closing,
+        closing_m_s=closing_m_s,
     )
 
 
@@ -170,6 +185,7 @@ def _sharpened(
     receiver: Receiver,
     pings: Sequence[_Heard],
     echoes: Sequence[Echo],
+    phasors: NDArray[np.complex128],
     time_s: NDArray[np.float64],
     range_m: NDArray[np.float64],
     noise_m: NDArray[np.float64],
@@ -183,7 +199,7 @@ def _sharpened(
         time_s,
         range_m,
         noise_m,
-        np.angle(_phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])),
+        np.angle(phasors),
         np.hypot(10 ** (-snr_db / 20), 2 * np.pi * centre_hz * u_mark_s),
         wavelength_m=receiver.sound_speed_m_s / centre_hz,
         baseline_m=receiver.plan.geometry.baseline_m,
@@ -204,6 +220,76 @@ def _phasors(
                 profile.envelope, [delay], bin_s=profile.bin_s, centre_offset_hz=turns_hz
             )[0]
     return phasors
+
+
+def _closing(
+    receiver: Receiver,
+    pings: Sequence[_Heard],
+    echoes: Sequence[Echo],
+    phasors: NDArray[np.complex128],
+) -> ClosingSpeed | None:
+    """Take the closing speed from the phases of neighbouring pings."""
+    number = np.array([p.result.index for p in pings])
+    if not np.any(np.diff(number) == 1):
+        return None
+    in_row = np.full(int(np.ptp(number)) + 1, np.nan, dtype=np.complex128)
+    d2 = np.full(in_row.size, np.nan)
+    in_row[number - number[0]] = phasors
+    d2[number - number[0]] = [10 ** (e.snr_db / 10) for e in echoes]
+    # A baseline makes each wave of path count for a little more range.
+    by_path = float(np.mean([e.path_m / (2 * e.range_m) for e in echoes]))
+    return closing_speed(
+        in_row,
+        d2,
+        interval_s=receiver.plan.timing.ping_interval_s,
+        frequency_hz=receiver.shape.centre_hz / by_path,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        u_sound_speed_m_s=receiver.u_sound_speed_m_s,
+    )
+
+
+def _range_speed(
+    time_s: NDArray[np.float64], range_m: NDArray[np.float64], noise_m: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the closing speed that the ranges tell, with its standard uncertainty."""
+    weight = 1 / noise_m**2
+    away_s = time_s - weight @ time_s / weight.sum()
+    spread = float(weight @ away_s**2)
+    slope = float(weight @ (away_s * range_m)) / spread
+    return -slope, 1 / math.sqrt(spread)
+
+
+def passing_lines(passings: Sequence[Passing]) -> tuple[str, ...]:
+    """Put what went by into words, one line each; ± is k = 2."""
+    return tuple(_line(p) for p in passings)
+
+
+def _line(passing: Passing) -> str:
+    told = passing.passage
+    when = f"{told.first_s:.2f} to {told.last_s:.2f} s, {told.hits} hits"
+    if told.closest_range_m is None or told.u_closest_range_m is None:
+        near, far = passing.range_m.min(), passing.range_m.max()
+        speed = ""
+        if passing.closing_m_s is not None and passing.closing is not None:
+            u_m_s = 2 * passing.closing.u_speed_m_s
+            speed = f"; closing at {passing.closing_m_s:.4f} ± {u_m_s:.4f} m/s"
+        return f"cannot tell: {when}, {near:.3f} to {far:.3f} m: {told.reason}{speed}"
+    at = f"{told.closest_range_m:.4f} ± {2 * told.u_closest_range_m:.4f} m"
+    if told.kind == "stay":
+        return f"stay: {when}, at {at}"
+    name = {"pass": "pass", "half": "half a pass"}[told.kind]
+    line = f"{name}: {when}, closest {at} at {told.closest_time_s:.2f} s"
+    if told.crossing_speed_m_s is not None and told.u_crossing_speed_m_s is not None:
+        expanded_m_s = 2 * told.u_crossing_speed_m_s
+        line += f", crossing at {told.crossing_speed_m_s:.4f} ± {expanded_m_s:.4f} m/s"
+    if told.tilt_rad is not None:
+        line += f", strongest {math.degrees(told.tilt_rad):+.1f}° from there"
+    if told.strong_hits is not None and passing.forecast_hits is not None:
+        line += (
+            f", {told.strong_hits} hits within half power where the cone foretells "
+            f"{passing.forecast_hits:.0f}"
+        )
+    return line
 
 
 def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
