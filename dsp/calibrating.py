@@ -192,7 +192,11 @@ class RingDown:
 
 
 def ring_down(
-    magnitude: NDArray[np.floating], *, bin_s: float, noise_rms: float, window_bins: int
+    magnitude: NDArray[np.floating],
+    floor: NDArray[np.floating],
+    *,
+    bin_s: float,
+    window_bins: int,
 ) -> RingDown | None:
     """Fit an even decay to the start of a profile.
 
@@ -200,16 +204,16 @@ def ring_down(
     ----------
     magnitude : ndarray, shape (bins,)
         Of the envelope, from just behind the direct sound's own main lobe on.
+    floor : ndarray, shape (bins,)
+        Magnitude that noise and the direct sound's own side lobes come to; above zero.
     bin_s : float
-    noise_rms : float
-        RMS magnitude of the noise.
     window_bins : int
         Averaged before the fit: as many as an echo is wide.
 
     Returns
     -------
     RingDown or None
-        None where fewer than four windows stand 10 dB above the noise before the
+        None where fewer than four windows stand 10 dB above the floor before the
         first that rises: there is nothing to fit.
 
     Raises
@@ -218,12 +222,12 @@ def ring_down(
         Where an argument is not above zero.
     """
     require_positive("bin_s", bin_s, "s")
-    require_positive("noise_rms", noise_rms)
+    require_positive("floor", floor)
     require_positive("window_bins", window_bins)
     windows = magnitude.size // window_bins
-    rows = magnitude[: windows * window_bins].reshape(windows, window_bins)
-    power = np.mean(rows.astype(np.float64) ** 2, axis=1)
-    clear = power > 10 * noise_rms**2
+    rows = np.stack([magnitude, floor])[:, : windows * window_bins].astype(np.float64) ** 2
+    power, floor_power = rows.reshape(2, windows, window_bins).mean(axis=2)
+    clear = power > 10 * floor_power
     falling = np.ones(windows, dtype=bool)
     falling[1:] = power[1:] < 1.26 * power[:-1]  # 1 dB: a decay in noise need not be smooth
     whole = clear & falling
@@ -231,7 +235,7 @@ def ring_down(
     if end < 4:
         return None
     time_s = (np.arange(end) + 0.5) * window_bins * bin_s
-    log_power = np.log(power[:end] - noise_rms**2)
+    log_power = np.log(power[:end] - floor_power[:end])
     middle_s = time_s.mean()
     spread = float(((time_s - middle_s) ** 2).sum())
     slope = float((time_s - middle_s) @ log_power) / spread
@@ -248,7 +252,7 @@ def ring_down(
 
 
 def crosstalk(
-    heard: NDArray[np.floating], pulse_start: NDArray[np.floating], *, noise_rms: float
+    heard: NDArray[np.floating], pulse_start: NDArray[np.complexfloating], *, noise_rms: float
 ) -> tuple[float, float]:
     """Return how much of the pulse the receiver hears by wire, before any sound can come.
 

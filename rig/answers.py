@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from rig.calibration import Calibration
 from rig.checkup import Finding
 from rig.forecast import Forecast
 from rig.receiver import Echo, Receiver, TimeZero
@@ -68,6 +69,30 @@ def check_answer(findings: Sequence[Finding]) -> Answer:
     return {
         "fit": all(f.fit for f in findings),
         "checks": [dataclasses.asdict(f) for f in findings],
+    }
+
+
+def calibration_answer(calibration: Calibration, path: str) -> Answer:
+    """Answer `calibrate`: all that is stored but the pulse's samples."""
+    c = calibration
+    replica = None
+    if c.replica is not None:
+        kept = {f.name: getattr(c.replica, f.name) for f in dataclasses.fields(c.replica)}
+        del kept["replicas"]
+        replica = kept
+    return {
+        "calibration": path,
+        "made": c.made.isoformat(timespec="seconds"),
+        "front_end": c.front_end,
+        "device": c.device,
+        "sample_rate_hz": c.plan.timing.sample_rate_hz,
+        "pings": c.pings,
+        "time_zero": None if c.time_zero is None else dataclasses.asdict(c.time_zero),
+        "sound_speed": dataclasses.asdict(c.sound_speed),
+        "replica": replica,
+        "level": None if c.level is None else dataclasses.asdict(c.level),
+        "findings": [dataclasses.asdict(f) for f in c.findings],
+        "notes": list(c.notes),
     }
 
 

@@ -15,11 +15,24 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from rig.errors import DeviceError, EchobenchError, PlanError, RecordingError, SceneError
+from rig.errors import (
+    CalibrationError,
+    DeviceError,
+    EchobenchError,
+    PlanError,
+    RecordingError,
+    SceneError,
+)
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from rig.beam import Stops
+    from rig.calibrate import KnownTarget, Step
+    from rig.calibration import Calibration
+    from rig.capture import StreamInfo
     from rig.front_ends.base import FrontEnd
+    from rig.front_ends.replay import Replay
     from rig.plan import Plan
     from rig.receiver import Receiver
     from rig.session import PingResult
@@ -38,7 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         status: int = given.do(given)
         sys.stdout.flush()
-    except (PlanError, SceneError, RecordingError) as problem:
+    except (PlanError, SceneError, RecordingError, CalibrationError) as problem:
         return _complain(problem, 2)
     except EchobenchError as problem:
         return _complain(problem, 1)
@@ -90,20 +103,61 @@ def _run(given: argparse.Namespace) -> int:
     from rig.plan import read_plan
 
     plan = read_plan(given.plan)
-    with _open(given, plan) as front_end:
-        return _run_and_show(given, front_end, plan, note="", default_pings=20)
+    calibration = _calibration_for(given, plan)
+    with _open(given, plan, calibration) as front_end:
+        return _run_and_show(
+            given, front_end, plan, note="", default_pings=20, calibration=calibration
+        )
 
 
-def _open(given: argparse.Namespace, plan: Plan) -> FrontEnd:
+def _calibration_for(given: argparse.Namespace, plan: Plan) -> Calibration | None:
+    """Read the calibration that was named, or the one beside the plan if it is needed."""
+    by_latency = plan.geometry.time_zero == "calibration" and given.front_end == "sound-card"
+    needed = by_latency or plan.receiver.weighting == "equalised"
+    return _stored_calibration(given.calibration, beside=given.plan, needed=needed)
+
+
+def _stored_calibration(path: str | None, *, beside: str, needed: bool) -> Calibration | None:
+    from rig.calibration import CALIBRATION_NAME, read_calibration
+
+    if path is None and not needed:
+        return None
+    return read_calibration(path or os.path.join(os.path.dirname(beside), CALIBRATION_NAME))
+
+
+def _receiver(
+    plan: Plan, info: StreamInfo, calibration: Calibration | None, *, when: datetime | None
+) -> Receiver:
+    """Make the receiver, with a calibration that fits the bench or not at all."""
+    from rig.receiver import Receiver
+
+    if calibration is not None:
+        calibration.check(plan, info, when=when)
+    return Receiver(plan, info, calibration=calibration)
+
+
+def _now() -> datetime:
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC)
+
+
+def _open(
+    given: argparse.Namespace, plan: Plan, calibration: Calibration | None = None
+) -> FrontEnd:
     """Open the front end that was asked for."""
     if given.front_end == "sound-card":
         from rig.front_ends.sound_card import open_sound_card
 
-        device = given.device
+        device, known = given.device, None
+        if plan.geometry.time_zero == "calibration" and calibration is not None:
+            known = calibration.time_zero
         return open_sound_card(
             plan,
             device=int(device) if device is not None and device.isdigit() else device,
             level_db=given.level,
+            known_latency_s=None if known is None else known.latency_s,
+            u_known_latency_s=0.0 if known is None else known.u_latency_s,
         )
     if given.front_end == "serial-board":
         from rig.front_ends.serial_board import open_serial_board
@@ -123,13 +177,18 @@ def _open(given: argparse.Namespace, plan: Plan) -> FrontEnd:
 
 
 def _run_and_show(
-    given: argparse.Namespace, front_end: FrontEnd, plan: Plan, *, note: str, default_pings: int
+    given: argparse.Namespace,
+    front_end: FrontEnd,
+    plan: Plan,
+    *,
+    note: str,
+    default_pings: int,
+    calibration: Calibration | None = None,
 ) -> int:
     """Send pings; record, draw and answer."""
-    from rig.receiver import Receiver
     from rig.session import ping_results
 
-    receiver = Receiver(plan, front_end.info)
+    receiver = _receiver(plan, front_end.info, calibration, when=_now())
     in_window = _shows_window(given)
     pings = given.pings
     if pings is None:
@@ -230,11 +289,10 @@ def _answer_run(
 def _replay(given: argparse.Namespace) -> int:
     from rig.answers import replay_answer
     from rig.front_ends.replay import open_recording
-    from rig.receiver import Receiver
     from rig.session import ping_results
 
     with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
-        receiver = Receiver(front_end.plan, front_end.info)
+        receiver = _replay_receiver(given, front_end)
         results = ping_results(receiver, front_end.blocks(front_end.pings))
         note = f"replay of {os.path.basename(given.recording)}"
         if _shows_window(given):
@@ -251,14 +309,25 @@ def _replay(given: argparse.Namespace) -> int:
     return 0
 
 
+def _replay_receiver(given: argparse.Namespace, front_end: Replay) -> Receiver:
+    """Make the receiver for a recording, with the calibration that was named or is needed."""
+    plan, info = front_end.plan, front_end.info
+    by_latency = plan.geometry.time_zero == "calibration" and not info.knows_leaving
+    calibration = _stored_calibration(
+        given.calibration,
+        beside=given.plan or given.recording,
+        needed=by_latency or plan.receiver.weighting == "equalised",
+    )
+    return _receiver(plan, info, calibration, when=front_end.began)
+
+
 def _measure(given: argparse.Namespace) -> int:
     from rig.answers import measure_answer
     from rig.front_ends.replay import open_recording
-    from rig.receiver import Receiver
     from rig.session import measure
 
     with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
-        receiver = Receiver(front_end.plan, front_end.info)
+        receiver = _replay_receiver(given, front_end)
         blocks = front_end.blocks(front_end.pings)
         found = measure(receiver, _progress(blocks, front_end.pings, "ping"))
         if front_end.lost_at_end:
@@ -450,12 +519,12 @@ def _check(given: argparse.Namespace) -> int:
     from rig.answers import check_answer
     from rig.checkup import check_up
     from rig.plan import read_plan
-    from rig.receiver import Receiver
 
     plan = read_plan(given.plan)
+    calibration = _calibration_for(given, plan)
     pings = given.pings or 8
-    with _open(given, plan) as front_end:
-        receiver = Receiver(plan, front_end.info)
+    with _open(given, plan, calibration) as front_end:
+        receiver = _receiver(plan, front_end.info, calibration, when=_now())
         findings = check_up(receiver, _progress(front_end.blocks(pings), pings, "ping"))
         info = front_end.info
     if given.json:
@@ -469,6 +538,73 @@ def _check(given: argparse.Namespace) -> int:
             if finding.advice:
                 print(f"      {finding.advice}")
     return 0 if all(f.fit for f in findings) else 1
+
+
+def _calibrate(given: argparse.Namespace) -> int:
+    import dataclasses
+
+    from rig.answers import calibration_answer
+    from rig.calibrate import CAUTION, calibrate, calibration_lines, steps
+    from rig.calibration import CALIBRATION_NAME, write_calibration
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    if plan.geometry.time_zero == "calibration" and given.front_end == "sound-card":
+        # That is what is to be found; the direct sound is there to find it by.
+        geometry = dataclasses.replace(plan.geometry, time_zero="direct")
+        plan = dataclasses.replace(plan, geometry=geometry)
+    path = given.calibration or os.path.join(os.path.dirname(given.plan), CALIBRATION_NAME)
+    print(f"echobench: {CAUTION}", file=sys.stderr)
+    known = _known_targets(given)
+    if given.one_by_one and not known:
+        raise PlanError("--one-by-one: found without --at; give the distance of each target")
+    starts = given.starts or (3 if given.front_end == "sound-card" else 1)
+    calibration = calibrate(
+        plan,
+        lambda one: _open(given, one),
+        steps(known, one_by_one=given.one_by_one, starts=starts),
+        made=_now(),
+        pings=given.pings or 20,
+        most_cost_db=given.noise_cost,
+        prepare=lambda step: _prepare(step, waits=given.one_by_one),
+    )
+    write_calibration(path, calibration)
+    if given.json:
+        print(json.dumps(calibration_answer(calibration, path)))
+        return 0
+    for line in calibration_lines(calibration):
+        print(line)
+    print(f"The calibration is in {path}")
+    return 0
+
+
+def _known_targets(given: argparse.Namespace) -> list[KnownTarget]:
+    from rig.calibrate import KnownTarget
+
+    if given.plate_size is not None and given.sphere_radius is not None:
+        raise PlanError("--plate-size: found with --sphere-radius; give one, of what stands there")
+    return [
+        KnownTarget(
+            range_m=range_m,
+            u_range_m=given.u_at,
+            radius_m=given.sphere_radius,
+            size_m=None if given.plate_size is None else tuple(given.plate_size),
+        )
+        for range_m in sorted(given.at)
+    ]
+
+
+def _prepare(step: Step, *, waits: bool) -> None:
+    """Say what to set up; wait for Enter where targets are put up in turn."""
+    print(f"{step.name}: {step.words}", file=sys.stderr)
+    if not waits:
+        return
+    print("Then press Enter.", file=sys.stderr)
+    if not sys.stdin.readline():
+        raise PlanError(
+            f"--one-by-one: the input ended before the step {step.name!r}; press Enter once "
+            "the target is set, or let all stand at once"
+        )
 
 
 # What they share
@@ -610,19 +746,80 @@ def _parser() -> argparse.ArgumentParser:
     check = _command(commands, "check", _check, "is the hardware fit: levels, noise, lost pings")
     _add_front_end(check)
     _add_pings(check)
+    _add_calibration(check)
+
+    calibrate = _command(
+        commands, "calibrate", _calibrate, "measure the bench itself, and store what it is"
+    )
+    _add_front_end(calibrate)
+    _add_pings(calibrate)
+    _add_calibration(
+        calibrate, "where to store it (default: echobench-calibration.json beside the plan)"
+    )
+    calibrate.add_argument(
+        "--at",
+        metavar="M",
+        type=_number_in(low=0.01, high=1000.0),
+        action="append",
+        default=[],
+        help="a flat plate or sphere stands on the axis so far from midway between source and "
+        "receiver, metres; twice for sound speed and time zero",
+    )
+    calibrate.add_argument(
+        "--u-at",
+        metavar="M",
+        type=_number_in(low=1e-6, high=1.0),
+        default=0.001,
+        help="standard uncertainty of each of these distances, metres (default: 0.001)",
+    )
+    calibrate.add_argument(
+        "--plate-size",
+        metavar=("WIDTH", "HEIGHT"),
+        type=_number_in(low=1e-3, high=100.0),
+        nargs=2,
+        help="of the plate, metres: for the level",
+    )
+    calibrate.add_argument(
+        "--sphere-radius",
+        metavar="M",
+        type=_number_in(low=1e-4, high=10.0),
+        help="of the sphere, metres: for the level",
+    )
+    calibrate.add_argument(
+        "--one-by-one",
+        action="store_true",
+        help="put the targets up in turn, asked for each; else all stand there at once",
+    )
+    calibrate.add_argument(
+        "--starts",
+        metavar="N",
+        type=_count,
+        help="how often to open the device, to learn how its latency differs from start to "
+        "start (default: 3 for a sound card, else 1)",
+    )
+    calibrate.add_argument(
+        "--noise-cost",
+        metavar="DB",
+        type=_number_in(low=0.1, high=60.0),
+        help="how much noise an equalised compression may cost (default: what the echo that "
+        "was listened to can spare)",
+    )
 
     run = _command(commands, "run", _run, "send pings, show and record what comes back")
     _add_front_end(run)
     _add_pings(run)
+    _add_calibration(run)
     _add_record(run)
     _add_picture(run)
 
     replay = _command(commands, "replay", _replay, "show a recording ping by ping")
     _add_recording(replay)
+    _add_calibration(replay)
     _add_picture(replay)
 
     measure = _command(commands, "measure", _measure, "add up a recording's pings and measure")
     _add_recording(measure)
+    _add_calibration(measure)
 
     _add_beam(commands)
 
@@ -728,7 +925,7 @@ def _command(
     command: argparse.ArgumentParser = commands.add_parser(
         name, help=words, description=words[0].upper() + words[1:] + "."
     )
-    command.set_defaults(do=do, command=name, picture=None, record=None)
+    command.set_defaults(do=do, command=name, picture=None, record=None, calibration=None)
     command.add_argument(
         "--json", action="store_true", help="print one JSON object as the last line"
     )
@@ -789,6 +986,14 @@ def _add_recording(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--plan", metavar="FILE", help="process by this plan; a sound file needs one"
     )
+
+
+def _add_calibration(
+    command: argparse.ArgumentParser,
+    words: str = "a stored calibration, whose sound speed and time zero are then used; a plan that "
+    "needs one takes echobench-calibration.json beside it",
+) -> None:
+    command.add_argument("--calibration", metavar="FILE", help=words)
 
 
 def _count(text: str) -> int:

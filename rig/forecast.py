@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -69,6 +70,10 @@ def forecast(plan: Plan) -> Forecast:
     """
     rate = plan.timing.sample_rate_hz
     silent = StreamInfo(front_end="none", device="none", sample_rate_hz=rate, loopback=0)
+    if plan.receiver.weighting == "equalised":
+        # What equalising gains is not known before the pulse was heard.
+        plain = dataclasses.replace(plan.receiver, weighting="none")
+        plan = dataclasses.replace(plan, receiver=plain)
     receiver = Receiver(plan, silent)
     speed = receiver.sound_speed_m_s
     pulse = pulses_of(plan)[0]

@@ -169,7 +169,7 @@ class Timing:
 class Receiver:
     """What is done with an echo once it is heard."""
 
-    weighting: str = choice("none", "hann", default="none")
+    weighting: str = choice("none", "hann", "equalised", default="none")
     range_start_m: float = number(0.2, low=0.0, high=1000.0)
     range_stop_m: float = number(5.0, low=0.01, high=1000.0)
     stack: int = whole(1, low=1, high=1000)

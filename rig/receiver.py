@@ -22,8 +22,9 @@ from dsp.detection import Peak
 from dsp.profiles import EchoProfile, stacked
 from dsp.uncertainty import Budget
 from rig.budget import RangeModel
-from rig.capture import CaptureBlock, StreamInfo
-from rig.errors import PlanError
+from rig.calibration import Calibration, StoredReplica
+from rig.capture import LEAD_S, CaptureBlock, StreamInfo
+from rig.errors import CalibrationError, PlanError
 from rig.plan import Plan
 from rig.waveforms import pulses_of
 
@@ -96,6 +97,9 @@ class Receiver:
     plan : Plan
         Its sample rate gives way to the stream's own.
     info : StreamInfo
+    calibration : Calibration, optional
+        Of this bench, checked. A sound speed that was measured stands in for the
+        formula's, which only carries it on to the plan's temperature.
 
     Attributes
     ----------
@@ -109,9 +113,13 @@ class Receiver:
     PlanError
         Where the stream cannot be used with the plan: no such loopback channel,
         or a rate that is too low for the pulse.
+    CalibrationError
+        Where the plan needs a calibration and there is none, or it lacks what is needed.
     """
 
-    def __init__(self, plan: Plan, info: StreamInfo) -> None:
+    def __init__(
+        self, plan: Plan, info: StreamInfo, *, calibration: Calibration | None = None
+    ) -> None:
         try:
             self.plan = plan = plan.at_rate(info.sample_rate_hz)
         except ValueError as problem:
@@ -123,15 +131,32 @@ class Receiver:
                 f'{plan.geometry.loopback_channel}, or give "direct"'
             )
         self.info = info
+        self._calibration = calibration
+        self._check_leaving_known()
         pulses = pulses_of(plan)
         weighting = plan.receiver.weighting
-        bands = [energy_band_hz(p) for p in pulses]
-        # Pulses that take turns are compressed on one grid, so that they add up.
-        band_hz = (min(b[0] for b in bands), max(b[1] for b in bands))
-        self._compressors = tuple(
-            PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
-            for p in pulses
-        )
+        self._leads_s = (0.0,) * len(pulses)
+        if weighting == "equalised":
+            replica = self._stored_replica()
+            self._leads_s = tuple(r.lead_s for r in replica.replicas)
+            self._compressors = tuple(
+                PulseCompressor(
+                    r.pulse,
+                    plan.interval_samples,
+                    weighting=weighting,
+                    floor=replica.floor,
+                    band_hz=replica.band_hz,
+                )
+                for r in replica.replicas
+            )
+        else:
+            bands = [energy_band_hz(p) for p in pulses]
+            # Pulses that take turns are compressed on one grid, so that they add up.
+            band_hz = (min(b[0] for b in bands), max(b[1] for b in bands))
+            self._compressors = tuple(
+                PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
+                for p in pulses
+            )
         # The first sound to arrive is looked for with low side lobes, whatever the plan
         # asks of echoes: in a room it is often weaker than what follows.
         self._mark_compressors = tuple(
@@ -150,6 +175,11 @@ class Receiver:
             u_humidity_percent=plan.medium.u_humidity_percent,
             u_salinity_g_kg=plan.medium.u_salinity_g_kg,
         )
+        if calibration is not None and calibration.sound_speed.method != "formula":
+            stored = calibration.sound_speed
+            self.sound_speed_m_s *= stored.sound_speed_m_s / stored.by_formula_m_s
+            # The sensor's own error was in both temperatures, and drops out.
+            speed_terms_m_s = {"calibration": stored.u_sound_speed_m_s}
         self.u_sound_speed_m_s = math.hypot(*speed_terms_m_s.values())
         face, wavelength_m = plan.transducer, self.sound_speed_m_s / plan.pulse.centre_hz
         self.range_model = RangeModel(
@@ -160,6 +190,43 @@ class Receiver:
             speed_per_c_m_s=medium.sound_speed_slopes(plan.medium.kind, **words)["temperature"],
             half_angle_rad=half_power_half_angle_rad(face.shape, face.size_m, wavelength_m),
         )
+
+    def _check_leaving_known(self) -> None:
+        if self.plan.geometry.time_zero != "calibration" or self.info.knows_leaving:
+            return
+        found = f'geometry.time_zero: found "calibration", but {self.info.device} cannot say '
+        remedy = 'run `echobench calibrate` on it, or give "direct"'
+        if self._calibration is None:
+            raise CalibrationError(
+                f"{found}when a pulse leaves, and no calibration is at hand; {remedy}"
+            )
+        if self._calibration.time_zero is None:
+            raise CalibrationError(f"{found}it, and the calibration could not either; {remedy}")
+
+    def _stored_replica(self) -> StoredReplica:
+        """Return the pulses as they were heard, for an equalised compression."""
+        found = 'receiver.weighting: found "equalised", which needs the pulse as it was heard'
+        if self._calibration is None:
+            raise CalibrationError(f'{found}; run `echobench calibrate`, or give "none" or "hann"')
+        replica = self._calibration.replica
+        if replica is None:
+            raise CalibrationError(
+                f"{found}, and the calibration has none; calibrate again with an echo that stands "
+                "clear of others"
+            )
+        geometry = self.plan.geometry
+        latest_m = (LEAD_S - max(r.lead_s for r in replica.replicas)) * 300
+        if geometry.time_zero == "direct" and geometry.baseline_m > latest_m:
+            raise PlanError(
+                f"geometry.baseline_m: found {geometry.baseline_m:g}; give at most {latest_m:.2g} "
+                'with receiver.weighting = "equalised", or time_zero = "loopback"'
+            )
+        return replica
+
+    @property
+    def lead_s(self) -> float:
+        """The pulse must leave so long after a block's start, or later."""
+        return max(self._leads_s)
 
     @property
     def last_echo_s(self) -> float:
@@ -228,19 +295,23 @@ class Receiver:
         )
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
-        """Return the pulse's leaving as the front end knows it, with no mark to be heard."""
+        """Return the pulse's leaving as the front end or a stored calibration knows it."""
+        leaving_s, u_leaving_s = block.mark_s, self.info.u_leaving_s
+        if not self.info.knows_leaving and self._calibration is not None:
+            stored = self._calibration.time_zero
+            if stored is not None:
+                placed = block.start_sample - block.index * self.plan.interval_samples
+                leaving_s = stored.latency_s - placed / self.info.sample_rate_hz
+                u_leaving_s = stored.u_latency_s
         return TimeZero(
-            method="calibration",
-            delay_s=block.mark_s,
-            u_delay_s=0.0,
-            mark_s=block.mark_s,
+            method="calibration", delay_s=leaving_s, u_delay_s=u_leaving_s, mark_s=leaving_s
         )
 
     def profile(self, block: CaptureBlock, time_zero: TimeZero) -> EchoProfile:
         """Compress the microphone's channel; the first bin stands at the pulse's leaving."""
         compress = self._compressors[block.pulse_index]
         band = compress.band_spectrum(block.samples[self.info.microphone])
-        start_s = max(time_zero.delay_s, 0.0)
+        start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
         return EchoProfile(envelope=compress.from_time_zero(band, start_s), bin_s=compress.bin_s)
 
     def stack(self, profiles: Sequence[tuple[int, EchoProfile]]) -> tuple[EchoProfile, EchoShape]:

@@ -261,6 +261,8 @@ class Recording:
         The whole ones, at least one.
     lost_at_end : str
         What was cut off at its end, in words; empty if nothing was.
+    began : datetime or None
+        When its first ping came in, by the computer's clock; None where it is not said.
     """
 
     data_path: Path
@@ -268,6 +270,7 @@ class Recording:
     info: StreamInfo
     pings: tuple[RecordedPing, ...]
     lost_at_end: str = ""
+    began: datetime | None = None
 
     def blocks(self) -> Iterator[CaptureBlock]:
         """Yield each ping's block as it was written, bit for bit.
@@ -361,6 +364,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
         lost_at_end=_loss_in_words(
             len(whole), missing=missing, cut_off=torn or surplus, data_name=data_path.name
         ),
+        began=_when(table["captures"][0].get("core:datetime")),
     )
 
 
@@ -573,6 +577,14 @@ def _read_segment(table: Any, number: int, path: Path) -> RecordedPing:
             f"{path}: captures[{number}]: a key is missing or wrong ({problem}); "
             "give a recording whose metadata is as it was written"
         ) from problem
+
+
+def _when(text: Any) -> datetime | None:
+    try:
+        when = datetime.fromisoformat(text)
+    except (TypeError, ValueError):
+        return None
+    return when if when.tzinfo is not None else None
 
 
 def _whole(found: Any, *, low: int | None = 0) -> int:

@@ -16,6 +16,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.detection import Peak
 from dsp.profiles import EchoProfile
 from rig.capture import LOSS, CaptureBlock, CaptureFlag
 from rig.receiver import Echo, Receiver, TimeZero
@@ -262,6 +263,7 @@ class _Marks:
         self._receiver = receiver
         self._late_s: float | None = None  # of the last mark, after its block's own hint
         self._amplitude: float | None = None
+        self._stands = True  # what was known of time zero beforehand
         self._steps_s: deque[float] = deque([0.0] * 5, maxlen=9)
 
     def place(self, block: CaptureBlock) -> tuple[TimeZero | None, str, bool]:
@@ -269,9 +271,10 @@ class _Marks:
         receiver = self._receiver
         if block.flags & LOSS:
             names = ", ".join(str(f.name).lower().replace("_", " ") for f in block.flags & LOSS)
+            self._stands = False
             return None, f"the stream reported: {names}", False
         if receiver.plan.geometry.time_zero == "calibration":
-            return receiver.known_time_zero(block), "", False
+            return self._by_calibration(block)
         late_s = 0.0 if self._late_s is None else self._late_s
         mark = receiver.find_mark(
             block, due_s=block.mark_s + late_s, expected_amplitude=self._amplitude
@@ -281,11 +284,54 @@ class _Marks:
         if mark is None:
             return None, f"no {sought} was heard", False
         time_zero = receiver.time_zero(mark)
-        if time_zero.delay_s < 0:
-            return None, f"the {sought} stands before its block", False
-        whole_s = block.samples.shape[1] / receiver.info.sample_rate_hz
-        if time_zero.delay_s + receiver.last_echo_s > whole_s:
-            return None, f"the {sought} stands so late that far echoes are cut off", False
+        if outside := self._outside(block, time_zero):
+            return None, f"the {sought} stands {outside}", False
+        shifted = self._shifted(block, mark)
+        reason = f"the {sought} is not where it was due: the sound slipped" if shifted else ""
+        return time_zero, reason, shifted
+
+    def _by_calibration(self, block: CaptureBlock) -> tuple[TimeZero | None, str, bool]:
+        """Place a block by what is known beforehand, for as long as that can hold.
+
+        Of a stream that may slip, the first sound to arrive is the witness: it must stay
+        where it is, and cannot come sooner than straight from the source.
+        """
+        receiver = self._receiver
+        time_zero = receiver.known_time_zero(block)
+        if not receiver.info.can_slip:
+            return time_zero, "", False
+        if outside := self._outside(block, time_zero):
+            return None, f"by the calibration the pulse left {outside}", False
+        if not self._stands:
+            again = "the stored time zero holds no more; start again"
+            return None, f"samples were lost or slipped before this ping: {again}", False
+        soonest_s = time_zero.delay_s + (
+            receiver.plan.geometry.baseline_m / receiver.sound_speed_m_s
+        )
+        late_s = soonest_s - block.mark_s if self._late_s is None else self._late_s
+        witness = receiver.find_mark(
+            block, due_s=block.mark_s + late_s, expected_amplitude=self._amplitude
+        )
+        if witness is None:
+            return time_zero, "", False
+        if soonest_s - witness.delay_s > 5 * time_zero.u_delay_s + receiver.shape.width_s:
+            words = "sound came sooner than it can: the latency has changed; calibrate again"
+            return None, words, False
+        shifted = self._shifted(block, witness)
+        self._stands = not shifted
+        return time_zero, "the first sound moved: the stream slipped" if shifted else "", shifted
+
+    def _outside(self, block: CaptureBlock, time_zero: TimeZero) -> str:
+        """Say in words on which side of its block a ping stands; empty where it is inside."""
+        if time_zero.delay_s < self._receiver.lead_s:
+            return "before its block"
+        whole_s = block.samples.shape[1] / self._receiver.info.sample_rate_hz
+        if time_zero.delay_s + self._receiver.last_echo_s > whole_s:
+            return "so late that far echoes are cut off"
+        return ""
+
+    def _shifted(self, block: CaptureBlock, mark: Peak) -> bool:
+        """Say whether a mark has moved since the one before."""
         found_late_s = mark.delay_s - block.mark_s
         shifted = False
         if self._late_s is not None:
@@ -293,8 +339,7 @@ class _Marks:
             shifted = abs(step_s - self._usual_step_s()) > self._tolerance_s(mark.u_delay_s)
             self._steps_s.append(step_s)
         self._late_s, self._amplitude = found_late_s, mark.amplitude
-        reason = f"the {sought} is not where it was due: the sound slipped" if shifted else ""
-        return time_zero, reason, shifted
+        return shifted
 
     def _usual_step_s(self) -> float:
         # Two converters on clocks of their own drift apart evenly, which is no slip.

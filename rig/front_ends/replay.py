@@ -29,6 +29,8 @@ class Replay:
         How many it holds, without the one that only confirms the last.
     lost_at_end : str
         What was cut off at its end, in words; empty if nothing was.
+    began : datetime or None
+        When the first ping was recorded; None where the file does not say.
     """
 
     def __init__(self, source: Recording | SoundFile, *, plan: Plan, pings: int) -> None:
@@ -36,6 +38,7 @@ class Replay:
         self.plan = plan
         self.pings = pings
         self.lost_at_end = source.lost_at_end
+        self.began = source.began if isinstance(source, Recording) else None
 
     @property
     def info(self) -> StreamInfo:
@@ -122,6 +125,15 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
         raise PlanError(
             f'{name}: geometry.time_zero: found "loopback", and no loopback channel was recorded; '
             'give "direct"'
+        )
+    if (
+        plan.geometry.time_zero == "calibration"
+        and info.knows_leaving
+        and recording.plan.geometry.time_zero != "calibration"
+    ):
+        raise PlanError(
+            f'{name}: geometry.time_zero: found "calibration", and the pings were recorded by '
+            f'"{recording.plan.geometry.time_zero}"; give that'
         )
     if max(ping.pulse_index for ping in recording.pings) >= plan.pulses_per_cycle:
         raise PlanError(

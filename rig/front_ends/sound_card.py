@@ -74,6 +74,7 @@ class SoundCard:
         info: StreamInfo,
         *,
         output_lag: int,
+        known_latency_s: float | None = None,
     ) -> None:
         self._plan = plan
         self._link = link
@@ -82,7 +83,13 @@ class SoundCard:
         self._stream = HeardStream(info.channels)
         self._rows = 0
         self._delay = 0
-        self._find_delay(pulses_of(plan)[0])
+        self._late_s = 0.0
+        self._settled = False
+        if known_latency_s is None:
+            self._find_delay(pulses_of(plan)[0])
+        else:
+            self._delay = round(known_latency_s * info.sample_rate_hz)
+            self._late_s = known_latency_s - self._delay / info.sample_rate_hz
 
     @property
     def info(self) -> StreamInfo:
@@ -101,7 +108,10 @@ class SoundCard:
         rate, interval = self._info.sample_rate_hz, self._plan.interval_samples
         lead = round(LEAD_S * rate)
         try:
-            start = self._send(pings + 1) + self._delay - lead
+            wait = 0 if self._settled else round(QUIET_S * rate)
+            sent = self._send(pings + 1, wait_samples=wait)
+            self._settled = True
+            start = sent + self._delay - lead
             for index in range(pings + 1):
                 begin = start + index * interval
                 gone = self._listen_until(begin + interval)
@@ -112,8 +122,9 @@ class SoundCard:
                     yield CaptureBlock(
                         index=index,
                         samples=samples,
-                        start_sample=begin,
-                        mark_s=lead / rate,
+                        # Counted from the first ping's leaving in the stream.
+                        start_sample=begin - sent,
+                        mark_s=lead / rate + self._late_s,
                         pulse_index=index % self._plan.pulses_per_cycle,
                         flags=flags,
                         confirms_only=index == pings,
@@ -155,6 +166,7 @@ class SoundCard:
             arrival_s = _first_arrival_s(samples[channel], compress)
             if arrival_s is not None and CaptureFlag.MISSING not in flags:
                 self._delay = round(arrival_s * rate)
+                self._settled = True
                 return
         heard = 20 * np.log10(max(float(np.abs(samples[channel]).max()), 1e-10))
         raise DeviceError(
@@ -201,7 +213,14 @@ def _first_arrival_s(samples: NDArray[np.float32], compress: PulseCompressor) ->
     return None if arrival is None else begin * compress.bin_s + arrival.delay_s
 
 
-def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.0) -> SoundCard:
+def open_sound_card(
+    plan: Plan,
+    *,
+    device: Device = None,
+    level_db: float = -20.0,
+    known_latency_s: float | None = None,
+    u_known_latency_s: float = 0.0,
+) -> SoundCard:
     """Open a sound card, start its stream, and find how long a sound takes.
 
     Parameters
@@ -213,6 +232,9 @@ def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.
     level_db : float
         Level of the pulse's peak, dB re full scale; at most 0. The default is
         quiet: raise it in small steps, with nobody's ear near the loudspeaker.
+    known_latency_s, u_known_latency_s : float, optional
+        From a ping's place in the stream to its leaving, as a stored calibration has
+        it. Each block is then placed, and marked, by it; no first pulse is sent.
 
     Raises
     ------
@@ -253,8 +275,16 @@ def open_sound_card(plan: Plan, *, device: Device = None, level_db: float = -20.
             latency_s=input_s + output_s if is_told else None,
             can_slip=True,
             confirms_last=True,
+            knows_leaving=known_latency_s is not None,
+            u_leaving_s=u_known_latency_s,
         )
-        return SoundCard(plan, link, info, output_lag=round(output_s * rate) if is_told else 0)
+        return SoundCard(
+            plan,
+            link,
+            info,
+            output_lag=round(output_s * rate) if is_told else 0,
+            known_latency_s=known_latency_s,
+        )
     except BaseException:
         link.close()
         raise
