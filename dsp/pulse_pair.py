@@ -14,6 +14,7 @@ cited from memory): the angle of the mean product of neighbours.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -31,9 +32,10 @@ class ClosingSpeed:
     Attributes
     ----------
     speed_m_s : float
-        Between −`fastest_m_s` and `fastest_m_s`.
+        Between −`fastest_m_s` and `fastest_m_s`, until it is :func:`unfolded`.
     u_speed_m_s : float
-        Standard uncertainty: the echoes' noise, and the sound speed's share.
+        Standard uncertainty, of the echoes' noise; once it is :func:`unfolded`, of the
+        sound speed too.
     fastest_m_s : float
         λ/(4T). Any speed that differs by a multiple of twice this gives the same
         phases; nothing but the ranges can tell them apart.
@@ -54,7 +56,6 @@ def closing_speed(
     interval_s: float,
     frequency_hz: float,
     sound_speed_m_s: float,
-    u_sound_speed_m_s: float = 0.0,
 ) -> ClosingSpeed:
     """Estimate the mean closing speed over neighbouring pings.
 
@@ -69,7 +70,7 @@ def closing_speed(
         From ping to ping.
     frequency_hz : float
         Centre of the pulse's spectrum.
-    sound_speed_m_s, u_sound_speed_m_s : float
+    sound_speed_m_s : float
 
     Raises
     ------
@@ -78,9 +79,9 @@ def closing_speed(
 
     Notes
     -----
-    The path that sound runs to a target that closes at v is 2vT shorter after the
-    interval T between two meetings. Pings that leave every T meet it v T/c sooner
-    each time, which is left out: it is the share v/c of the speed.
+    Half of the path shortens by v T c/(c + v) from ping to ping, since a later one meets
+    a target that comes nearer sooner. What is returned is that rate, v c/(c + v), low by
+    the share v/c; :func:`unfolded` returns v.
 
     The phases of m pairs in a row sum to the last less the first, so their mean is
     unsure by √(1/d²₀ + 1/d²ₘ)/m, to which noise times noise adds 2/d⁴ for each pair,
@@ -111,41 +112,53 @@ def closing_speed(
     turned = np.sum(z[1:][both] * np.conj(z[:-1][both]))
     angle_rad = float(np.angle(turned))
     variance = _angle_variance(np.where(heard, snr, math.inf), both) / pairs**2
-    speed_m_s = angle_rad / np.pi * fastest_m_s
     return ClosingSpeed(
-        speed_m_s=speed_m_s,
-        u_speed_m_s=math.hypot(
-            math.sqrt(variance) / math.pi * fastest_m_s,
-            speed_m_s * u_sound_speed_m_s / sound_speed_m_s,
-        ),
+        speed_m_s=angle_rad / math.pi * fastest_m_s,
+        u_speed_m_s=math.sqrt(variance) / math.pi * fastest_m_s,
         fastest_m_s=fastest_m_s,
         pairs=pairs,
     )
 
 
-def unfolded_m_s(found: ClosingSpeed, coarse_m_s: float, u_coarse_m_s: float) -> float | None:
-    """Return the speed with these phases that the ranges allow, or None if they allow two.
+def unfolded(
+    found: ClosingSpeed,
+    coarse_m_s: float,
+    u_coarse_m_s: float,
+    *,
+    sound_speed_m_s: float,
+    u_sound_speed_m_s: float = 0.0,
+) -> ClosingSpeed | None:
+    """Return the speed with these phases that the ranges allow; None if they allow two.
 
     Parameters
     ----------
     found : ClosingSpeed
     coarse_m_s, u_coarse_m_s : float
         The closing speed as the ranges tell it, with its standard uncertainty.
+    sound_speed_m_s, u_sound_speed_m_s : float
 
     Examples
     --------
     >>> found = ClosingSpeed(speed_m_s=0.02, u_speed_m_s=0.001, fastest_m_s=0.1, pairs=10)
-    >>> round(unfolded_m_s(found, 0.41, 0.02), 3)
+    >>> round(unfolded(found, 0.41, 0.02, sound_speed_m_s=343.2).speed_m_s, 2)
     0.42
-    >>> unfolded_m_s(found, 0.41, 0.05) is None
+    >>> unfolded(found, 0.41, 0.05, sound_speed_m_s=343.2) is None
     True
     """
+    require_positive("sound_speed_m_s", sound_speed_m_s, "m/s")
     # Three deviations of the ranges' speed, and of the phases', have to stay within the
     # half of a fold.
     if 3 * math.hypot(u_coarse_m_s, found.u_speed_m_s) > found.fastest_m_s:
         return None
     fold_m_s = 2 * found.fastest_m_s
-    return found.speed_m_s + fold_m_s * round((coarse_m_s - found.speed_m_s) / fold_m_s)
+    folds = round((coarse_m_s - found.speed_m_s) / fold_m_s)
+    rate_m_s = found.speed_m_s + folds * fold_m_s
+    # A later ping meets a target that comes nearer sooner: see the notes above.
+    speed_m_s = rate_m_s / (1 - rate_m_s / sound_speed_m_s)
+    by_medium_m_s = speed_m_s * u_sound_speed_m_s / sound_speed_m_s
+    return dataclasses.replace(
+        found, speed_m_s=speed_m_s, u_speed_m_s=math.hypot(found.u_speed_m_s, by_medium_m_s)
+    )
 
 
 def _angle_variance(d2: NDArray[np.float64], both: NDArray[np.bool_]) -> float:

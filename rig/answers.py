@@ -10,7 +10,9 @@ from typing import Any
 from rig.calibration import Calibration
 from rig.checkup import Finding
 from rig.forecast import Forecast
+from rig.passes import Passing
 from rig.receiver import Echo, Receiver, TimeZero
+from rig.scale_card import Case
 from rig.session import Measurement, PingResult
 
 Answer = dict[str, Any]
@@ -28,18 +30,23 @@ def run_answer(receiver: Receiver, results: Sequence[PingResult]) -> Answer:
     }
 
 
-def replay_answer(receiver: Receiver, results: Sequence[PingResult]) -> Answer:
-    """Answer `replay`: as `run_answer`, and each ping on its own."""
+def replay_answer(
+    receiver: Receiver, results: Sequence[PingResult], passings: Sequence[Passing]
+) -> Answer:
+    """Answer `replay`: as `run_answer`, and what went by, and each ping on its own."""
     return {
         **run_answer(receiver, results),
+        "passes": _passes(passings),
         "per_ping": [
             {"index": r.index, "lost": r.lost, "echoes": _echoes(r.echoes)} for r in results
         ],
     }
 
 
-def measure_answer(receiver: Receiver, measurement: Measurement) -> Answer:
-    """Answer `measure`: echoes in the sum of all good pings."""
+def measure_answer(
+    receiver: Receiver, measurement: Measurement, passings: Sequence[Passing]
+) -> Answer:
+    """Answer `measure`: echoes in the sum of all good pings, and what went by."""
     return {
         "pings": measurement.pings,
         "lost_pings": measurement.lost_pings,
@@ -48,7 +55,13 @@ def measure_answer(receiver: Receiver, measurement: Measurement) -> Answer:
             {**answer, "budget": _budget(echo)}
             for answer, echo in zip(_echoes(measurement.echoes), measurement.echoes, strict=True)
         ],
+        "passes": _passes(passings),
     }
+
+
+def twin_answer(case: Case, other: Case) -> Answer:
+    """Answer `twin`: both cases, and what they have in common."""
+    return {"given": _case(case), "twin": _case(other), "hits": case.hits}
 
 
 def plan_answer(foretold: Forecast) -> Answer:
@@ -110,6 +123,34 @@ def _head(receiver: Receiver, last: PingResult | None) -> Answer:
 def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
     names = [f.name for f in dataclasses.fields(Echo) if f.name != "budget"]
     return [{name: _number(getattr(e, name)) for name in names} for e in echoes]
+
+
+def _passes(passings: Sequence[Passing]) -> list[Answer]:
+    return [
+        {
+            "kind": p.kind,
+            "closest_range_m": p.closest_range_m,
+            "u_closest_range_m": p.u_closest_range_m,
+            "crossing_speed_m_s": p.crossing_speed_m_s,
+            "u_crossing_speed_m_s": p.u_crossing_speed_m_s,
+            "closest_time_s": p.closest_time_s,
+            "hits": p.hits,
+        }
+        for p in (passing.passage for passing in passings)
+    ]
+
+
+def _case(case: Case) -> Answer:
+    return {
+        "speed_m_s": case.speed_m_s,
+        "depth_m": case.depth_m,
+        "cone_deg": math.degrees(case.cone_rad),
+        "pings_per_s": case.pings_per_s,
+        "resolution_m": case.resolution_m,
+        "chord_m": case.crossing.chord_m,
+        "dwell_s": case.crossing.dwell_s,
+        "arch_m": case.arch_m,
+    }
 
 
 def _budget(echo: Echo) -> list[Answer]:

@@ -289,6 +289,7 @@ def _answer_run(
 def _replay(given: argparse.Namespace) -> int:
     from rig.answers import replay_answer
     from rig.front_ends.replay import open_recording
+    from rig.passes import passings_of
     from rig.session import ping_results
 
     with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
@@ -305,7 +306,7 @@ def _replay(given: argparse.Namespace) -> int:
             return _answer_run(given, receiver, seen, note)
         if given.picture is not None:
             _save_picture(given.picture, receiver, seen, note=note)
-        print(json.dumps(replay_answer(receiver, seen)))
+        print(json.dumps(replay_answer(receiver, seen, passings_of(receiver, seen))))
     return 0
 
 
@@ -324,6 +325,7 @@ def _replay_receiver(given: argparse.Namespace, front_end: Replay) -> Receiver:
 def _measure(given: argparse.Namespace) -> int:
     from rig.answers import measure_answer
     from rig.front_ends.replay import open_recording
+    from rig.passes import passing_lines, passings_of
     from rig.session import measure
 
     with open_recording(given.recording, _plan_or_none(given.plan)) as front_end:
@@ -332,14 +334,47 @@ def _measure(given: argparse.Namespace) -> int:
         found = measure(receiver, _progress(blocks, front_end.pings, "ping"))
         if front_end.lost_at_end:
             print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+    passings = passings_of(receiver, found.results)
     if given.json:
-        print(json.dumps(measure_answer(receiver, found)))
+        print(json.dumps(measure_answer(receiver, found, passings)))
         return 0
     print(f"{found.pings} pings added up, {found.lost_pings} lost")
     speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     _print_echoes(found.echoes, "Echoes in the sum")
     _print_budgets(found.echoes)
+    if passings:
+        print("What went by, followed from ping to ping (± is k = 2):")
+    for line in passing_lines(passings):
+        print(f"  {line}")
+    return 0
+
+
+def _twin(given: argparse.Namespace) -> int:
+    import math
+
+    from rig.answers import twin_answer
+    from rig.scale_card import Case, card_lines, twin
+
+    case = Case(
+        speed_m_s=given.speed_m_s,
+        depth_m=given.depth_m,
+        cone_rad=math.radians(given.cone_deg),
+        pings_per_s=given.pings_per_s,
+        resolution_m=given.resolution_m,
+    )
+    other = twin(case, depth_m=given.to_depth_m, pings_per_s=given.to_pings_per_s)
+    if given.json:
+        print(json.dumps(twin_answer(case, other)))
+        return 0
+    wavelength_m = None
+    plan = _plan_or_none(given.plan)
+    if plan is not None:
+        from rig.forecast import forecast
+
+        wavelength_m = forecast(plan).wavelength_m
+    for line in card_lines(case, other, wavelength_m=wavelength_m):
+        print(line)
     return 0
 
 
@@ -650,7 +685,7 @@ def _show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[Ping
         for result in results:
             # A virtual tank or a recording gives a minute's pings in seconds.
             time.sleep(max(0.0, start_s + result.sent_s - time.monotonic()))
-            seen.append(dataclasses.replace(result, profile=None, threshold_db=None))
+            seen.append(dataclasses.replace(result, profile=None, alone=None, threshold_db=None))
             yield result
 
     show_live(
@@ -859,6 +894,11 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_beam(commands: Any) -> None:
+    scaled = _command(
+        commands, "twin", _twin, "the bench case that draws the picture of a field case, and back"
+    )
+    _add_twin(scaled)
+
     beam = _command(commands, "beam", _beam, "measure a beam with a target that is moved across it")
     beam.add_argument(
         "recording",
@@ -916,6 +956,36 @@ def _add_beam(commands: Any) -> None:
         type=_number_in(low=0.0),
         default=float("inf"),
         help="and up to this one (default: the plan's)",
+    )
+
+
+def _add_twin(command: argparse.ArgumentParser) -> None:
+    above_zero = _number_in(low=1e-9)
+    wanted = (
+        ("--speed-m-s", "V", "speed of the target, across the cone"),
+        ("--depth-m", "R", "range where it crosses the axis"),
+        ("--pings-per-s", "N", "pings a second"),
+    )
+    for name, letter, words in wanted:
+        command.add_argument(name, metavar=letter, type=above_zero, required=True, help=words)
+    command.add_argument(
+        "--cone-deg",
+        metavar="A",
+        type=_number_in(low=0.01, high=179.0),
+        required=True,
+        help="whole angle of the cone, from half power to half power",
+    )
+    command.add_argument(
+        "--resolution-m", metavar="D", type=above_zero, help="range resolution, to be scaled too"
+    )
+    command.add_argument(
+        "--to-depth-m", metavar="R", type=above_zero, default=1.0, help="the twin's (default: 1)"
+    )
+    command.add_argument(
+        "--to-pings-per-s", metavar="N", type=above_zero, default=4.0, help="its own (default: 4)"
+    )
+    command.add_argument(
+        "--plan", metavar="FILE", help="the twin's plan, to name the face that makes its cone"
     )
 
 

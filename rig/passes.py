@@ -19,7 +19,7 @@ from dsp import beams
 from dsp.doppler import chirp_coupling_s
 from dsp.echo_phase import SharpRanges, echo_phasor, sharpened
 from dsp.passes import Passage, passage_of, uncoupled_range_m
-from dsp.pulse_pair import ClosingSpeed, closing_speed, unfolded_m_s
+from dsp.pulse_pair import ClosingSpeed, closing_speed, unfolded
 from dsp.tracking import Scan, Track, tracks_of
 from rig.plan import ChirpPlan, Plan
 from rig.receiver import Echo, Receiver
@@ -53,7 +53,7 @@ class Passing:
     closing : ClosingSpeed or None
         Mean closing speed by pulse pairs; None where no two pings in a row heard it, or
         where a device hands on no phase.
-    closing_m_s : float or None
+    unfolded : ClosingSpeed or None
         The one among its speeds that the ranges bear out; None where they are too rough
         to say.
     """
@@ -63,7 +63,7 @@ class Passing:
     range_m: NDArray[np.float64]
     forecast_hits: float | None = None
     closing: ClosingSpeed | None = None
-    closing_m_s: float | None = None
+    unfolded: ClosingSpeed | None = None
 
 
 def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Passing, ...]:
@@ -140,13 +140,18 @@ def _passing(
         time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
     )
     snr_db = np.array([e.snr_db for e in echoes])
-    sharp, closing, closing_m_s = None, None, None
+    sharp, closing, certain = None, None, None
     if np.isfinite(snr_db).all():
         phasors = _phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])
         sharp = _sharpened(receiver, pings, echoes, phasors, time_s, range_m, noise_m)
         closing = _closing(receiver, pings, echoes, phasors)
     if closing is not None:
-        closing_m_s = unfolded_m_s(closing, *_range_speed(time_s, range_m, noise_m))
+        certain = unfolded(
+            closing,
+            *_range_speed(time_s, range_m, noise_m),
+            sound_speed_m_s=receiver.sound_speed_m_s,
+            u_sound_speed_m_s=receiver.u_sound_speed_m_s,
+        )
     half_angle_rad = _half_angle_rad(receiver)
     passage = passage_of(
         time_s,
@@ -165,7 +170,7 @@ def _passing(
         range_m=range_m,
         forecast_hits=_forecast_hits(plan, passage, half_angle_rad),
         closing=closing,
-        closing_m_s=closing_m_s,
+        unfolded=certain,
     )
 
 
@@ -244,7 +249,6 @@ def _closing(
         interval_s=receiver.plan.timing.ping_interval_s,
         frequency_hz=receiver.shape.centre_hz / by_path,
         sound_speed_m_s=receiver.sound_speed_m_s,
-        u_sound_speed_m_s=receiver.u_sound_speed_m_s,
     )
 
 
@@ -270,9 +274,15 @@ def _line(passing: Passing) -> str:
     if told.closest_range_m is None or told.u_closest_range_m is None:
         near, far = passing.range_m.min(), passing.range_m.max()
         speed = ""
-        if passing.closing_m_s is not None and passing.closing is not None:
-            u_m_s = 2 * passing.closing.u_speed_m_s
-            speed = f"; closing at {passing.closing_m_s:.4f} ± {u_m_s:.4f} m/s"
+        if passing.unfolded is not None:
+            certain = passing.unfolded
+            speed = f"; closing at {certain.speed_m_s:.4f} ± {2 * certain.u_speed_m_s:.4f} m/s"
+        elif passing.closing is not None:
+            found = passing.closing
+            speed = (
+                f"; closing at {found.speed_m_s:.4f} ± {2 * found.u_speed_m_s:.4f} m/s, or at "
+                f"any multiple of {2 * found.fastest_m_s:.4f} m/s more or less"
+            )
         return f"cannot tell: {when}, {near:.3f} to {far:.3f} m: {told.reason}{speed}"
     at = f"{told.closest_range_m:.4f} ± {2 * told.u_closest_range_m:.4f} m"
     if told.kind == "stay":
