@@ -446,7 +446,9 @@ def _beam(
     Near its axis any beam falls by the square of the angle; a piston's holds to that
     within 0.1 dB as far as 1.25 half-power angles.
     """
-    near = np.ones(angle_rad.size, dtype=bool)
+    # Side lobes are left out from the start; one hit that another target's echo has
+    # swelled does not set the level.
+    near = level_db > np.percentile(level_db, 90) - 2 * _HALF_POWER_DB
     answer = None
     for _ in range(4):
         if np.count_nonzero(near) < FEWEST_HITS:

@@ -42,6 +42,9 @@ MOST_MISSES = 5
 FEWEST_HITS = 4
 """Fewer hits are no track: false alarms line up so often by chance."""
 
+SPLINTER_CELLS = 1.5
+"""The peaks of an echo that is torn in two stand so many resolutions apart at most."""
+
 _EARLY_MISSES = 2  # for a track that is not yet one
 
 
@@ -116,7 +119,7 @@ def tracks_of(
     -------
     tuple of Track
         Of at least :data:`FEWEST_HITS` hits each, the longest first. No echo is in
-        two of them.
+        two of them. What is only the echo of a longer track, torn in two, is left out.
 
     Raises
     ------
@@ -143,7 +146,11 @@ def tracks_of(
         for i, j in own:
             free[i][j] = False
         found.append(Track(scan=np.array([i for i, _ in own]), echo=np.array([j for _, j in own])))
-    return tuple(sorted(found, key=lambda t: -t.scan.size))
+    kept: list[Track] = []
+    for track in sorted(found, key=lambda t: -t.scan.size):
+        if not any(_is_splinter(track, other, scans, resolution_m) for other in kept):
+            kept.append(track)
+    return tuple(kept)
 
 
 class _Filter:
@@ -236,6 +243,22 @@ def _paired(
     ]
 
 
+def _is_splinter(track: Track, other: Track, scans: Sequence[Scan], resolution_m: float) -> bool:
+    """Say whether a short track is the echo of a longer one, now and then torn in two.
+
+    Near a null of the beam a pulse loses its middle frequencies, and its echo shows two
+    peaks; they stand within :data:`SPLINTER_CELLS`.
+    """
+    if 2 * track.scan.size >= other.scan.size:
+        return False
+    beside = {i: float(scans[i].range_m[j]) for i, j in zip(other.scan, other.echo, strict=True)}
+    near = sum(
+        abs(beside.get(i, math.inf) - float(scans[i].range_m[j])) < SPLINTER_CELLS * resolution_m
+        for i, j in zip(track.scan, track.echo, strict=True)
+    )
+    return 2 * near > track.scan.size
+
+
 def _legs(
     hits: list[tuple[int, int]], scans: Sequence[Scan], resolution_m: float
 ) -> list[list[tuple[int, int]]]:
@@ -278,13 +301,13 @@ def _mended(
         reach = np.arange(first, last + 1)
         range_m = np.array([scans[i].range_m[j] for i, j in hits])
         noise_m = np.array([scans[i].noise_m[j] for i, j in hits])
-        curve_m, u_curve_m = _curve(times[index], range_m, noise_m, times[reach])
+        curve_m, u_curve_m, rough = _curve(times[index], range_m, noise_m, times[reach])
         collected = []
         for i, middle_m, u_m in zip(reach.tolist(), curve_m, u_curve_m, strict=True):
             if not free[i].any() or u_m > resolution_m / 2:
                 continue
             scan = scans[i]
-            away = np.abs(scan.range_m - middle_m) / np.hypot(scan.noise_m, u_m)
+            away = np.abs(scan.range_m - middle_m) / np.hypot(rough * scan.noise_m, u_m)
             away[~free[i]] = math.inf
             j = int(np.argmin(away))
             if away[j] <= GATE:
@@ -300,8 +323,11 @@ def _curve(
     range_m: NDArray[np.float64],
     noise_m: NDArray[np.float64],
     wanted_s: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fit a squared range that is a polynomial in time; return range and its deviation."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Fit a squared range that is a polynomial in time.
+
+    Returns the range, its deviation, and how much rougher than their noise the hits are.
+    """
     degree = 2 if time_s.size >= 6 else 1
     middle, span = time_s.mean(), max(float(np.ptp(time_s)) / 2, 1e-12)
     powers = np.arange(degree + 1)
@@ -316,4 +342,4 @@ def _curve(
     there = ((wanted_s - middle) / span)[:, np.newaxis] ** powers
     curve_m = np.sqrt(np.maximum(there @ coefficients, 1e-12))
     variance = np.einsum("ij,jk,ik->i", there, spread, there)
-    return curve_m, rough * np.sqrt(np.maximum(variance, 0)) / (2 * curve_m)
+    return curve_m, rough * np.sqrt(np.maximum(variance, 0)) / (2 * curve_m), rough
