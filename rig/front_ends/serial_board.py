@@ -12,7 +12,6 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-import struct
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -21,7 +20,6 @@ from typing import Self
 
 import numpy as np
 
-from dsp.medium import sound_speed_m_s
 from dsp.ranging import path_from_range_m
 from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.errors import DeviceError, PlanError
@@ -44,15 +42,11 @@ from rig.front_ends.board_link import (
     ping_body,
     temperature_c_from_body,
 )
-from rig.front_ends.board_port import BoardPort, Deadline, PortGoneError, port_names
+from rig.front_ends.board_port import BoardPort, Deadline, PortGoneError
+from rig.front_ends.board_search import ANSWER_WAIT_S, BOOT_WAIT_S, find_board
+from rig.front_ends.board_settings import believed_speed_m_s, settings_for
 from rig.front_ends.plain_numbers import open_plain_numbers
-from rig.plan import BurstPlan, Plan
-
-ANSWER_WAIT_S = 0.3
-"""A request for anything but a ping is answered within this, or asked again."""
-
-BOOT_WAIT_S = 3.0
-"""Opening the port resets many boards, whose boot loader then listens for a program."""
+from rig.plan import Plan
 
 QUIET_S = 0.08
 """An answer in several frames is over when nothing has come for so long, and for as
@@ -64,10 +58,6 @@ PATIENCE_S = 1.5
 GIVE_UP_S = 60.0
 """A board that has not answered for so long is gone for good."""
 
-RATE_SLACK = 1e-3
-"""A board's sample rate may differ from the plan's by this share; its own is used."""
-
-_SPEED_SLACK = 1.03  # sound may be this much slower than the plan believes
 _CODE_MIDDLE = 127.5  # code c stands for the voltages from c to c + 1 steps
 _CODE_SPAN = 128.0
 _FULL = np.float32(_CODE_MIDDLE / _CODE_SPAN)
@@ -181,7 +171,7 @@ class SerialBoard:
         self._block_samples = plan.at_rate(self.info.sample_rate_hz).interval_samples
         # The mark is the pulse's own leaving, unless the plan trusts the direct sound more.
         by_direct = plan.geometry.time_zero == "direct"
-        direct_s = plan.geometry.baseline_m / _speed_m_s(plan) if by_direct else 0.0
+        direct_s = plan.geometry.baseline_m / believed_speed_m_s(plan) if by_direct else 0.0
         kept = self._settings
         self._capture_s = (kept.gate_start + kept.gate_length) / self.info.sample_rate_hz
         byte_s = 10 / plan.board.baud
@@ -193,7 +183,7 @@ class SerialBoard:
         lead_s = LEAD_S if by_direct else 0.0
         self._lead_samples = math.ceil(lead_s * self.info.sample_rate_hz)
         near_m = path_from_range_m(plan.receiver.range_start_m, plan.geometry.baseline_m)
-        near_s = 0.0 if by_direct else float(near_m) / _speed_m_s(plan)
+        near_s = 0.0 if by_direct else float(near_m) / believed_speed_m_s(plan)
         self._looks_from = math.floor(near_s * self.info.sample_rate_hz)
 
     @property
@@ -489,89 +479,6 @@ class SerialBoard:
             )
 
 
-def settings_for(plan: Plan, identity: Identity) -> Settings:
-    """Turn a plan into a board's settings.
-
-    Raises
-    ------
-    PlanError
-        Where the plan asks for what no such board can do; the message names the key.
-    """
-    burst = plan.pulse
-    if not isinstance(burst, BurstPlan):
-        raise PlanError(
-            f'pulse.kind: found "{burst.kind}"; a board sends bursts only: give "burst", with '
-            "centre_hz, cycles and ring_s"
-        )
-    if plan.geometry.time_zero == "loopback":
-        raise PlanError(
-            'geometry.time_zero: found "loopback"; a board has one channel: give "calibration" '
-            '(its own timer) or "direct"'
-        )
-    clock_hz = identity.clock_hz
-    half_period = round(clock_hz / (2 * burst.centre_hz))
-    period = round(clock_hz / plan.timing.sample_rate_hz)
-    _check_near("pulse.centre_hz", burst.centre_hz, clock_hz / (2 * max(half_period, 1)))
-    _check_near("timing.sample_rate_hz", plan.timing.sample_rate_hz, clock_hz / max(period, 1))
-    start, length = _gate(plan, clock_hz / period, identity.most_samples)
-    try:
-        settings = Settings(
-            half_period_ticks=half_period,
-            cycles=burst.cycles,
-            sample_period_ticks=period,
-            gate_start=start,
-            gate_length=length,
-            gain_step=plan.board.gain_step,
-        )
-        settings.to_body()
-    except struct.error as problem:
-        raise PlanError(
-            f"pulse.centre_hz: found {burst.centre_hz:g} with timing.sample_rate_hz = "
-            f"{plan.timing.sample_rate_hz:g}; too slow for a clock of {clock_hz:g} Hz: "
-            "give higher ones"
-        ) from problem
-    return settings
-
-
-def _check_near(key: str, wanted_hz: float, possible_hz: float) -> None:
-    if abs(possible_hz / wanted_hz - 1) > RATE_SLACK:
-        raise PlanError(
-            f"{key}: found {wanted_hz:g}; the board's clock divides to {possible_hz:.6g} Hz at the "
-            "nearest: give that"
-        )
-
-
-def _speed_m_s(plan: Plan) -> float:
-    return sound_speed_m_s(
-        plan.medium.kind,
-        temperature_c=plan.medium.temperature_c,
-        humidity_percent=plan.medium.humidity_percent,
-        salinity_g_kg=plan.medium.salinity_g_kg,
-    )
-
-
-def _gate(plan: Plan, rate_hz: float, most: int) -> tuple[int, int]:
-    """Return how many samples to leave out, and how many to keep."""
-    speed = _speed_m_s(plan)
-    asked, baseline_m = plan.receiver, plan.geometry.baseline_m
-    near_m, far_m = path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
-    stop = math.ceil((far_m / speed * _SPEED_SLACK + plan.pulse.duration_s) * rate_hz) + 1
-    stop = min(stop, plan.interval_samples - 2)
-    if stop <= most:
-        return 0, max(stop, 16)
-    # The buffer is too short for all of it: leave out what comes before the ranges asked for.
-    start = stop - most
-    latest = math.floor(near_m / speed / _SPEED_SLACK * rate_hz) - 1
-    if start > latest or plan.geometry.time_zero == "direct":
-        reach_m = (most / rate_hz - plan.pulse.duration_s) * speed / _SPEED_SLACK / 2
-        raise PlanError(
-            f"receiver.range_stop_m: found {asked.range_stop_m:g}; the board holds {most} samples, "
-            f"about {reach_m:.2f} m of range: give less, a larger range_start_m, or a lower "
-            "timing.sample_rate_hz"
-        )
-    return start, most
-
-
 def open_serial_board(plan: Plan, *, port: str | None = None, baud: int | None = None) -> FrontEnd:
     """Open the board that a plan asks for.
 
@@ -597,53 +504,3 @@ def open_serial_board(plan: Plan, *, port: str | None = None, baud: int | None =
     if plan.board.prints != "captures":
         return open_plain_numbers(plan)
     return SerialBoard(plan, plan.board.port or find_board(plan))
-
-
-def find_board(plan: Plan) -> str:
-    """Return the port of the one board that answers, asking at every port.
-
-    Raises
-    ------
-    DeviceError
-        Where none answers, or more than one and the plan does not say which.
-    """
-    found = {}
-    for name in port_names():
-        identity = ask_who(name, plan.board.baud)
-        if identity is not None and plan.board.board_number in (0, identity.number):
-            found[name] = identity.number
-    if len(found) == 1:
-        return next(iter(found))
-    if not found:
-        raise DeviceError(
-            f"serial port: no bench board answers at {plan.board.baud} baud "
-            f"(asked: {', '.join(port_names()) or 'no port there'}); plug it in, or name its port"
-        )
-    listing = ", ".join(f"{number} at {name}" for name, number in found.items())
-    raise DeviceError(
-        f"serial port: several boards answer ({listing}); name one with --device, board.port or "
-        "board.board_number"
-    )
-
-
-def ask_who(name: str, baud: int, *, wait_s: float = BOOT_WAIT_S) -> Identity | None:
-    """Ask at a port which board is there; None where none answers."""
-    request = encode_frame(Frame(type=MessageType.IDENTIFY, tag=1))
-    decoder, deadline = FrameDecoder(), Deadline(wait_s)
-    try:
-        port = BoardPort(name, baud)
-    except PortGoneError:
-        return None
-    try:
-        while not deadline.passed:
-            port.write(request)
-            answer_wait = Deadline(ANSWER_WAIT_S)
-            while not answer_wait.passed:
-                for frame in decoder.feed(port.read()):
-                    if frame.type == MessageType.IDENTITY and frame.version == LINK_VERSION:
-                        return Identity.from_body(frame.body)
-    except (PortGoneError, LinkError):
-        return None
-    finally:
-        port.close()
-    return None

@@ -12,7 +12,7 @@ import pytest
 
 from rig.capture import CaptureFlag
 from rig.errors import DeviceError, PlanError
-from rig.front_ends import serial_board
+from rig.front_ends import board_search
 from rig.front_ends.board_emulator import BoardEmulator
 from rig.front_ends.board_link import ErrorReason, Frame, FrameDecoder, MessageType, encode_frame
 from rig.front_ends.board_port import BoardPort, Deadline
@@ -225,7 +225,7 @@ def test_two_boards_ping_side_by_side_and_are_told_apart(make_bench, monkeypatch
     for bench in benches:
         bench.board.close()
     names = tuple(bench.emulator.port_name for bench in benches)
-    monkeypatch.setattr(serial_board, "port_names", lambda: names)
+    monkeypatch.setattr(board_search, "port_names", lambda: names)
     plan = benches[0].plan
     with pytest.raises(DeviceError, match="several boards answer"):
         open_serial_board(plan)

@@ -13,7 +13,7 @@ from rig.front_ends.board_link import (
     MessageType,
     encode_frame,
 )
-from rig.front_ends.serial_board import settings_for
+from rig.front_ends.board_settings import settings_for
 from rig.plan import plan_from_table
 
 NOTES = Path(__file__).parents[3] / "hardware_notes"
