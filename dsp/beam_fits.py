@@ -155,7 +155,7 @@ class BeamFit:
     angle_rad : ndarray of float64, shape (pings,)
         Of the target from the fitted axis, negative on the side of smaller places.
     level_db : ndarray of float64, shape (pings,)
-        Of each echo, re the fitted axis at the same range; noise's lift taken off; NaN
+        Of each echo, re a target on the pair's axis at the same range; noise's lift taken off; NaN
         where there is none.
     limit_db : ndarray of float64, shape (pings,)
         The threshold, in the same terms.
@@ -255,6 +255,70 @@ def two_way_amplitude(
         back = out if alike else beam_amplitude(setting.shape, size_m, wavelength_m, back_rad)
         total += share * out * back * 10 ** (-absorption_db_m * path / 20)
     return np.abs(total)
+
+
+def pair_pattern(
+    setting: BeamSetting, size_m: float, angle_rad: NDArray[np.float64], range_m: float
+) -> NDArray[np.float64]:
+    """Amplitude that a pair hears of a target on an arc, re straight ahead on the same arc.
+
+    Near by, each face of a pair that stands apart sees the target beside its own axis.
+
+    Parameters
+    ----------
+    setting : BeamSetting
+    size_m : float
+    angle_rad : ndarray of float64, shape (angles,)
+        From the pair's axis, in the plane of the way.
+    range_m : float
+
+    Returns
+    -------
+    ndarray of float64, shape (angles,)
+    """
+
+    def heard(angle: NDArray[np.float64]) -> NDArray[np.float64]:
+        sight = _sight(setting, range_m * np.sin(angle), range_m * np.cos(angle), 0.0)
+        found = two_way_amplitude(
+            setting, size_m, sight.out_rad, sight.back_rad, sight.out_m + sight.back_m
+        )
+        return found / (sight.out_m * sight.back_m)
+
+    return heard(angle_rad) / heard(np.zeros(1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sight:
+    """How source and receiver see a target: angles off their axes, and ways."""
+
+    out_rad: NDArray[np.float64]
+    back_rad: NDArray[np.float64]
+    out_m: NDArray[np.float64]
+    back_m: NDArray[np.float64]
+
+
+def _sight(
+    setting: BeamSetting,
+    across_m: NDArray[np.float64],
+    ahead_m: NDArray[np.float64],
+    tilt_rad: float,
+) -> _Sight:
+    half_m = setting.baseline_m / 2
+    angles, ways = [], []
+    for side in (-half_m, half_m):
+        x = across_m - side if setting.beside else across_m
+        y = np.zeros_like(x) if setting.beside else np.full_like(x, -side)
+        # Turned about the upright, so that the axis is ahead.
+        along = x * math.sin(tilt_rad) + ahead_m * math.cos(tilt_rad)
+        off = x * math.cos(tilt_rad) - ahead_m * math.sin(tilt_rad)
+        if setting.shape == "line":
+            angles.append(np.arctan2(off, np.hypot(along, y)))
+        else:
+            angles.append(np.arctan2(np.hypot(off, y), along))
+        ways.append(np.sqrt(x**2 + y**2 + ahead_m**2))
+    if half_m == 0 or not setting.beside:
+        angles[1] = angles[0]  # one pattern then serves both ways
+    return _Sight(out_rad=angles[0], back_rad=angles[1], out_m=ways[0], back_m=ways[1])
 
 
 def fit_beam(
@@ -365,7 +429,7 @@ class _Fit:
             self._setting, frequency_hz=middle_hz, share=np.ones(1), absorption_db_m=absorption
         )
         weight = 1 / sweep.noise[found]
-        bearing = self._bearing_rad(closest_m, centre_m)
+        bearing = self._bearing_rad(np.array([0.0, 0.0, 0.0, closest_m, centre_m]))
         span = float(np.ptp(bearing[found]))
         if span == 0:
             raise ValueError("sweep: its echoes all come from one direction; move the target")
@@ -435,10 +499,15 @@ class _Fit:
         u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
         size_m = math.exp(solved[1])
         half_rad = half_power_half_angle_rad(setting.shape, size_m, setting.wavelength_m)
-        out, _, bearing, out_m, back_m = self._sight(solved)
-        ahead = np.zeros(out.size)
-        on_axis = math.exp(solved[0]) / (out_m * back_m)
-        on_axis = on_axis * two_way_amplitude(setting, size_m, ahead, ahead, out_m + back_m)
+        # What the same target would sound like on the axis, at the range where it is.
+        angle_rad = self._bearing_rad(solved) - float(solved[2])
+        sight = self._sight(solved)
+        range_m = range_from_path_m(sight.out_m + sight.back_m, setting.baseline_m)
+        ahead = _sight(setting, np.zeros(range_m.size), range_m, 0.0)
+        on_axis = two_way_amplitude(
+            setting, size_m, ahead.out_rad, ahead.back_rad, ahead.out_m + ahead.back_m
+        )
+        on_axis = math.exp(solved[0]) * on_axis / (ahead.out_m * ahead.back_m)
         clean = np.sqrt(np.maximum(sweep.amplitude**2 - 2 * sweep.noise**2, 1e-30))
         relative = np.hypot(sweep.noise / np.where(self._found, clean, np.nan), self._scatter)
         return BeamFit(
@@ -456,7 +525,7 @@ class _Fit:
             u_centre_m=0.0 if sweep.turned else float(u[4]),
             strength_db=_NEPER_DB * float(solved[0]),
             u_strength_db=_NEPER_DB * float(u[0]),
-            angle_rad=bearing - float(solved[2]),
+            angle_rad=angle_rad,
             level_db=20 * np.log10(np.where(self._found, clean, np.nan) / on_axis),
             limit_db=20 * np.log10(sweep.threshold / on_axis),
             u_level_db=_NEPER_DB * relative,
@@ -466,50 +535,34 @@ class _Fit:
             covariance=covariance,
         )
 
-    def _bearing_rad(self, closest_m: float, centre_m: float) -> NDArray[np.float64]:
+    def _bearing_rad(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
         place = self._sweep.place
         if self._sweep.turned:
             return place
-        return np.arctan2(place - centre_m, closest_m)
+        return np.arctan2(place - unknowns[4], unknowns[3])
 
-    def _sight(self, unknowns: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-        """Return angles out and back, bearing, and way out and back, shape (pings,) each."""
-        setting = self._setting
-        closest_m, tilt = float(unknowns[3]), float(unknowns[2])
+    def _sight(self, unknowns: NDArray[np.float64]) -> _Sight:
+        closest_m, tilt_rad = float(unknowns[3]), float(unknowns[2])
         centre_m = 0.0 if self._sweep.turned else float(unknowns[4])
-        bearing = self._bearing_rad(closest_m, centre_m)
         if self._sweep.turned:
-            across, ahead = closest_m * np.sin(bearing), closest_m * np.cos(bearing)
+            across = closest_m * np.sin(self._sweep.place)
+            ahead = closest_m * np.cos(self._sweep.place)
         else:
             across = self._sweep.place - centre_m
             ahead = np.full(across.size, closest_m)
-        half_m = setting.baseline_m / 2
-        angles, ways = [], []
-        for side in (-half_m, half_m):
-            x = across - side if setting.beside else across
-            y = np.zeros_like(x) if setting.beside else np.full_like(x, -side)
-            # Turned about the upright, so that the axis is ahead.
-            along = x * math.sin(tilt) + ahead * math.cos(tilt)
-            off = x * math.cos(tilt) - ahead * math.sin(tilt)
-            if setting.shape == "line":
-                angles.append(np.arctan2(off, np.hypot(along, y)))
-            else:
-                angles.append(np.arctan2(np.hypot(off, y), along))
-            ways.append(np.sqrt(x**2 + y**2 + ahead**2))
-        if half_m == 0 or not setting.beside:
-            angles[1] = angles[0]  # one pattern then serves both ways
-        return angles[0], angles[1], bearing, ways[0], ways[1]
+        return _sight(self._setting, across, ahead, tilt_rad)
 
     def _amplitude(
         self, unknowns: NDArray[np.float64], setting: BeamSetting | None = None
     ) -> NDArray[np.float64]:
         setting = setting or self._setting
-        out, back, _, out_m, back_m = self._sight(unknowns)
+        sight = self._sight(unknowns)
+        path_m = sight.out_m + sight.back_m
         # Bounds that no bench comes near keep a step of the search from overflowing.
         size_m, strength = math.exp(min(unknowns[1], 5.0)), math.exp(min(unknowns[0], 50.0))
-        heard = two_way_amplitude(setting, size_m, out, back, out_m + back_m)
-        return strength * heard / (out_m * back_m)
+        heard = two_way_amplitude(setting, size_m, sight.out_rad, sight.back_rad, path_m)
+        return np.asarray(strength * heard / (sight.out_m * sight.back_m))
 
     def _range_m(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
-        _, _, _, out_m, back_m = self._sight(unknowns)
-        return range_from_path_m(out_m + back_m, self._setting.baseline_m)
+        sight = self._sight(unknowns)
+        return range_from_path_m(sight.out_m + sight.back_m, self._setting.baseline_m)

@@ -651,6 +651,12 @@ def _cautions(
                 f"near field: the target passed at {fit.closest_m:.3f} m, and the cone is that of "
                 f"the far field from {far_m:.3f} m on; move the target further away"
             )
+    beside_rad = math.atan2(setting.baseline_m / 2, fit.closest_m)
+    if beside_rad > 0.5 * fit.half_power_rad:
+        yield (
+            f"each face sees the target {math.degrees(beside_rad):.1f}° beside its own axis; the "
+            "angle given is that of one face alone; move the target further away"
+        )
     for side, words in ((-1, "smaller"), (1, "larger")):
         on_side = side * fit.angle_rad >= fit.half_power_rad
         if not on_side.any():

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp import beams
-from dsp.beam_fits import BeamFit, far_field_from_m, two_way_amplitude
+from dsp.beam_fits import BeamFit, far_field_from_m, pair_pattern
 from rig.beam import BeamMeasurement
 from rig.errors import StorageError
 from rig.view.bench_picture import check_picture_path
@@ -111,7 +111,7 @@ class BeamPicture:
             left,
             _TOP,
             "Levels over angle",
-            "dB re the axis, out and back, over degrees off it",
+            "dB re the axis, out and back; bars: standard uncertainty",
             wide,
         )
         reach = _reach_rad(fit)
@@ -125,7 +125,7 @@ class BeamPicture:
         angle = np.linspace(-reach, reach, 801)
         for words, size_m, shape, how in self._curves():
             one = dataclasses.replace(setting, shape=shape)
-            level = _decibels(two_way_amplitude(one, size_m, angle, angle))
+            level = _decibels(pair_pattern(one, size_m, angle, fit.closest_m))
             axes.plot(np.degrees(angle), level, label=words, **how)
         found = np.isfinite(fit.level_db)
         shown = np.degrees(fit.angle_rad)
@@ -137,7 +137,7 @@ class BeamPicture:
             color=INK,
             markersize=page.pt(4.5),
             elinewidth=page.pt(1),
-            label=f"measured ± standard uncertainty ({self._beam.echoes})",
+            label=f"measured ({self._beam.echoes})",
             zorder=5,
         )
         if (~found).any():
@@ -156,7 +156,7 @@ class BeamPicture:
     def _curves(self) -> list[tuple[str, float, str, dict[str, Any]]]:
         """Return what is drawn as a curve: its words, size, shape and look."""
         page, beam, fit = self._page, self._beam, self._beam.fit
-        planned = f"theory: the plan's {_face_text(fit.shape, beam.planned_size_m)}"
+        planned = f"theory: {_face_text(fit.shape, beam.planned_size_m)} (plan)"
         curves: list[tuple[str, float, str, dict[str, Any]]] = [
             (
                 f"fitted: {_face_text(fit.shape, fit.size_m)}",
@@ -178,7 +178,7 @@ class BeamPicture:
             size_m = unit * 100.0 * beam.setting.wavelength_m / math.sin(fit.half_power_rad)
             curves.append(
                 (
-                    f"theory: a {_face_text(other, size_m)}, as wide",
+                    f"theory: {_face_text(other, size_m)}",
                     size_m,
                     other,
                     {"color": SOFT, "linewidth": page.pt(1.3), "dashes": (1.5, 2.5)},
@@ -438,8 +438,8 @@ def _set_levels(axes: Axes, *, top: bool = True) -> None:
 
 def _face_text(shape: str, size_m: float) -> str:
     if shape == "piston":
-        return f"disc of {1e3 * size_m:.1f} mm radius"
-    return f"line {1e3 * size_m:.1f} mm long"
+        return f"disc, radius {1e3 * size_m:.1f} mm"
+    return f"line, length {1e3 * size_m:.1f} mm"
 
 
 def _with_u(value: float, expanded: float) -> str:

@@ -20,6 +20,7 @@ from dsp.beam_fits import (
     BeamSweep,
     far_field_from_m,
     fit_beam,
+    pair_pattern,
     two_way_amplitude,
 )
 
@@ -309,3 +310,35 @@ def test_the_callers_arrays_stay_their_own() -> None:
     place[0] = 7.0
     assert sweep.place[0] == -0.1
     assert not sweep.place.flags.writeable
+
+
+def test_levels_stand_on_the_pairs_own_pattern_however_far_apart_it_stands() -> None:
+    """Near by, each face sees the target beside its axis; the levels are of both together."""
+    ka = 2 * math.pi * 40e3 / C_M_S * 0.02
+    setting = dataclasses.replace(a_setting(baseline_m=0.1), beside=False)
+    place = np.linspace(-0.08, 0.08, 33)
+    way = np.sqrt(place**2 + 0.05**2 + 0.4**2)
+    amplitude = disc(ka * np.hypot(place, 0.05) / way) ** 2 / way**2
+    range_m = np.hypot(place, 0.4)
+    tiny = np.full(33, 1e-7)
+    sweep = BeamSweep(
+        place=place,
+        amplitude=amplitude,
+        noise=tiny,
+        threshold=tiny,
+        range_m=range_m,
+        u_range_m=tiny,
+    )
+    fit = fit_beam(sweep, setting)
+    # Without noise: to where the solver stops, 1e-5 and 1e-4 dB.
+    assert fit.size_m == pytest.approx(0.02, rel=1e-5)
+    pattern = pair_pattern(setting, 0.02, np.array([0.0, 0.1]), 0.4)
+    sine = math.hypot(0.4 * math.sin(0.1), 0.05) / math.hypot(0.4, 0.05)
+    ahead = disc(np.array([ka * 0.05 / math.hypot(0.4, 0.05)]))[0]
+    expected = (disc(np.array([ka * sine]))[0] / ahead) ** 2
+    np.testing.assert_allclose(pattern, [1.0, expected], atol=1e-12)
+    on_pattern = 20 * np.log10(pair_pattern(setting, 0.02, fit.angle_rad, 0.4))
+    # Each level is re the axis at its own range, at most 2 % further than 0.4 m: the angle
+    # beside the axis is that much less, and 0.2 dB is what it makes of the 8 dB lost there.
+    np.testing.assert_allclose(fit.level_db, on_pattern, atol=0.5)
+    assert fit.level_db[16] == pytest.approx(0.0, abs=1e-4)
