@@ -14,6 +14,10 @@ imports :mod:`rig`. Units stand in the names; SI throughout.
 :mod:`ranging`      time zero, bistatic geometry, delay to range and back
 :mod:`bounds`       Cramér–Rao bounds, resolution, blind zone, missed echoes
 :mod:`doppler`      what a target's speed does to its echo
+:mod:`pulse_pair`   closing speed from phases between pings, with its ambiguity
+:mod:`echo_phase`   the phase of an echo, and ranges sharpened by it
+:mod:`tracking`     echoes followed from ping to ping
+:mod:`passes`       pass, half, stay or cannot tell, and the straight way fitted
 :mod:`beams`        piston and line: directivity, footprint, near field
 :mod:`targets`      target strength of simple bodies
 :mod:`levels`       spreading, transmission loss, forecast of an echo's SNR

@@ -21,6 +21,7 @@ CLEAREST_TURN = 0.8
 """Mean resultant length of the phases' misfits below which they are not trusted: they
 scatter by more than 0.67 rad, a ninth of a turn."""
 
+_FITTED = 4  # numbers: three of the curve, and the phase that all have in common
 _STRANGE = 4.0  # standard deviations from which an echo's phase is not its track's
 
 
@@ -142,9 +143,12 @@ def sharpened(
         fine_noise_m = np.where(
             own, by_path * phase_noise * wavelength_m / (2 * np.pi), coarse_noise_m
         )
-        if np.count_nonzero(own) < max(4, time.size // 2):
+        # Of phases that mean nothing half lie within a right angle of any; a few more do
+        # once the curve has followed them.
+        if 4 * np.count_nonzero(own) < 3 * time.size or np.count_nonzero(own) <= _FITTED:
             return None
-    if abs(np.mean(np.exp(1j * misfit[own]))) < CLEAREST_TURN:
+    scatter = 1 - abs(np.mean(np.exp(1j * misfit[own])))
+    if scatter * own.sum() / (own.sum() - _FITTED) > 1 - CLEAREST_TURN:
         return None
     # The envelope alone says where the whole of it lies.
     level = 1 / coarse_noise_m[own] ** 2

@@ -77,9 +77,9 @@ def test_false_alarms_alone_hardly_ever_make_a_track() -> None:
     # foretell, about a resolution or two. 3000 pings hold 900 alarms: of the order of
     # 900 x 0.08 x 0.05 x 0.02 = 0.1 tracks, and few hits each.
     rng = np.random.default_rng(3)
-    found = [
-        track for _ in range(30) for track in tracks(scans_of([[np.nan] * 100], rng=rng, alarms=0.3))
-    ]
+    found: list[Track] = []
+    for _ in range(30):
+        found += tracks(scans_of([np.full(100, np.nan)], rng=rng, alarms=0.3))
     assert len(found) <= 3
     assert all(track.scan.size < 6 for track in found)
 
