@@ -36,6 +36,9 @@ a quarter of them may hold other echoes without lifting it."""
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
+ROUNDING = 1e-5
+"""An envelope's own rounding, relative to its strongest bin: nothing weaker is an echo."""
+
 FORERUN_S = 0.002
 CLOSE_FORERUNNER_DB = -15.0
 FORERUNNER_DB = -40.0
@@ -458,6 +461,7 @@ class _Search:
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self._copies = np.empty((0, envelope.size), dtype=np.complex64)
         self._misfit = np.empty(0)
+        self._rounding_power = (ROUNDING * float(np.abs(envelope).max())) ** 2
         self._noise_power, self._noise_threshold = self._noise()
 
     def add_round(self) -> bool:
@@ -536,7 +540,9 @@ class _Search:
             self._bins, guard_bins, spacing_bins, TRAINING_CELLS, self._before_only
         )
         self._noise_doubt = noise_doubt(cells)
-        return power, threshold
+        # Without any noise, as on a loopback wire, what is left of an echo is the rounding
+        # of single precision and of the interpolation.
+        return power, np.maximum(threshold, self._rounding_power)
 
     def _copy(self, position: float) -> NDArray[np.complex64]:
         return self._shape.at_bins(position * self._shape.bin_s, self._bins)

@@ -719,13 +719,11 @@ def _print_echoes(echoes: Sequence[Any], title: str) -> None:
     if not echoes:
         print(f"{title}: none above the threshold")
         return
+    from rig.view.terminal import echo_table
+
     print(f"{title}:")
-    print("   range, m   ± (k = 2), m   strength, dB re full scale   2E/N0, dB   bound, mm")
-    for echo in echoes:
-        print(
-            f"  {echo.range_m:9.4f}   {2 * echo.u_range_m:12.4f}   {echo.strength_db:26.1f}"
-            f"   {echo.snr_db:9.1f}   {1e3 * echo.bound_m:9.3f}"
-        )
+    for line in echo_table(echoes):
+        print(f"  {line}")
 
 
 def _print_budgets(echoes: Sequence[Any]) -> None:

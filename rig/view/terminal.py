@@ -6,6 +6,7 @@ plan's ranges. The darker a place, the further it stands above the ping's own no
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -96,20 +97,24 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
     """Return the echoes as the lines of a table, the nearest first, under a head."""
     heads = (
         "range / m",
-        "uncertainty / m",
+        "± (k = 2) / m",
         "time of flight / ms",
         "dB re full scale",
-        "signal to noise / dB",
+        "2E/N0 / dB",
+        "bound / mm",
     )
     lines = ["  ".join(heads)]
     for echo in echoes:
-        cells = (
-            f"{echo.range_m:.4f}",
-            f"{echo.u_range_m:.4f}",
-            f"{echo.delay_s * 1e3:.4f}",
-            f"{echo.strength_db:.1f}",
-            f"{echo.snr_db:.1f}",
+        numbers = (
+            (echo.range_m, ".4f"),
+            (2 * echo.u_range_m, ".4f"),
+            (1e3 * echo.delay_s, ".4f"),
+            (echo.strength_db, ".1f"),
+            (echo.snr_db, ".1f"),
+            (1e3 * echo.bound_m, ".3f"),
         )
+        # A board that tells an edge's time alone gives no strength: a dash.
+        cells = [f"{value:{form}}" if math.isfinite(value) else "-" for value, form in numbers]
         lines.append(
             "  ".join(cell.rjust(len(head)) for cell, head in zip(cells, heads, strict=True))
         )

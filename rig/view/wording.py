@@ -13,7 +13,7 @@ _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
 _TIME_ZERO = {
     "loopback": "the sent pulse, heard by wire",
     "direct": "the direct sound",
-    "calibration": "a stored calibration, not this run",
+    "calibration": "the device's own clock or a stored calibration",
 }
 
 
