@@ -282,9 +282,9 @@ def pair_pattern(
         found = two_way_amplitude(
             setting, size_m, sight.out_rad, sight.back_rad, sight.out_m + sight.back_m
         )
-        return found / (sight.out_m * sight.back_m)
+        return np.asarray(found / (sight.out_m * sight.back_m))
 
-    return heard(angle_rad) / heard(np.zeros(1))
+    return np.asarray(heard(angle_rad) / heard(np.zeros(1)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -539,7 +539,7 @@ class _Fit:
         place = self._sweep.place
         if self._sweep.turned:
             return place
-        return np.arctan2(place - unknowns[4], unknowns[3])
+        return np.asarray(np.arctan2(place - unknowns[4], unknowns[3]))
 
     def _sight(self, unknowns: NDArray[np.float64]) -> _Sight:
         closest_m, tilt_rad = float(unknowns[3]), float(unknowns[2])
@@ -565,4 +565,5 @@ class _Fit:
 
     def _range_m(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
         sight = self._sight(unknowns)
-        return range_from_path_m(sight.out_m + sight.back_m, self._setting.baseline_m)
+        path_m = sight.out_m + sight.back_m
+        return range_from_path_m(path_m, self._setting.baseline_m)

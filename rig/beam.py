@@ -417,7 +417,9 @@ class _Heard:
                 rows.append((math.nan, threshold, math.nan, math.nan))
                 continue
             amplitude = 10 ** (echo.strength_db / 20)
-            u_delay_s = detection.delay_uncertainty_s(shape, (amplitude / noise) ** 2)
+            # The peak's power holds some of the noise's own.
+            snr_out = max((amplitude / noise) ** 2 - 2, 1.0)
+            u_delay_s = detection.delay_uncertainty_s(shape, snr_out)
             u_range_m = receiver.sound_speed_m_s / 2 * math.hypot(u_delay_s, self._jitter_s(ping))
             rows.append((amplitude, threshold, echo.range_m, u_range_m))
         amplitudes, limits, ranges_m, u_ranges_m = np.array(rows).T
