@@ -261,8 +261,7 @@ class PulseCompressor:
             offset_hz=offset_hz,
             carrier_hz=float(frequency_hz[0]),
             bin_s=self.bin_s,
-            # To even out a spectrum's ripples takes a filter longer than the pulse.
-            reach_s=pulse.duration_s * (2 if weighting == "equalised" else 1),
+            reach_s=_reach_s(pulse, weighting),
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self._fft_samples * noise_power.sum()) / self.peak,
@@ -386,6 +385,18 @@ def _band_window(
 def _rms_bandwidth_rad_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
     spread = offset_hz - weights @ offset_hz
     return 2 * math.pi * math.sqrt(float(weights @ spread**2))
+
+
+def _reach_s(pulse: Pulse, weighting: str) -> float:
+    """Return how far a compressed echo's side lobes reach to each side."""
+    if weighting == "equalised":
+        # To even out a spectrum's ripples takes a filter longer than the pulse.
+        return 2 * pulse.duration_s
+    if weighting == "hann":
+        # A window over the band rings on for twice two over its width; for a tone burst
+        # that is longer than the pulse itself.
+        return pulse.duration_s + 4 / (pulse.band_hz[1] - pulse.band_hz[0])
+    return pulse.duration_s
 
 
 def _half_amplitude_width_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:

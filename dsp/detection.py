@@ -525,10 +525,7 @@ class _Search:
         return np.maximum(np.sqrt(self._noise_threshold), self._side_lobes())
 
     def _noise(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        step_hz = self._shape.offset_hz[1]
-        correlated_s = float(np.sum(self._shape.noise_weights**2)) / step_hz
-        guard_bins = math.ceil(self._lobe_bins) + 1
-        spacing_bins = max(1, math.ceil(correlated_s / self._shape.bin_s))
+        guard_bins, spacing_bins = _training_steps(self._shape)
         threshold, power = ordered_statistic_threshold(
             np.abs(self._left) ** 2,
             false_alarm_rate=self._rate,
@@ -593,6 +590,23 @@ class _Search:
             lobe = np.abs(np.arange(self._bins) - position) < 1.2 * self._lobe_bins
             ceiling = np.maximum(ceiling, abs(gain) * np.where(lobe, about, misfit * about))
         return ceiling
+
+
+def fewest_bins(shape: EchoShape, *, cells: int = 4) -> int:
+    """Return how many bins hold so many independent cells to learn the noise from.
+
+    With fewer than four :func:`find_echoes` refuses. A narrow-band pulse, whose noise
+    is alike over a long time, needs many.
+    """
+    guard_bins, spacing_bins = _training_steps(shape)
+    return 2 * guard_bins + 1 + (cells + 1) * spacing_bins
+
+
+def _training_steps(shape: EchoShape) -> tuple[int, int]:
+    """Bins that an echo fills to each side, and from one independent cell to the next."""
+    correlated_s = float(np.sum(shape.noise_weights**2)) / float(shape.offset_hz[1])
+    guard_bins = math.ceil(max(1.0, shape.width_s / shape.bin_s)) + 1
+    return guard_bins, max(1, math.ceil(correlated_s / shape.bin_s))
 
 
 @functools.lru_cache(maxsize=8)

@@ -140,6 +140,7 @@ def _passing(
         time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
     )
     snr_db = np.array([e.snr_db for e in echoes])
+    wavelength_m = receiver.sound_speed_m_s / receiver.shape.centre_hz
     sharp, closing, certain = None, None, None
     if np.isfinite(snr_db).all():
         phasors = _phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])
@@ -159,7 +160,8 @@ def _passing(
         noise_m if sharp is None else sharp.noise_m,
         np.array([e.strength_db for e in echoes]),
         snr_db,
-        resolution_m=resolution_m,
+        # Phases tell a range finer than the envelope's resolution can.
+        resolution_m=resolution_m if sharp is None else min(resolution_m, wavelength_m),
         baseline_m=plan.geometry.baseline_m,
         half_angle_rad=half_angle_rad,
     )
@@ -196,34 +198,55 @@ def _sharpened(
     noise_m: NDArray[np.float64],
 ) -> SharpRanges | None:
     """Sharpen a track's ranges by the phases of its echoes, where they follow them."""
-    centre_hz = receiver.shape.centre_hz
-    snr_db = np.array([e.snr_db for e in echoes])
-    marks = [p.result.time_zero for p in pings]
-    u_mark_s = np.array([0.0 if mark is None else mark.u_delay_s for mark in marks])
     return sharpened(
         time_s,
         range_m,
         noise_m,
         np.angle(phasors),
-        np.hypot(10 ** (-snr_db / 20), 2 * np.pi * centre_hz * u_mark_s),
-        wavelength_m=receiver.sound_speed_m_s / centre_hz,
+        _phase_noise_rad(receiver, pings, echoes),
+        wavelength_m=receiver.sound_speed_m_s / receiver.shape.centre_hz,
         baseline_m=receiver.plan.geometry.baseline_m,
     )
+
+
+def _phase_noise_rad(
+    receiver: Receiver, pings: Sequence[_Heard], echoes: Sequence[Echo]
+) -> NDArray[np.float64]:
+    """Return the standard deviations of the phases: 1/d of each echo, and its mark's share."""
+    shape = receiver.shape
+    marks = [p.result.time_zero for p in pings]
+    u_mark_s = np.array([0.0 if mark is None else mark.u_delay_s for mark in marks])
+    # A direct sound of d² places itself to 1/(d β), and its phase to 1/d.
+    turn_rad_s = 2 * np.pi * shape.centre_hz
+    if receiver.plan.geometry.time_zero == "direct":
+        turn_rad_s = shape.pulse_rms_bandwidth_rad_s
+    own = [10 ** (-e.snr_db / 20) for e in echoes]
+    return np.asarray(np.hypot(own, turn_rad_s * u_mark_s))
 
 
 def _phasors(
     receiver: Receiver, results: Sequence[PingResult], delay_s: Sequence[float]
 ) -> NDArray[np.complex128]:
-    """Amplitude and phase of one echo in each ping; NaN in a lost one."""
+    """Amplitude and phase of one echo in each ping; NaN in a lost one.
+
+    Where the direct sound is time zero, the phase counts from its own: what its arrival
+    was misread by, a good part of a wave for a tone burst, drops out.
+    """
     shape = receiver.shape
     turns_hz = shape.centre_hz - shape.carrier_hz
     phasors = np.full(len(results), np.nan, dtype=np.complex128)
     for i, (result, delay) in enumerate(zip(results, delay_s, strict=True)):
         if result.alone is not None:
-            profile = result.alone
-            phasors[i] = echo_phasor(
-                profile.envelope, [delay], bin_s=profile.bin_s, centre_offset_hz=turns_hz
-            )[0]
+            profile, mark = result.alone, result.time_zero
+            direct = mark is not None and mark.method == "direct"
+            direct_s = mark.mark_s - mark.delay_s if mark is not None and direct else 0.0
+            echo, first = echo_phasor(
+                profile.envelope,
+                [delay, direct_s],
+                bin_s=profile.bin_s,
+                centre_offset_hz=turns_hz,
+            )
+            phasors[i] = echo * np.conj(first) / abs(first) if direct else echo
     return phasors
 
 
@@ -240,7 +263,7 @@ def _closing(
     in_row = np.full(int(np.ptp(number)) + 1, np.nan, dtype=np.complex128)
     d2 = np.full(in_row.size, np.nan)
     in_row[number - number[0]] = phasors
-    d2[number - number[0]] = [10 ** (e.snr_db / 10) for e in echoes]
+    d2[number - number[0]] = 1 / _phase_noise_rad(receiver, pings, echoes) ** 2
     # A baseline makes each wave of path count for a little more range.
     by_path = float(np.mean([e.path_m / (2 * e.range_m) for e in echoes]))
     return closing_speed(

@@ -28,6 +28,7 @@ from rig.errors import CalibrationError, PlanError
 from rig.plan import Plan
 from rig.waveforms import pulses_of
 
+_CELLS = 16  # independent cells of noise at the least, where the block has them
 MARK_WINDOW_S = 0.001
 """The time-zero mark is looked for this far to each side of where it is due."""
 
@@ -162,6 +163,7 @@ class Receiver:
         self._mark_compressors = tuple(
             PulseCompressor(p, plan.interval_samples, weighting="hann") for p in pulses
         )
+        self._check_room_for_noise()
         words = {
             "temperature_c": plan.medium.temperature_c,
             "humidity_percent": plan.medium.humidity_percent,
@@ -242,6 +244,18 @@ class Receiver:
         shapes = [c.shape for c in self._compressors]
         return shapes[0] if len(shapes) == 1 else _mean_shape(shapes)
 
+    def _check_room_for_noise(self) -> None:
+        """Refuse a pulse so narrow in band that a block holds no noise to compare it with."""
+        for compress in (*self._compressors, *self._mark_compressors):
+            needed_s = detection.fewest_bins(compress.shape) * compress.bin_s + LEAD_S
+            if needed_s > float(compress.delay_s[-1]):
+                interval_s = needed_s + compress.pulse.duration_s
+                raise PlanError(
+                    f"timing.ping_interval_s: found {self.plan.timing.ping_interval_s:g}, in which "
+                    "so narrow a pulse leaves no noise to be told from; give at least "
+                    f"{interval_s:.2g}, or a shorter pulse"
+                )
+
     def find_mark(
         self, block: CaptureBlock, *, due_s: float, expected_amplitude: float | None = None
     ) -> Peak | None:
@@ -273,7 +287,7 @@ class Receiver:
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
         near = detection.first_arrival(
-            envelope[: max(stop, 400)],
+            envelope[: max(stop, 400, detection.fewest_bins(shape, cells=_CELLS))],
             shape,
             start_s=due_s - reach_s,
             stop_s=due_s + reach_s,
@@ -363,7 +377,7 @@ class Receiver:
         start_s, stop_s = reach_m / self.sound_speed_m_s
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
         peaks, threshold = detection.find_echoes(
-            profile.envelope[: max(last, 400)],
+            profile.envelope[: max(last, 400, detection.fewest_bins(shape, cells=_CELLS))],
             shape,
             false_alarm_rate=false_alarm_rate or asked.false_alarm_rate,
             start_s=max(float(start_s), after_direct_s),
