@@ -48,7 +48,7 @@ ringing ahead of the direct sound was at most −16 dB and 0.9 ms."""
 
 _SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
 _KERNEL_HALF = 16
-_KERNEL_BETA = 6.0  # errors 60 dB down, but for 6 % of the band at each edge
+_KERNEL_BETA = 12.0  # errors 100 dB down, but for 12 % of the band at each edge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +253,7 @@ def refined(
     envelope: NDArray[np.complexfloating],
     index: NDArray[np.integer],
     *,
+    lobe_bins: float,
     centre_turns: float = 0.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Place and height of the maxima of ``abs(envelope)`` near some bins.
@@ -262,6 +263,8 @@ def refined(
     envelope : ndarray of complex, shape (bins,)
     index : ndarray of int, shape (peaks,)
         Bins within one bin of a maximum.
+    lobe_bins : float
+        Width of an echo's main lobe at half amplitude.
     centre_turns : float
         As for :func:`interpolated`.
 
@@ -273,9 +276,11 @@ def refined(
     """
     position = np.asarray(index, dtype=np.float64)
     magnitude = np.zeros(position.size)
-    # A coarse look over a bin to each side, then parabolas ever closer in: on so
-    # short a stretch the squared magnitude is one, whatever the pulse.
-    for half_steps, step in ((8, 0.125), (1, 0.0625), (1, 0.015625)):
+    # A coarse look about the bin, then a parabola through three points that are a
+    # sixteenth of a lobe apart, twice: once it is centred, the lobe is even about it.
+    # Closer points would see the interpolation's own ripple on a lobe of many bins.
+    lobe = max(lobe_bins, 4.0)
+    for half_steps, step in ((8, lobe / 32), (1, lobe / 16), (1, lobe / 16)):
         offsets = np.arange(-half_steps, half_steps + 1) * step
         grid = np.abs(
             interpolated(envelope, position[:, np.newaxis] + offsets, centre_turns=centre_turns)
@@ -549,7 +554,9 @@ class _Search:
         for i in range(self._gain.size):
             alone = self._left + np.complex64(self._gain[i]) * self._copies[i]
             nearest = np.array([round(self._position[i])])
-            position, _ = refined(alone, nearest, centre_turns=self._centre_turns)
+            position, _ = refined(
+                alone, nearest, lobe_bins=self._lobe_bins, centre_turns=self._centre_turns
+            )
             # Two echoes closer than a lobe can pull each other along; an echo
             # that would leave its own lobe stays where it was found.
             if abs(position[0] - self._position[i]) > self._lobe_bins / 2:

@@ -396,7 +396,12 @@ class Receiver:
         if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
             return None
         turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
-        place, _ = detection.refined(profile.envelope, np.array([nearest]), centre_turns=turns)
+        place, _ = detection.refined(
+            profile.envelope,
+            np.array([nearest]),
+            lobe_bins=self.shape.width_s / profile.bin_s,
+            centre_turns=turns,
+        )
         # Rounded to a step, every time within it is as likely: JCGM 100:2008, 4.3.7.
         u_delay_s = step_s / math.sqrt(12)
         peak = Peak(

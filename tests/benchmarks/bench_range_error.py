@@ -31,6 +31,7 @@ def main() -> None:
     frequency = np.fft.rfftfreq(length, 1 / RATE_HZ)
     spectrum = np.fft.rfft(samples, length)
     centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+    lobe_bins = shape.width_s / shape.bin_s
     window = slice(round(0.015 / shape.bin_s), round(0.0275 / shape.bin_s))
     correlated_s = float(np.sum(shape.noise_weights**2)) / shape.offset_hz[1]
     cells = 0.0125 / correlated_s
@@ -48,7 +49,9 @@ def main() -> None:
             block = amplitude * echo[:BLOCK] + rng.standard_normal(BLOCK)
             envelope = compress.from_time_zero(compress.band_spectrum(block), 0.0)
             best = window.start + int(np.abs(envelope[window]).argmax())
-            position, _ = refined(envelope, np.array([best]), centre_turns=centre_turns)
+            position, _ = refined(
+                envelope, np.array([best]), lobe_bins=lobe_bins, centre_turns=centre_turns
+            )
             errors.append(position[0] * shape.bin_s - delay_s)
         error = np.array(errors)
         right = np.abs(error) < shape.width_s
