@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 from dsp import calibrating, detection, targets
 from dsp.absorption import absorption_db_m
 from dsp.calibrating import KnownPaths, known_paths
+from dsp.compression import EchoShape, PulseCompressor
 from dsp.equalising import Replica, aligned_mean, equalisation, measured_replica
+from dsp.pulses import Pulse
 from dsp.ranging import path_from_range_m
 from rig.calibration import (
     Calibration,
@@ -54,9 +56,10 @@ BEYOND_NEAR_FIELD = 4.0
 """A plate is a standard of strength only from this many times A/λ on; nearer it is
 partly a mirror."""
 
-NEIGHBOUR = 0.2
-"""A sound of less than this share of an echo's amplitude, next to it, is taken to be
-the transducers' own answer and no other echo."""
+NEIGHBOUR, CLOSE_NEIGHBOUR = 0.2, 0.7
+"""A sound of less than this share of an echo's amplitude is taken to be the transducers'
+own answer and no other echo; the second, within three widths of an echo. A coloured
+pulse is no exact copy of the one that was sent, and leaves such companions."""
 
 SPARE_DB = 10.0
 """An equalised echo of the kind that was listened to must stand this far above the
@@ -189,13 +192,14 @@ def calibrate(
                 f"{asked.range_start_m:g} to {asked.range_stop_m:g} m; give one within, or "
                 "widen the plan"
             )
-    plain = _with(plan, weighting="none", stack=1)
+    # Low side lobes: a coloured pulse has companions otherwise, that pull it aside.
+    heard_by = _with(plan, weighting="hann", stack=1)
     runs: list[_Run] = []
     heard: list[_HeardTarget] = []
     for step in to_do:
         prepare(step)
         for start in range(step.starts):
-            run = _run(plain, open_front_end, pings)
+            run = _run(heard_by, open_front_end, pings)
             runs.append(run)
             if start == 0:
                 heard += [_heard_target(run, t) for t in step.targets]
@@ -286,12 +290,16 @@ class _HeardTarget:
     target: KnownTarget
     run: _Run
     echo: Echo
+    delay_s: float
 
     @property
     def u_delay_s(self) -> float:
-        """Of its arrival alone: the Cramér–Rao bound at its SNR."""
-        beta = self.run.receiver.shape.pulse_rms_bandwidth_rad_s
-        return 1 / (10 ** (self.echo.snr_db / 20) * beta)
+        """Of its arrival alone, from its SNR."""
+        if self.run.info.edge_step_s is not None:
+            return self.run.info.edge_step_s / math.sqrt(12)
+        shape = self.run.receiver.shape
+        snr = 10 ** (self.echo.snr_db / 10)
+        return detection.delay_uncertainty_s(shape, snr * shape.efficiency)
 
 
 def _run(plan: Plan, open_front_end: Callable[[Plan], FrontEnd], pings: int) -> _Run:
@@ -309,18 +317,56 @@ def _run(plan: Plan, open_front_end: Callable[[Plan], FrontEnd], pings: int) -> 
 
 
 def _heard_target(run: _Run, target: KnownTarget) -> _HeardTarget:
-    """Find a known target's echo: the strongest near where it should be."""
-    # A wrong temperature or salinity moves it by some percent, a bad start by more.
-    around_m = max(0.05, 0.04 * target.range_m)
-    near = [e for e in run.whole.echoes if abs(e.range_m - target.range_m) <= around_m]
-    if not near:
+    """Find a known target's echo."""
+    echo = _strongest_near(run.whole, target)
+    if echo is None:
         found = ", ".join(f"{e.range_m:.3f}" for e in run.whole.echoes[:5]) or "none"
         raise CalibrationError(
-            f"calibrate: no echo within {around_m:.2f} m of the target at {target.range_m:g} m; "
+            f"calibrate: no echo within {_around_m(target):.2f} m of the target at "
+            f"{target.range_m:g} m; "
             f"found at {found}; check its distance, turn it square to the pair, or turn it up a "
             "little"
         )
-    return _HeardTarget(target=target, run=run, echo=max(near, key=lambda e: e.strength_db))
+    return _HeardTarget(target=target, run=run, echo=echo, delay_s=_delay_s(run, echo))
+
+
+def _delay_s(run: _Run, echo: Echo) -> float:
+    """Return where an echo peaks, all of it.
+
+    A coloured pulse, taken away as if it were the sent one, leaves companions, which
+    the search for echoes takes for others; what stands alone is whole.
+    """
+    profile = run.whole.profile
+    if profile is None or run.info.edge_step_s is not None:
+        return echo.delay_s
+    near = round(echo.delay_s / profile.bin_s)
+    reach = math.ceil(run.receiver.shape.width_s / 2 / profile.bin_s)
+    first = max(near - reach, 0)
+    strongest = first + int(np.abs(profile.envelope[first : near + reach + 1]).argmax())
+    return _refined_s(profile.envelope, strongest, run.receiver.shape)
+
+
+def _refined_s(envelope: NDArray[np.complex64], strongest: int, shape: EchoShape) -> float:
+    place, _ = detection.refined(
+        envelope,
+        np.array([strongest]),
+        lobe_bins=shape.width_s / shape.bin_s,
+        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
+    )
+    return float(place[0]) * shape.bin_s
+
+
+def _strongest_near(whole: Measurement, target: KnownTarget) -> Echo | None:
+    near = [e for e in whole.echoes if abs(e.range_m - target.range_m) <= _around_m(target)]
+    return max(near, key=lambda e: e.strength_db, default=None)
+
+
+def _around_m(target: KnownTarget) -> float:
+    """Return how far from its place a target's echo is looked for.
+
+    A wrong temperature or salinity moves it by some percent.
+    """
+    return max(0.05, 0.04 * target.range_m)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -370,7 +416,7 @@ class _Told:
         ranges = np.array([h.target.range_m for h in self.heard])
         paths = path_from_range_m(ranges, baseline_m)
         u_paths = 4 * ranges / paths * [h.target.u_range_m for h in self.heard]
-        arrivals = np.array([h.echo.delay_s for h in self.heard])
+        arrivals = np.array([h.delay_s for h in self.heard])
         u_arrivals = np.array([math.hypot(h.u_delay_s, h.run.u_mark_s) for h in self.heard])
         if len(self.heard) == 1 or np.unique(paths).size == 1:
             run, geometry = self.heard[0].run, self.plan.geometry
@@ -448,7 +494,11 @@ class _Told:
         )
 
     def _level(self, speed_m_s: float, notes: list[str]) -> StoredLevel | None:
-        found = [level for h in self.heard if (level := _level_of(h, speed_m_s, notes)) is not None]
+        found = [
+            level
+            for h in self.heard
+            if (level := _level_of(h, self.plan, speed_m_s, notes)) is not None
+        ]
         return min(found, key=lambda level: level.u_source_level_db) if found else None
 
     def _replica(
@@ -460,7 +510,7 @@ class _Told:
                 _Source(
                     name="echo",
                     run=h.run,
-                    delay_s=h.echo.delay_s,
+                    delay_s=h.delay_s,
                     amplitude=10 ** (h.echo.strength_db / 20),
                     snr_db=h.echo.snr_db,
                 )
@@ -544,11 +594,12 @@ class _Source:
         width_s = self.run.receiver.shape.width_s
         others = [(e.delay_s, 10 ** (e.strength_db / 20)) for e in self.run.whole.echoes]
         others.append((self.run.direct_s, _magnitude_at(self.run, self.run.direct_s)))
-        loud = [
-            delay_s - self.delay_s
-            for delay_s, amplitude in others
-            if amplitude > NEIGHBOUR * self.amplitude and abs(delay_s - self.delay_s) > width_s / 2
-        ]
+        loud = []
+        for delay_s, amplitude in others:
+            apart_s = delay_s - self.delay_s
+            share = CLOSE_NEIGHBOUR if abs(apart_s) < 3 * width_s else NEIGHBOUR
+            if amplitude > share * self.amplitude and abs(apart_s) > width_s / 2:
+                loud.append(apart_s)
         before_s = min([4 * width_s, HOLD_S / 2, *(-d / 2 for d in loud if d < 0)])
         after_s = min([12 * width_s, *(d / 2 for d in loud if d > 0)])
         if before_s < width_s or after_s < 1.5 * width_s:
@@ -574,22 +625,36 @@ def _direct_source(run: _Run) -> _Source | None:
     )
 
 
+def _placed_alike(replica: Replica, pulse: Pulse) -> Replica:
+    """Return the replica with its instant where the filter that finds the marks has it.
+
+    A coloured pulse has no one instant: each filter places it by its own part of the
+    band. Time zero and echoes must go by the same.
+    """
+    rate, room = pulse.sample_rate_hz, pulse.samples.size
+    samples = replica.pulse.samples
+    block = np.concatenate([np.zeros(room), samples, np.zeros(2 * room)]).astype(np.float32)
+    compress = PulseCompressor(pulse, block.size, weighting="hann")
+    envelope = compress(block)
+    place_s = _refined_s(envelope, int(np.abs(envelope).argmax()), compress.shape)
+    return dataclasses.replace(replica, lead_s=place_s - room / rate)
+
+
 def _replicas(source: _Source, gate_s: tuple[float, float]) -> tuple[Replica, ...]:
     """Take each of the plan's pulses out of the run's pings."""
     run = source.run
     found = []
     for index, pulse in enumerate(pulses_of(run.receiver.plan)):
         heard, noise_rms = _lined_up(run, index)
-        found.append(
-            measured_replica(
-                heard,
-                pulse,
-                delay_s=HOLD_S + source.delay_s,
-                before_s=gate_s[0],
-                after_s=gate_s[1],
-                noise_rms=noise_rms,
-            )
+        replica = measured_replica(
+            heard,
+            pulse,
+            delay_s=HOLD_S + source.delay_s,
+            before_s=gate_s[0],
+            after_s=gate_s[1],
+            noise_rms=noise_rms,
         )
+        found.append(_placed_alike(replica, pulse))
     return tuple(found)
 
 
@@ -617,18 +682,27 @@ def _spare_db(source: _Source, plan: Plan) -> float:
     return float(np.clip(single_db - threshold_db - SPARE_DB, 1.0, 40.0))
 
 
-def _level_of(heard: _HeardTarget, speed_m_s: float, notes: list[str]) -> StoredLevel | None:
-    target, plan = heard.target, heard.run.receiver.plan
-    if math.isnan(heard.echo.strength_db):
+def _level_of(
+    heard: _HeardTarget, plan: Plan, speed_m_s: float, notes: list[str]
+) -> StoredLevel | None:
+    target = heard.target
+    if heard.run.info.edge_step_s is not None:
         return None
     strength = _strength_db(target, plan, speed_m_s, notes)
     if strength is None:
         return None
+    # A level goes by the filter that will read it: of a coloured pulse each sees another
+    # part. An equalised echo is scaled to what the plain filter reads.
+    weighting = "hann" if plan.receiver.weighting == "hann" else "none"
+    receiver = Receiver(_with(heard.run.receiver.plan, weighting=weighting), heard.run.info)
+    echo = _strongest_near(measure(receiver, heard.run.blocks), target)
+    if echo is None:
+        return None
     medium = plan.medium
     level_db, u_db = calibrating.source_level_db(
-        heard.echo.strength_db,
+        echo.strength_db,
         strength[0],
-        heard.echo.path_m / 2,
+        float(path_from_range_m(target.range_m, plan.geometry.baseline_m)) / 2,
         absorption_db_m=float(
             absorption_db_m(
                 medium.kind,
@@ -639,7 +713,7 @@ def _level_of(heard: _HeardTarget, speed_m_s: float, notes: list[str]) -> Stored
             )
         ),
         # An amplitude is noisy by 1/d.
-        u_echo_level_db=20 / math.log(10) * 10 ** (-heard.echo.snr_db / 20),
+        u_echo_level_db=20 / math.log(10) * 10 ** (-echo.snr_db / 20),
         u_target_strength_db=strength[1],
         u_range_m=target.u_range_m,
     )
@@ -718,8 +792,7 @@ def _ring_down(
     run: _Run, known: Sequence[KnownTarget], plan: Plan, notes: list[str]
 ) -> list[StoredFinding]:
     """Follow what is heard behind the direct sound, in the low side lobes of a Hann weighting."""
-    hann = Receiver(_with(run.receiver.plan, weighting="hann"), run.info)
-    profile = measure(hann, run.blocks).profile
+    hann, profile = run.receiver, run.whole.profile
     if profile is None:
         return []
     shape, bin_s = hann.shape, profile.bin_s
