@@ -86,7 +86,7 @@ def known_paths(
         np.broadcast_to(u_arrival_s, path.shape),
     )
     slowness = float(np.polyfit(path, arrival, 1)[0])
-    weight = np.ones(path.size)
+    weight, best = np.ones(path.size), path
     for _ in range(50):  # York's iteration; in practice three or four rounds
         variance = u_arrival**2 + (slowness * u_path) ** 2
         if not (variance > 0).all():
@@ -105,10 +105,10 @@ def known_paths(
             "a longer path must arrive later: check which echo is which"
         )
     middle_m = float(weight @ path / weight.sum())
-    middle_s = float(weight @ arrival / weight.sum())
-    time_zero_s = middle_s - slowness * middle_m
-    spread = path - middle_m
-    u_slowness = 1 / math.sqrt(float(weight @ spread**2))
+    time_zero_s = float(weight @ arrival / weight.sum()) - slowness * middle_m
+    adjusted = middle_m + best
+    middle_m = float(weight @ adjusted / weight.sum())
+    u_slowness = 1 / math.sqrt(float(weight @ (adjusted - middle_m) ** 2))
     u_time_zero = math.hypot(1 / math.sqrt(float(weight.sum())), middle_m * u_slowness)
     residual = arrival - time_zero_s - slowness * path
     misfit = None

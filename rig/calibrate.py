@@ -116,6 +116,12 @@ class Step:
     starts: int = 1
 
 
+MOST_COST_DB = 20.0
+"""Unless told otherwise no more is paid. Deeper down lie the clicks of a pulse's ends,
+which other sounds than the one that was listened to have in other measure: what is lifted
+there shows as echoes a pulse's length away."""
+
+
 def steps(known: Sequence[KnownTarget], *, one_by_one: bool, starts: int = 1) -> tuple[Step, ...]:
     """Return what is to be done, in order.
 
@@ -679,7 +685,7 @@ def _spare_db(source: _Source, plan: Plan) -> float:
     pings = source.run.whole.pings - source.run.whole.lost_pings
     single_db = source.snr_db - 10 * math.log10(pings)
     threshold_db = 10 * math.log10(-2 * math.log(plan.receiver.false_alarm_rate))
-    return float(np.clip(single_db - threshold_db - SPARE_DB, 1.0, 40.0))
+    return float(np.clip(single_db - threshold_db - SPARE_DB, 1.0, MOST_COST_DB))
 
 
 def _level_of(
