@@ -244,6 +244,12 @@ def measure_beam(
         fit = beam_fits.fit_beam(sweep, setting, u_centre_m=u_zero_m)
     except ValueError as problem:
         raise RecordingError(f"the beam cannot be fitted: {problem}") from problem
+    if np.abs(fit.angle_rad).min() > fit.half_power_rad:
+        raise RecordingError(
+            "the beam cannot be fitted: the echoes do not rise and fall as those of a target "
+            f"that crosses it, and come from about {fit.closest_m:.3g} m; leave other things "
+            "out with --from-m and --to-m"
+        )
     other = dataclasses.replace(setting, shape="line" if setting.shape == "piston" else "piston")
     try:
         other_fit = beam_fits.fit_beam(sweep, other, u_centre_m=u_zero_m)
