@@ -20,6 +20,11 @@ imports :mod:`rig`. Units stand in the names; SI throughout.
 :mod:`passes`       pass, half, stay or cannot tell, and the straight way fitted
 :mod:`beams`        piston and line: directivity, footprint, near field
 :mod:`targets`      target strength of simple bodies
+:mod:`beam_fits`    a beam's angle, tilt and radius from levels across it
+:mod:`strengths`    target strength from an echo, and what one receiver leaves open
+:mod:`equalising`   compression by the pulse as it was heard
+:mod:`calibrating`  sound speed and time zero from known distances
+:mod:`uncertainty`  budgets: propagation, shares, Monte Carlo
 :mod:`levels`       spreading, transmission loss, forecast of an echo's SNR
 :mod:`arguments`    refusing a number that a formula was not made for
 =================== ===========================================================
