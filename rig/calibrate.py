@@ -402,7 +402,7 @@ class _Told:
             device=run.info.device,
             reported_latency_s=run.info.latency_s,
             pings=pings,
-            time_zero=self._time_zero(fit, notes),
+            time_zero=self._time_zero(fit, speed, notes),
             sound_speed=speed,
             replica=self._replica(most_cost_db, speed.sound_speed_m_s, notes),
             level=self._level(speed.sound_speed_m_s, notes),
@@ -455,32 +455,35 @@ class _Told:
             u_by_formula_m_s=by_formula.u_sound_speed_m_s,
         )
 
-    def _time_zero(self, fit: KnownPaths | None, notes: list[str]) -> StoredTimeZero:
+    def _time_zero(
+        self, fit: KnownPaths | None, speed: StoredSpeed, notes: list[str]
+    ) -> StoredTimeZero:
         run, geometry = self.runs[0], self.plan.geometry
         method = run.receiver.plan.geometry.time_zero
         u_own_s = math.hypot(run.u_mark_s, geometry.u_time_zero_s)
+        starts = self.runs[: self.first.starts]
+        latency_s = by_own_s = statistics.fmean(r.latency_s for r in starts)
         if method == "direct":
-            speed, u_speed = run.receiver.sound_speed_m_s, run.receiver.u_sound_speed_m_s
+            # The way along the baseline was counted off at the formula's speed.
+            by_own_s += run.direct_s - geometry.baseline_m / speed.sound_speed_m_s
             u_own_s = math.hypot(
                 u_own_s,
-                geometry.u_baseline_m / speed,
-                geometry.baseline_m / speed**2 * u_speed,
+                geometry.u_baseline_m / speed.sound_speed_m_s,
+                geometry.baseline_m / speed.sound_speed_m_s**2 * speed.u_sound_speed_m_s,
             )
-        starts = self.runs[: self.first.starts]
-        latency_s = statistics.fmean(r.latency_s for r in starts)
-        u_s = u_own_s
+        found_s, u_s = by_own_s, u_own_s
         if fit is not None and self._distances > 1:
             by = {"direct": "the direct sound", "loopback": "the loopback"}.get(
                 method, "the device"
             )
-            late_s = fit.time_zero_s
+            late_s = latency_s + fit.time_zero_s - by_own_s
             if abs(late_s) > 3 * math.hypot(fit.u_time_zero_s, u_own_s):
                 notes.append(
                     f"the known distances put the pulse's leaving {1e6 * late_s:+.1f} µs from "
                     f"where {by} puts it: what transducers, wire or board add"
                 )
             if fit.u_time_zero_s < u_own_s or method != "direct":
-                latency_s += late_s
+                found_s = by_own_s + late_s
                 method, u_s = "two distances", math.hypot(fit.u_time_zero_s, run.u_mark_s)
         spread_s = None
         if len(starts) > 1:
@@ -493,7 +496,7 @@ class _Told:
             )
         return StoredTimeZero(
             method=method,
-            latency_s=latency_s,
+            latency_s=found_s,
             u_latency_s=u_s,
             starts=len(starts),
             spread_s=spread_s,
