@@ -750,7 +750,7 @@ def _strength_db(
         if target.range_m < near_m:
             notes.append(
                 f"{target.words} at {target.range_m:g} m stands in its own near field and tells no "
-                f"level: use a smaller one, a sphere, or stand it {near_m:.1f} m off"
+                f"level: use a smaller one, a sphere, or stand it {near_m:.2f} m off"
             )
             return None
         strength_db = targets.plate_target_strength_db(area_m2, wavelength_m)
