@@ -1,0 +1,58 @@
+"""The command `echobench`: thin; each subcommand imports what it needs when it runs.
+
+This package is the one place that prints and exits. Results go to standard output,
+progress and complaints to standard error. Exit status: 0 done, 1 failed, 2 wrong
+usage or input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from rig.cli import bench, measuring, pings, words
+from rig.errors import (
+    CalibrationError,
+    EchobenchError,
+    PlanError,
+    RecordingError,
+    SceneError,
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; return its exit status."""
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    try:
+        status: int = given.do(given)
+        sys.stdout.flush()
+    except (PlanError, SceneError, RecordingError, CalibrationError) as problem:
+        return _complain(problem, 2)
+    except EchobenchError as problem:
+        return _complain(problem, 1)
+    except BrokenPipeError:
+        # Whoever read our output has had enough; keep the interpreter's own
+        # flush at exit from complaining about it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return status
+
+
+def _complain(problem: Exception, status: int) -> int:
+    print(f"echobench: {problem}", file=sys.stderr)
+    return status
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = words.Parser(
+        prog="echobench",
+        description="Send a ping, hear it come back, see how strong and how far.",
+        epilog=f"{words.CAUTION} Each command has its own --help.",
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for module in (pings, bench, measuring):
+        module.add_to(commands)
+    return parser

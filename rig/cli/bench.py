@@ -1,0 +1,222 @@
+"""Commands about the bench itself: `plan`, `devices`, `check`, `calibrate`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from rig.cli import opening, showing, words
+from rig.errors import DeviceError, PlanError
+
+if TYPE_CHECKING:
+    from rig.calibrate import KnownTarget, Step
+
+
+def _plan(given: argparse.Namespace) -> int:
+    from rig.answers import plan_answer
+    from rig.forecast import forecast
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    foretold = forecast(plan)
+    if given.json:
+        print(json.dumps(plan_answer(foretold)))
+        return 0
+    from rig.forecast import forecast_lines
+
+    print(f"What {given.plan} will show:")
+    for line in forecast_lines(plan, foretold):
+        print(f"  {line}")
+    return 0
+
+
+def _devices(given: argparse.Namespace) -> int:
+    from rig.front_ends.sound_devices import list_devices
+
+    listings = list_devices()
+    if not listings:
+        raise DeviceError(
+            "no sound device was found; connect one, or start the sound server (on Debian: "
+            "apt install libportaudio2 libasound2-plugins pulseaudio)"
+        )
+    if given.json:
+        import dataclasses
+
+        print(json.dumps({"devices": [dataclasses.asdict(d) for d in listings]}))
+        return 0
+    print(f"{'no.':>4}  {'in':>3} {'out':>3} {'rate, Hz':>9}  name (host)")
+    for d in listings:
+        print(
+            f"{d.number:>4}  {d.inputs:>3} {d.outputs:>3} {d.default_rate_hz:>9.0f}  "
+            f"{d.name} ({d.host_api})"
+        )
+    return 0
+
+
+def _check(given: argparse.Namespace) -> int:
+    from rig.answers import check_answer
+    from rig.checkup import check_up
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    calibration = opening.calibration_for(given, plan)
+    pings = given.pings or 8
+    with opening.open_front_end(given, plan, calibration) as front_end:
+        receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
+        findings = check_up(receiver, showing.progress(front_end.blocks(pings), pings, "ping"))
+        info = front_end.info
+    if given.json:
+        print(json.dumps(check_answer(findings)))
+    else:
+        latency = "" if info.latency_s is None else f", latency {1e3 * info.latency_s:.0f} ms"
+        print(f"{info.device}: {info.sample_rate_hz:g} Hz, {info.channels} channel(s){latency}")
+        for finding in findings:
+            verdict = "fit" if finding.fit else "NOT FIT"
+            print(f"  {finding.name:<22} {finding.value:>8.1f} {finding.unit:<18} {verdict}")
+            if finding.advice:
+                print(f"      {finding.advice}")
+    return 0 if all(f.fit for f in findings) else 1
+
+
+def _calibrate(given: argparse.Namespace) -> int:
+    import dataclasses
+
+    from rig.answers import calibration_answer
+    from rig.calibrate import CAUTION, calibrate, calibration_lines, steps
+    from rig.calibration import CALIBRATION_NAME, write_calibration
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    if plan.geometry.time_zero == "calibration" and given.front_end == "sound-card":
+        # That is what is to be found; the direct sound is there to find it by.
+        geometry = dataclasses.replace(plan.geometry, time_zero="direct")
+        plan = dataclasses.replace(plan, geometry=geometry)
+    path = given.calibration or os.path.join(os.path.dirname(given.plan), CALIBRATION_NAME)
+    print(f"echobench: {CAUTION}", file=sys.stderr)
+    known = _known_targets(given)
+    if given.one_by_one and not known:
+        raise PlanError("--one-by-one: found without --at; give the distance of each target")
+    starts = given.starts or (3 if given.front_end == "sound-card" else 1)
+    calibration = calibrate(
+        plan,
+        lambda one: opening.open_front_end(given, one),
+        steps(known, one_by_one=given.one_by_one, starts=starts),
+        made=opening.now(),
+        pings=given.pings or 20,
+        most_cost_db=given.noise_cost,
+        prepare=lambda step: _prepare(step, waits=given.one_by_one),
+    )
+    write_calibration(path, calibration)
+    if given.json:
+        print(json.dumps(calibration_answer(calibration, path)))
+        return 0
+    for line in calibration_lines(calibration):
+        print(line)
+    print(f"The calibration is in {path}")
+    return 0
+
+
+def _known_targets(given: argparse.Namespace) -> list[KnownTarget]:
+    from rig.calibrate import KnownTarget
+
+    if given.plate_size is not None and given.sphere_radius is not None:
+        raise PlanError("--plate-size: found with --sphere-radius; give one, of what stands there")
+    return [
+        KnownTarget(
+            range_m=range_m,
+            u_range_m=given.u_at,
+            radius_m=given.sphere_radius,
+            size_m=None if given.plate_size is None else tuple(given.plate_size),
+        )
+        for range_m in sorted(given.at)
+    ]
+
+
+def _prepare(step: Step, *, waits: bool) -> None:
+    """Say what to set up; wait for Enter where targets are put up in turn."""
+    print(f"{step.name}: {step.words}", file=sys.stderr)
+    if not waits:
+        return
+    print("Then press Enter.", file=sys.stderr)
+    if not sys.stdin.readline():
+        raise PlanError(
+            f"--one-by-one: the input ended before the step {step.name!r}; press Enter once "
+            "the target is set, or let all stand at once"
+        )
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's commands."""
+    plan = words.command(
+        commands, "plan", _plan, "say what a plan will show, before a ping is sent"
+    )
+    plan.add_argument("--plan", metavar="FILE", required=True, help="the plan, a TOML file")
+
+    words.command(commands, "devices", _devices, "list the sound devices")
+
+    check = words.command(
+        commands, "check", _check, "is the hardware fit: levels, noise, lost pings"
+    )
+    words.add_front_end(check)
+    words.add_pings(check)
+    words.add_calibration(check)
+
+    calibrate = words.command(
+        commands, "calibrate", _calibrate, "measure the bench itself, and store what it is"
+    )
+    words.add_front_end(calibrate)
+    words.add_pings(calibrate)
+    words.add_calibration(
+        calibrate, "where to store it (default: echobench-calibration.json beside the plan)"
+    )
+    calibrate.add_argument(
+        "--at",
+        metavar="M",
+        type=words.number_in(low=0.01, high=1000.0),
+        action="append",
+        default=[],
+        help="a flat plate or sphere stands on the axis so far from midway between source and "
+        "receiver, metres; twice for sound speed and time zero",
+    )
+    calibrate.add_argument(
+        "--u-at",
+        metavar="M",
+        type=words.number_in(low=1e-6, high=1.0),
+        default=0.001,
+        help="standard uncertainty of each of these distances, metres (default: 0.001)",
+    )
+    calibrate.add_argument(
+        "--plate-size",
+        metavar=("WIDTH", "HEIGHT"),
+        type=words.number_in(low=1e-3, high=100.0),
+        nargs=2,
+        help="of the plate, metres: for the level",
+    )
+    calibrate.add_argument(
+        "--sphere-radius",
+        metavar="M",
+        type=words.number_in(low=1e-4, high=10.0),
+        help="of the sphere, metres: for the level",
+    )
+    calibrate.add_argument(
+        "--one-by-one",
+        action="store_true",
+        help="put the targets up in turn, asked for each; else all stand there at once",
+    )
+    calibrate.add_argument(
+        "--starts",
+        metavar="N",
+        type=words.count,
+        help="how often to open the device, to learn how its latency differs from start to "
+        "start (default: 3 for a sound card, else 1)",
+    )
+    calibrate.add_argument(
+        "--noise-cost",
+        metavar="DB",
+        type=words.number_in(low=0.1, high=60.0),
+        help="how much noise an equalised compression may cost (default: what the echo that "
+        "was listened to can spare)",
+    )

@@ -1,0 +1,124 @@
+"""From what stands on the command line to an open front end and a planned receiver."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from typing import TYPE_CHECKING, Any
+
+from rig.errors import SceneError
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from rig.calibration import Calibration
+    from rig.capture import StreamInfo
+    from rig.front_ends.base import FrontEnd
+    from rig.front_ends.replay import Replay
+    from rig.plan import Plan
+    from rig.receiver import Receiver
+
+
+def scene_and_its_plan(path: str) -> tuple[Any, Any]:
+    """Return a scene from a file, with the built-in plan for its medium."""
+    from rig.tank.built_in import plan_for
+    from rig.tank.scene import read_scene
+
+    if not os.path.exists(path):
+        from rig.tank.built_in import built_in_scenes
+
+        raise SceneError(
+            f"--scene: found {path!r}, which is no file; give a file, "
+            f"or one of {', '.join(built_in_scenes())}"
+        )
+    scene = read_scene(path)
+    return scene, plan_for(scene)
+
+
+def calibration_for(given: argparse.Namespace, plan: Plan) -> Calibration | None:
+    """Read the calibration that was named, or the one beside the plan if it is needed."""
+    by_latency = plan.geometry.time_zero == "calibration" and given.front_end == "sound-card"
+    needed = by_latency or plan.receiver.weighting == "equalised"
+    return stored_calibration(given.calibration, beside=given.plan, needed=needed)
+
+
+def stored_calibration(path: str | None, *, beside: str, needed: bool) -> Calibration | None:
+    """Read a calibration: the one named, or the one that lies beside a file."""
+    from rig.calibration import CALIBRATION_NAME, read_calibration
+
+    if path is None and not needed:
+        return None
+    return read_calibration(path or os.path.join(os.path.dirname(beside), CALIBRATION_NAME))
+
+
+def receiver_of(
+    plan: Plan, info: StreamInfo, calibration: Calibration | None, *, when: datetime | None
+) -> Receiver:
+    """Make the receiver, with a calibration that fits the bench or not at all."""
+    from rig.receiver import Receiver
+
+    if calibration is not None:
+        calibration.check(plan, info, when=when)
+    return Receiver(plan, info, calibration=calibration)
+
+
+def now() -> datetime:
+    """Return the time, with its zone."""
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC)
+
+
+def open_front_end(
+    given: argparse.Namespace, plan: Plan, calibration: Calibration | None = None
+) -> FrontEnd:
+    """Open the front end that was asked for."""
+    if given.front_end == "sound-card":
+        from rig.front_ends.sound_card import open_sound_card
+
+        device, known = given.device, None
+        if plan.geometry.time_zero == "calibration" and calibration is not None:
+            known = calibration.time_zero
+        return open_sound_card(
+            plan,
+            device=int(device) if device is not None and device.isdigit() else device,
+            level_db=given.level,
+            known_latency_s=None if known is None else known.latency_s,
+            u_known_latency_s=0.0 if known is None else known.u_latency_s,
+        )
+    if given.front_end == "serial-board":
+        from rig.front_ends.serial_board import open_serial_board
+
+        return open_serial_board(plan, port=given.device)
+    from rig.tank.built_in import scene_for
+    from rig.tank.scene import read_scene
+
+    scene = read_scene(given.scene) if given.scene is not None else scene_for(plan)
+    if given.front_end == "emulated-board":
+        from rig.front_ends.emulated_board import open_emulated_board
+
+        return open_emulated_board(plan, scene=scene, seed=given.seed)
+    from rig.front_ends.virtual_tank import open_virtual_tank
+
+    return open_virtual_tank(plan, scene=scene, seed=given.seed)
+
+
+def replay_receiver(given: argparse.Namespace, front_end: Replay) -> Receiver:
+    """Make the receiver for a recording, with the calibration that was named or is needed."""
+    plan, info = front_end.plan, front_end.info
+    by_latency = plan.geometry.time_zero == "calibration" and not info.knows_leaving
+    calibration = stored_calibration(
+        given.calibration,
+        beside=given.plan or given.recording,
+        needed=by_latency or plan.receiver.weighting == "equalised",
+    )
+    return receiver_of(plan, info, calibration, when=front_end.began)
+
+
+def plan_or_none(path: str | None) -> Plan | None:
+    """Read the plan that was named, if one was."""
+    if path is None:
+        return None
+    from rig.plan import read_plan
+
+    return read_plan(path)

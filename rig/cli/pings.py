@@ -1,0 +1,149 @@
+"""Commands that show pings: `demo`, `run`, `replay`."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from rig.cli import opening, showing, words
+
+if TYPE_CHECKING:
+    from rig.calibration import Calibration
+    from rig.front_ends.base import FrontEnd
+    from rig.plan import Plan
+    from rig.receiver import Receiver
+    from rig.session import PingResult
+
+
+def _demo(given: argparse.Namespace) -> int:
+    from rig.front_ends.virtual_tank import open_virtual_tank
+    from rig.tank.built_in import built_in, built_in_scenes
+
+    if given.scene is None or given.scene in built_in_scenes():
+        scene, plan = built_in(given.scene or built_in_scenes()[0])
+    else:
+        scene, plan = opening.scene_and_its_plan(given.scene)
+    with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
+        return _run_and_show(given, front_end, plan, note="", default_pings=80)
+
+
+def _run(given: argparse.Namespace) -> int:
+    from rig.plan import read_plan
+
+    plan = read_plan(given.plan)
+    calibration = opening.calibration_for(given, plan)
+    with opening.open_front_end(given, plan, calibration) as front_end:
+        return _run_and_show(
+            given, front_end, plan, note="", default_pings=20, calibration=calibration
+        )
+
+
+def _run_and_show(
+    given: argparse.Namespace,
+    front_end: FrontEnd,
+    plan: Plan,
+    *,
+    note: str,
+    default_pings: int,
+    calibration: Calibration | None = None,
+) -> int:
+    """Send pings; record, draw and answer."""
+    from rig.session import ping_results
+
+    receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
+    in_window = showing.shows_window(given)
+    pings = given.pings
+    if pings is None:
+        pings = sys.maxsize if in_window else default_pings
+    if given.picture is not None:
+        from rig.view.bench_picture import check_picture_path
+
+        check_picture_path(given.picture)
+    with contextlib.ExitStack() as open_until_done:
+        recorder = None
+        if given.record is not None:
+            from rig.recording import Recorder
+
+            recorder = open_until_done.enter_context(
+                Recorder(given.record, receiver.plan, front_end.info)
+            )
+        results = ping_results(receiver, front_end.blocks(pings), recorder=recorder)
+        if in_window:
+            seen = showing.show_window(receiver, results)
+        else:
+            seen = showing.collect(given, receiver, results, pings)
+        if recorder is not None and not given.json:
+            print(f"The recording is in {recorder.meta_path} and {recorder.data_path}")
+    return _answer_run(given, receiver, seen, note)
+
+
+def _answer_run(
+    given: argparse.Namespace, receiver: Receiver, seen: list[PingResult], note: str
+) -> int:
+    from rig.answers import run_answer
+
+    if given.picture is not None:
+        showing.draw_picture(given.picture, receiver, seen, note=note)
+    if given.json:
+        print(json.dumps(run_answer(receiver, seen)))
+        return 0
+    good = [r for r in seen if not r.lost]
+    print(f"{len(seen)} pings, {len(seen) - len(good)} lost", end="")
+    print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
+    for reason in sorted({r.reason for r in seen if r.lost}):
+        print(f"  lost: {reason}")
+    if good:
+        showing.print_echoes(good[-1].echoes, "The last ping's echoes")
+    if given.picture is not None:
+        print(f"The picture is in {given.picture}")
+    return 0
+
+
+def _replay(given: argparse.Namespace) -> int:
+    from rig.answers import replay_answer
+    from rig.front_ends.replay import open_recording
+    from rig.passes import passings_of
+    from rig.session import ping_results
+
+    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
+        receiver = opening.replay_receiver(given, front_end)
+        results = ping_results(receiver, front_end.blocks(front_end.pings))
+        note = f"replay of {os.path.basename(given.recording)}"
+        if showing.shows_window(given):
+            seen = showing.show_window(receiver, results)
+        else:
+            seen = showing.collect(given, receiver, results, front_end.pings)
+        if front_end.lost_at_end:
+            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+        if not given.json:
+            return _answer_run(given, receiver, seen, note)
+        if given.picture is not None:
+            showing.draw_picture(given.picture, receiver, seen, note=note)
+        print(json.dumps(replay_answer(receiver, seen, passings_of(receiver, seen))))
+    return 0
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's commands."""
+    demo = words.command(commands, "demo", _demo, "show a virtual tank; needs no hardware")
+    demo.add_argument("--scene", metavar="NAME|FILE", help="a built-in scene, or a scene file")
+    words.add_pings(demo)
+    words.add_seed(demo)
+    words.add_picture(demo)
+    words.add_record(demo)
+
+    run = words.command(commands, "run", _run, "send pings, show and record what comes back")
+    words.add_front_end(run)
+    words.add_pings(run)
+    words.add_calibration(run)
+    words.add_record(run)
+    words.add_picture(run)
+
+    replay = words.command(commands, "replay", _replay, "show a recording ping by ping")
+    words.add_recording(replay)
+    words.add_calibration(replay)
+    words.add_picture(replay)

@@ -1,0 +1,162 @@
+"""Results as they come: strips of text, a window, a picture, a table."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rig.errors import EchobenchError
+
+if TYPE_CHECKING:
+    from rig.receiver import Receiver
+    from rig.session import PingResult
+
+
+def collect(
+    given: argparse.Namespace, receiver: Receiver, results: Iterable[PingResult], pings: int
+) -> list[PingResult]:
+    """Take results as they come, with a text strip for each, or a progress bar.
+
+    Should the device go, what was heard so far is kept and answered, and the
+    complaint follows.
+    """
+    seen: list[PingResult] = []
+    strips = None if given.json else Strips(receiver)
+    try:
+        for result in progress(results, pings, "ping", shown=strips is None):
+            seen.append(result)
+            if strips is not None:
+                strips.print(result)
+    except KeyboardInterrupt:
+        print("echobench: stopped at the keyboard", file=sys.stderr)
+    except EchobenchError:
+        if seen and given.picture is not None:
+            draw_picture(given.picture, receiver, seen, note="the run broke off")
+        raise
+    return seen
+
+
+class Strips:
+    """Prints a strip of text for each ping, under a ruler."""
+
+    def __init__(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._headed = False
+
+    def print(self, result: PingResult) -> None:
+        """Print a ping's strip, and the ruler before the first."""
+        import shutil
+
+        from rig.view.terminal import ruler_lines, strip_line
+
+        width = min(shutil.get_terminal_size((100, 24)).columns, 160)
+        encoding = sys.stdout.encoding or "ascii"
+        speed = self._receiver.sound_speed_m_s
+        if not self._headed:
+            for line in ruler_lines(self._receiver.plan, width):
+                print(line)
+            self._headed = True
+        line = strip_line(
+            result, self._receiver.plan, width, sound_speed_m_s=speed, encoding=encoding
+        )
+        print(line, flush=True)
+
+
+def shows_window(given: argparse.Namespace) -> bool:
+    """Whether to show a window; where none can be opened, name a file for the picture."""
+    if given.json or given.picture is not None:
+        return False
+    own_screen = sys.platform in ("win32", "darwin")
+    if own_screen or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
+        from rig.view.live import window_backend
+
+        if window_backend() is not None:
+            return True
+    given.picture = f"echobench-{given.command}.png"
+    return False
+
+
+def show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[PingResult]:
+    """Show pings as they come, or at the pace at which they came when they were sent.
+
+    Return them without their profiles, which may be many.
+    """
+    import dataclasses
+    import time
+
+    from rig.forecast import forecast
+    from rig.view.live import show_live
+
+    seen: list[PingResult] = []
+
+    def kept() -> Iterator[PingResult]:
+        start_s = time.monotonic()
+        for result in results:
+            # A virtual tank or a recording gives a minute's pings in seconds.
+            time.sleep(max(0.0, start_s + result.sent_s - time.monotonic()))
+            seen.append(dataclasses.replace(result, profile=None, alone=None, threshold_db=None))
+            yield result
+
+    show_live(
+        kept(),
+        receiver.plan,
+        receiver.info,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+    )
+    return seen
+
+
+def draw_picture(
+    path: str, receiver: Receiver, results: Sequence[PingResult], *, note: str
+) -> None:
+    """Save the pings' picture."""
+    from rig.forecast import forecast
+    from rig.view.bench_picture import save_picture
+
+    save_picture(
+        path,
+        receiver.plan,
+        receiver.info,
+        results,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        note=note,
+    )
+
+
+def print_echoes(echoes: Sequence[Any], title: str) -> None:
+    """Print a table of echoes under a title."""
+    if not echoes:
+        print(f"{title}: none above the threshold")
+        return
+    from rig.view.terminal import echo_table
+
+    print(f"{title}:")
+    for line in echo_table(echoes):
+        print(f"  {line}")
+
+
+def print_budgets(echoes: Sequence[Any]) -> None:
+    """Print the budgets of the nearest echoes."""
+    from rig.budget import TABLED_ECHOES, budget_lines
+
+    for echo in echoes[:TABLED_ECHOES]:
+        if echo.budget is not None:
+            print(f"Budget of the range of {echo.range_m:.4f} m, standard uncertainties:")
+            for line in budget_lines(echo.budget):
+                print(line)
+    if len(echoes) > TABLED_ECHOES:
+        print(f"The nearest {TABLED_ECHOES} budgets are shown; --json gives all.")
+
+
+def progress(items: Iterable[Any], total: int, unit: str, *, shown: bool = True) -> Iterable[Any]:
+    """Show a bar on standard error while items go by, if someone is there to see it."""
+    if not shown or not sys.stderr.isatty():
+        return items
+    from tqdm import tqdm
+
+    return tqdm(items, total=total, unit=unit, leave=False, file=sys.stderr)
