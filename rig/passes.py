@@ -44,6 +44,8 @@ class Passing:
         speed, spacing, time zero and clock.
     ping : ndarray of int64, shape (hits,)
         The numbers of the pings that heard it.
+    time_s : ndarray of float64, shape (hits,)
+        When the sound met it in each, from the first ping.
     range_m : ndarray of float64, shape (hits,)
         The range in each, free of what the target's speed does to a chirp.
     forecast_hits : float or None
@@ -60,6 +62,7 @@ class Passing:
 
     passage: Passage
     ping: NDArray[np.int64]
+    time_s: NDArray[np.float64]
     range_m: NDArray[np.float64]
     forecast_hits: float | None = None
     closing: ClosingSpeed | None = None
@@ -169,6 +172,7 @@ def _passing(
     return Passing(
         passage=_with_common(passage, nearest, 0.0 if sharp is None else sharp.u_shift_m),
         ping=np.array([p.result.index for p in pings], dtype=np.int64),
+        time_s=time_s,
         range_m=range_m,
         forecast_hits=_forecast_hits(plan, passage, half_angle_rad),
         closing=closing,

@@ -385,6 +385,33 @@ def save_beam_picture(
         Where the file cannot be written, or its suffix is another.
     """
     suffix = check_picture_path(path)
+    # Drawn whole before the file is touched, so that a fault leaves the old one.
+    drawn = beam_picture_bytes(suffix[1:], beam, note=note, size_px=size_px)
+    try:
+        pathlib.Path(path).write_bytes(drawn)
+    except OSError as problem:
+        raise StorageError(
+            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
+            "give a path in a folder that exists, may be written and has room"
+        ) from problem
+
+
+def beam_picture_bytes(
+    kind: str,
+    beam: BeamMeasurement,
+    *,
+    note: str = "",
+    size_px: tuple[int, int] = (WIDTH, HEIGHT),
+) -> bytes:
+    """Draw a measured beam and return what :func:`save_beam_picture` writes.
+
+    Parameters
+    ----------
+    kind : str
+        "png", "svg" or "pdf".
+
+    The rest as :func:`save_beam_picture` has it.
+    """
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -395,16 +422,9 @@ def save_beam_picture(
         figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
         FigureCanvasAgg(figure)
         BeamPicture(figure, beam, note=note)
-        # Drawn whole before the file is touched, so that a fault leaves the old one.
         drawn = io.BytesIO()
-        figure.savefig(drawn, format=suffix[1:], dpi=dpi)
-    try:
-        pathlib.Path(path).write_bytes(drawn.getvalue())
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
-            "give a path in a folder that exists, may be written and has room"
-        ) from problem
+        figure.savefig(drawn, format=kind, dpi=dpi)
+    return drawn.getvalue()
 
 
 def _reach_rad(fit: BeamFit) -> float:

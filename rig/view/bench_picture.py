@@ -285,6 +285,52 @@ def save_picture(
         Where the file cannot be written, or its suffix is another.
     """
     suffix = check_picture_path(path)
+    # Drawn whole before the file is touched, so that a fault leaves the old one.
+    drawn = picture_bytes(
+        suffix[1:],
+        plan,
+        info,
+        results,
+        sound_speed_m_s=sound_speed_m_s,
+        half_angle_rad=half_angle_rad,
+        marked_range_m=marked_range_m,
+        note=note,
+        remarks=remarks,
+        far_wall_m=far_wall_m,
+        size_px=size_px,
+    )
+    try:
+        pathlib.Path(path).write_bytes(drawn)
+    except OSError as problem:
+        raise StorageError(
+            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
+            "give a path in a folder that exists, may be written and has room"
+        ) from problem
+
+
+def picture_bytes(
+    kind: str,
+    plan: Plan,
+    info: StreamInfo,
+    results: Sequence[PingResult],
+    *,
+    sound_speed_m_s: float,
+    half_angle_rad: float,
+    marked_range_m: float | None = None,
+    note: str = "",
+    remarks: str = "",
+    far_wall_m: float | None = None,
+    size_px: tuple[int, int] = (WIDTH, HEIGHT),
+) -> bytes:
+    """Draw the pings and return what :func:`save_picture` writes.
+
+    Parameters
+    ----------
+    kind : str
+        "png", "svg" or "pdf".
+
+    The rest as :func:`save_picture` has it.
+    """
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -306,16 +352,9 @@ def save_picture(
             history_pings=max(span, FEWEST_ROWS),
         )
         picture.show(results, marked_range_m=marked_range_m, remarks=remarks)
-        # Drawn whole before the file is touched, so that a fault leaves the old one.
         drawn = io.BytesIO()
-        figure.savefig(drawn, format=suffix[1:], dpi=dpi)
-    try:
-        pathlib.Path(path).write_bytes(drawn.getvalue())
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
-            "give a path in a folder that exists, may be written and has room"
-        ) from problem
+        figure.savefig(drawn, format=kind, dpi=dpi)
+    return drawn.getvalue()
 
 
 def check_picture_path(path: str | os.PathLike[str]) -> str:
