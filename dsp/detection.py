@@ -334,6 +334,7 @@ def find_echoes(
     start_s: float = 0.0,
     stop_s: float = math.inf,
     before_only: bool = False,
+    least_noise: float = 0.0,
 ) -> tuple[tuple[Peak, ...], NDArray[np.float64]]:
     """Find the echoes of a profile, however strong the sound before them.
 
@@ -350,6 +351,8 @@ def find_echoes(
         returned.
     before_only : bool
         As for :func:`ordered_statistic_threshold`.
+    least_noise : float
+        RMS magnitude of noise that is known to be there, seen or not.
 
     Returns
     -------
@@ -367,7 +370,9 @@ def find_echoes(
     envelope = np.asarray(envelope)
     if envelope.size < 2 * _KERNEL_HALF:
         return (), np.full(envelope.size, np.inf)
-    search = _Search(envelope, shape, false_alarm_rate, before_only=before_only)
+    search = _Search(
+        envelope, shape, false_alarm_rate, before_only=before_only, least_noise=least_noise
+    )
     for _ in range(10):
         if not search.add_round():
             break
@@ -452,12 +457,14 @@ class _Search:
         false_alarm_rate: float,
         *,
         before_only: bool,
+        least_noise: float,
     ) -> None:
         self._envelope = envelope.astype(np.complex64)
         self._left = self._envelope.copy()
         self._shape = shape = shape.for_bins(envelope.size)
         self._rate = false_alarm_rate
         self._before_only = before_only
+        self._least_power = least_noise**2
         self._bins = envelope.size
         self._ceiling = side_lobe_ceiling(shape, envelope.size) * _SIDE_LOBE_MARGIN
         self._centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
@@ -544,7 +551,8 @@ class _Search:
         self._noise_doubt = noise_doubt(cells)
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
-        return power, np.maximum(threshold, self._rounding_power)
+        least = max(self._rounding_power, -math.log(self._rate) * self._least_power)
+        return np.maximum(power, self._least_power), np.maximum(threshold, least)
 
     def _copy(self, position: float) -> NDArray[np.complex64]:
         return self._shape.at_bins(position * self._shape.bin_s, self._bins)

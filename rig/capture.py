@@ -63,6 +63,10 @@ class StreamInfo:
     clock_tolerance_ppm : float
         How far, at the most, the device's clock may be off; every delay is off by
         as much. 0 where the device does not say.
+    step : float
+        From one value that the converter can give to the next, relative to full scale:
+        what it rounds by is noise that a quiet input does not show. 0 where nothing is
+        known.
     knows_leaving : bool
         Whether the device can say by itself when a pulse leaves. A sound card cannot,
         unless it was opened with the latency that a stored calibration names.
@@ -84,6 +88,7 @@ class StreamInfo:
     can_slip: bool = False
     confirms_last: bool = False
     clock_tolerance_ppm: float = 0.0
+    step: float = 0.0
     edge_step_s: float | None = None
     knows_leaving: bool = True
     u_leaving_s: float = 0.0

@@ -382,6 +382,9 @@ class Receiver:
             false_alarm_rate=false_alarm_rate or asked.false_alarm_rate,
             start_s=max(float(start_s), after_direct_s),
             stop_s=float(stop_s),
+            # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a noise
+            # of its own it is the same in each ping: stacking does not lower it.
+            least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
         )
         threshold_db = np.full(profile.envelope.size, np.nan)
         threshold_db[: threshold.size] = 20 * np.log10(np.maximum(threshold, 1e-10))

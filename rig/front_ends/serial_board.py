@@ -167,6 +167,7 @@ class SerialBoard:
             device=f"{ident.name} {ident.number} v{ident.firmware[0]}.{ident.firmware[1]}{warmth}",
             sample_rate_hz=ident.clock_hz / self._settings.sample_period_ticks,
             clock_tolerance_ppm=float(ident.clock_tolerance_ppm),
+            step=1 / _CODE_SPAN,
         )
         self._block_samples = plan.at_rate(self.info.sample_rate_hz).interval_samples
         # The mark is the pulse's own leaving, unless the plan trusts the direct sound more.

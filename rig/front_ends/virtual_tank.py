@@ -50,6 +50,7 @@ class VirtualTank:
             microphone=1 if loopback == 0 else 0,
             loopback=loopback,
             latency_s=converter.latency_s,
+            step=2.0 ** (1 - converter.bits) if converter.bits else 0.0,
             can_slip=False,
         )
         # The pulse leaves, as the input counts, a latency after the output's sample 0;

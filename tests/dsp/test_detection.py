@@ -380,3 +380,22 @@ def test_side_lobe_ceiling_falls_and_stands_above_every_side_lobe() -> None:
     assert (np.diff(ceiling) <= 0).all()
     lags = np.arange(500) * COMPRESS.bin_s
     assert (np.abs(COMPRESS.shape.at(lags)) <= ceiling + 1e-6).all()
+
+
+def test_rounding_that_a_quiet_input_does_not_show_is_no_echo() -> None:
+    # An 8-bit converter and a noise of a twentieth of its step: most samples are 0, and now and
+    # then one is a step. The noise that rounding makes is step/√12 (W. R. Bennett, Bell Syst.
+    # Tech. J. 27, 1948; from memory).
+    step = 1 / 128
+    block = np.zeros(BLOCK)
+    block[5000] = step
+    compress = PulseCompressor(tone_burst(8e3, 1e-3, RATE_HZ), BLOCK)
+    envelope = envelope_of(block, compress)
+    seen, _ = find_echoes(envelope, compress.shape, false_alarm_rate=1e-6)
+    assert seen  # so that the next line can fail
+    least = step / math.sqrt(12) * compress.shape.noise_gain
+    peaks, threshold = find_echoes(
+        envelope, compress.shape, false_alarm_rate=1e-6, least_noise=least
+    )
+    assert peaks == ()
+    assert threshold.min() >= math.sqrt(-math.log(1e-6)) * least * (1 - 1e-12)
