@@ -143,6 +143,40 @@ def passing_range_m(
     return np.asarray(np.sqrt(half + np.sqrt(half**2 + quarter * across)))
 
 
+def fitted_range_m(
+    passage: Passage, time_s: ArrayLike, *, baseline_m: float = 0.0
+) -> NDArray[np.float64] | None:
+    """Range on the curve that was fitted to a track; None where none was.
+
+    Parameters
+    ----------
+    passage : Passage
+    time_s : array_like
+        When the sound meets the target.
+    baseline_m : float
+        From source to receiver, as it was given to :func:`passage_of`.
+
+    Examples
+    --------
+    >>> told = Passage(kind="pass", hits=9, first_s=0.0, last_s=8.0, closest_range_m=3.0,
+    ...     crossing_speed_m_s=1.0, closest_time_s=4.0)
+    >>> fitted_range_m(told, [0.0, 4.0]).tolist()
+    [5.0, 3.0]
+    """
+    if passage.closest_range_m is None:
+        return None
+    if passage.crossing_speed_m_s is None or passage.closest_time_s is None:
+        return np.full(np.shape(time_s), passage.closest_range_m)
+    return passing_range_m(
+        time_s,
+        closest_range_m=passage.closest_range_m,
+        crossing_speed_m_s=passage.crossing_speed_m_s,
+        closest_time_s=passage.closest_time_s,
+        baseline_m=baseline_m,
+        along_baseline=_HEADING_MEAN,
+    )
+
+
 def passage_of(
     time_s: ArrayLike,
     range_m: ArrayLike,
