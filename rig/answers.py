@@ -59,6 +59,16 @@ def measure_answer(
     }
 
 
+def report_answer(measurement: Measurement, files: Sequence[str]) -> Answer:
+    """Answer `report`: what was written, the page first."""
+    return {
+        "pings": measurement.pings,
+        "lost_pings": measurement.lost_pings,
+        "report": files[0],
+        "tables": list(files[1:]),
+    }
+
+
 def twin_answer(case: Case, other: Case) -> Answer:
     """Answer `twin`: both cases, and what they have in common."""
     return {"given": _case(case), "twin": _case(other), "hits": case.hits}

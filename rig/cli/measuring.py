@@ -77,14 +77,7 @@ def _twin(given: argparse.Namespace) -> int:
 
 
 def _beam(given: argparse.Namespace) -> int:
-    from rig.beam import (
-        SteadyPass,
-        beam_answer,
-        beam_lines,
-        measure_beam,
-        ping_by_ping,
-        read_stops,
-    )
+    from rig.beam import beam_answer, beam_lines, measure_beam, ping_by_ping
     from rig.front_ends.replay import open_recording
     from rig.plan import read_plan
     from rig.receiver import Receiver
@@ -94,11 +87,7 @@ def _beam(given: argparse.Namespace) -> int:
         from rig.view.bench_picture import check_picture_path
 
         check_picture_path(given.picture)
-    moved: Any
-    if given.stops is not None:
-        moved = read_stops(given.stops, u_zero_m=given.u_zero_m)
-    else:
-        moved = SteadyPass(speed_m_s=given.speed_m_s, u_speed_m_s=given.u_speed_m_s)
+    moved = way_moved(given)
     results: Iterable[PingResult]
     if given.recording is not None:
         with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
@@ -143,6 +132,15 @@ def _beam(given: argparse.Namespace) -> int:
     if given.picture is not None:
         print(f"The picture is in {given.picture}")
     return 0
+
+
+def way_moved(given: argparse.Namespace) -> Any:
+    """Return how the target was moved across the beam."""
+    from rig.beam import SteadyPass, read_stops
+
+    if given.stops is not None:
+        return read_stops(given.stops, u_zero_m=given.u_zero_m)
+    return SteadyPass(speed_m_s=given.speed_m_s, u_speed_m_s=given.u_speed_m_s)
 
 
 def _pings_at_stops(
@@ -228,7 +226,12 @@ def _add_beam(commands: Any) -> None:
     words.add_pings(beam)
     words.add_record(beam)
     words.add_picture(beam)
-    how = beam.add_mutually_exclusive_group(required=True)
+    add_moved(beam, required=True)
+
+
+def add_moved(command: argparse.ArgumentParser, *, required: bool) -> None:
+    """Add how a target was moved across the beam."""
+    how = command.add_mutually_exclusive_group(required=required)
     how.add_argument(
         "--speed-m-s",
         metavar="V",
@@ -241,14 +244,14 @@ def _add_beam(commands: Any) -> None:
         help="the target stands at known places: a CSV file, a line for each, with the columns "
         "position_m (slide) or angle_deg (turntable), and first_ping and last_ping from 0 on",
     )
-    beam.add_argument(
+    command.add_argument(
         "--u-speed-m-s",
         metavar="U",
         type=words.number_in(low=0.0),
         default=0.0,
         help="standard uncertainty of the speed (default: 0)",
     )
-    beam.add_argument(
+    command.add_argument(
         "--u-zero-m",
         metavar="U",
         type=words.number_in(low=1e-6),
@@ -256,19 +259,19 @@ def _add_beam(commands: Any) -> None:
         help="standard uncertainty of a slide's zero, which stands square ahead of the pair "
         "(default: 0.002)",
     )
-    beam.add_argument(
+    command.add_argument(
         "--square",
         action="store_true",
         help="the target's way is square to the line from source to receiver, not along it",
     )
-    beam.add_argument(
+    command.add_argument(
         "--from-m",
         metavar="R",
         type=words.number_in(low=0.0),
         default=0.0,
         help="the target's echo is the strongest from this range on (default: the plan's)",
     )
-    beam.add_argument(
+    command.add_argument(
         "--to-m",
         metavar="R",
         type=words.number_in(low=0.0),
@@ -307,6 +310,38 @@ def _add_twin(command: argparse.ArgumentParser) -> None:
     )
 
 
+def add_source_level(command: argparse.ArgumentParser, *, required: bool) -> None:
+    """Add what turns an echo's level into its target's strength."""
+    command.add_argument(
+        "--source-level-db",
+        metavar="DB",
+        type=words.number_in(),
+        required=required,
+        help="what the receiver would show of the pulse itself, on the axis at 1 m, dB re full "
+        "scale: from a calibration",
+    )
+    command.add_argument(
+        "--u-source-level-db",
+        metavar="DB",
+        type=words.number_in(low=0.0),
+        default=1.0,
+        help="its standard uncertainty (default: 1)",
+    )
+    command.add_argument(
+        "--angle-deg",
+        metavar="DEG",
+        type=words.number_in(low=0.0, high=90.0),
+        help="of the target from the axis, where it is known",
+    )
+    command.add_argument(
+        "--u-angle-deg",
+        metavar="DEG",
+        type=words.number_in(low=0.0, high=90.0),
+        default=0.0,
+        help="its standard uncertainty (default: 0)",
+    )
+
+
 def add_to(commands: Any) -> None:
     """Add this module's commands."""
     measure = words.command(commands, "measure", _measure, "add up a recording's pings and measure")
@@ -318,31 +353,4 @@ def add_to(commands: Any) -> None:
         commands, "strength", _strength, "say how strong a recording's targets are, dB re 1 m²"
     )
     words.add_recording(strength)
-    strength.add_argument(
-        "--source-level-db",
-        metavar="DB",
-        type=words.number_in(),
-        required=True,
-        help="what the receiver would show of the pulse itself, on the axis at 1 m, dB re full "
-        "scale: from a calibration",
-    )
-    strength.add_argument(
-        "--u-source-level-db",
-        metavar="DB",
-        type=words.number_in(low=0.0),
-        default=1.0,
-        help="its standard uncertainty (default: 1)",
-    )
-    strength.add_argument(
-        "--angle-deg",
-        metavar="DEG",
-        type=words.number_in(low=0.0, high=90.0),
-        help="of the target from the axis, where it is known",
-    )
-    strength.add_argument(
-        "--u-angle-deg",
-        metavar="DEG",
-        type=words.number_in(low=0.0, high=90.0),
-        default=0.0,
-        help="its standard uncertainty (default: 0)",
-    )
+    add_source_level(strength, required=True)

@@ -105,14 +105,19 @@ def open_front_end(
 
 def replay_receiver(given: argparse.Namespace, front_end: Replay) -> Receiver:
     """Make the receiver for a recording, with the calibration that was named or is needed."""
+    calibration = replay_calibration(given, front_end)
+    return receiver_of(front_end.plan, front_end.info, calibration, when=front_end.began)
+
+
+def replay_calibration(given: argparse.Namespace, front_end: Replay) -> Calibration | None:
+    """Read the calibration that was named for a recording, or the one beside it if needed."""
     plan, info = front_end.plan, front_end.info
     by_latency = plan.geometry.time_zero == "calibration" and not info.knows_leaving
-    calibration = stored_calibration(
+    return stored_calibration(
         given.calibration,
         beside=given.plan or given.recording,
         needed=by_latency or plan.receiver.weighting == "equalised",
     )
-    return receiver_of(plan, info, calibration, when=front_end.began)
 
 
 def plan_or_none(path: str | None) -> Plan | None:

@@ -1,0 +1,150 @@
+"""The command `report`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from rig.cli import measuring, opening, showing, words
+
+if TYPE_CHECKING:
+    from rig.beam import BeamMeasurement
+    from rig.calibration import Calibration
+    from rig.front_ends.replay import Replay
+    from rig.receiver import Receiver
+    from rig.report.matter import Matter
+    from rig.session import Measurement, PingResult
+    from rig.strength import TargetStrength
+
+
+def _report(given: argparse.Namespace) -> int:
+    from rig.answers import report_answer
+    from rig.front_ends.replay import open_recording
+    from rig.report.files import report_path, write_report
+
+    path = report_path(given.recording, given.out)
+    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
+        matter = _matter(given, front_end)
+    files = [os.fspath(file) for file in write_report(path, matter)]
+    if given.json:
+        print(json.dumps(report_answer(matter.measurement, files)))
+        return 0
+    print(f"The report is in {files[0]}")
+    print(f"Its numbers are in {', '.join(files[1:])}")
+    return 0
+
+
+def _matter(given: argparse.Namespace, front_end: Replay) -> Matter:
+    """Measure all that the report is made of."""
+    from rig.calibration import CALIBRATION_NAME
+    from rig.passes import passings_of
+    from rig.report.matter import Matter
+    from rig.session import measure, ping_results
+
+    calibration = opening.replay_calibration(given, front_end)
+    receiver = opening.receiver_of(
+        front_end.plan, front_end.info, calibration, when=front_end.began
+    )
+    total = front_end.pings
+    results = tuple(
+        ping_results(receiver, showing.progress(front_end.blocks(total), total, "ping"))
+    )
+    measurement = measure(receiver, showing.progress(front_end.blocks(total), total, "ping"))
+    if front_end.lost_at_end:
+        print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+    strengths, strengths_from = _strengths(given, receiver, measurement, calibration)
+    return Matter(
+        source=os.path.basename(given.recording),
+        made=opening.now(),
+        began=front_end.began,
+        lost_at_end=front_end.lost_at_end,
+        receiver=receiver,
+        results=results,
+        measurement=measurement,
+        passings=passings_of(receiver, measurement.results),
+        calibration=calibration,
+        calibration_source=os.path.basename(given.calibration or CALIBRATION_NAME),
+        beam=_beam(given, front_end, receiver, results, calibration),
+        strengths=strengths,
+        strengths_from=strengths_from,
+    )
+
+
+def _beam(
+    given: argparse.Namespace,
+    front_end: Replay,
+    receiver: Receiver,
+    results: tuple[PingResult, ...],
+    calibration: Calibration | None,
+) -> BeamMeasurement | None:
+    """Measure the beam, where it was said how the target was moved."""
+    from rig.beam import measure_beam, ping_by_ping
+    from rig.session import ping_results
+
+    if given.stops is None and given.speed_m_s is None:
+        return None
+    plan = ping_by_ping(receiver.plan)
+    if plan != receiver.plan:
+        receiver = opening.receiver_of(plan, front_end.info, calibration, when=front_end.began)
+        results = tuple(ping_results(receiver, front_end.blocks(front_end.pings)))
+    return measure_beam(
+        receiver,
+        results,
+        measuring.way_moved(given),
+        beside=not given.square,
+        from_m=given.from_m,
+        to_m=given.to_m,
+    )
+
+
+def _strengths(
+    given: argparse.Namespace,
+    receiver: Receiver,
+    measurement: Measurement,
+    calibration: Calibration | None,
+) -> tuple[tuple[TargetStrength, ...], str]:
+    """Tell target strengths, where a source level was given or calibrated; and say which."""
+    import math
+
+    from rig.strength import target_strengths
+
+    level = None if calibration is None else calibration.level
+    if given.source_level_db is not None:
+        level_db, u_level_db = given.source_level_db, given.u_source_level_db
+        source = "as given"
+    elif level is not None:
+        level_db, u_level_db = level.source_level_db, level.u_source_level_db
+        source = f"from the calibration, by {level.target}"
+    else:
+        return (), ""
+    targets = target_strengths(
+        receiver,
+        measurement.echoes,
+        source_level_db=level_db,
+        u_source_level_db=u_level_db,
+        angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
+        u_angle_rad=math.radians(given.u_angle_deg),
+    )
+    return targets, (
+        f"{level_db:.1f} ± {2 * u_level_db:.1f} dB re full scale at 1 m (k = 2), {source}"
+    )
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's command."""
+    report = words.command(
+        commands, "report", _report, "write a recording's report: one HTML page, and CSV files"
+    )
+    words.add_recording(report)
+    words.add_calibration(report)
+    report.add_argument(
+        "--out",
+        metavar="DIR|FILE",
+        help="a folder that is there, or the page's name, which ends in .html "
+        "(default: NAME-report.html in the folder at work)",
+    )
+    measuring.add_moved(report, required=False)
+    measuring.add_source_level(report, required=False)

@@ -1,0 +1,117 @@
+"""HTML out of nested calls; whatever is not markup already is escaped."""
+
+from __future__ import annotations
+
+import base64
+import html
+from collections.abc import Collection, Iterable, Sequence
+
+_VOID = frozenset({"br", "img", "link", "meta"})
+_BLOCKS = frozenset({"figure", "h1", "h2", "h3", "li", "p", "section", "table", "tr", "ul", "ol"})
+
+
+class Markup(str):
+    """Text that is HTML. Made by :func:`element` and :func:`joined` alone."""
+
+    __slots__ = ()
+
+
+def element(name: str, /, *children: str, **attributes: str | None) -> Markup:
+    r"""Return an element.
+
+    Parameters
+    ----------
+    name : str
+    *children : str
+        Escaped, unless they are :class:`Markup`.
+    **attributes : str or None
+        A trailing underscore falls off the name, other ones turn into hyphens;
+        None leaves the attribute out.
+
+    Examples
+    --------
+    >>> element("p", "5 < 6 ", element("em", "really"), class_="note")
+    '<p class="note">5 &lt; 6 <em>really</em></p>\n'
+    """
+    written = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{html.escape(value)}"'
+        for key, value in attributes.items()
+        if value is not None
+    )
+    if name in _VOID:
+        return Markup(f"<{name}{written}>")
+    end = "\n" if name in _BLOCKS else ""
+    return Markup(f"<{name}{written}>{joined(children)}</{name}>{end}")
+
+
+def joined(children: Iterable[str]) -> Markup:
+    """Return children one after the other, each escaped unless it is markup."""
+    return Markup(
+        "".join(child if isinstance(child, Markup) else html.escape(child) for child in children)
+    )
+
+
+def figure(picture: bytes, *, kind: str, alt: str, caption: str) -> Markup:
+    """Return a picture that lies inside the page.
+
+    Parameters
+    ----------
+    picture : bytes
+    kind : str
+        Its media type, such as ``"image/svg+xml"``.
+    alt : str
+        What it shows, for those who cannot see it.
+    caption : str
+    """
+    inside = f"data:{kind};base64,{base64.b64encode(picture).decode('ascii')}"
+    return element("figure", element("img", src=inside, alt=alt), element("figcaption", caption))
+
+
+def table(
+    heads: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    caption: str,
+    words: Collection[int] = (),
+) -> Markup:
+    """Return a table whose first column names its rows; a wide one scrolls on a screen.
+
+    Parameters
+    ----------
+    heads : sequence of str
+    rows : iterable of sequence of str
+    caption : str
+    words : collection of int
+        The columns, from 0, that hold words and not numbers.
+    """
+
+    def kind(column: int) -> str | None:
+        return "words" if column in words else None
+
+    body = [
+        element(
+            "tr",
+            element("th", row[0], scope="row"),
+            *(element("td", cell, class_=kind(i)) for i, cell in enumerate(row[1:], 1)),
+        )
+        for row in rows
+    ]
+    made = element(
+        "table",
+        element("caption", caption),
+        element(
+            "thead",
+            element(
+                "tr",
+                *(element("th", h, scope="col", class_=kind(i)) for i, h in enumerate(heads)),
+            ),
+        ),
+        element("tbody", *body),
+    )
+    # A box that scrolls must be reachable by the keyboard, and say what it is.
+    return element("div", made, class_="wide", tabindex="0", role="region", aria_label=caption)
+
+
+def bullets(lines: Iterable[str]) -> Markup:
+    """Return a list of lines."""
+    return element("ul", *(element("li", line) for line in lines))

@@ -1,0 +1,250 @@
+"""The pictures that only a report has: the sum of all pings, and the fitted curves.
+
+They are drawn for a page of A4: as wide as its text, in type of the text's size.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from dsp.passes import fitted_range_m
+from rig.passes import Passing
+from rig.session import Measurement
+from rig.view.page import FAINT, INK, SOFT
+from rig.view.scales import RangeScale, place_labels, strength_limits_db
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_WIDE_IN = 7.1  # the text of an A4 page
+_TYPE_PT, _LABEL_PT = 9.0, 9.5
+_LABEL_ROWS, _ROW_SHARE = 3, 0.075
+_MARKS = ("o", "s", "^", "D", "v", "P")
+"""Tracks are told apart by form and number, not by colour."""
+
+
+def sum_picture(measurement: Measurement, scale: RangeScale) -> bytes:
+    """Draw the sum's strength over range, its echoes numbered as in the table.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        With a profile.
+    scale : RangeScale
+
+    Returns
+    -------
+    bytes
+        An SVG file.
+
+    Raises
+    ------
+    ValueError
+        Where all pings are lost, so that there is no sum.
+    """
+    if measurement.last is None or measurement.profile is None:
+        raise ValueError("measurement: all pings are lost; give one with a profile")
+
+    def draw(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        _lay_sum(axes, measurement, scale)
+
+    return _drawn(draw, tall_in=3.0)
+
+
+def passes_picture(passings: Sequence[Passing], *, baseline_m: float) -> bytes:
+    """Draw each track's ranges over time with its fitted curve, and what is left over.
+
+    Parameters
+    ----------
+    passings : sequence of Passing
+        At least one.
+    baseline_m : float
+        From source to receiver.
+
+    Returns
+    -------
+    bytes
+        An SVG file.
+    """
+
+    def draw(figure: Figure) -> None:
+        above, below = figure.subplots(2, 1, sharex=True, height_ratios=[2.4, 1.0])
+        _lay_tracks(above, below, passings, baseline_m)
+
+    return _drawn(draw, tall_in=4.6)
+
+
+def _drawn(draw: Any, *, tall_in: float) -> bytes:
+    """Let `draw` fill a figure, and return it as SVG."""
+    import matplotlib
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+        matplotlib.rcParams.update(
+            {
+                "font.size": _TYPE_PT,
+                "text.color": INK,
+                "axes.edgecolor": SOFT,
+                "axes.labelcolor": INK,
+                "axes.linewidth": 0.7,
+                "axes.unicode_minus": True,
+                "xtick.color": SOFT,
+                "ytick.color": SOFT,
+                "xtick.labelcolor": INK,
+                "ytick.labelcolor": INK,
+            }
+        )
+        figure = Figure(figsize=(_WIDE_IN, tall_in), layout="constrained")
+        FigureCanvasSVG(figure)
+        draw(figure)
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format="svg")
+    return drawn.getvalue()
+
+
+def _lay_sum(axes: Axes, measurement: Measurement, scale: RangeScale) -> None:
+    profile, threshold_db = measurement.profile, measurement.threshold_db
+    if profile is None:
+        return
+    range_m, strength_db = scale.range_m(profile.delay_s), profile.strength_db
+    heard = (range_m >= scale.start_m) & (range_m <= scale.stop_m)
+    axes.plot(range_m[heard], strength_db[heard], color=INK, linewidth=0.8)
+    if threshold_db is not None and np.isfinite(threshold_db[heard]).any():
+        axes.plot(range_m[heard], threshold_db[heard], color=SOFT, linewidth=1.0, dashes=(5, 2.5))
+        last = np.flatnonzero(np.isfinite(threshold_db) & heard)[-1]
+        axes.annotate(
+            "threshold",
+            (range_m[last], threshold_db[last]),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            color=SOFT,
+            annotation_clip=False,
+        )
+    low_db, high_db = _sum_limits_db(measurement, scale)
+    # Numbers stand in rows of their own above the strongest echo.
+    top_db = low_db + (high_db - low_db) / (1 - _LABEL_ROWS * _ROW_SHARE)
+    axes.set(
+        xlim=(scale.start_m, scale.stop_m),
+        ylim=(low_db, top_db),
+        xlabel="range / m",
+        ylabel="strength / dB re full scale",
+    )
+    axes.grid(axis="y", color=FAINT, linewidth=0.5)
+    axes.set_axisbelow(True)
+    _number_echoes(axes, measurement, scale, (low_db, high_db, top_db))
+
+
+def _sum_limits_db(measurement: Measurement, scale: RangeScale) -> tuple[float, float]:
+    if measurement.last is None:
+        raise ValueError("measurement: all pings are lost; give one with a profile")
+    whole = dataclasses.replace(measurement.last, profile=measurement.profile)
+    low_db, high_db = strength_limits_db([whole], scale)
+    return low_db - 10.0, high_db
+
+
+def _number_echoes(
+    axes: Axes,
+    measurement: Measurement,
+    scale: RangeScale,
+    limits_db: tuple[float, float, float],
+) -> None:
+    low_db, high_db, top_db = limits_db
+    span_m = scale.stop_m - scale.start_m
+    numbers = [str(n) for n in range(1, len(measurement.echoes) + 1)]
+    digit_m = 0.012 * span_m  # as wide as the type makes it on the page
+    places = place_labels(
+        [e.range_m for e in measurement.echoes],
+        [digit_m * len(n) for n in numbers],
+        left=scale.start_m,
+        right=scale.stop_m,
+        rows=_LABEL_ROWS,
+        gap=digit_m / 2,
+        most=len(numbers),
+    )
+    row_db = (top_db - low_db) * _ROW_SHARE
+    for label, row, centre_m in places:
+        echo = measurement.echoes[label]
+        height_db = high_db + (row + 0.5) * row_db
+        peak_db = min(max(echo.strength_db, low_db), high_db)
+        if not np.isfinite(peak_db):
+            peak_db = low_db
+        axes.plot(
+            [echo.range_m] * 2, [peak_db, height_db - 0.45 * row_db], color=SOFT, linewidth=0.6
+        )
+        axes.plot(
+            echo.range_m,
+            peak_db,
+            marker="o",
+            markersize=4.5,
+            markerfacecolor="white",
+            markeredgecolor=INK,
+            markeredgewidth=0.9,
+        )
+        axes.text(
+            centre_m,
+            height_db,
+            numbers[label],
+            ha="center",
+            va="center",
+            fontsize=_LABEL_PT,
+            fontweight="bold",
+        )
+
+
+def _lay_tracks(above: Axes, below: Axes, passings: Sequence[Passing], baseline_m: float) -> None:
+    from matplotlib.patheffects import withStroke
+
+    fitted_any = False
+    for number, passing in enumerate(passings, 1):
+        form = _MARKS[(number - 1) % len(_MARKS)]
+        dots: dict[str, Any] = {
+            "linestyle": "none",
+            "marker": form,
+            "markersize": 3.6,
+            "markerfacecolor": "white",
+            "markeredgecolor": INK,
+            "markeredgewidth": 0.7,
+        }
+        above.plot(passing.time_s, passing.range_m, **dots)
+        above.annotate(
+            str(number),
+            (float(passing.time_s[0]), float(passing.range_m[0])),
+            xytext=(-4, 0),
+            textcoords="offset points",
+            ha="right",
+            va="center",
+            fontsize=_LABEL_PT,
+            fontweight="bold",
+            path_effects=[withStroke(linewidth=2.5, foreground="white")],
+        )
+        at_hits = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)
+        if at_hits is None:
+            continue
+        fitted_any = True
+        time_s = np.linspace(passing.time_s[0], passing.time_s[-1], 200)
+        curve_m = fitted_range_m(passing.passage, time_s, baseline_m=baseline_m)
+        if curve_m is not None:
+            above.plot(time_s, curve_m, color=INK, linewidth=1.1)
+        below.plot(passing.time_s, 1e3 * (passing.range_m - at_hits), **dots)
+    above.set_ylabel("range / m")
+    above.margins(x=0.05, y=0.08)
+    below.axhline(0.0, color=INK, linewidth=0.8)
+    below.set(xlabel="time from the first ping / s", ylabel="range less\ncurve / mm")
+    if not fitted_any:
+        below.text(
+            0.5, 0.7, "no curve was fitted", transform=below.transAxes, ha="center", color=SOFT
+        )
+        below.set_yticks([])
+    for axes in (above, below):
+        axes.grid(color=FAINT, linewidth=0.5)
+        axes.set_axisbelow(True)
