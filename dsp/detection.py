@@ -36,6 +36,16 @@ a quarter of them may hold other echoes without lifting it."""
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
+NEAR_LOBES = 2.5
+"""So near to a stronger echo another must stand above that one's side lobes themselves:
+two echoes that have run into one are no copy of the pulse."""
+
+OVERLAP_LOBES = 1.5
+OVERLAP_PULL = 0.25
+"""Two echoes nearer than :data:`OVERLAP_LOBES` to each other pull each other by up to
+:data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe
+for two equal ones at any phase)."""
+
 ROUNDING = 1e-5
 """An envelope's own rounding, relative to its strongest bin: nothing weaker is an echo."""
 
@@ -63,6 +73,8 @@ class Peak:
         Standard uncertainty of the delay, from the SNR and the pulse's spectrum.
     amplitude : float
         Relative to full scale.
+    phase_rad : float
+        By which the echo's carrier is off from a copy of the pulse at `delay_s`.
     snr : float
         2E/N0, as a ratio: for a matched filter, twice the peak's power over
         the mean power of the noise around it.
@@ -71,6 +83,7 @@ class Peak:
     delay_s: float
     u_delay_s: float
     amplitude: float
+    phase_rad: float
     snr: float
 
 
@@ -390,6 +403,7 @@ def first_arrival(
     start_s: float = 0.0,
     stop_s: float = math.inf,
     like_amplitude: float | None = None,
+    due_s: float | None = None,
 ) -> Peak | None:
     """Find the first sound to arrive, which need not be the strongest.
 
@@ -403,6 +417,9 @@ def first_arrival(
         Only a sound between the two is returned.
     like_amplitude : float, optional
         Of the sound that is looked for: 8 dB weaker or stronger is another.
+    due_s : float, optional
+        When it is due. What stands there, to half a lobe, is it, however strong a
+        sound may follow.
 
     Returns
     -------
@@ -420,6 +437,10 @@ def first_arrival(
     sounds = [p for p in peaks if _is_seen(p, envelope, shape)]
     if like_amplitude is not None:
         sounds = [p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5]
+    if due_s is not None:
+        punctual = [p for p in sounds if abs(p.delay_s - due_s) < shape.width_s / 2]
+        if punctual:
+            return min(punctual, key=lambda p: abs(p.delay_s - due_s))
     return next((p for p in sounds if not _is_forerunner(p, sounds)), None)
 
 
@@ -522,15 +543,24 @@ class _Search:
             # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
             u_delay_s = delay_uncertainty_s(self._shape, max(snr_out - 2, 1.0))
             u_delay_s *= math.sqrt(1 + self._noise_doubt)
+            u_delay_s = math.hypot(u_delay_s, self._pull_s(i))
             found.append(
                 Peak(
                     delay_s=float(position) * self._shape.bin_s,
                     u_delay_s=u_delay_s,
                     amplitude=float(abs(gain)),
+                    phase_rad=float(np.angle(gain)),
                     snr=snr_out / self._shape.efficiency,
                 )
             )
         return tuple(sorted(found, key=lambda p: p.delay_s))
+
+    def _pull_s(self, i: int) -> float:
+        """How far echo `i` may be off for the echoes that it overlaps with."""
+        near = np.abs(self._position - self._position[i]) < OVERLAP_LOBES * self._lobe_bins
+        near[i] = False
+        ratio = np.minimum(np.abs(self._gain[near]) / max(abs(self._gain[i]), 1e-30), 1.0)
+        return OVERLAP_PULL * self._shape.width_s * float(np.sqrt(ratio @ ratio))
 
     def threshold(self) -> NDArray[np.float64]:
         """On amplitude: the noise's threshold or what side lobes are left, the higher."""
@@ -581,18 +611,23 @@ class _Search:
         return np.asarray(self._ceiling[np.floor(lag).astype(int)])
 
     def _misfit_of(self, i: int) -> float:
-        """How much of an echo's side lobes is still there once it was taken away."""
-        near = slice(
-            max(0, int(self._position[i] - 4 * self._lobe_bins)),
-            int(self._position[i] + 4 * self._lobe_bins) + 1,
-        )
-        lag = np.abs(np.arange(self._bins)[near] - self._position[i])
-        flank = lag > self._lobe_bins
-        level = np.abs(self._left[near])[flank]
-        lobes = max(abs(self._gain[i]), 1e-30) * self._ceiling[np.floor(lag[flank]).astype(int)]
-        if level.size == 0:
+        """How much of an echo's side lobes is still there once it was taken away.
+
+        Near by it is the mean that counts, for an echo that is coloured or two in one; further
+        out nine tenths of the flank, since another echo, still to be found, is the rest.
+        """
+        lag = np.abs(np.arange(self._bins) - self._position[i])
+        lobes = max(abs(self._gain[i]), 1e-30) * self._ceiling[np.floor(lag).astype(int)]
+        left = np.abs(self._left) / lobes
+        near = left[(lag > self._lobe_bins) & (lag < 4 * self._lobe_bins)]
+        # Noise alone passes ln 10 times its mean power in a tenth of the bins.
+        excess = np.maximum(np.abs(self._left) ** 2 - math.log(10) * self._noise_power, 0)
+        beyond = (lag > self._lobe_bins) & (lag < 12 * self._lobe_bins)
+        far = np.sqrt(excess[beyond]) / lobes[beyond]
+        if near.size == 0:
             return 1.0
-        return float(np.clip(3 * np.sqrt(np.mean((level / lobes) ** 2)), 0.05, 1.0))
+        misfit = max(3 * np.sqrt(np.mean(near**2)), 2.2 * np.quantile(far, 0.9))
+        return float(np.clip(misfit, 0.05, 1.0))
 
     def _side_lobes(self, which: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
         """Ceiling of what the echoes taken away, or some of them, may have left behind."""
@@ -602,7 +637,7 @@ class _Search:
             if which is not None and not which[i]:
                 continue
             about = self._ceiling_about(position)
-            lobe = np.abs(np.arange(self._bins) - position) < 1.2 * self._lobe_bins
+            lobe = np.abs(np.arange(self._bins) - position) < NEAR_LOBES * self._lobe_bins
             ceiling = np.maximum(ceiling, abs(gain) * np.where(lobe, about, misfit * about))
         return ceiling
 

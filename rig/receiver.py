@@ -48,12 +48,16 @@ class TimeZero:
     mark_s : float
         From the block's first sample to the mark itself: the arrival of the
         direct sound, the loopback pulse, or the leaving where it is known.
+    amplitude, phase_rad : float
+        Of the mark, as of :class:`dsp.detection.Peak`; 0 where none is heard.
     """
 
     method: str
     delay_s: float
     u_delay_s: float
     mark_s: float
+    amplitude: float = 0.0
+    phase_rad: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,6 +296,7 @@ class Receiver:
             start_s=due_s - reach_s,
             stop_s=due_s + reach_s,
             like_amplitude=expected_amplitude,
+            due_s=due_s,
         )
         return near if near is not None else detection.first_arrival(envelope, shape)
 
@@ -306,6 +311,8 @@ class Receiver:
             delay_s=mark.delay_s - travel_s,
             u_delay_s=mark.u_delay_s,
             mark_s=mark.delay_s,
+            amplitude=mark.amplitude,
+            phase_rad=mark.phase_rad,
         )
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
@@ -326,7 +333,17 @@ class Receiver:
         compress = self._compressors[block.pulse_index]
         band = compress.band_spectrum(block.samples[self.info.microphone])
         start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
-        return EchoProfile(envelope=compress.from_time_zero(band, start_s), bin_s=compress.bin_s)
+        envelope = compress.from_time_zero(band, start_s)
+        # Time zero is known from the mark's envelope, which is noisier than its carrier: turned
+        # by the carrier, pings add up in phase and the side lobes of a pair of codes cancel.
+        envelope = envelope * np.complex64(np.exp(-1j * time_zero.phase_rad))
+        travel_s = time_zero.mark_s - start_s
+        if time_zero.method == "direct" and travel_s < 2 * compress.bin_s:
+            # Without a baseline the direct sound stands on the profile's edge, where the search
+            # for echoes cannot see it as a peak.
+            copy = compress.shape.at_bins(travel_s, envelope.size)
+            envelope = envelope - np.float32(time_zero.amplitude) * copy
+        return EchoProfile(envelope=envelope, bin_s=compress.bin_s)
 
     def stack(self, profiles: Sequence[tuple[int, EchoProfile]]) -> tuple[EchoProfile, EchoShape]:
         """Add up profiles, each given with its pulse's index.
@@ -408,7 +425,11 @@ class Receiver:
         # Rounded to a step, every time within it is as likely: JCGM 100:2008, 4.3.7.
         u_delay_s = step_s / math.sqrt(12)
         peak = Peak(
-            delay_s=float(place[0]) * shape.bin_s, u_delay_s=u_delay_s, amplitude=1.0, snr=1.0
+            delay_s=float(place[0]) * shape.bin_s,
+            u_delay_s=u_delay_s,
+            amplitude=1.0,
+            phase_rad=0.0,
+            snr=1.0,
         )
         echo = self._echo(peak, shape, time_zero)
         return dataclasses.replace(echo, strength_db=math.nan, snr_db=math.nan, bound_m=math.nan)

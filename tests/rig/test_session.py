@@ -46,6 +46,16 @@ def sound(plan: Plan, index: int, *, late: float, targets: Any, seed: int) -> np
     return samples + 1e-3 * noise
 
 
+def echo_of(plan: Plan, range_m: float, amplitude: float, *, late: float = 0.0) -> np.ndarray:
+    """One echo's samples, for source and receiver in one place."""
+    pulse = pulses_of(plan)[0].samples.astype(float)
+    length = 1 << 15
+    frequency = np.fft.rfftfreq(length, 1 / RATE_HZ)
+    delay_s = LEAD_S - BASELINE_M / SPEED_M_S + late / RATE_HZ + 2 * range_m / SPEED_M_S
+    shifted = np.fft.rfft(pulse, length) * np.exp(-2j * np.pi * frequency * delay_s)
+    return amplitude * np.fft.irfft(shifted, length)[: plan.interval_samples]
+
+
 def blocks(
     plan: Plan,
     pings: int,
@@ -238,6 +248,29 @@ def test_side_lobes_of_a_golay_pair_cancel() -> None:
     results = list(ping_results(Receiver(plan, STEADY), blocks(plan, 4, targets=targets)))
     for result in results[1:]:
         assert ranges(result.echoes) == pytest.approx([0.9, 1.3], abs=2e-3)
+
+
+def test_without_a_baseline_the_direct_sound_is_still_no_echo() -> None:
+    table = {"pulse": CHIRP, "geometry": {"baseline_m": 0.0}}
+    plan = plan_from_table(table)
+    shifted = BASELINE_M / SPEED_M_S * RATE_HZ  # the blocks' own leaving counts a baseline off
+    made = []
+    for block in blocks(plan, 3, targets=()):
+        samples = block.samples[0] + echo_of(plan, 1.2, 0.02, late=shifted)
+        made.append(dataclasses.replace(block, samples=samples))
+    for result in ping_results(Receiver(plan, STEADY), made):
+        assert ranges(result.echoes) == pytest.approx([1.2], abs=1e-3)
+
+
+def test_a_near_target_stronger_than_the_direct_sound_does_not_take_its_place() -> None:
+    # 20 dB stronger and 0.33 ms later; a rule that mistrusts what is weak ahead of it would
+    # move every range by 57 mm.
+    plan = a_plan(range_start_m=0.5)
+    targets = ((0.1, 3.0), (1.2, 0.05))
+    for result in ping_results(Receiver(plan, STEADY), blocks(plan, 3, targets=targets)):
+        for echo in result.echoes:
+            assert abs(echo.range_m - 1.2) < 2 * echo.u_range_m
+        assert len(result.echoes) == 1
 
 
 def test_direct_sound_is_never_listed_even_where_the_ranges_start_at_nothing() -> None:
