@@ -25,6 +25,7 @@ def run_answer(receiver: Receiver, results: Sequence[PingResult]) -> Answer:
     return {
         "pings": len(results),
         "lost_pings": len(results) - len(good),
+        "clipped_pings": sum(r.clipped for r in results),
         **_head(receiver, last),
         "echoes": [] if last is None else _echoes(last.echoes),
     }
@@ -50,6 +51,7 @@ def measure_answer(
     return {
         "pings": measurement.pings,
         "lost_pings": measurement.lost_pings,
+        "clipped_pings": sum(r.clipped for r in measurement.results),
         **_head(receiver, measurement.last),
         "echoes": [
             {**answer, "budget": _budget(echo)}

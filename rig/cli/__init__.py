@@ -33,11 +33,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _complain(problem, 2)
     except EchobenchError as problem:
         return _complain(problem, 1)
+    except KeyboardInterrupt:
+        print("echobench: stopped at the keyboard", file=sys.stderr)
+        return 1
     except BrokenPipeError:
         # Whoever read our output has had enough; keep the interpreter's own
         # flush at exit from complaining about it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+    except OSError as problem:
+        # Standard output itself: a full disk behind it, say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _complain(
+            Exception(f"output: cannot be written ({problem.strerror}); give it a place with room"),
+            1,
+        )
     return status
 
 

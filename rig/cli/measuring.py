@@ -36,7 +36,8 @@ def _measure(given: argparse.Namespace) -> int:
     if given.json:
         print(json.dumps(measure_answer(receiver, found, passings)))
         return 0
-    print(f"{found.pings} pings added up, {found.lost_pings} lost")
+    print(f"{found.pings} pings, {found.lost_pings} lost; the good ones are added up")
+    showing.print_faults(found.results)
     speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     showing.print_echoes(found.echoes, "Echoes in the sum")

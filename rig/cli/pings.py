@@ -94,8 +94,9 @@ def _answer_run(
     good = [r for r in seen if not r.lost]
     print(f"{len(seen)} pings, {len(seen) - len(good)} lost", end="")
     print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
-    for reason in sorted({r.reason for r in seen if r.lost}):
-        print(f"  lost: {reason}")
+    if receiver.info.front_end == "virtual-tank":
+        print("in the virtual tank: an invented scene, no sound was made")
+    showing.print_faults(seen)
     if good:
         showing.print_echoes(good[-1].echoes, "The last ping's echoes")
     if given.picture is not None:

@@ -128,6 +128,18 @@ def draw_picture(
     )
 
 
+def print_faults(results: Sequence[PingResult]) -> None:
+    """Say why pings are lost, and whether any clipped."""
+    for reason in sorted({r.reason for r in results if r.lost}):
+        print(f"  lost: {reason}")
+    clipped = sum(r.clipped for r in results)
+    if clipped:
+        print(
+            f"  {clipped} ping(s) clipped: strengths are too low and echoes may be false; "
+            "turn the level or the gain down"
+        )
+
+
 def print_echoes(echoes: Sequence[Any], title: str) -> None:
     """Print a table of echoes under a title."""
     if not echoes:
