@@ -48,6 +48,7 @@ _TABLES = {
 }
 _KIND = {"pass": "pass", "half": "half a pass", "stay": "stay", "cannot-tell": "cannot tell"}
 _DASH = "–"
+_ARCH = "R(t) = √(R₀² + v²(t − t₀)²)".replace(" ", "\u00a0")
 
 
 def report_html(matter: Matter, tables: Mapping[str, str]) -> str:
@@ -202,7 +203,9 @@ def _plan(matter: Matter) -> Markup:
     for name, keys in plan.as_table().items():
         if name == "board" and "board" not in matter.receiver.info.front_end:
             continue
-        rows = [(key, _value_text(value)) for key, value in keys.items()]
+        # The kind first: it says what the others are.
+        ordered = sorted(keys.items(), key=lambda item: item[0] != "kind")
+        rows = [(key, _value_text(value)) for key, value in ordered]
         tables.append(table(("key", "value"), rows, caption=f"[{name}]"))
     return _section(
         "The plan, and what it foretold",
@@ -319,7 +322,9 @@ def _echoes(matter: Matter) -> Markup:
             sum_picture(found, scale),
             kind=_SVG,
             alt=alt,
-            caption="The sum over range. Numbers are those of the table.",
+            caption="The sum over range. Numbers are those of the table; what else rises above the "
+            "threshold are side lobes of stronger echoes, which were taken away before weaker "
+            "ones were looked for.",
         ),
     ]
     if not found.echoes:
@@ -457,8 +462,7 @@ def _passes(matter: Matter) -> Markup:
     heads = (
         "no.",
         "what",
-        "from / s",
-        "to / s",
+        "seen / s",
         "hits",
         "closest range / m",
         "crossing speed / m/s",
@@ -471,8 +475,8 @@ def _passes(matter: Matter) -> Markup:
         element(
             "p",
             "Echoes followed from ping to ping. A target on a straight way at an even speed draws "
-            "R(t) = √(R₀² + v²(t − t₀)²), an arch; one that stays draws a streak. Where neither "
-            "can be told from the other, that is said.",
+            f"{_ARCH}, an arch; one that stays draws a streak. Where neither can be told from the "
+            "other, that is said.",
         ),
         figure(
             passes_picture(passings, baseline_m=baseline_m),
@@ -486,7 +490,7 @@ def _passes(matter: Matter) -> Markup:
             heads,
             rows,
             caption="Tracks in the order of their first hits; each ± is k = 2.",
-            words=(1, 8),
+            words=(1, 7),
         ),
     )
 
@@ -494,13 +498,12 @@ def _passes(matter: Matter) -> Markup:
 def _pass_row(number: int, passing: Passing) -> tuple[str, ...]:
     told = passing.passage
     closing = _DASH
-    if passing.unfolded is not None:
+    if passing.unfolded is not None and told.kind != "stay":
         closing = _with_u(passing.unfolded.speed_m_s, passing.unfolded.u_speed_m_s, 4)
     return (
         str(number),
         _KIND[told.kind],
-        _number(told.first_s, 2),
-        _number(told.last_s, 2),
+        f"{told.first_s:.2f}–{told.last_s:.2f}",
         str(told.hits),
         _with_u(told.closest_range_m, told.u_closest_range_m, 4),
         _with_u(told.crossing_speed_m_s, told.u_crossing_speed_m_s, 4),
@@ -526,7 +529,7 @@ def _besides(passing: Passing) -> str:
         words.append(
             f"{told.strong_hits} hits within half power, foretold {passing.forecast_hits:.0f}"
         )
-    if passing.unfolded is None and passing.closing is not None:
+    if told.kind != "stay" and passing.unfolded is None and passing.closing is not None:
         found = passing.closing
         words.append(
             f"closing at {_with_u(found.speed_m_s, found.u_speed_m_s, 4)} m/s, or that and any "

@@ -88,6 +88,8 @@ def table(
     def kind(column: int) -> str | None:
         return "words" if column in words else None
 
+    # A quantity and its unit stay on one line.
+    names = [head.replace(" / ", "\u00a0/\u00a0") for head in heads]
     body = [
         element(
             "tr",
@@ -103,7 +105,7 @@ def table(
             "thead",
             element(
                 "tr",
-                *(element("th", h, scope="col", class_=kind(i)) for i, h in enumerate(heads)),
+                *(element("th", h, scope="col", class_=kind(i)) for i, h in enumerate(names)),
             ),
         ),
         element("tbody", *body),

@@ -16,7 +16,8 @@ from dsp.passes import fitted_range_m
 from rig.passes import Passing
 from rig.session import Measurement
 from rig.view.page import FAINT, INK, SOFT
-from rig.view.scales import RangeScale, place_labels, strength_limits_db
+from rig.view.scales import RangeScale, place_labels, round_ticks, strength_limits_db
+from rig.view.wording import tick_texts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 _WIDE_IN = 7.1  # the text of an A4 page
 _TYPE_PT, _LABEL_PT = 9.0, 9.5
-_LABEL_ROWS, _ROW_SHARE = 3, 0.075
+_LABEL_ROWS, _ROW_SHARE = 3, 0.085
 _MARKS = ("o", "s", "^", "D", "v", "P")
 """Tracks are told apart by form and number, not by colour."""
 
@@ -78,7 +79,7 @@ def passes_picture(passings: Sequence[Passing], *, baseline_m: float) -> bytes:
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=[2.4, 1.0])
         _lay_tracks(above, below, passings, baseline_m)
 
-    return _drawn(draw, tall_in=4.6)
+    return _drawn(draw, tall_in=3.9)
 
 
 def _drawn(draw: Any, *, tall_in: float) -> bytes:
@@ -118,30 +119,58 @@ def _lay_sum(axes: Axes, measurement: Measurement, scale: RangeScale) -> None:
     range_m, strength_db = scale.range_m(profile.delay_s), profile.strength_db
     heard = (range_m >= scale.start_m) & (range_m <= scale.stop_m)
     axes.plot(range_m[heard], strength_db[heard], color=INK, linewidth=0.8)
-    if threshold_db is not None and np.isfinite(threshold_db[heard]).any():
-        axes.plot(range_m[heard], threshold_db[heard], color=SOFT, linewidth=1.0, dashes=(5, 2.5))
-        last = np.flatnonzero(np.isfinite(threshold_db) & heard)[-1]
-        axes.annotate(
-            "threshold",
-            (range_m[last], threshold_db[last]),
-            xytext=(4, 0),
-            textcoords="offset points",
-            va="center",
-            color=SOFT,
-            annotation_clip=False,
-        )
     low_db, high_db = _sum_limits_db(measurement, scale)
+    places = _places(measurement, scale)
     # Numbers stand in rows of their own above the strongest echo.
-    top_db = low_db + (high_db - low_db) / (1 - _LABEL_ROWS * _ROW_SHARE)
+    rows = 1 + max((row for _, row, _ in places), default=0)
+    top_db = low_db + (high_db - low_db) / (1 - rows * _ROW_SHARE)
     axes.set(
         xlim=(scale.start_m, scale.stop_m),
         ylim=(low_db, top_db),
         xlabel="range / m",
         ylabel="strength / dB re full scale",
     )
+    ticks = round_ticks(low_db, high_db, most=6)
+    axes.set_yticks(ticks, labels=tick_texts(ticks))
     axes.grid(axis="y", color=FAINT, linewidth=0.5)
     axes.set_axisbelow(True)
-    _number_echoes(axes, measurement, scale, (low_db, high_db, top_db))
+    if threshold_db is not None and np.isfinite(threshold_db[heard]).any():
+        axes.plot(range_m[heard], threshold_db[heard], color=SOFT, linewidth=1.0, dashes=(5, 2.5))
+        last_db = threshold_db[heard & np.isfinite(threshold_db)][-1]
+        axes.annotate(
+            "threshold",
+            (scale.stop_m, min(max(float(last_db), low_db), top_db)),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            color=SOFT,
+            annotation_clip=False,
+        )
+    peaks_db = [max(e.strength_db, low_db) for e in measurement.echoes]
+    row_db = (top_db - low_db) * _ROW_SHARE
+    for label, row, centre_m in places:
+        at_m, height_db = measurement.echoes[label].range_m, high_db + (row + 0.5) * row_db
+        foot_db = height_db - 0.45 * row_db
+        axes.plot([at_m] * 2, [peaks_db[label], foot_db], color=SOFT, linewidth=0.6)
+        axes.text(
+            centre_m,
+            height_db,
+            str(label + 1),
+            ha="center",
+            va="center",
+            fontsize=_LABEL_PT,
+            fontweight="bold",
+        )
+    axes.plot(
+        [e.range_m for e in measurement.echoes],
+        peaks_db,
+        linestyle="none",
+        marker="o",
+        markersize=4.5,
+        markerfacecolor="white",
+        markeredgecolor=INK,
+        markeredgewidth=0.9,
+    )
 
 
 def _sum_limits_db(measurement: Measurement, scale: RangeScale) -> tuple[float, float]:
@@ -152,17 +181,11 @@ def _sum_limits_db(measurement: Measurement, scale: RangeScale) -> tuple[float, 
     return low_db - 10.0, high_db
 
 
-def _number_echoes(
-    axes: Axes,
-    measurement: Measurement,
-    scale: RangeScale,
-    limits_db: tuple[float, float, float],
-) -> None:
-    low_db, high_db, top_db = limits_db
-    span_m = scale.stop_m - scale.start_m
+def _places(measurement: Measurement, scale: RangeScale) -> list[tuple[int, int, float]]:
+    """Choose where the echoes' numbers stand: label, row and range; some may find no room."""
     numbers = [str(n) for n in range(1, len(measurement.echoes) + 1)]
-    digit_m = 0.012 * span_m  # as wide as the type makes it on the page
-    places = place_labels(
+    digit_m = 0.012 * (scale.stop_m - scale.start_m)  # as wide as the type on the page
+    return place_labels(
         [e.range_m for e in measurement.echoes],
         [digit_m * len(n) for n in numbers],
         left=scale.start_m,
@@ -171,34 +194,6 @@ def _number_echoes(
         gap=digit_m / 2,
         most=len(numbers),
     )
-    row_db = (top_db - low_db) * _ROW_SHARE
-    for label, row, centre_m in places:
-        echo = measurement.echoes[label]
-        height_db = high_db + (row + 0.5) * row_db
-        peak_db = min(max(echo.strength_db, low_db), high_db)
-        if not np.isfinite(peak_db):
-            peak_db = low_db
-        axes.plot(
-            [echo.range_m] * 2, [peak_db, height_db - 0.45 * row_db], color=SOFT, linewidth=0.6
-        )
-        axes.plot(
-            echo.range_m,
-            peak_db,
-            marker="o",
-            markersize=4.5,
-            markerfacecolor="white",
-            markeredgecolor=INK,
-            markeredgewidth=0.9,
-        )
-        axes.text(
-            centre_m,
-            height_db,
-            numbers[label],
-            ha="center",
-            va="center",
-            fontsize=_LABEL_PT,
-            fontweight="bold",
-        )
 
 
 def _lay_tracks(above: Axes, below: Axes, passings: Sequence[Passing], baseline_m: float) -> None:
