@@ -323,8 +323,8 @@ def _echoes(matter: Matter) -> Markup:
             kind=_SVG,
             alt=alt,
             caption="The sum over range. Numbers are those of the table; what else rises above the "
-            "threshold are side lobes of stronger echoes, which were taken away before weaker "
-            "ones were looked for.",
+            "threshold are side lobes of the direct sound or of stronger echoes, which were taken "
+            "away before weaker ones were looked for.",
         ),
     ]
     if not found.echoes:
