@@ -444,7 +444,9 @@ def _budget(number: int, echo: Echo) -> Markup:
         element("thead", element("tr", *heads, element("td"))),
         element("tbody", *rows),
     )
-    return element("div", made, class_="wide", tabindex="0", role="region", aria_label=caption)
+    return element(
+        "div", made, class_="wide whole", tabindex="0", role="region", aria_label=caption
+    )
 
 
 # Passes

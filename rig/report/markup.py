@@ -9,6 +9,9 @@ from collections.abc import Collection, Iterable, Sequence
 _VOID = frozenset({"br", "img", "link", "meta"})
 _BLOCKS = frozenset({"figure", "h1", "h2", "h3", "li", "p", "section", "table", "tr", "ul", "ol"})
 
+_WHOLE_ROWS = 10
+"""A table of no more rows is not broken over two pages."""
+
 
 class Markup(str):
     """Text that is HTML. Made by :func:`element` and :func:`joined` alone."""
@@ -111,7 +114,8 @@ def table(
         element("tbody", *body),
     )
     # A box that scrolls must be reachable by the keyboard, and say what it is.
-    return element("div", made, class_="wide", tabindex="0", role="region", aria_label=caption)
+    box = "wide whole" if len(body) <= _WHOLE_ROWS else "wide"
+    return element("div", made, class_=box, tabindex="0", role="region", aria_label=caption)
 
 
 def bullets(lines: Iterable[str]) -> Markup:

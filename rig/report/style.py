@@ -54,14 +54,12 @@ td.bar span { display: block; height: 0; border-top: .6rem solid var(--ink); }
   html { font-size: 9.5pt; }
   body { padding: 0; max-width: none; }
   h2, h3, caption, h2 + p, h3 + p { break-after: avoid; }
-  figure, tr, li { break-inside: avoid; }
+  figure, p, li, tr, .whole { break-inside: avoid; }
   thead { display: table-header-group; }
-  p, li { orphans: 3; widows: 3; }
   .wide { overflow: visible; }
   th, td { padding: .15rem .4rem; }
   td.words:last-child { min-width: 8rem; }
   .budgets { grid-template-columns: 1fr 1fr; gap: 0 1rem; }
-  .budgets .wide { break-inside: avoid; }
   td.bar { width: 5rem; min-width: 5rem; }
 }
 """

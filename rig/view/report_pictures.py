@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 _WIDE_IN = 7.1  # the text of an A4 page
 _TYPE_PT, _LABEL_PT = 9.0, 9.5
 _LABEL_ROWS, _ROW_SHARE = 3, 0.085
+_TRACKS_SHARE = 0.58
+"""Of the tracks' figure, by height: what their panel gets at the least."""
+
 _MARKS = ("o", "s", "^", "D", "v", "P")
 """Tracks are told apart by form and number, not by colour."""
 
@@ -74,12 +77,13 @@ def passes_picture(passings: Sequence[Passing], *, baseline_m: float) -> bytes:
     bytes
         An SVG file.
     """
+    tall_in = 3.9 + 0.14 * max(0, len(passings) - 6)
 
     def draw(figure: Figure) -> None:
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=[2.4, 1.0])
-        _lay_tracks(above, below, passings, baseline_m)
+        _lay_tracks(above, below, passings, baseline_m=baseline_m, tall_in=tall_in)
 
-    return _drawn(draw, tall_in=3.9)
+    return _drawn(draw, tall_in=tall_in)
 
 
 def _drawn(draw: Any, *, tall_in: float) -> bytes:
@@ -196,9 +200,9 @@ def _places(measurement: Measurement, scale: RangeScale) -> list[tuple[int, int,
     )
 
 
-def _lay_tracks(above: Axes, below: Axes, passings: Sequence[Passing], baseline_m: float) -> None:
-    from matplotlib.patheffects import withStroke
-
+def _lay_tracks(
+    above: Axes, below: Axes, passings: Sequence[Passing], *, baseline_m: float, tall_in: float
+) -> None:
     fitted_any = False
     for number, passing in enumerate(passings, 1):
         form = _MARKS[(number - 1) % len(_MARKS)]
@@ -211,17 +215,6 @@ def _lay_tracks(above: Axes, below: Axes, passings: Sequence[Passing], baseline_
             "markeredgewidth": 0.7,
         }
         above.plot(passing.time_s, passing.range_m, **dots)
-        above.annotate(
-            str(number),
-            (float(passing.time_s[0]), float(passing.range_m[0])),
-            xytext=(-4, 0),
-            textcoords="offset points",
-            ha="right",
-            va="center",
-            fontsize=_LABEL_PT,
-            fontweight="bold",
-            path_effects=[withStroke(linewidth=2.5, foreground="white")],
-        )
         at_hits = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)
         if at_hits is None:
             continue
@@ -232,7 +225,11 @@ def _lay_tracks(above: Axes, below: Axes, passings: Sequence[Passing], baseline_
             above.plot(time_s, curve_m, color=INK, linewidth=1.1)
         below.plot(passing.time_s, 1e3 * (passing.range_m - at_hits), **dots)
     above.set_ylabel("range / m")
-    above.margins(x=0.05, y=0.08)
+    above.margins(x=0.04, y=0.08)
+    first_s = min(float(p.time_s[0]) for p in passings)
+    last_s = max(float(p.time_s[-1]) for p in passings)
+    above.set_xlim(left=first_s - 0.08 * (last_s - first_s))  # room for the numbers
+    _number_tracks(above, passings, tall_in)
     below.axhline(0.0, color=INK, linewidth=0.8)
     below.set(xlabel="time from the first ping / s", ylabel="range less\ncurve / mm")
     if not fitted_any:
@@ -243,3 +240,79 @@ def _lay_tracks(above: Axes, below: Axes, passings: Sequence[Passing], baseline_
     for axes in (above, below):
         axes.grid(color=FAINT, linewidth=0.5)
         axes.set_axisbelow(True)
+
+
+def _number_tracks(axes: Axes, passings: Sequence[Passing], tall_in: float) -> None:
+    """Write each track's number left of its first hit, those that start together apart."""
+    from matplotlib.patheffects import withStroke
+
+    low_m, high_m = axes.get_ylim()
+    axes.set_ylim(low_m, high_m)
+    left_s, right_s = axes.get_xlim()
+    gap_m = (high_m - low_m) * (_LABEL_PT * 1.15 / 72) / (_TRACKS_SHARE * tall_in)
+    starts = [(float(p.time_s[0]), float(p.range_m[0])) for p in passings]
+    places_m = spread_apart(
+        starts, near_s=0.05 * (right_s - left_s), gap_m=gap_m, low_m=low_m, high_m=high_m
+    )
+    for number, ((time_s, range_m), place_m) in enumerate(zip(starts, places_m, strict=True), 1):
+        axes.annotate(
+            str(number),
+            (time_s, range_m),
+            xytext=(-14, place_m),
+            textcoords=("offset points", "data"),
+            ha="right",
+            va="center",
+            fontsize=_LABEL_PT,
+            fontweight="bold",
+            arrowprops={"arrowstyle": "-", "color": SOFT, "linewidth": 0.5, "shrinkB": 2},
+            path_effects=[withStroke(linewidth=2.5, foreground="white")],
+        )
+
+
+def spread_apart(
+    starts: Sequence[tuple[float, float]],
+    *,
+    near_s: float,
+    gap_m: float,
+    low_m: float,
+    high_m: float,
+) -> list[float]:
+    """Move labels along the range axis until those that start together stand apart.
+
+    Parameters
+    ----------
+    starts : sequence of (time, range)
+        Where each label belongs.
+    near_s : float
+        Labels whose times differ by less would meet.
+    gap_m : float
+        Least distance between two of them.
+    low_m, high_m : float
+        They stay within these, as long as there is room.
+
+    Returns
+    -------
+    list of float
+        Where each stands, in the same order.
+
+    Examples
+    --------
+    >>> spread_apart([(0.0, 1.0), (0.0, 1.0), (9.0, 1.0)], near_s=1.0, gap_m=0.2, low_m=0.0,
+    ...     high_m=3.0)
+    [1.0, 1.2, 1.0]
+    """
+    order = sorted(range(len(starts)), key=lambda i: starts[i][1])
+    place_m = [range_m for _, range_m in starts]
+    for n, label in enumerate(order):
+        for other in order[:n]:
+            if abs(starts[label][0] - starts[other][0]) < near_s:
+                place_m[label] = max(place_m[label], place_m[other] + gap_m)
+    # What was pushed beyond the top pushes back down.
+    for n in reversed(range(len(order))):
+        label = order[n]
+        place_m[label] = min(place_m[label], high_m)
+        for other in order[n + 1 :]:
+            if abs(starts[label][0] - starts[other][0]) < near_s:
+                place_m[label] = min(place_m[label], place_m[other] - gap_m)
+        place_m[label] = max(place_m[label], low_m)
+    return place_m
