@@ -7,11 +7,13 @@
     ├── SceneError      (ValueError)  a virtual tank's scene that cannot be used
     ├── RecordingError  (ValueError)  a file that cannot be read as a recording
     ├── CalibrationError (ValueError) a calibration that is missing, stale or foreign
+    ├── LessonError     (ValueError)  a lesson or an exercise that cannot be used
+    ├── NotHeardError   (ValueError)  the echo that an answer needs was not heard
     ├── StorageError    (OSError)     a file that cannot be written
     └── DeviceError     (OSError)     a front end that cannot be opened or has gone
 
 Each message is one line: the thing, what was found, what would do. Nothing
-here prints; the command turns the first four into exit status 2 and the
+here prints; the command turns the first five into exit status 2 and the
 others into 1.
 """
 
@@ -34,6 +36,14 @@ class RecordingError(EchobenchError, ValueError):
 
 class CalibrationError(EchobenchError, ValueError):
     """A calibration cannot be read, is too old, or was made under other conditions."""
+
+
+class LessonError(EchobenchError, ValueError):
+    """A lesson or an exercise was asked for that is not there or cannot be used."""
+
+
+class NotHeardError(EchobenchError, ValueError):
+    """The echo that an answer needs was not among those that were heard."""
 
 
 class StorageError(EchobenchError, OSError):

@@ -16,6 +16,7 @@ from rig.cli import bench, measuring, pings, reporting, words
 from rig.errors import (
     CalibrationError,
     EchobenchError,
+    LessonError,
     PlanError,
     RecordingError,
     SceneError,
@@ -29,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         status: int = given.do(given)
         sys.stdout.flush()
-    except (PlanError, SceneError, RecordingError, CalibrationError) as problem:
+    except (PlanError, SceneError, RecordingError, CalibrationError, LessonError) as problem:
         return _complain(problem, 2)
     except EchobenchError as problem:
         return _complain(problem, 1)
