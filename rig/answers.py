@@ -10,6 +10,8 @@ from typing import Any
 from rig.calibration import Calibration
 from rig.checkup import Finding
 from rig.forecast import Forecast
+from rig.lessons.lesson import Lesson
+from rig.lessons.running import Turn
 from rig.passes import Passing
 from rig.receiver import Echo, Receiver, TimeZero
 from rig.scale_card import Case
@@ -129,6 +131,56 @@ def _head(receiver: Receiver, last: PingResult | None) -> Answer:
             "method": receiver.plan.geometry.time_zero if time_zero is None else time_zero.method,
             "delay_s": None if last is None else last.latency_s,
         },
+    }
+
+
+def lessons_answer(lessons: Sequence[Lesson]) -> Answer:
+    """Answer `lesson --list`."""
+    return {"lessons": [{"name": x.name, "title": x.title, "minutes": x.minutes} for x in lessons]}
+
+
+def lesson_answer(
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    sheet: str,
+    pictures: Sequence[str],
+    recordings: Sequence[Sequence[str]],
+) -> Answer:
+    """Answer `lesson`: the first turn's numbers, and those of each part."""
+    return {
+        "lesson": lesson.name,
+        "title": lesson.title,
+        **_turn(turns[0]),
+        "sheet": sheet,
+        "parts": [
+            {
+                "name": turn.part.name,
+                "question": turn.part.question.text,
+                **_turn(turn),
+                "sheet": sheet,
+                "picture": picture,
+                "recordings": list(paths),
+            }
+            for turn, picture, paths in zip(turns, pictures, recordings, strict=True)
+        ],
+    }
+
+
+def _turn(turn: Turn) -> Answer:
+    finding, question = turn.finding, turn.part.question
+    chosen = {"choices": list(question.choices), "measured_choice": finding.choice}
+    return {
+        "prediction": turn.prediction,
+        "measured": float(finding.measured),
+        "u_measured": float(finding.u_measured),
+        "expected": float(finding.expected),
+        "u_expected": float(finding.u_expected),
+        "unit": question.unit,
+        **(chosen if question.choices else {}),
+        "agrees": turn.agrees,
+        "predicted_rightly": turn.predicted_rightly,
+        "verdict": finding.verdict,
     }
 
 

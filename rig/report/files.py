@@ -67,11 +67,17 @@ def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ..
     texts = {page.with_name(names[table]): text for table, text in tables.items()}
     texts[page] = report_html(matter, names)
     for target, text in texts.items():
-        _write(target, text)
+        write_text(target, text, what="report")
     return (page, *(target for target in texts if target != page))
 
 
-def _write(target: Path, text: str) -> None:
+def write_text(target: Path, text: str, *, what: str) -> None:
+    """Write a file whole or not at all; `what` it is stands in the complaint.
+
+    Raises
+    ------
+    StorageError
+    """
     part = target.with_name(f".{target.name}.part")
     try:
         try:
@@ -82,6 +88,6 @@ def _write(target: Path, text: str) -> None:
             part.unlink(missing_ok=True)
     except OSError as problem:
         raise StorageError(
-            f"{target}: the report cannot be written ({problem.strerror}); "
+            f"{target}: the {what} cannot be written ({problem.strerror}); "
             "give --out a folder that is there, may be written to and has room"
         ) from problem

@@ -1,0 +1,449 @@
+"""The command `lesson`: predict, measure, compare."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import sys
+import textwrap
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.cli import opening, words
+from rig.errors import LessonError, PlanError, StorageError
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from rig.calibration import Calibration
+    from rig.front_ends.base import FrontEnd
+    from rig.lessons.lesson import Lesson, Part, Step, StepHeard
+    from rig.lessons.running import Prediction, Turn
+    from rig.plan import Plan
+
+
+def _lesson(given: argparse.Namespace) -> int:
+    from rig.lessons.index import lesson_named, lesson_names
+
+    if given.list:
+        return _list(given)
+    if given.name is None:
+        raise LessonError(
+            f"lesson: found no name; give one of {', '.join(lesson_names())}, or --list"
+        )
+    lesson = lesson_named(given.name)
+    parts = _parts(lesson, given.part)
+    course = _Course(given, lesson, parts)
+    turns = [course.turn(number, part) for number, part in enumerate(parts)]
+    return _hand_out(given, lesson, turns, course)
+
+
+def _list(given: argparse.Namespace) -> int:
+    from rig.answers import lessons_answer
+    from rig.lessons.index import lessons
+
+    if given.json:
+        print(json.dumps(lessons_answer(lessons())))
+        return 0
+    for lesson in lessons():
+        print(f"{lesson.name:<24} {lesson.minutes:>3} min  {lesson.title}")
+        for line in textwrap.wrap(lesson.about, 70):
+            print(f"    {line}")
+        print(f"    parts: {', '.join(part.name for part in lesson.parts)}")
+    return 0
+
+
+def _parts(lesson: Lesson, name: str | None) -> tuple[Part, ...]:
+    if name is None:
+        return lesson.parts
+    for part in lesson.parts:
+        if part.name == name:
+            return (part,)
+    names = ", ".join(part.name for part in lesson.parts)
+    raise LessonError(f"--part: found {name!r}; {lesson.name} has {names}")
+
+
+class _Course:
+    """Takes a class through the parts, with what stood on the command line.
+
+    All that can be wrong on the command line is found before a ping is sent.
+    """
+
+    def __init__(self, given: argparse.Namespace, lesson: Lesson, parts: Sequence[Part]) -> None:
+        from rig.lessons.running import INVENTED
+
+        self._given = given
+        self._lesson = lesson
+        self._parts = parts
+        self._asks = sys.stdin.isatty() and not given.json
+        self._real = given.front_end not in INVENTED and not given.recording
+        self._own = opening.plan_or_none(given.plan)
+        self._recordings = self._recordings_by_step()
+        self._check_plan()
+        self._predictions = self._predicted()
+        self._values = self._measured_by_hand()
+        self.folder = _folder(given.out)
+        self.recorded: dict[str, list[str]] = {part.name: [] for part in parts}
+        if given.record:
+            self._check_room_for_recordings()
+
+    def turn(self, number: int, part: Part) -> Turn:
+        """Ask, set up, hear and compare."""
+        from rig.lessons.running import concluded, givens_for
+
+        self._say(f"\nPart {number + 1} of {len(self._parts)}: {part.name}")
+        self._say_wrapped(part.question.text)
+        prediction = self._prediction(number, part)
+        if self._real:
+            for hand in part.givens:
+                self._say_wrapped(f"Measure by hand as you go: {hand.text} ({hand.name}).")
+        heard = tuple(self._heard(part, step) for step in part.steps)
+        values = self._with_those_asked_for(part, heard)
+        turn = concluded(part, heard, givens_for(part, heard, values), prediction)
+        self._say_turn(turn)
+        return turn
+
+    # What stands on the command line
+
+    def _recordings_by_step(self) -> dict[tuple[str, str], str]:
+        found = self._given.recording
+        if not found:
+            return {}
+        if self._given.record:
+            raise LessonError("--record: found with --recording; leave one of them out")
+        steps = [(part.name, step.name) for part in self._parts for step in part.steps]
+        if len(found) != len(steps):
+            listed = ", ".join("/".join(step) for step in steps)
+            alone = ", or --part NAME for one part alone" if len(self._parts) > 1 else ""
+            raise LessonError(
+                f"--recording: found {len(found)}, and there are {len(steps)} steps ({listed}); "
+                f"give one for each, in that order{alone}"
+            )
+        return dict(zip(steps, found, strict=True))
+
+    def _check_plan(self) -> None:
+        from rig.sound_file import is_sound_file
+
+        if self._real and self._own is None:
+            raise PlanError(
+                f"--plan: found none with --front-end {self._given.front_end}; a real bench needs "
+                "its own plan, see README.md"
+            )
+        paths = self._recordings.values()
+        if self._own is not None and paths and not any(map(is_sound_file, paths)):
+            raise PlanError("--plan: found with recordings, which bring their own; leave it out")
+
+    def _predicted(self) -> list[Prediction]:
+        from rig.lessons.running import predicted
+
+        given = self._given.predict
+        if len(given) > len(self._parts):
+            names = ", ".join(part.name for part in self._parts)
+            raise LessonError(
+                f"--predict: found {len(given)}, and there is one question in each of {names}; "
+                "give at most one for each"
+            )
+        found: list[Prediction] = [
+            predicted(part.question, text) for part, text in zip(self._parts, given, strict=False)
+        ]
+        return found + [None] * (len(self._parts) - len(given))
+
+    def _measured_by_hand(self) -> dict[str, float]:
+        from rig.lessons.running import missing_given
+
+        known = {hand.name: hand for part in self._parts for hand in part.givens}
+        values = {}
+        for text in self._given.given:
+            name, sign, number = text.partition("=")
+            if name not in known:
+                has = ", ".join(known) or "none"
+                raise LessonError(f"--given: found {text!r}; the quantities here are: {has}")
+            values[name] = _number(f"--given {name}", number if sign else "")
+        if self._real and not self._asks:
+            for part in self._parts:
+                for hand in part.givens:
+                    if hand.name not in values:
+                        raise missing_given(part, hand)
+        return values
+
+    def _check_room_for_recordings(self) -> None:
+        for part in self._parts:
+            for step in part.steps:
+                meta = f"{self._recording_name(part, step)}.sigmf-meta"
+                if os.path.exists(meta):
+                    raise StorageError(
+                        f"{meta}: is already there and is not overwritten; give --out another "
+                        "folder, or move the old recording away"
+                    )
+
+    # What is asked and said
+
+    def _prediction(self, number: int, part: Part) -> Prediction:
+        from rig.lessons.running import predicted
+
+        choices = part.question.choices
+        for place, choice in enumerate(choices, 1):
+            self._say(f"  {place}  {choice}")
+        prediction = self._predictions[number]
+        if prediction is not None or not self._asks:
+            if prediction is not None:
+                unit = "" if choices else f" {part.question.unit}"
+                self._say(f"Your prediction: {prediction}{unit}")
+            return prediction
+        unit = "" if choices else f", in {part.question.unit}" if part.question.unit else ""
+        while True:
+            text = self._answer(f"Your prediction{unit} (Enter for none): ")
+            if not text:
+                return None
+            try:
+                return predicted(part.question, text)
+            except LessonError as problem:
+                self._say(str(problem))
+
+    def _with_those_asked_for(self, part: Part, heard: Sequence[StepHeard]) -> Mapping[str, float]:
+        from rig.lessons.running import INVENTED
+
+        if not self._asks or all(h.receiver.info.front_end in INVENTED for h in heard):
+            return self._values
+        for hand in part.givens:
+            while hand.name not in self._values:
+                text = self._answer(f"{hand.name}: {hand.text}: ")
+                try:
+                    self._values[hand.name] = _number(hand.name, text)
+                except LessonError as problem:
+                    self._say(str(problem))
+        return self._values
+
+    def _answer(self, words: str) -> str:
+        print(words, end="", flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            print()
+            self._asks = False
+        return line.strip()
+
+    def _wait_for_set_up(self, step: Step) -> None:
+        print("Press Enter when it stands.", file=sys.stderr, flush=True)
+        if not sys.stdin.readline():
+            raise LessonError(
+                f"step {step.name}: the input ended before it; press Enter once it is set up, or "
+                "give recordings"
+            )
+
+    def _say(self, words: str) -> None:
+        print(words, file=sys.stderr if self._given.json else sys.stdout, flush=True)
+
+    def _say_wrapped(self, words: str) -> None:
+        width = min(shutil.get_terminal_size((80, 24)).columns, 100)
+        for line in textwrap.wrap(words, width):
+            self._say(line)
+
+    def _say_turn(self, turn: Turn) -> None:
+        from rig.lessons import saying
+
+        self._say(f"  measured  {saying.measured_text(turn)}   (k = 2)")
+        self._say(f"  expected  {saying.expected_text(turn)}")
+        if turn.finding.choice:
+            self._say(f"  the bench says: {turn.finding.choice}")
+        for line in (
+            saying.off_text(turn),
+            saying.agreement_text(turn),
+            turn.finding.verdict,
+            f"Why: {turn.part.because}",
+        ):
+            if line:
+                self._say_wrapped(line)
+
+    # What is heard
+
+    def _heard(self, part: Part, step: Step) -> StepHeard:
+        from rig.lessons.lesson import plan_of
+        from rig.lessons.running import tables_for
+
+        self._say_wrapped(f"Step {step.name}: {step.set_up}")
+        recording = self._recordings.get((part.name, step.name))
+        if recording is not None:
+            return self._replayed(step, recording)
+        tables = tables_for(self._lesson, part, self._own)
+        source = self._given.plan or self._lesson.name
+        plan = plan_of(step, tables, source=source)
+        if self._real:
+            self._wait_for_set_up(step)
+        calibration = self._calibration(plan)
+        with self._front_end(part, step, plan, calibration) as front_end:
+            return self._pinged(part, step, plan, front_end, calibration)
+
+    def _replayed(self, step: Step, path: str) -> StepHeard:
+        from rig.front_ends.replay import open_recording
+        from rig.lessons.lesson import plan_of
+        from rig.lessons.running import check_recording, hear
+        from rig.sound_file import is_sound_file
+
+        plan = None
+        if self._own is not None and is_sound_file(path):
+            plan = plan_of(step, self._own.as_table(), source=self._given.plan)
+        with open_recording(path, plan) as replay:
+            check_recording(step, replay, name=path)
+            one = argparse.Namespace(**{**vars(self._given), "recording": path})
+            receiver = opening.replay_receiver(one, replay)
+            heard = hear(step, receiver, replay, pings=replay.pings)
+        if replay.lost_at_end:
+            print(f"echobench: {path}: {replay.lost_at_end}", file=sys.stderr)
+        return heard
+
+    def _calibration(self, plan: Plan) -> Calibration | None:
+        if self._own is None:
+            return None
+        return opening.calibration_for(self._given, plan)
+
+    def _front_end(
+        self, part: Part, step: Step, plan: Plan, calibration: Calibration | None
+    ) -> FrontEnd:
+        if self._real:
+            return opening.open_front_end(self._given, plan, calibration)
+        from rig.lessons.lesson import scene_of
+
+        scene = scene_of(step, source=f"{self._lesson.name}, part {part.name}")
+        if scene.medium.kind != plan.medium.kind:
+            raise PlanError(
+                f"{self._given.plan}: medium.kind: found {plan.medium.kind!r}, and the scene of "
+                f"step {step.name} is in {scene.medium.kind!r}; give a plan for that"
+            )
+        if self._given.front_end == "emulated-board":
+            from rig.front_ends.emulated_board import open_emulated_board
+
+            return open_emulated_board(plan, scene=scene, seed=self._given.seed)
+        from rig.front_ends.virtual_tank import open_virtual_tank
+
+        return open_virtual_tank(plan, scene=scene, seed=self._given.seed)
+
+    def _pinged(
+        self,
+        part: Part,
+        step: Step,
+        plan: Plan,
+        front_end: FrontEnd,
+        calibration: Calibration | None,
+    ) -> StepHeard:
+        import contextlib
+
+        from rig.lessons.running import hear
+        from rig.recording import Recorder
+
+        receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
+        with contextlib.ExitStack() as open_until_done:
+            recorder = None
+            if self._given.record:
+                recorder = open_until_done.enter_context(
+                    Recorder(self._recording_name(part, step), receiver.plan, front_end.info)
+                )
+                self.recorded[part.name].append(os.fspath(recorder.meta_path))
+            return hear(step, receiver, front_end, pings=step.pings, recorder=recorder)
+
+    def _recording_name(self, part: Part, step: Step) -> str:
+        return os.fspath(self.folder / f"{self._lesson.name}-{part.name}-{step.name}")
+
+
+def _hand_out(
+    given: argparse.Namespace, lesson: Lesson, turns: Sequence[Turn], course: _Course
+) -> int:
+    """Draw each part's picture, write the sheet, and answer."""
+    from rig.answers import lesson_answer
+    from rig.report.lesson_sheet import CAUTION, write_sheet
+    from rig.view.lesson_picture import save_lesson_picture
+
+    pictures = []
+    for turn in turns:
+        path = course.folder / f"{lesson.name}-{turn.part.name}.png"
+        save_lesson_picture(path, turn)
+        pictures.append(os.fspath(path))
+    part = "" if given.part is None else f"-{given.part}"
+    sheet = course.folder / f"{lesson.name}{part}-sheet.html"
+    write_sheet(sheet, lesson, turns, made=opening.now())
+    if given.json:
+        answer = lesson_answer(
+            lesson,
+            turns,
+            sheet=os.fspath(sheet),
+            pictures=pictures,
+            recordings=list(course.recorded.values()),
+        )
+        print(json.dumps(answer))
+        return 0
+    print(f"\nThe sheet to hand out is in {sheet}")
+    print(f"Prediction and measurement in one picture: {', '.join(pictures)}")
+    for paths in course.recorded.values():
+        if paths:
+            print(f"Recorded: {', '.join(paths)}")
+    print(f"A common misreading: {lesson.misreading}")
+    print(CAUTION)
+    return 0
+
+
+def _folder(out: str | None) -> Path:
+    folder = Path(out or ".")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise StorageError(
+            f"{folder}: cannot be made ({problem.strerror}); give --out a folder"
+        ) from problem
+    return folder
+
+
+def _number(name: str, text: str) -> float:
+    import math
+
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise LessonError(f"{name}: found {text!r}; give a number, in the unit at the name's end")
+    return value
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's command."""
+    lesson = words.command(
+        commands, "lesson", _lesson, "predict, measure, compare; ends with a sheet to hand out"
+    )
+    lesson.add_argument(
+        "name", metavar="NAME|FILE.py", nargs="?", help="a lesson's name, or your own in a file"
+    )
+    lesson.add_argument("--list", action="store_true", help="say which lessons there are")
+    lesson.add_argument(
+        "--predict",
+        metavar="VALUE",
+        action="append",
+        default=[],
+        help="the answer you expect, a number or a choice; again for each further part",
+    )
+    lesson.add_argument("--part", metavar="NAME", help="do this part alone")
+    lesson.add_argument(
+        "--out",
+        metavar="DIR",
+        help="where the sheet and the pictures go (default: the folder at work)",
+    )
+    lesson.add_argument(
+        "--recording",
+        metavar="FILE",
+        action="append",
+        default=[],
+        help="hear this recording in place of a bench; one for each step, in order",
+    )
+    lesson.add_argument(
+        "--given",
+        metavar="NAME=VALUE",
+        action="append",
+        default=[],
+        help="what was measured by hand, such as near_m=1.02",
+    )
+    words.add_front_end(lesson, needs_plan=False)
+    words.add_calibration(lesson)
+    lesson.add_argument(
+        "--record", action="store_true", help="record every step, to the same folder"
+    )

@@ -1,0 +1,204 @@
+"""A lesson's sheet to hand out: one HTML page for A4, with room to write.
+
+It needs nothing but itself: no network, no script. It says what was asked, predicted,
+measured and expected, shows it, and leaves the why for after the talk.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from rig.forecast import forecast
+from rig.lessons.lesson import Lesson, StepHeard
+from rig.lessons.running import Turn
+from rig.lessons.saying import (
+    agreement_text,
+    expected_text,
+    measured_text,
+    off_text,
+    plain_text,
+    prediction_text,
+    value_text,
+)
+from rig.report.files import write_text
+from rig.report.markup import Markup, element, figure, joined, page, table
+from rig.report.style import STYLE
+from rig.view.bench_picture import picture_bytes
+from rig.view.lesson_picture import SHEET_IN, lesson_picture
+from rig.view.wording import pulse_text
+
+_SVG = "image/svg+xml"
+
+CAUTION = (
+    "Start quiet, and keep ears away from the loudspeaker: young people hear 15 to 20 kHz well, "
+    "and a tone that nobody hears can be loud all the same. Keep mains equipment away from a tank."
+)
+
+_SHEET_STYLE = """
+.name { display: grid; grid-template-columns: auto 3fr auto 1fr; gap: .6rem; margin: 1rem 0; }
+.name span:nth-child(even), .blank { border-bottom: 1px solid var(--soft); }
+.blank { display: inline-block; min-width: 14rem; height: 1.3em; }
+.question { font-size: 1.12rem; font-weight: bold; max-width: none; }
+.answers { font-size: 1.05rem; }
+.answers dt { color: var(--ink); }
+.room { height: 5.4rem; margin: .2rem 0 1rem; background: repeating-linear-gradient(
+  transparent 0 1.74rem, var(--line) 1.74rem 1.8rem); print-color-adjust: exact;
+  -webkit-print-color-adjust: exact; }
+.talk { break-inside: avoid; max-width: none; }
+.steps figure { break-inside: avoid; }
+@media print {
+  section.part { break-before: page; }
+  section.part:first-of-type { break-before: auto; }
+}
+"""
+
+
+def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+    """Return the whole sheet.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    turns : sequence of Turn
+        The parts that were done, in order.
+    made : datetime
+    """
+    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
+    return page(
+        lesson.title,
+        element(
+            "header",
+            element("h1", lesson.title),
+            element("p", f"A lesson on the echo bench, {when}. {lesson.about}", class_="made"),
+            element(
+                "div",
+                element("span", "Name"),
+                element("span", ""),
+                element("span", "Date"),
+                element("span", ""),
+                class_="name",
+            ),
+            _invented(turns),
+            element("p", element("strong", "Caution. "), CAUTION, class_="note"),
+        ),
+        element(
+            "main",
+            *(_part(number, turn) for number, turn in enumerate(turns, 1)),
+            element(
+                "section",
+                element("h2", "A common misreading"),
+                element("p", lesson.misreading),
+            ),
+        ),
+        style=STYLE + _SHEET_STYLE,
+    )
+
+
+def write_sheet(
+    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+) -> None:
+    """Write the sheet, whole or not at all.
+
+    Raises
+    ------
+    StorageError
+    """
+    write_text(Path(path), sheet_html(lesson, turns, made=made), what="sheet")
+
+
+def _invented(turns: Sequence[Turn]) -> Markup:
+    if not any(turn.invented for turn in turns):
+        return joined([])
+    words = (
+        "Nothing on this sheet was measured in a room or in water. The pings come from a virtual "
+        "tank: its scene is invented, and so is every echo."
+    )
+    return element("p", element("strong", "Invented scene. "), words, class_="note")
+
+
+def _part(number: int, turn: Turn) -> Markup:
+    part, finding = turn.part, turn.finding
+    answers: list[tuple[str, str | Markup]] = [
+        ("Your prediction", prediction_text(turn) or element("span", class_="blank")),
+        ("Measured (± is k = 2)", measured_text(turn)),
+        ("Expected", expected_text(turn)),
+    ]
+    if finding.choice:
+        answers.append(("The bench says", finding.choice))
+    choices = joined([])
+    if part.question.choices:
+        choices = element("p", f"Choose: {'; '.join(part.question.choices)}.")
+    compared = " ".join(words for words in (off_text(turn), agreement_text(turn)) if words)
+    return element(
+        "section",
+        element("h2", f"{number}. {part.name.replace('-', ' ').capitalize()}"),
+        element("p", part.question.text, class_="question"),
+        choices,
+        element(
+            "dl",
+            *(joined([element("dt", name), element("dd", words)]) for name, words in answers),
+            class_="answers",
+        ),
+        element("p", compared),
+        figure(
+            lesson_picture(turn, kind="svg", size_in=SHEET_IN),
+            kind=_SVG,
+            alt=f"{finding.y_label} over {finding.x_label}: prediction, theory and measurement. "
+            f"{finding.verdict}",
+            caption="Points are what the bench measured, their bars k = 2; lines are theory.",
+        ),
+        table(
+            finding.numbers[0],
+            finding.numbers[1:],
+            caption="The numbers behind it.",
+        ),
+        _givens(turn),
+        element("h3", "To talk about"),
+        *(_talk(question) for question in part.talk),
+        element("h3", "Why it is so"),
+        element("p", part.because),
+        element("h3", "What was set up"),
+        element("div", *(_step(heard) for heard in turn.heard), class_="steps"),
+        class_="part",
+    )
+
+
+def _givens(turn: Turn) -> Markup:
+    if not turn.givens:
+        return joined([])
+    # A name ends in its unit, which the words for it say as well.
+    rows = [
+        (given.text, value_text(given.value, given.u_value, ""), given.name)
+        for given in turn.givens.values()
+    ]
+    return table(
+        ("measured by hand", "value", "called"), rows, caption="By tape and by watch, ± is k = 2."
+    )
+
+
+def _talk(question: str) -> Markup:
+    return element("div", element("p", question), element("div", class_="room"), class_="talk")
+
+
+def _step(heard: StepHeard) -> Markup:
+    receiver, results = heard.receiver, heard.measurement.results
+    drawn = picture_bytes(
+        "svg",
+        receiver.plan,
+        receiver.info,
+        results,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        note=f"step {heard.step.name}",
+    )
+    echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.measurement.echoes[:5])
+    return figure(
+        drawn,
+        kind=_SVG,
+        alt=f"The bench at step {heard.step.name}: sketch, strength over range, and history. "
+        f"Echoes in all pings added up: {echoes or 'none'}.",
+        caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(receiver.plan)}.",
+    )
