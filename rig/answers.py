@@ -12,6 +12,7 @@ from rig.checkup import Finding
 from rig.forecast import Forecast
 from rig.lessons.lesson import Lesson
 from rig.lessons.running import Turn
+from rig.listening import HEARD_RATE_HZ, Listening
 from rig.passes import Passing
 from rig.receiver import Echo, Receiver, TimeZero
 from rig.scale_card import Case
@@ -76,6 +77,38 @@ def report_answer(measurement: Measurement, files: Sequence[str]) -> Answer:
 def twin_answer(case: Case, other: Case) -> Answer:
     """Answer `twin`: both cases, and what they have in common."""
     return {"given": _case(case), "twin": _case(other), "hits": case.hits}
+
+
+def listen_answer(listening: Listening, path: str | None) -> Answer:
+    """Answer `listen`: true and heard delays; at the top, the nearest echo's."""
+    heard = [
+        {
+            "true_delay_s": e.echo.delay_s,
+            "heard_delay_s": e.heard_delay_s,
+            "range_m": e.echo.range_m,
+            "strength_db": _number(e.echo.strength_db),
+            "starts_s": e.starts_s,
+            "gap_s": e.gap_s,
+        }
+        for e in listening.echoes
+    ]
+    first = listening.echoes[0] if listening.echoes else None
+    return {
+        "true_delay_s": None if first is None else first.echo.delay_s,
+        "heard_delay_s": None if first is None else first.heard_delay_s,
+        "apart": listening.apart,
+        "echoes": heard,
+        "ping": listening.ping,
+        "slow": listening.factor,
+        "leaves_s": listening.leaves_s,
+        "starts_s": listening.starts_s,
+        "pulse_s": listening.pulse_s,
+        "band_hz": list(listening.band_hz),
+        "peak_db": listening.peak_db,
+        "duration_s": listening.duration_s,
+        "sample_rate_hz": HEARD_RATE_HZ,
+        "sound": path,
+    }
 
 
 def plan_answer(foretold: Forecast) -> Answer:

@@ -42,17 +42,33 @@ def pick_devices(
     DeviceError
         Where none or several match. The message names the candidates.
     """
-    if not listings:
-        raise DeviceError(
-            "no sound device was found; connect one, or start the sound server, "
-            "and see `echobench devices`"
-        )
+    _require_some(listings)
     if device is None:
         return _default(listings, "input"), _default(listings, "output")
     if isinstance(device, tuple):
         return _named(listings, device[0], "input"), _named(listings, device[1], "output")
     found = _named(listings, device, "input and output")
     return found, found
+
+
+def pick_output(listings: Sequence[DeviceListing], device: int | str | None) -> DeviceListing:
+    """Find the output device that is meant; as :func:`pick_devices` does.
+
+    Raises
+    ------
+    DeviceError
+        As :func:`pick_devices`.
+    """
+    _require_some(listings)
+    return _default(listings, "output") if device is None else _named(listings, device, "output")
+
+
+def _require_some(listings: Sequence[DeviceListing]) -> None:
+    if not listings:
+        raise DeviceError(
+            "no sound device was found; connect one, or start the sound server, "
+            "and see `echobench devices`"
+        )
 
 
 def _default(listings: Sequence[DeviceListing], way: str) -> DeviceListing:

@@ -15,7 +15,15 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from rig.errors import DeviceError
-from rig.front_ends.sound_messages import Failed, ListDevices, Message, OpenStream, Request, Started
+from rig.front_ends.sound_messages import (
+    Failed,
+    ListDevices,
+    Message,
+    OpenStream,
+    PlaySound,
+    Request,
+    Started,
+)
 
 M = TypeVar("M")
 
@@ -39,7 +47,7 @@ class SoundLink:
 
     Parameters
     ----------
-    request : ListDevices or OpenStream
+    request : ListDevices, OpenStream or PlaySound
         What it is started for.
 
     Raises
@@ -48,7 +56,7 @@ class SoundLink:
         Where the process cannot be started.
     """
 
-    def __init__(self, request: ListDevices | OpenStream) -> None:
+    def __init__(self, request: ListDevices | OpenStream | PlaySound) -> None:
         # A file, not a pipe: nobody need empty it for the process to go on.
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed by close()
         root = str(Path(__file__).parents[2])

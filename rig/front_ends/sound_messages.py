@@ -75,6 +75,21 @@ class OpenStream:
     pulses: tuple[NDArray[np.float32], ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlaySound:
+    """Asks for samples, shape (samples,), to be played once; answered by :class:`Played`."""
+
+    output_number: int
+    outputs: int
+    sample_rate_hz: float
+    samples: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """All of it has been handed to the device."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
     """The stream runs; what it says of itself."""
@@ -122,5 +137,5 @@ class Failed:
     reason: str
 
 
-Request = ListDevices | OpenStream | SendPings
-Message = Started | Devices | Opened | PingsStart | Heard | Failed
+Request = ListDevices | OpenStream | PlaySound | SendPings
+Message = Started | Devices | Played | Opened | PingsStart | Heard | Failed

@@ -22,6 +22,8 @@ import threading
 import time
 from typing import IO, TYPE_CHECKING
 
+import numpy as np
+
 from rig.front_ends.duplex import DuplexCallback, Sending
 from rig.front_ends.ring import SampleRing
 from rig.front_ends.sound_messages import (
@@ -34,6 +36,8 @@ from rig.front_ends.sound_messages import (
     Opened,
     OpenStream,
     PingsStart,
+    Played,
+    PlaySound,
     SendPings,
     Started,
 )
@@ -74,7 +78,7 @@ class _Bench:
 
 
 def main() -> None:
-    """Serve one request: list the devices, or run a stream until let go."""
+    """Serve one request: list the devices, play a sound, or run a stream until let go."""
     # The bench decides when this process ends, also on Ctrl-C.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     bench = _Bench(sys.stdin.buffer, _private_output())
@@ -93,9 +97,13 @@ def main() -> None:
         return
     if isinstance(request, ListDevices):
         bench.tell(Devices(_listings(sounddevice)))
-    if isinstance(request, OpenStream):
+    if isinstance(request, OpenStream | PlaySound):
         try:
-            _run_stream(sounddevice, request, bench)
+            if isinstance(request, PlaySound):
+                _play(sounddevice, request)
+                bench.tell(Played())
+            else:
+                _run_stream(sounddevice, request, bench)
         except (sounddevice.PortAudioError, ValueError) as problem:
             bench.tell(Failed(f"the sound device cannot be used ({_one_line(problem)})"))
     _end_soon()
@@ -124,6 +132,21 @@ def _listings(sounddevice: types.ModuleType) -> tuple[DeviceListing, ...]:
         )
         for device in sounddevice.query_devices()
     )
+
+
+def _play(sounddevice: types.ModuleType, request: PlaySound) -> None:
+    """Play a sound to its end; a bench that lets go before ends this process instead."""
+    samples = np.repeat(request.samples[:, np.newaxis], request.outputs, axis=1)
+    stream = sounddevice.OutputStream(
+        samplerate=request.sample_rate_hz,
+        device=request.output_number,
+        channels=request.outputs,
+        dtype="float32",
+        latency="high",
+    )
+    with stream:
+        stream.write(np.ascontiguousarray(samples))
+        stream.stop()  # once all that was written has been played
 
 
 def _run_stream(sounddevice: types.ModuleType, request: OpenStream, bench: _Bench) -> None:
