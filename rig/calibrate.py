@@ -230,7 +230,7 @@ def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
         spread = "" if zero.spread_s is None else f", {1e6 * zero.spread_s:.1f} µs between starts"
         lines.append(
             f"time zero {1e3 * zero.latency_s:.4f} ± {2e3 * zero.u_latency_s:.4f} ms by "
-            f"{zero.method}, {zero.starts} start(s){spread}"
+            f"{zero.method}, {zero.starts} start{'' if zero.starts == 1 else 's'}{spread}"
         )
     if c.replica is not None:
         r = c.replica

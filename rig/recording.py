@@ -328,6 +328,11 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     """
     meta_path, data_path = _paths_of(path)
     given = Path(path)
+    if not meta_path.exists() and given.is_dir():
+        raise RecordingError(
+            f"{given}: is a folder; give the path of a NAME{META_SUFFIX}, or of a WAV or FLAC "
+            "file together with --plan"
+        )
     if not meta_path.exists() and given != meta_path and given.is_file():
         raise RecordingError(
             f"{given}: is not a recording; give the path of a NAME{META_SUFFIX}, "

@@ -176,7 +176,7 @@ def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
     if max(microphone, loopback or 0) >= file.channels:
         raise PlanError(
             f"{path}: geometry.loopback_channel: found {geometry.loopback_channel}, and a "
-            f"microphone beside it, where the file has {file.channels} channel(s); "
+            f"microphone beside it, and the file's channels: {file.channels}; "
             'give a file with both, or time_zero = "direct"'
         )
     return StreamInfo(

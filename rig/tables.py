@@ -52,7 +52,12 @@ def load_toml(path: str | os.PathLike[str], *, error: type[Exception]) -> dict[s
         raise error(
             f"{path}: cannot be read ({problem.strerror}); give the path of a TOML file"
         ) from problem
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except UnicodeDecodeError as problem:
+        raise error(
+            f"{path}: is not text in UTF-8 (from byte {problem.start} on); give a TOML file, "
+            "saved as UTF-8"
+        ) from problem
+    except tomllib.TOMLDecodeError as problem:
         raise error(f"{path}: is not TOML ({problem}); each line is `key = value`") from problem
 
 

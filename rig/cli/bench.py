@@ -60,6 +60,7 @@ def _check(given: argparse.Namespace) -> int:
     from rig.answers import check_answer
     from rig.checkup import check_up
     from rig.plan import read_plan
+    from rig.view.wording import counted
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
@@ -72,7 +73,9 @@ def _check(given: argparse.Namespace) -> int:
         print(json.dumps(check_answer(findings)))
     else:
         latency = "" if info.latency_s is None else f", latency {1e3 * info.latency_s:.0f} ms"
-        print(f"{info.device}: {info.sample_rate_hz:g} Hz, {info.channels} channel(s){latency}")
+        print(
+            f"{info.device}: {info.sample_rate_hz:g} Hz, {counted(info.channels, 'channel')}{latency}"
+        )
         for finding in findings:
             verdict = "fit" if finding.fit else "NOT FIT"
             print(f"  {finding.name:<22} {finding.value:>8.1f} {finding.unit:<18} {verdict}")

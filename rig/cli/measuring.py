@@ -25,6 +25,7 @@ def _measure(given: argparse.Namespace) -> int:
     from rig.front_ends.replay import open_recording
     from rig.passes import passing_lines, passings_of
     from rig.session import measure
+    from rig.view.wording import counted
 
     with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
         receiver = opening.replay_receiver(given, front_end)
@@ -36,7 +37,7 @@ def _measure(given: argparse.Namespace) -> int:
     if given.json:
         print(json.dumps(measure_answer(receiver, found, passings)))
         return 0
-    print(f"{found.pings} pings, {found.lost_pings} lost; the good ones are added up")
+    print(f"{counted(found.pings, 'ping')}, {found.lost_pings} lost; the good ones are added up")
     showing.print_faults(found.results)
     speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
@@ -84,10 +85,6 @@ def _beam(given: argparse.Namespace) -> int:
     from rig.receiver import Receiver
     from rig.session import ping_results
 
-    if given.picture is not None:
-        from rig.view.bench_picture import check_picture_path
-
-        check_picture_path(given.picture)
     moved = way_moved(given)
     results: Iterable[PingResult]
     if given.recording is not None:

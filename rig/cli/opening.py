@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rig.front_ends.replay import Replay
     from rig.plan import Plan
     from rig.receiver import Receiver
+    from rig.tank.scene import Scene
 
 
 def scene_and_its_plan(path: str) -> tuple[Any, Any]:
@@ -69,6 +70,20 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
+def far_wall_m(given: argparse.Namespace, plan: Plan) -> float | None:
+    """Return where the bench ends ahead, which an invented scene alone tells."""
+    invented = given.front_end in ("virtual-tank", "emulated-board")
+    return _scene(given, plan).far_wall_m if invented else None
+
+
+def _scene(given: argparse.Namespace, plan: Plan) -> Scene:
+    """Return the scene that was named, or the one that ships for the plan's medium."""
+    from rig.tank.built_in import scene_for
+    from rig.tank.scene import read_scene
+
+    return read_scene(given.scene) if given.scene is not None else scene_for(plan)
+
+
 def open_front_end(
     given: argparse.Namespace, plan: Plan, calibration: Calibration | None = None
 ) -> FrontEnd:
@@ -90,10 +105,7 @@ def open_front_end(
         from rig.front_ends.serial_board import open_serial_board
 
         return open_serial_board(plan, port=given.device)
-    from rig.tank.built_in import scene_for
-    from rig.tank.scene import read_scene
-
-    scene = read_scene(given.scene) if given.scene is not None else scene_for(plan)
+    scene = _scene(given, plan)
     if given.front_end == "emulated-board":
         from rig.front_ends.emulated_board import open_emulated_board
 

@@ -28,7 +28,7 @@ def _demo(given: argparse.Namespace) -> int:
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
     with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
-        return _run_and_show(given, front_end, plan, note="", default_pings=80)
+        return _run_and_show(given, front_end, plan, default_pings=80, far_wall_m=scene.far_wall_m)
 
 
 def _run(given: argparse.Namespace) -> int:
@@ -38,7 +38,12 @@ def _run(given: argparse.Namespace) -> int:
     calibration = opening.calibration_for(given, plan)
     with opening.open_front_end(given, plan, calibration) as front_end:
         return _run_and_show(
-            given, front_end, plan, note="", default_pings=20, calibration=calibration
+            given,
+            front_end,
+            plan,
+            default_pings=20,
+            far_wall_m=opening.far_wall_m(given, plan),
+            calibration=calibration,
         )
 
 
@@ -47,8 +52,8 @@ def _run_and_show(
     front_end: FrontEnd,
     plan: Plan,
     *,
-    note: str,
     default_pings: int,
+    far_wall_m: float | None,
     calibration: Calibration | None = None,
 ) -> int:
     """Send pings; record, draw and answer."""
@@ -59,10 +64,6 @@ def _run_and_show(
     pings = given.pings
     if pings is None:
         pings = sys.maxsize if in_window else default_pings
-    if given.picture is not None:
-        from rig.view.bench_picture import check_picture_path
-
-        check_picture_path(given.picture)
     with contextlib.ExitStack() as open_until_done:
         recorder = None
         if given.record is not None:
@@ -73,26 +74,32 @@ def _run_and_show(
             )
         results = ping_results(receiver, front_end.blocks(pings), recorder=recorder)
         if in_window:
-            seen = showing.show_window(receiver, results)
+            seen = showing.show_window(receiver, results, far_wall_m=far_wall_m)
         else:
-            seen = showing.collect(given, receiver, results, pings)
+            seen = showing.collect(given, receiver, results, pings, far_wall_m=far_wall_m)
         if recorder is not None and not given.json:
             print(f"The recording is in {recorder.meta_path} and {recorder.data_path}")
-    return _answer_run(given, receiver, seen, note)
+    return _answer_run(given, receiver, seen, note="", far_wall_m=far_wall_m)
 
 
 def _answer_run(
-    given: argparse.Namespace, receiver: Receiver, seen: list[PingResult], note: str
+    given: argparse.Namespace,
+    receiver: Receiver,
+    seen: list[PingResult],
+    *,
+    note: str,
+    far_wall_m: float | None = None,
 ) -> int:
     from rig.answers import run_answer
+    from rig.view.wording import counted
 
     if given.picture is not None:
-        showing.draw_picture(given.picture, receiver, seen, note=note)
+        showing.draw_picture(given.picture, receiver, seen, note=note, far_wall_m=far_wall_m)
     if given.json:
         print(json.dumps(run_answer(receiver, seen)))
         return 0
     good = [r for r in seen if not r.lost]
-    print(f"{len(seen)} pings, {len(seen) - len(good)} lost", end="")
+    print(f"{counted(len(seen), 'ping')}, {len(seen) - len(good)} lost", end="")
     print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
     if receiver.info.front_end == "virtual-tank":
         print("in the virtual tank: an invented scene, no sound was made")
@@ -121,7 +128,7 @@ def _replay(given: argparse.Namespace) -> int:
         if front_end.lost_at_end:
             print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
         if not given.json:
-            return _answer_run(given, receiver, seen, note)
+            return _answer_run(given, receiver, seen, note=note)
         if given.picture is not None:
             showing.draw_picture(given.picture, receiver, seen, note=note)
         print(json.dumps(replay_answer(receiver, seen, passings_of(receiver, seen))))

@@ -16,7 +16,12 @@ if TYPE_CHECKING:
 
 
 def collect(
-    given: argparse.Namespace, receiver: Receiver, results: Iterable[PingResult], pings: int
+    given: argparse.Namespace,
+    receiver: Receiver,
+    results: Iterable[PingResult],
+    pings: int,
+    *,
+    far_wall_m: float | None = None,
 ) -> list[PingResult]:
     """Take results as they come, with a text strip for each, or a progress bar.
 
@@ -34,7 +39,9 @@ def collect(
         print("echobench: stopped at the keyboard", file=sys.stderr)
     except EchobenchError:
         if seen and given.picture is not None:
-            draw_picture(given.picture, receiver, seen, note="the run broke off")
+            draw_picture(
+                given.picture, receiver, seen, note="the run broke off", far_wall_m=far_wall_m
+            )
         raise
     return seen
 
@@ -79,7 +86,9 @@ def shows_window(given: argparse.Namespace) -> bool:
     return False
 
 
-def show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[PingResult]:
+def show_window(
+    receiver: Receiver, results: Iterator[PingResult], *, far_wall_m: float | None = None
+) -> list[PingResult]:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
     Return them without their profiles, which may be many.
@@ -106,12 +115,18 @@ def show_window(receiver: Receiver, results: Iterator[PingResult]) -> list[PingR
         receiver.info,
         sound_speed_m_s=receiver.sound_speed_m_s,
         half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        far_wall_m=far_wall_m,
     )
     return seen
 
 
 def draw_picture(
-    path: str, receiver: Receiver, results: Sequence[PingResult], *, note: str
+    path: str,
+    receiver: Receiver,
+    results: Sequence[PingResult],
+    *,
+    note: str,
+    far_wall_m: float | None = None,
 ) -> None:
     """Save the pings' picture."""
     from rig.forecast import forecast
@@ -125,17 +140,20 @@ def draw_picture(
         sound_speed_m_s=receiver.sound_speed_m_s,
         half_angle_rad=forecast(receiver.plan).half_angle_rad,
         note=note,
+        far_wall_m=far_wall_m,
     )
 
 
 def print_faults(results: Sequence[PingResult]) -> None:
     """Say why pings are lost, and whether any clipped."""
+    from rig.view.wording import counted
+
     for reason in sorted({r.reason for r in results if r.lost}):
         print(f"  lost: {reason}")
     clipped = sum(r.clipped for r in results)
     if clipped:
         print(
-            f"  {clipped} ping(s) clipped: strengths are too low and echoes may be false; "
+            f"  {counted(clipped, 'ping')} clipped: strengths are too low and echoes may be false; "
             "turn the level or the gain down"
         )
 

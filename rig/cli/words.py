@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 FRONT_ENDS = ("virtual-tank", "sound-card", "serial-board", "emulated-board")
@@ -19,6 +20,23 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Complain in one line, as everything else here does."""
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+class Version(argparse.Action):
+    """Prints the version and ends; looked up only when it is asked for."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str, **how: Any) -> None:
+        super().__init__(option_strings, dest, nargs=0, **how)
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        """Print the version as it was installed."""
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            print(f"{parser.prog} {version('echobench')}")
+        except PackageNotFoundError:
+            print(f"{parser.prog}, not installed: run from its source")
+        parser.exit()
 
 
 def command(
@@ -78,14 +96,20 @@ def add_seed(command: argparse.ArgumentParser) -> None:
 def add_record(command: argparse.ArgumentParser) -> None:
     """Add where to record to."""
     command.add_argument(
-        "--record", metavar="NAME", help="record to NAME.sigmf-meta and NAME.sigmf-data"
+        "--record",
+        metavar="NAME",
+        type=recording_name,
+        help="record to NAME.sigmf-meta and NAME.sigmf-data",
     )
 
 
 def add_picture(command: argparse.ArgumentParser) -> None:
     """Add where to save the picture."""
     command.add_argument(
-        "--picture", metavar="FILE", help="save the picture: .png, .svg or .pdf; opens no window"
+        "--picture",
+        metavar="FILE",
+        type=picture_name,
+        help="save the picture: .png, .svg or .pdf; opens no window",
     )
 
 
@@ -104,6 +128,27 @@ def add_calibration(
 ) -> None:
     """Add the stored calibration."""
     command.add_argument("--calibration", metavar="FILE", help=words)
+
+
+def recording_name(text: str) -> str:
+    """Read the name of a recording to be made, which a folder alone is not."""
+    if os.path.basename(text) in ("", ".", ".."):
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, which names no file; give a name in that folder"
+        )
+    return text
+
+
+def picture_name(text: str) -> str:
+    """Read the name of a picture, whose suffix says the kind, before anything is pinged."""
+    from rig.errors import StorageError
+    from rig.view.bench_picture import check_picture_path
+
+    try:
+        check_picture_path(text)
+    except StorageError as problem:
+        raise argparse.ArgumentTypeError(str(problem)) from problem
+    return text
 
 
 def count(text: str) -> int:

@@ -19,6 +19,12 @@ from rig.tank.scene import Scene
 from rig.waveforms import pulses_of
 
 
+def _words_for(scene: Scene) -> str:
+    count = len(scene.target)
+    targets = f"{count or 'no'} target{'' if count == 1 else 's'}"
+    return f"a scene in {scene.medium.kind.replace('-', ' ')} with {targets}"
+
+
 class VirtualTank:
     """Sounds a scene. Made by :func:`open_virtual_tank`."""
 
@@ -44,7 +50,7 @@ class VirtualTank:
         loopback = geometry.loopback_channel - 1 if geometry.time_zero == "loopback" else None
         self._info = StreamInfo(
             front_end="virtual-tank",
-            device=f"a scene in {scene.medium.kind} with {len(scene.target)} targets",
+            device=_words_for(scene),
             sample_rate_hz=rate_hz,
             channels=1 if loopback is None else max(2, loopback + 1),
             microphone=1 if loopback == 0 else 0,

@@ -311,6 +311,15 @@ class Scene:
     converter: Converter = Converter()
     target: tuple[Target, ...] = ()
 
+    @property
+    def far_wall_m(self) -> float | None:
+        """Range of the wall or bottom that closes the bench off ahead, if one does."""
+        if self.bottom is not None:
+            return self.bottom.range_m
+        if self.walls is not None and self.walls.ahead:
+            return self.walls.size_m[0] - self.walls.pair_m[0]
+        return None
+
     def __post_init__(self) -> None:
         if self.bottom is not None and self.walls is not None:
             raise ValueError("bottom: found with walls; give one: the box has its own far wall")

@@ -173,6 +173,7 @@ class BenchPicture:
         status: str = "",
         remarks: str = "",
         message: str = "",
+        names_echoes: bool = True,
     ) -> bool:
         """Show the last of `results` as now and all of them as history.
 
@@ -192,6 +193,8 @@ class BenchPicture:
             Put beside the strength strip: what was done to the pings.
         message : str
             Put at the foot in place of what stands there.
+        names_echoes : bool
+            False leaves the echoes to the reader: none is marked, labelled or counted.
 
         Returns
         -------
@@ -209,13 +212,22 @@ class BenchPicture:
             artist.set_visible(False)
         pings, lost = counts or (len(results), sum(r.lost for r in results))
         newest = results[-1] if results else None
-        echoes = newest.echoes if newest is not None else ()
+        echoes = newest.echoes if newest is not None and names_echoes else ()
         self._show_title(status, pings, lost)
         self._sketch.show(echoes, marked_range_m)
-        self._strip.show(newest, echoes, marked_range_m, remarks)
+        marked_echo = self._echo_at(marked_range_m, echoes)
+        self._strip.show(newest, echoes, marked_range_m, marked_echo, remarks)
         self._history.show(results, marked_range_m)
-        self._show_foot(newest, echoes, marked_range_m, message)
+        self._show_foot(newest, marked_range_m, marked_echo, message)
         return rescaled
+
+    def _echo_at(self, range_m: float | None, echoes: Sequence[Echo]) -> Echo | None:
+        if range_m is None:
+            return None
+        # As near as the line's own width makes the eye take the two for one.
+        within_m = 0.005 * self._scale.stop_m
+        near = [e for e in echoes if abs(e.range_m - range_m) <= within_m]
+        return min(near, key=lambda e: abs(e.range_m - range_m), default=None)
 
     def _show_title(self, status: str, pings: int, lost: int) -> None:
         speed_m_s = self._scale.sound_speed_m_s
@@ -228,8 +240,8 @@ class BenchPicture:
     def _show_foot(
         self,
         newest: PingResult | None,
-        echoes: Sequence[Echo],
         marked_range_m: float | None,
+        marked_echo: Echo | None,
         message: str,
     ) -> None:
         if message:
@@ -237,12 +249,8 @@ class BenchPicture:
         elif marked_range_m is None:
             words = time_zero_text(self._plan, newest.time_zero if newest is not None else None)
         else:
-            # As near as the line's own width makes the eye take the two for one.
-            within_m = 0.005 * self._scale.stop_m
-            near = [e for e in echoes if abs(e.range_m - marked_range_m) <= within_m]
-            echo = min(near, key=lambda e: abs(e.range_m - marked_range_m), default=None)
             path_time_s = float(self._scale.path_time_s(marked_range_m))
-            words = mark_text(marked_range_m, echo, path_time_s=path_time_s)
+            words = mark_text(marked_range_m, marked_echo, path_time_s=path_time_s)
         self._foot.set(
             text=self._page.fitted(words, self._page.text_room),
             color=INK if message or marked_range_m is None else MARK,
@@ -263,6 +271,7 @@ def save_picture(
     remarks: str = "",
     far_wall_m: float | None = None,
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
+    names_echoes: bool = True,
 ) -> None:
     """Draw the pings and write the picture; no screen is needed.
 
@@ -272,7 +281,7 @@ def save_picture(
         Its suffix says the kind: .png, .svg or .pdf.
     results : sequence of PingResult
         Oldest first; the last is shown as now.
-    marked_range_m, remarks
+    marked_range_m, remarks, names_echoes
         As :meth:`BenchPicture.show` has them.
     size_px : tuple of int
         Width and height of a PNG; the others keep its shape.
@@ -298,6 +307,7 @@ def save_picture(
         remarks=remarks,
         far_wall_m=far_wall_m,
         size_px=size_px,
+        names_echoes=names_echoes,
     )
     try:
         pathlib.Path(path).write_bytes(drawn)
@@ -321,6 +331,7 @@ def picture_bytes(
     remarks: str = "",
     far_wall_m: float | None = None,
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
+    names_echoes: bool = True,
 ) -> bytes:
     """Draw the pings and return what :func:`save_picture` writes.
 
@@ -351,7 +362,9 @@ def picture_bytes(
             far_wall_m=far_wall_m,
             history_pings=max(span, FEWEST_ROWS),
         )
-        picture.show(results, marked_range_m=marked_range_m, remarks=remarks)
+        picture.show(
+            results, marked_range_m=marked_range_m, remarks=remarks, names_echoes=names_echoes
+        )
         drawn = io.BytesIO()
         figure.savefig(drawn, format=kind, dpi=dpi)
     return drawn.getvalue()

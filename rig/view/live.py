@@ -285,9 +285,11 @@ class LiveWindow:
             **self._given,
         )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
+        # Over strip and history, and clear of the numbers and the words beside them.
+        _, strip, history = (axes.get_position() for axes in self._picture.panels)
         self._help = self._figure.text(
-            0.36,
-            0.5,
+            (strip.x0 + strip.x1) / 2,
+            (strip.y1 + history.y0) / 2,
             _HELP,
             family="DejaVu Sans Mono",
             fontsize=14 * scale,

@@ -147,8 +147,13 @@ class Page:
             self.artists.append(made)
         return made
 
-    def text_in(self, axes: Axes, *, size_pt: float = MAIN_PT, **how: Any) -> Text:
-        """Make changing text inside a panel, with a halo that keeps it legible over lines."""
+    def text_in(
+        self, axes: Axes, *, size_pt: float = MAIN_PT, covers: bool = False, **how: Any
+    ) -> Text:
+        """Make changing text inside a panel, with a halo that keeps it legible over lines.
+
+        Where it `covers`, no line shows between its letters either.
+        """
         from matplotlib.patheffects import withStroke
 
         made = axes.text(
@@ -160,6 +165,8 @@ class Page:
             parse_math=False,
             **{"color": INK, "ha": "center", "va": "center", **how},
         )
+        if covers:
+            made.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0})
         made.set_path_effects([withStroke(linewidth=self.pt(3), foreground="white")])
         self.artists.append(made)
         return made

@@ -179,12 +179,14 @@ def place_labels(
     rows: int,
     gap: float,
     most: int,
+    first: Sequence[int] = (),
+    line: tuple[float, int | None] | None = None,
 ) -> list[tuple[int, int, float]]:
     """Choose which labels to show, and where, so that none meets another.
 
     Labels are taken in the order given. Each stands over its own place, moved only
-    as far as the panel's edges demand, in the lowest row that is free; from there a
-    leader runs straight down, which no label in a lower row may cross.
+    as far as the panel's edges and a line demand, in the lowest row that is free; from
+    there a leader runs straight down, which no label in a lower row may cross.
 
     Parameters
     ----------
@@ -196,6 +198,11 @@ def place_labels(
         Least space between two labels, and between a label and another's leader.
     most : int
         No more labels than this.
+    first : sequence of int
+        Labels that are taken before all others.
+    line : (float, int or None), optional
+        Place of a line from the panel's top to its bottom, and the label that stands
+        on it; the others stand beside it, where the panel has room.
 
     Returns
     -------
@@ -203,17 +210,40 @@ def place_labels(
         Those that fit; row 0 is the lowest.
     """
     placed: list[tuple[int, int, float]] = []
-    for label, (place, width) in enumerate(zip(centres, widths, strict=True)):
+    order = [*first, *(label for label in range(len(centres)) if label not in first)]
+    for label in order:
+        place, width = centres[label], widths[label]
         if len(placed) == most:
             break
         if width > right - left or not left <= place <= right:
             continue
         centre = min(max(place, left + width / 2), right - width / 2)
+        if line is not None and line[1] != label:
+            centre = _beside(line[0], place, centre, width, left=left, right=right, gap=gap)
         for row in range(rows):
             if _is_free(placed, centres, widths, place, centre, width, row, gap):
                 placed.append((label, row, centre))
                 break
     return placed
+
+
+def _beside(
+    line: float,
+    place: float,
+    centre: float,
+    width: float,
+    *,
+    left: float,
+    right: float,
+    gap: float,
+) -> float:
+    """Return a label's centre, moved off a line on the side where its place is."""
+    # A hair more than the gap, so that the line's own leader is free whatever is rounded.
+    reach = width / 2 + gap + 1e-6
+    if abs(centre - line) >= reach:
+        return centre
+    moved = line - reach if place < line else line + reach
+    return moved if left + width / 2 <= moved <= right - width / 2 else centre
 
 
 def _is_free(

@@ -58,7 +58,7 @@ class Sketch:
         self._arcs = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.4)))
         (self._dots,) = axes.plot([], [], "o", color=INK, markersize=page.pt(6))
         page.artists += [self._footprint, self._arcs, self._dots]
-        self._footprint_label = page.text_in(axes, color=MARK, va="bottom")
+        self._footprint_label = page.text_in(axes, color=MARK, va="bottom", covers=True)
 
         leaves_at_m = half_m / math.tan(half_angle_rad) if has_cone(half_angle_rad) else 0.0
         cone = cone_text(half_angle_rad, leaves_at_m=leaves_at_m, stop_m=scale.stop_m)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -9,11 +10,22 @@ from numpy.typing import NDArray
 
 from rig.session import Echo, PingResult
 from rig.view.lettering import printable, wrapped
-from rig.view.page import FAINT, INK, LEFT, MAIN_PT, SMALL_LINE, SMALL_PT, SOFT, Page, measure
+from rig.view.page import (
+    FAINT,
+    INK,
+    LEFT,
+    MAIN_PT,
+    MARK,
+    SMALL_LINE,
+    SMALL_PT,
+    SOFT,
+    Page,
+    measure,
+)
 from rig.view.scales import RangeScale, place_labels, round_ticks
 from rig.view.wording import metres_text, tick_texts
 
-_LABEL_ROWS, _LABEL_ROW = 2, 24
+_LABEL_ROWS, _LABEL_ROW = 2, 23
 _MOST_LABELS = 6
 
 
@@ -24,7 +36,7 @@ class Strip:
         from matplotlib.collections import LineCollection
 
         self._page, self._scale, self._height = page, scale, height
-        axes = self.axes = page.panel(top, height, stop_m=scale.stop_m, side="strength / dB")
+        axes = self.axes = page.panel(top, height, stop_m=scale.stop_m, side="dB re full scale")
         self._mark = page.mark_in(axes)
         (self._near,) = axes.plot([], [], color=FAINT, linewidth=page.pt(1.4))
         (self._threshold,) = axes.plot([], [], color=SOFT, linewidth=page.pt(1.4), dashes=(6, 3))
@@ -40,13 +52,13 @@ class Strip:
             markeredgewidth=page.pt(1.4),
         )
         page.artists += [self._near, self._threshold, self._leaders, self._trace, self._peaks]
-        self._labels = [page.text_in(axes) for _ in range(_MOST_LABELS)]
+        self._labels = [page.text_in(axes, covers=True) for _ in range(_MOST_LABELS)]
         self._blank = page.text_in(axes)
         below = page.caption(
             top,
             "Strength strip: now",
-            "How strong, from how far. An echo rises above the dashed threshold. "
-            "Grey: nearer than the plan looks.",
+            "How strong, from how far. Echoes rise above the dashes; so may their side "
+            "lobes, not listed. Grey: not searched.",
         )
         self._list_lines = int((top + height - below) / SMALL_LINE)
         self._list = page.text(page.column, below + 2, size_pt=SMALL_PT, changes=True)
@@ -63,7 +75,7 @@ class Strip:
     def set_limits(self, low_db: float, high_db: float) -> None:
         """Set the ends of the strength scale; the labels get room above them."""
         bottom_db = low_db - 0.12 * (high_db - low_db)
-        label_room = (_LABEL_ROWS * _LABEL_ROW + 6) / self._height
+        label_room = (_LABEL_ROWS * _LABEL_ROW + 9) / self._height
         self.axes.set_ylim(bottom_db, bottom_db + (high_db - bottom_db) / (1 - label_room))
         ticks = round_ticks(low_db, high_db, most=5)
         self.axes.set_yticks(ticks, labels=tick_texts(ticks))
@@ -73,7 +85,10 @@ class Strip:
         newest: PingResult | None,
         echoes: Sequence[Echo],
         marked_range_m: float | None,
+        marked_echo: Echo | None,
         remarks: str,
+        *,
+        counts_echoes: bool = True,
     ) -> None:
         """Show the newest ping, or say why there is nothing to show."""
         if marked_range_m is not None:
@@ -96,7 +111,11 @@ class Strip:
             remarks = f"{newest.profile.pings} pings added up. {remarks}"
         if newest.clipped:
             remarks = f"Clipped: louder than it reads. {remarks}"
-        self._show_echoes(echoes, remarks)
+        if counts_echoes:
+            self._show_echoes(echoes, marked_range_m, marked_echo, remarks)
+        else:
+            lines = self._page.caption_lines(remarks)[: self._list_lines]
+            self._list.set(text="\n".join(lines), visible=True)
 
     def _show_blank(self, newest: PingResult | None) -> None:
         words = "no ping yet"
@@ -120,14 +139,22 @@ class Strip:
         _, y = on_page.transform(self.axes.transData.transform((0.0, place_db)))
         self._threshold_label.set(y=y, visible=True)
 
-    def _show_echoes(self, echoes: Sequence[Echo], remarks: str) -> None:
-        """Ring each echo, label the nearest few and list the rest."""
+    def _show_echoes(
+        self,
+        echoes: Sequence[Echo],
+        marked_range_m: float | None,
+        marked_echo: Echo | None,
+        remarks: str,
+    ) -> None:
+        """Ring each echo; label the strongest, the marked and the nearest few; list the rest."""
         low_db, high_db = self.axes.get_ylim()
         peaks_db = [min(max(e.strength_db, low_db), high_db) for e in echoes]
         self._peaks.set(data=([e.range_m for e in echoes], peaks_db), visible=True)
         ranges = [metres_text(e.range_m, e.u_range_m) for e in echoes]
         left, right = self.axes.get_xlim()
         units_per_m = (self._page.right - LEFT) / (right - left)
+        marked = None if marked_echo is None else echoes.index(marked_echo)
+        line = None if marked_range_m is None else (marked_range_m - left) * units_per_m
         places = place_labels(
             [(e.range_m - left) * units_per_m for e in echoes],
             [measure(MAIN_PT)(f"{text} m") for text in ranges],
@@ -136,12 +163,20 @@ class Strip:
             rows=_LABEL_ROWS,
             gap=8.0,
             most=_MOST_LABELS,
+            first=first_labelled(echoes, marked),
+            line=None if line is None else (line, marked),
         )
         db_per_unit = (high_db - low_db) / self._height
         leaders = []
         for artist, (echo, row, centre) in zip(self._labels, places, strict=False):
             y = high_db - ((_LABEL_ROWS - row - 0.5) * _LABEL_ROW + 2) * db_per_unit
-            artist.set(text=f"{ranges[echo]} m", x=left + centre / units_per_m, y=y, visible=True)
+            artist.set(
+                text=f"{ranges[echo]} m",
+                x=left + centre / units_per_m,
+                y=y,
+                color=MARK if echo == marked else INK,
+                visible=True,
+            )
             foot = y - 0.5 * _LABEL_ROW * db_per_unit
             range_m = echoes[echo].range_m
             leaders.append([(range_m, peaks_db[echo]), (range_m, foot)])
@@ -161,3 +196,11 @@ class Strip:
             if len(lines) <= self._list_lines:
                 return lines
         return self._page.caption_lines(head)[: self._list_lines]
+
+
+def first_labelled(echoes: Sequence[Echo], marked: int | None) -> list[int]:
+    """Return the echoes whose labels come before all others: the strongest, then the marked."""
+    # An edge time tells no strength; then none is the strongest.
+    told = [i for i, echo in enumerate(echoes) if not math.isnan(echo.strength_db)]
+    first = [max(told, key=lambda i: echoes[i].strength_db)] if told else []
+    return first if marked is None or marked in first else [*first, marked]

@@ -20,7 +20,7 @@ _TIME_ZERO = {
 def title_text(plan: Plan, *, sound_speed_m_s: float, pings: int, lost: int) -> str:
     """Say what the sound goes through, how fast, and how many pings there are."""
     medium = plan.medium
-    count = f"{pings} ping{'' if pings == 1 else 's'}, {lost or 'none'} lost"
+    count = f"{counted(pings, 'ping')}, {lost or 'none'} lost"
     return (
         f"Echoes in {_MEDIUM[medium.kind]} at {medium.temperature_c:g} °C, "
         f"where sound travels {sound_speed_m_s:.1f} m/s · {count}"
@@ -93,6 +93,17 @@ def time_zero_text(plan: Plan, time_zero: TimeZero | None) -> str:
     if time_zero is not None:
         words += f"; times run from {_TIME_ZERO.get(time_zero.method, time_zero.method)}"
     return words
+
+
+def counted(count: int, noun: str) -> str:
+    """Return how many there are of something whose plural ends in -s.
+
+    Examples
+    --------
+    >>> counted(0, "ping"), counted(1, "ping"), counted(2, "ping")
+    ('0 pings', '1 ping', '2 pings')
+    """
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def metres_text(range_m: float, u_range_m: float = 0.0) -> str:

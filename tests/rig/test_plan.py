@@ -115,11 +115,19 @@ def test_a_missing_key_is_named_with_what_it_takes() -> None:
         plan_from_table(table)
 
 
-@pytest.mark.parametrize("content", [b"not toml at all", b"\xff\xfe\x00", b"[pulse"])
+@pytest.mark.parametrize("content", [b"not toml at all", b"[pulse"])
 def test_a_file_that_is_not_toml_is_refused_by_name(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "odd.toml"
     path.write_bytes(content)
     with pytest.raises(PlanError, match=r"odd\.toml: is not TOML"):
+        read_plan(path)
+
+
+def test_a_file_that_is_not_text_is_refused_with_the_place(tmp_path: Path) -> None:
+    path = tmp_path / "odd.toml"
+    # 0xe9 is é in Latin-1, and in UTF-8 the start of three bytes (RFC 3629, from memory).
+    path.write_bytes(b"# caf\xe9\n[pulse]\n")
+    with pytest.raises(PlanError, match=r"odd\.toml: is not text in UTF-8 \(from byte 5 on\)"):
         read_plan(path)
 
 

@@ -155,9 +155,20 @@ def test_a_missing_medium_or_sound_speed_is_asked_for():
         scene_from_table({"medium": {"kind": "air"}})
 
 
+def test_the_bench_ends_at_its_bottom_or_at_a_wall_that_sends_sound_back():
+    medium = {"medium": {"sound_speed_m_s": 343.0}}
+    box = {"size_m": [4.0, 4.0, 2.5], "pair_m": [0.95, 2.0, 1.1]}
+    assert scene_from_table(medium).far_wall_m is None
+    assert scene_from_table({**medium, "walls": box}).far_wall_m is None
+    # From the pair to the box's far end: 4.00 − 0.95.
+    echoing = scene_from_table({**medium, "walls": {**box, "ahead": 0.3}})
+    assert echoing.far_wall_m == pytest.approx(3.05, rel=1e-12)
+    assert scene_from_table({**medium, "bottom": {"range_m": 0.8}}).far_wall_m == 0.8
+
+
 def test_a_file_that_is_missing_or_not_toml_is_named(tmp_path):
     with pytest.raises(SceneError, match=r"nothing\.toml: cannot be read"):
         read_scene(tmp_path / "nothing.toml")
     (tmp_path / "noise.toml").write_bytes(b"\xff\x00")
-    with pytest.raises(SceneError, match=r"noise\.toml: is not TOML"):
+    with pytest.raises(SceneError, match=r"noise\.toml: is not text in UTF-8"):
         read_scene(tmp_path / "noise.toml")

@@ -21,7 +21,17 @@ from rig.view.bench_picture import BenchPicture, check_picture_path, save_pictur
 SIZES = {"1280x720": 100, "1920x1080": 150}  # dots per inch of 12.8 × 7.2 inches
 
 
-def drawn(bench, results, *, dpi=100, inches=(12.8, 7.2), history_pings=60, note="", **how):
+def drawn(
+    bench,
+    results,
+    *,
+    dpi=100,
+    inches=(12.8, 7.2),
+    history_pings=60,
+    note="",
+    far_wall_m=None,
+    **how,
+):
     figure = Figure(figsize=inches, dpi=dpi)
     FigureCanvasAgg(figure)
     picture = BenchPicture(
@@ -32,6 +42,7 @@ def drawn(bench, results, *, dpi=100, inches=(12.8, 7.2), history_pings=60, note
         half_angle_rad=bench.half_angle_rad,
         history_pings=history_pings,
         note=note,
+        far_wall_m=far_wall_m,
     )
     picture.show(results, **how)
     figure.canvas.draw()
@@ -202,6 +213,80 @@ def test_mark_tells_what_the_echo_there_is(air, rng):
 def test_mark_beside_every_echo_claims_none(air, rng):
     figure, _ = drawn(air, air.passing(10, rng), marked_range_m=4.0)
     assert any("no echo there" in text for text, _ in boxes_of(figure))
+
+
+def label_of(figure, range_m):
+    """The label of an echo in the strip."""
+    text = f"{range_m:.3f} m"
+    return next(t for t in figure.findobj(Text) if t.get_visible() and t.get_text() == text)
+
+
+def test_strongest_echo_is_labelled_behind_any_number_of_weaker_ones(air, rng):
+    near = [(0.5 + 0.3 * i, -50.0) for i in range(9)]
+    close = [(3.9, -52.0), (3.95, -30.0)]
+    figure, _ = drawn(air, [air.ping(0, [*near, *close], rng)])
+    assert label_of(figure, 3.95)
+
+
+def test_mark_does_not_run_through_a_label_of_another_echo(air, rng):
+    results = [air.ping(0, [(1.2, -30.0), (1.3, -45.0), (3.0, -40.0)], rng)]
+    figure, picture = drawn(air, results, marked_range_m=1.3)
+    line = picture.panels[1].transData.transform((1.3, 0))[0]
+    renderer = figure.canvas.get_renderer()
+    other = label_of(figure, 1.2).get_window_extent(renderer)
+    assert other.x1 < line or other.x0 > line
+    own = label_of(figure, 1.3)
+    assert own.get_window_extent(renderer).x0 < line < own.get_window_extent(renderer).x1
+
+
+def inside_of(figure, words):
+    """The picture's dots behind a text."""
+    texts = [t for t in figure.findobj(Text) if t.get_visible()]
+    text = next(t for t in texts if t.get_text().startswith(words))
+    box = text.get_window_extent(figure.canvas.get_renderer())
+    height = figure.canvas.get_width_height()[1]
+    rows = slice(height - int(box.y1) + 2, height - int(box.y0) - 2)
+    return rgb_of(figure)[rows, int(box.x0) + 2 : int(box.x1) - 2]
+
+
+def test_mark_does_not_run_through_its_own_label(air, rng):
+    results = [air.ping(0, [(0.7, -30.0), (1.0, -40.0)], rng)]
+    figure, _ = drawn(air, results, marked_range_m=0.7)
+    # The topmost and the lowest dots behind a number hold nothing of it.
+    inside = inside_of(figure, "0.700 m")
+    assert (inside[[0, -1]] > 250).all()
+
+
+def test_arcs_do_not_run_through_the_footprint_s_width(air, rng):
+    results = [air.ping(0, [(0.7, -30.0), (1.0, -40.0), (1.3, -40.0)], rng)]
+    figure, _ = drawn(air, results, marked_range_m=0.7)
+    # Red is 0xc2 in the mark's colour and 0x0b in that of the arcs: any mixture of the
+    # mark's with the paper has at least the first.
+    assert inside_of(figure, "footprint")[..., 0].min() >= 0xC2
+
+
+def test_far_wall_is_hatched_in_the_sketch_and_nowhere_else(air, rng):
+    results = air.passing(3, rng)
+    open_end, _ = drawn(air, results)
+    walled, picture = drawn(air, results, far_wall_m=4.6)
+    changed = (rgb_of(open_end) != rgb_of(walled)).any(axis=2)
+    columns, rows = np.flatnonzero(changed.any(axis=0)), np.flatnonzero(changed.any(axis=1))
+    box = picture.panels[0].get_window_extent()
+    wall = picture.panels[0].transData.transform((4.6, 0))[0]
+    # Half of a line of 1.1 dots, and the width of a dot itself.
+    assert abs(columns.min() - wall) < 0.55 + 1
+    assert columns.max() <= box.x1 + 1
+    assert changed.shape[0] - rows.max() >= box.y0 - 1
+
+
+def test_strength_axes_say_what_the_decibels_are_relative_to(air, rng):
+    figure, _ = drawn(air, air.passing(3, rng))
+    assert sum("dB re full scale" in text for text, _ in boxes_of(figure)) == 2
+
+
+def test_side_lobes_above_the_threshold_are_told_of(air, rng):
+    figure, _ = drawn(air, air.passing(3, rng))
+    assert any("side lobes, not" in " ".join(text.split()) for text, _ in boxes_of(figure))
 
 
 def history_of(picture):

@@ -120,6 +120,46 @@ def test_labels_and_leaders_never_meet(labels, rows):
                 assert leader <= left or leader >= right
 
 
+@given(labels=labels, line=st.floats(130, 670), data=st.data())
+def test_no_label_lies_on_a_line_but_its_own(labels, line, data):
+    centres = sorted(c for c, _ in labels)
+    widths = [w for _, w in labels]
+    own = data.draw(st.one_of(st.none(), st.integers(0, max(len(labels) - 1, 0))))
+    # The panel has room on both sides of the line for the widest label, 120.
+    placed = place_labels(
+        centres, widths, left=0, right=800, rows=2, gap=5, most=8, line=(line, own)
+    )
+    for label, _, middle in placed:
+        if label != own:
+            assert abs(middle - line) >= widths[label] / 2
+
+
+@given(labels=labels.filter(bool), data=st.data())
+def test_label_that_comes_first_is_shown_and_not_moved_for_others(labels, data):
+    labels = sorted(labels)
+    centres, widths = [c for c, _ in labels], [w for _, w in labels]
+    first = data.draw(st.integers(0, len(labels) - 1))
+    placed = place_labels(centres, widths, left=0, right=800, rows=2, gap=5, most=3, first=[first])
+    assert placed[0][:2] == (first, 0)
+    assert len({label for label, _, _ in placed}) == len(placed)
+
+
+def test_strongest_and_marked_are_both_labelled_however_close_they_are():
+    # Two echoes 1 apart, labels of 80: the marked one stands on the line, in the row above.
+    placed = place_labels(
+        [400.0, 401.0],
+        [80, 80],
+        left=0,
+        right=800,
+        rows=2,
+        gap=8,
+        most=6,
+        first=[0, 1],
+        line=(401.0, 1),
+    )
+    assert [(label, row) for label, row, _ in placed] == [(0, 0), (1, 1)]
+
+
 def test_nearest_label_is_always_shown():
     placed = place_labels([10, 12, 14], [60, 60, 60], left=0, right=800, rows=2, gap=5, most=6)
     assert placed[0] == (0, 0, 30)
