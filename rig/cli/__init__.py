@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from rig.cli import bench, lesson, listen, measuring, pings, reporting, words
+from rig.cli import bench, exercise, lesson, listen, measuring, pings, reporting, words
 from rig.errors import (
     CalibrationError,
     EchobenchError,
@@ -64,6 +64,6 @@ def _parser() -> argparse.ArgumentParser:
         epilog=f"{words.CAUTION} Each command has its own --help.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for module in (pings, bench, measuring, reporting, lesson, listen):
+    for module in (pings, bench, measuring, reporting, lesson, listen, exercise):
         module.add_to(commands)
     return parser

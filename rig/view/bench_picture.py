@@ -216,7 +216,14 @@ class BenchPicture:
         self._show_title(status, pings, lost)
         self._sketch.show(echoes, marked_range_m)
         marked_echo = self._echo_at(marked_range_m, echoes)
-        self._strip.show(newest, echoes, marked_range_m, marked_echo, remarks)
+        self._strip.show(
+            newest,
+            echoes,
+            marked_range_m,
+            marked_echo,
+            remarks,
+            counts_echoes=names_echoes,
+        )
         self._history.show(results, marked_range_m)
         self._show_foot(newest, marked_range_m, marked_echo, message)
         return rescaled

@@ -1,0 +1,107 @@
+"""The command `exercise`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from rig.cli import showing, words
+from rig.errors import LessonError
+
+
+def _exercise(given: argparse.Namespace) -> int:
+    if given.list:
+        return _list(given)
+    if given.mark is not None:
+        return _mark(given)
+    if given.key is not None:
+        raise LessonError("--key: found without --mark; give --mark FILE with the answers")
+    if given.out is None:
+        raise LessonError("--out: missing; give a folder to draw into, or --mark FILE to mark")
+    from rig.exercises.drawing import questions
+    from rig.exercises.files import handout_answer, write_handout
+
+    drawn = questions(
+        seed=given.seed, count=given.count, topics=given.topic, difficulty=given.difficulty
+    )
+    made = write_handout(given.out, showing.progress(drawn, given.count, "question"))
+    if given.json:
+        print(json.dumps(handout_answer(made)))
+        return 0
+    print(f"{len(made.questions)} questions are in {made.sheet}, to print and hand out")
+    print(f"Answers go into {made.answers}: the letter, or the words")
+    print(f"The key, for the teacher alone, is in {made.key_sheet.parent}")
+    print(
+        f"{sum(made.redrawn.values())} scenes were drawn and not used: measuring did not decide "
+        "them as they were"
+    )
+    return 0
+
+
+def _list(given: argparse.Namespace) -> int:
+    from rig.exercises.topics import TOPICS
+
+    if given.json:
+        print(json.dumps({"topics": [{"name": t.name, "title": t.title} for t in TOPICS.values()]}))
+        return 0
+    width = max(map(len, TOPICS))
+    for topic in TOPICS.values():
+        print(f"{topic.name:<{width}}  {topic.title}")
+    return 0
+
+
+def _mark(given: argparse.Namespace) -> int:
+    from rig.exercises.marking import mark, marks_answer, marks_lines, read_answers, read_key
+
+    if given.key is None:
+        raise LessonError("--key: missing; give the key.json that was written with the exercises")
+    marks = mark(read_answers(given.mark), read_key(given.key))
+    if given.json:
+        print(json.dumps(marks_answer(marks)))
+        return 0
+    for line in marks_lines(marks):
+        print(line)
+    return 0
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's command."""
+    exercise = words.command(
+        commands,
+        "exercise",
+        _exercise,
+        "draw pictures to read, with a key apart, and mark the answers",
+    )
+    exercise.add_argument(
+        "--seed",
+        metavar="K",
+        type=words.seed,
+        default=0,
+        help="the same seed gives the same questions (default: 0)",
+    )
+    exercise.add_argument(
+        "--count", metavar="N", type=words.count, default=10, help="questions (default: 10)"
+    )
+    exercise.add_argument(
+        "--topic",
+        metavar="T",
+        action="append",
+        default=[],
+        help="ask about this alone; may be given again for another (default: all; see --list)",
+    )
+    exercise.add_argument(
+        "--difficulty",
+        metavar="D",
+        default="middle",
+        help='"easy", "middle" or "hard" (default: middle)',
+    )
+    exercise.add_argument("--out", metavar="DIR", help="the folder to write to")
+    exercise.add_argument("--list", action="store_true", help="list the topics")
+    exercise.add_argument(
+        "--mark",
+        metavar="FILE",
+        help="mark these answers: a CSV file with the columns number and answer, and name if "
+        "several hand in",
+    )
+    exercise.add_argument("--key", metavar="FILE", help="the key.json to mark by")

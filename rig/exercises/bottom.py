@@ -1,0 +1,7 @@
+"""The topic about the bottom."""
+
+from __future__ import annotations
+
+from rig.exercises.question import Topic
+
+TOPICS: tuple[Topic, ...] = ()

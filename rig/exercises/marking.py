@@ -1,0 +1,306 @@
+"""Answers that were handed in, held against the key."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from string import ascii_lowercase
+from typing import Any
+
+from rig.errors import LessonError
+
+_NEEDED = ("number", "answer")
+_ALLOWED = ("name", *_NEEDED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyEntry:
+    """One question of the key."""
+
+    number: int
+    topic: str
+    choices: tuple[str, ...]
+    answer: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandedIn:
+    """One answer as it was handed in.
+
+    Attributes
+    ----------
+    name : str
+        The pupil's; empty where the file has no names.
+    number : int
+    answer : str
+        Empty where nothing was answered.
+    """
+
+    name: str
+    number: int
+    answer: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How many were right, of how many that were asked."""
+
+    right: int
+    asked: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """What came of marking.
+
+    Attributes
+    ----------
+    overall : Score
+    by_topic, by_name : dict of str to Score
+        Topics as in the key, names in alphabetical order; without names the one name is "".
+    blank : int
+        Questions that were asked and not answered; they count as not right.
+    not_choices : tuple of HandedIn
+        Answers that are none of their question's choices; they count as not right.
+    """
+
+    overall: Score
+    by_topic: dict[str, Score]
+    by_name: dict[str, Score]
+    blank: int
+    not_choices: tuple[HandedIn, ...]
+
+
+def read_key(path: str | os.PathLike[str]) -> tuple[KeyEntry, ...]:
+    """Read the key that was written beside the exercises.
+
+    Raises
+    ------
+    LessonError
+        Where the file cannot be read, or is no such key.
+    """
+    remedy = "give the key.json that was written with the exercises"
+    try:
+        rows = json.loads(_text_of(path, remedy))
+    except ValueError as problem:
+        if isinstance(problem, LessonError):
+            raise
+        raise LessonError(f"{path}: is not JSON ({problem}); {remedy}") from problem
+    except RecursionError as problem:
+        raise LessonError(f"{path}: is nested too deeply; {remedy}") from problem
+    if not isinstance(rows, list) or not rows:
+        raise LessonError(f"{path}: holds no list of answers; {remedy}")
+    entries = tuple(_entry(row, place, path, remedy) for place, row in enumerate(rows, 1))
+    if len({e.number for e in entries}) != len(entries):
+        raise LessonError(f"{path}: has a number twice; {remedy}")
+    return entries
+
+
+def _entry(row: Any, place: int, path: str | os.PathLike[str], remedy: str) -> KeyEntry:
+    if isinstance(row, dict):
+        number, topic, answer = row.get("number"), row.get("topic"), row.get("answer")
+        choices = row.get("choices")
+        fits = isinstance(number, int) and isinstance(topic, str) and isinstance(answer, str)
+        if fits and isinstance(choices, list) and answer in choices:
+            return KeyEntry(
+                number=int(str(number)),
+                topic=str(topic),
+                choices=tuple(str(c) for c in choices),
+                answer=str(answer),
+            )
+    raise LessonError(
+        f"{path}: entry {place} lacks a number, a topic, choices or an answer; {remedy}"
+    )
+
+
+def read_answers(path: str | os.PathLike[str]) -> tuple[HandedIn, ...]:
+    """Read a table of answers: columns `number` and `answer`, and `name` where there are several.
+
+    Commas, semicolons or tabs part the columns, as a spreadsheet writes them where its user
+    lives; a mark of the byte order is passed over, and so are empty lines.
+
+    Raises
+    ------
+    LessonError
+        On a wrong or missing column, a number that is none, or a file that cannot be read.
+    """
+    remedy = "give a CSV file with the columns number and answer, and name if you like"
+    text = _text_of(path, remedy)
+    if "\0" in text:
+        raise LessonError(f"{path}: is not text; {remedy}")
+    return tuple(_rows(text, path, remedy))
+
+
+def _rows(text: str, path: str | os.PathLike[str], remedy: str) -> Iterator[HandedIn]:
+    lines = iter(text.splitlines())
+    head = next((line for line in lines if line.strip()), "")
+    separator = max(";\t,", key=head.count)
+    columns = [_plain(cell) for cell in next(csv.reader([head], delimiter=separator), [])]
+    for needed in _NEEDED:
+        if columns.count(needed) != 1:
+            raise LessonError(f"{path}: found the columns {', '.join(columns) or 'none'}; {remedy}")
+    for column in columns:
+        if column and column not in _ALLOWED:
+            raise LessonError(f"{path}: column {column!r}: unknown; {remedy}")
+    for row in csv.reader(lines, delimiter=separator):
+        cells = {c: v.strip() for c, v in zip(columns, row, strict=False) if c}
+        if not any(cells.values()):
+            continue
+        number = cells.get("number", "")
+        if not re.fullmatch(r"[0-9]{1,9}", number):
+            raise LessonError(
+                f"{path}: number {number!r}: is no whole number; give the number of a question"
+            )
+        yield HandedIn(
+            name=cells.get("name", ""), number=int(number), answer=cells.get("answer", "")
+        )
+
+
+def mark(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Marks:
+    """Hold answers against the key.
+
+    Everyone who handed in anything is asked every question of the key. An answer may be the
+    choice's letter or its words; case, spaces and a decimal comma make no difference.
+
+    Raises
+    ------
+    LessonError
+        On an answer to a question that the key does not have, or two by the same name to one
+        question, or no answers at all.
+    """
+    if not answers:
+        raise LessonError("answers: found none; give one line for each question")
+    by_number = {entry.number: entry for entry in key}
+    given: dict[tuple[str, int], HandedIn] = {}
+    shown: dict[str, str] = {}
+    for answer in answers:
+        if answer.number not in by_number:
+            raise LessonError(
+                f"answers: question {answer.number}: not in the key, which has "
+                f"{_runs(sorted(by_number))}; give the key of the same exercises"
+            )
+        who = _plain(answer.name)
+        shown.setdefault(who, answer.name)
+        if (who, answer.number) in given:
+            by = f" by {answer.name}" if answer.name else ""
+            raise LessonError(
+                f"answers: question {answer.number}: answered twice{by}; give one answer each, "
+                "or a column name with each pupil's own"
+            )
+        given[who, answer.number] = answer
+    outcomes: list[tuple[str, str, bool]] = []
+    blank, not_choices = 0, []
+    for who in sorted(shown):
+        for entry in key:
+            handed = given.get((who, entry.number))
+            chosen = None
+            if handed is None or not _plain(handed.answer):
+                blank += 1
+            else:
+                chosen = _choice(handed.answer, entry.choices)
+                if chosen is None:
+                    not_choices.append(handed)
+            outcomes.append((entry.topic, shown[who], chosen == entry.answer))
+    return Marks(
+        overall=_score(right for _, _, right in outcomes),
+        by_topic=_scores((topic, right) for topic, _, right in outcomes),
+        by_name=_scores((name, right) for _, name, right in outcomes),
+        blank=blank,
+        not_choices=tuple(not_choices),
+    )
+
+
+def marks_lines(marks: Marks) -> tuple[str, ...]:
+    """Put marks into words."""
+    width = max(len(topic) for topic in marks.by_topic)
+    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in marks.by_topic.items()]
+    lines.append(f"{'all':<{width}}  {_score_text(marks.overall)}")
+    if list(marks.by_name) != [""]:
+        lines += [f"{name or '(no name)'}: {_score_text(s)}" for name, s in marks.by_name.items()]
+    if marks.blank:
+        lines.append(f"not answered: {marks.blank}")
+    lines += [
+        f"none of the choices: question {a.number}{f', {a.name}' if a.name else ''}: {a.answer!r}"
+        for a in marks.not_choices
+    ]
+    return tuple(lines)
+
+
+def marks_answer(marks: Marks) -> dict[str, Any]:
+    """Answer `exercise --mark --json`."""
+
+    def score(one: Score) -> dict[str, int]:
+        return {"right": one.right, "asked": one.asked}
+
+    return {
+        **score(marks.overall),
+        "topics": [{"topic": topic, **score(s)} for topic, s in marks.by_topic.items()],
+        "names": [{"name": name, **score(s)} for name, s in marks.by_name.items()],
+        "not_answered": marks.blank,
+        "none_of_the_choices": [
+            {"name": a.name, "number": a.number, "answer": a.answer} for a in marks.not_choices
+        ],
+    }
+
+
+def _score(rights: Iterable[bool]) -> Score:
+    listed = list(rights)
+    return Score(right=sum(listed), asked=len(listed))
+
+
+def _scores(outcomes: Iterable[tuple[str, bool]]) -> dict[str, Score]:
+    sorted_out: dict[str, list[bool]] = {}
+    for name, right in outcomes:
+        sorted_out.setdefault(name, []).append(right)
+    return {name: _score(rights) for name, rights in sorted_out.items()}
+
+
+def _score_text(score: Score) -> str:
+    return f"{score.right} of {score.asked} right"
+
+
+def _choice(answer: str, choices: Sequence[str]) -> str | None:
+    """Return the choice that an answer means, by its words or by its letter."""
+    wanted = _squeezed(answer)
+    for choice in choices:
+        if wanted == _squeezed(choice):
+            return choice
+    letter = wanted.rstrip(").")
+    if len(letter) == 1 and letter in ascii_lowercase[: len(choices)]:
+        return choices[ascii_lowercase.index(letter)]
+    return None
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).casefold()
+
+
+def _squeezed(text: str) -> str:
+    """Return text without spaces, capitals, a full stop at its end, or a decimal comma."""
+    return re.sub(r"(?<=\d),(?=\d)", ".", "".join(text.split()).casefold()).rstrip(".")
+
+
+def _runs(numbers: Sequence[int]) -> str:
+    if numbers[-1] - numbers[0] == len(numbers) - 1:
+        return f"{numbers[0]} to {numbers[-1]}" if len(numbers) > 1 else str(numbers[0])
+    return ", ".join(map(str, numbers))
+
+
+def _text_of(path: str | os.PathLike[str], remedy: str) -> str:
+    try:
+        raw = Path(path).read_bytes()
+    except OSError as problem:
+        raise LessonError(f"{path}: cannot be read ({problem.strerror}); {remedy}") from problem
+    except ValueError as problem:  # a zero byte in the name
+        raise LessonError(f"{path!r}: is no file name; {remedy}") from problem
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        # What older spreadsheets write in the west of Europe; a wrong letter in a name is
+        # no harm, since choices are plain.
+        return raw.decode("cp1252", errors="replace")
