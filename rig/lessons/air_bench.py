@@ -13,7 +13,7 @@ FACE_RADIUS_M = 0.026
 
 PLAN: Mapping[str, Any] = {
     "pulse": {"kind": "chirp", "start_hz": 12e3, "stop_hz": 16e3, "duration_s": 0.002},
-    "timing": {"sample_rate_hz": 48000, "ping_interval_s": 0.03},
+    "timing": {"sample_rate_hz": 48000, "ping_interval_s": 0.036},
     "receiver": {"range_start_m": 0.3, "range_stop_m": 3.0},
     "medium": {"kind": "air", "temperature_c": 20.0, "humidity_percent": 50.0},
     "geometry": {"baseline_m": 0.06, "time_zero": "direct"},

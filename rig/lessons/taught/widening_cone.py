@@ -95,7 +95,7 @@ def _footprint_step(name: str, set_up: str) -> Step:
         name=name,
         set_up=set_up,
         scene=scene(passing_ball(_AT_M[name], _SPEED_M_S, middle_s=0.72)),
-        pings=48,
+        pings=40,
         changes=ONE_BY_ONE,
     )
 
@@ -127,8 +127,7 @@ _FOOTPRINT = Part(
     "times the tangent of the angle from the axis to the edge. The patch that the cone covers at "
     "a distance is called the footprint. What lies in it side by side is one mark on the screen.",
     talk=(
-        "A screen shows two marks one above the other. Must the two things be one above the "
-        "other?",
+        "A screen shows two marks one above the other. Must the two things be one above the other?",
         "How wide is this cone 10 m away? What could hide in it unseen?",
     ),
 )
@@ -193,10 +192,7 @@ _HITS = Part(
         unit="hits",
     ),
     givens=(
-        *(
-            _distance(f"ball_{i}_m", f"ball {i}", range_m)
-            for i, range_m in enumerate(_STREWN_M, 1)
-        ),
+        *(_distance(f"ball_{i}_m", f"ball {i}", range_m) for i, range_m in enumerate(_STREWN_M, 1)),
         _speed(_SPEED_M_S),
     ),
     steps=(
@@ -211,7 +207,7 @@ _HITS = Part(
                     for range_m, middle_s in zip(_STREWN_M, _PASS_S, strict=True)
                 )
             ),
-            pings=62,
+            pings=52,
             changes=ONE_BY_ONE,
         ),
     ),
@@ -294,7 +290,7 @@ def _frequency_step(name: str, set_up: str) -> Step:
         name=name,
         set_up=set_up,
         scene=scene(passing_ball(_FREQUENCY_M, _SPEED_M_S, middle_s=0.72)),
-        pings=48,
+        pings=40,
         changes={"pulse": pulse, **ONE_BY_ONE},
     )
 
