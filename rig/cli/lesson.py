@@ -183,6 +183,7 @@ class _Course:
 
     def _prediction(self, number: int, part: Part) -> Prediction:
         from rig.lessons.running import predicted
+        from rig.lessons.saying import prediction_text
 
         choices = part.question.choices
         for place, choice in enumerate(choices, 1):
@@ -190,8 +191,7 @@ class _Course:
         prediction = self._predictions[number]
         if prediction is not None or not self._asks:
             if prediction is not None:
-                unit = "" if choices else f" {part.question.unit}"
-                self._say(f"Your prediction: {prediction}{unit}")
+                self._say(f"Your prediction: {prediction_text(prediction, part.question)}")
             return prediction
         unit = "" if choices else f", in {part.question.unit}" if part.question.unit else ""
         while True:

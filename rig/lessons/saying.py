@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from rig.lessons.running import Turn
+from rig.lessons.lesson import Question
+from rig.lessons.running import Prediction, Turn
 
 
 def value_text(value: float, u: float, unit: str) -> str:
@@ -34,13 +35,13 @@ def plain_text(value: float) -> str:
     return _signed(f"{value:.0f}" if abs(value) >= 1e4 else f"{value:.5g}")
 
 
-def prediction_text(turn: Turn) -> str:
+def prediction_text(prediction: Prediction, question: Question) -> str:
     """Write what was predicted; empty where nobody did."""
-    if turn.prediction is None:
+    if prediction is None:
         return ""
-    if isinstance(turn.prediction, str):
-        return turn.prediction
-    return f"{plain_text(turn.prediction)} {turn.part.question.unit}".rstrip()
+    if isinstance(prediction, str):
+        return prediction
+    return f"{plain_text(prediction)} {question.unit}".rstrip()
 
 
 def measured_text(turn: Turn) -> str:
@@ -67,11 +68,11 @@ def off_text(turn: Turn) -> str:
     if abs(off) <= 2 * turn.finding.u_measured:
         return "The prediction lies within the uncertainty of the measurement."
     measured, unit = turn.finding.measured, turn.part.question.unit
-    amount = f"{float(f'{abs(off):.2g}'):g} {unit}".rstrip()
+    amount = f"{_two_digits(abs(off))} {unit}".rstrip()
     side = "more" if off > 0 else "less"
     share = ""
     if measured and abs(off / measured) < 10:
-        share = f", {100 * abs(off / measured):.2g} % of it"
+        share = f", {_two_digits(100 * abs(off / measured))} % of it"
     close = "close: " if turn.predicted_rightly else ""
     return f"The prediction was {close}{amount} {side} than what was measured{share}."
 
@@ -81,14 +82,19 @@ def agreement_text(turn: Turn) -> str:
     finding, unit = turn.finding, turn.part.question.unit
     apart = abs(finding.measured - finding.expected)
     u = math.hypot(finding.u_measured, finding.u_expected)
-    amount = f"{float(f'{apart:.2g}'):g} {unit}".rstrip()
-    unsure = f"{float(f'{2 * u:.2g}'):g} {unit}".rstrip()
+    amount = f"{_two_digits(apart)} {unit}".rstrip()
+    unsure = f"{_two_digits(2 * u)} {unit}".rstrip()
     if turn.agrees:
         return f"Measurement and theory agree: {amount} apart, and unsure by {unsure} (k = 2)."
     return (
         f"Measurement and theory do not agree: {amount} apart, and unsure by only {unsure} "
         "(k = 2). Something on the bench is not as it was taken to be: look for it."
     )
+
+
+def _two_digits(value: float) -> str:
+    rounded = float(f"{value:.2g}")
+    return f"{rounded:.0f}" if rounded >= 10 else f"{rounded:.7f}".rstrip("0").rstrip(".")
 
 
 def _signed(text: str) -> str:

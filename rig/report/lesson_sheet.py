@@ -122,7 +122,10 @@ def _invented(turns: Sequence[Turn]) -> Markup:
 def _part(number: int, turn: Turn) -> Markup:
     part, finding = turn.part, turn.finding
     answers: list[tuple[str, str | Markup]] = [
-        ("Your prediction", prediction_text(turn) or element("span", class_="blank")),
+        (
+            "Your prediction",
+            prediction_text(turn.prediction, turn.part.question) or element("span", class_="blank"),
+        ),
         ("Measured (± is k = 2)", measured_text(turn)),
         ("Expected", expected_text(turn)),
     ]

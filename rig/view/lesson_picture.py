@@ -188,7 +188,9 @@ def _name_answers(figure: Figure, axes: Axes, turn: Turn, *, wide: float, tall: 
     ]
     if turn.prediction is not None:
         number = turn.prediction if isinstance(turn.prediction, float) else None
-        named.append(("your prediction", prediction_text(turn), number, MARK))
+        named.append(
+            ("your prediction", prediction_text(turn.prediction, turn.part.question), number, MARK)
+        )
         if number is not None and low <= number <= high:
             axes.axhline(number, color=MARK, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3)
     if turn.finding.choice:
