@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 def _lesson(given: argparse.Namespace) -> int:
     from rig.lessons.index import lesson_named, lesson_names
+    from rig.lessons.saying import CAUTION
 
     if given.list:
         return _list(given)
@@ -37,6 +38,7 @@ def _lesson(given: argparse.Namespace) -> int:
     lesson = lesson_named(given.name)
     parts = _parts(lesson, given.part)
     course = _Course(given, lesson, parts)
+    print(f"echobench: {CAUTION}", file=sys.stderr)
     turns = [course.turn(number, part) for number, part in enumerate(parts)]
     return _hand_out(given, lesson, turns, course)
 
@@ -352,13 +354,13 @@ def _hand_out(
 ) -> int:
     """Draw each part's picture, write the sheet, and answer."""
     from rig.answers import lesson_answer
-    from rig.report.lesson_sheet import CAUTION, write_sheet
-    from rig.view.lesson_picture import save_lesson_picture
+    from rig.report.lesson_sheet import write_sheet
+    from rig.view.lesson_picture import save_class_picture
 
     pictures = []
     for turn in turns:
         path = course.folder / f"{lesson.name}-{turn.part.name}.png"
-        save_lesson_picture(path, turn)
+        save_class_picture(path, turn)
         pictures.append(os.fspath(path))
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
@@ -379,7 +381,6 @@ def _hand_out(
         if paths:
             print(f"Recorded: {', '.join(paths)}")
     print(f"A common misreading: {lesson.misreading}")
-    print(CAUTION)
     return 0
 
 

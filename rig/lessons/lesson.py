@@ -96,7 +96,8 @@ class StepHeard:
     receiver : Receiver
         Which holds the plan in use (`receiver.plan`) and the sound speed.
     measurement : Measurement
-        Its `results` are the pings one by one, its `echoes` those of all pings added up.
+        Its `results` are the pings one by one, each searched for echoes of its own; its
+        `echoes` are those of all pings added up.
     """
 
     step: Step

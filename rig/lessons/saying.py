@@ -7,6 +7,11 @@ import math
 from rig.lessons.lesson import Question
 from rig.lessons.running import Prediction, Turn
 
+CAUTION = (
+    "Start quiet, and keep ears away from the loudspeaker: young people hear 15 to 20 kHz well, "
+    "and a tone that nobody hears can be loud all the same. Keep mains equipment away from a tank."
+)
+
 
 def value_text(value: float, u: float, unit: str) -> str:
     """Write a value with its expanded uncertainty, k = 2, to two digits of that.

@@ -15,6 +15,7 @@ from rig.forecast import forecast
 from rig.lessons.lesson import Lesson, StepHeard
 from rig.lessons.running import Turn
 from rig.lessons.saying import (
+    CAUTION,
     agreement_text,
     expected_text,
     measured_text,
@@ -27,15 +28,10 @@ from rig.report.files import write_text
 from rig.report.markup import Markup, element, figure, joined, page, table
 from rig.report.style import STYLE
 from rig.view.bench_picture import picture_bytes
-from rig.view.lesson_picture import SHEET_IN, lesson_picture
+from rig.view.lesson_picture import sheet_picture
 from rig.view.wording import pulse_text
 
 _SVG = "image/svg+xml"
-
-CAUTION = (
-    "Start quiet, and keep ears away from the loudspeaker: young people hear 15 to 20 kHz well, "
-    "and a tone that nobody hears can be loud all the same. Keep mains equipment away from a tank."
-)
 
 _SHEET_STYLE = """
 .name { display: grid; grid-template-columns: auto 3fr auto 1fr; gap: .6rem; margin: 1rem 0; }
@@ -44,16 +40,21 @@ _SHEET_STYLE = """
 .question { font-size: 1.12rem; font-weight: bold; max-width: none; }
 .answers { font-size: 1.05rem; }
 .answers dt { color: var(--ink); }
-.room { height: 5.4rem; margin: .2rem 0 1rem; background: repeating-linear-gradient(
-  transparent 0 1.74rem, var(--line) 1.74rem 1.8rem); print-color-adjust: exact;
-  -webkit-print-color-adjust: exact; }
-.talk { break-inside: avoid; max-width: none; }
-.steps figure { break-inside: avoid; }
+.rule { height: 1.9rem; border-bottom: 1px solid var(--line); }
+.talk { break-inside: avoid; margin-bottom: 1.2rem; }
+p, figcaption { max-width: none; }
 @media print {
-  section.part { break-before: page; }
-  section.part:first-of-type { break-before: auto; }
+  .part ~ .steps { break-before: page; }
+  .steps ~ .steps { break-before: auto; }
+  figure { margin: .4rem 0; }
+  .question { break-after: avoid; }
+  .answers { break-inside: avoid; }
 }
 """
+
+
+_RULES = 3
+"""Lines to write on under each question."""
 
 
 def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
@@ -92,6 +93,7 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
                 element("h2", "A common misreading"),
                 element("p", lesson.misreading),
             ),
+            *(_set_up(number, turn) for number, turn in enumerate(turns, 1)),
         ),
         style=STYLE + _SHEET_STYLE,
     )
@@ -119,6 +121,19 @@ def _invented(turns: Sequence[Turn]) -> Markup:
     return element("p", element("strong", "Invented scene. "), words, class_="note")
 
 
+def _title(number: int, turn: Turn) -> str:
+    return f"{number}. {turn.part.name.replace('-', ' ').capitalize()}"
+
+
+def _set_up(number: int, turn: Turn) -> Markup:
+    return element(
+        "section",
+        element("h2", f"{_title(number, turn)}: what was set up"),
+        *(_step(heard) for heard in turn.heard),
+        class_="steps",
+    )
+
+
 def _part(number: int, turn: Turn) -> Markup:
     part, finding = turn.part, turn.finding
     answers: list[tuple[str, str | Markup]] = [
@@ -137,7 +152,7 @@ def _part(number: int, turn: Turn) -> Markup:
     compared = " ".join(words for words in (off_text(turn), agreement_text(turn)) if words)
     return element(
         "section",
-        element("h2", f"{number}. {part.name.replace('-', ' ').capitalize()}"),
+        element("h2", _title(number, turn)),
         element("p", part.question.text, class_="question"),
         choices,
         element(
@@ -145,9 +160,10 @@ def _part(number: int, turn: Turn) -> Markup:
             *(joined([element("dt", name), element("dd", words)]) for name, words in answers),
             class_="answers",
         ),
+        element("p", turn.finding.verdict),
         element("p", compared),
         figure(
-            lesson_picture(turn, kind="svg", size_in=SHEET_IN),
+            sheet_picture(turn),
             kind=_SVG,
             alt=f"{finding.y_label} over {finding.x_label}: prediction, theory and measurement. "
             f"{finding.verdict}",
@@ -163,8 +179,6 @@ def _part(number: int, turn: Turn) -> Markup:
         *(_talk(question) for question in part.talk),
         element("h3", "Why it is so"),
         element("p", part.because),
-        element("h3", "What was set up"),
-        element("div", *(_step(heard) for heard in turn.heard), class_="steps"),
         class_="part",
     )
 
@@ -183,7 +197,12 @@ def _givens(turn: Turn) -> Markup:
 
 
 def _talk(question: str) -> Markup:
-    return element("div", element("p", question), element("div", class_="room"), class_="talk")
+    return element(
+        "div",
+        element("p", question),
+        *(element("div", class_="rule") for _ in range(_RULES)),
+        class_="talk",
+    )
 
 
 def _step(heard: StepHeard) -> Markup:

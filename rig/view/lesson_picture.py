@@ -2,7 +2,7 @@
 
 Made to be read from the back of a class. What was measured is drawn as points, theory as
 lines told apart by their dashes; what was predicted, measured and expected is named at the
-right edge, each at its height on the vertical axis.
+right edge, each with an arrow to its height on the vertical axis.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from __future__ import annotations
 import io
 import os
 import pathlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from rig.errors import StorageError
-from rig.lessons.lesson import Curve
 from rig.lessons.running import Turn
 from rig.lessons.saying import expected_text, measured_text, prediction_text
 from rig.view.lettering import printable, text_width, wrapped
@@ -26,58 +26,38 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDE_IN, TALL_IN = 12.8, 7.2
-"""At 100 dots an inch 1280 × 720."""
-
-SHEET_IN = (8.6, 5.4)
-"""For a page of A4: smaller, with type of the same size."""
+_CLASS_IN = (12.8, 7.2)  # at 100 dots an inch 1280 × 720
+_SHEET_IN = (9.0, 4.0)
 
 _TYPE_PT, _TITLE_PT = 15.0, 17.0
-_MARGIN, _LINE = 24, 29  # in hundredths of an inch, as all places here
-_SIDE = 250  # for the names at the right
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 3)), (0, (1.5, 2)), (0, (8, 3, 1.5, 3)))
 _FORMS = ("o", "s", "^", "D", "v", "P")
 
-
-def lesson_picture(turn: Turn, *, kind: str, size_in: tuple[float, float]) -> bytes:
-    """Draw a turn of a lesson.
-
-    Parameters
-    ----------
-    turn : Turn
-    kind : {"png", "svg"}
-    size_in : tuple of float
-        Width and height; at 100 dots an inch for a PNG.
-
-    Returns
-    -------
-    bytes
-        The file.
-    """
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
-        matplotlib.rcParams.update({"font.size": _TYPE_PT, "text.color": INK})
-        figure = Figure(figsize=size_in, dpi=100, facecolor="white")
-        FigureCanvasAgg(figure)
-        _lay(figure, turn)
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format=kind, dpi=100)
-    return drawn.getvalue()
+# Places, in hundredths of an inch.
+_MARGIN, _LEFT, _SIDE = 24, 118, 282
+_TITLE_LINE, _LINE = 31, 26
+_ARROW, _GAP = 34, 10
 
 
-def save_lesson_picture(path: str | os.PathLike[str], turn: Turn) -> None:
-    """Save a turn's picture as PNG, 1280 × 720.
+def class_picture(turn: Turn) -> bytes:
+    """Draw a turn of a lesson for the class: a PNG of 1280 × 720, with question and verdict."""
+    return _drawn(turn, kind="png", size_in=_CLASS_IN, alone=True)
+
+
+def sheet_picture(turn: Turn) -> bytes:
+    """Draw a turn of a lesson for its sheet, which has the words: an SVG, as wide as A4's text."""
+    return _drawn(turn, kind="svg", size_in=_SHEET_IN, alone=False)
+
+
+def save_class_picture(path: str | os.PathLike[str], turn: Turn) -> None:
+    """Save a turn's picture for the class.
 
     Raises
     ------
     StorageError
         Where the file cannot be written.
     """
-    drawn = lesson_picture(turn, kind="png", size_in=(WIDE_IN, TALL_IN))
+    drawn = class_picture(turn)
     try:
         pathlib.Path(path).write_bytes(drawn)
     except OSError as problem:
@@ -87,39 +67,54 @@ def save_lesson_picture(path: str | os.PathLike[str], turn: Turn) -> None:
         ) from problem
 
 
-def _lay(figure: Figure, turn: Turn) -> None:
-    wide, tall = (100 * side for side in figure.get_size_inches())
-    room = wide - 2 * _MARGIN
+def _drawn(turn: Turn, *, kind: str, size_in: tuple[float, float], alone: bool) -> bytes:
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
 
-    def lines_of(words: str, size_pt: float, *, bold: bool = False) -> list[str]:
-        return wrapped(
-            printable(words), room, lambda text: text_width(text, size_pt=size_pt, bold=bold)
-        )
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+        matplotlib.rcParams.update({"font.size": _TYPE_PT, "text.color": INK})
+        figure = Figure(figsize=size_in, dpi=100, facecolor="white")
+        FigureCanvasAgg(figure)
+        _lay(figure, turn, alone=alone)
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format=kind, dpi=100)
+    return drawn.getvalue()
 
-    def write(x: float, y: float, words: str, **how: Any) -> None:
-        figure.text(
-            x / wide, 1 - y / tall, words, parse_math=False, linespacing=1.25, va="top", **how
-        )
 
-    question = lines_of(turn.part.question.text, _TITLE_PT, bold=True)
-    write(_MARGIN, 18, "\n".join(question), fontsize=_TITLE_PT, fontweight="bold")
-    top = 18 + len(question) * _LINE + 14
-    verdict = lines_of(turn.finding.verdict, _TYPE_PT)
-    if turn.invented:
-        verdict += lines_of("Heard in the virtual tank: an invented scene.", _TYPE_PT)
-    low = len(verdict) * 26 + 14
-    write(_MARGIN, tall - low, "\n".join(verdict), fontsize=_TYPE_PT)
-    left, bottom = 118, low + 82
-    axes = figure.add_axes(
-        (
-            left / wide,
-            bottom / tall,
-            (wide - left - _SIDE) / wide,
-            (tall - bottom - top - 4) / tall,
-        )
-    )
+def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:
+    return lambda text: text_width(text, size_pt=size_pt, bold=bold)
+
+
+def _lay(figure: Figure, turn: Turn, *, alone: bool) -> None:
+    wide, tall = (float(100 * side) for side in figure.get_size_inches())
+    top, low = 14.0, 0.0
+    if alone:
+        top, low = _lay_words(figure, turn, wide=wide, tall=tall)
+    bottom = low + 80
+    height = tall - bottom - top
+    across = wide - _LEFT - _SIDE
+    axes = figure.add_axes((_LEFT / wide, bottom / tall, across / wide, height / tall))
     _plot(axes, turn)
-    _name_answers(figure, axes, turn, wide=wide, tall=tall)
+    _name_axes(axes, turn, across=across, height=height)
+    _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall)
+
+
+def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple[float, float]:
+    """Write the question above and the verdict below; return how much they take."""
+    room = wide - 2 * _MARGIN
+    asked = wrapped(printable(turn.part.question.text), room, _width(_TITLE_PT, bold=True))
+    said = wrapped(printable(turn.finding.verdict), room, _width(_TYPE_PT))
+    if turn.invented:
+        said.append("Heard in the virtual tank: an invented scene.")
+    low = len(said) * _LINE + 14
+    how: dict[str, Any] = {"parse_math": False, "linespacing": 1.25, "va": "top"}
+    left = _MARGIN / wide
+    title: dict[str, Any] = {"fontsize": _TITLE_PT, "fontweight": "bold"}
+    figure.text(left, 1 - 18 / tall, "\n".join(asked), **title, **how)
+    figure.text(left, low / tall, "\n".join(said), fontsize=_TYPE_PT, **how)
+    return 18 + len(asked) * _TITLE_LINE + 14, low
 
 
 def _plot(axes: Axes, turn: Turn) -> None:
@@ -153,12 +148,13 @@ def _plot(axes: Axes, turn: Turn) -> None:
             label=printable(row.label),
             zorder=4,
         )
-    axes.set_ylim(*_y_limits(finding.curves, turn))
+    low, high = _y_limits(turn)
+    axes.set_ylim(low, high)
     x = np.concatenate([c.x for c in finding.curves])
-    spare = 0.03 * (float(x.max()) - float(x.min()) or 1.0)
-    axes.set_xlim(float(x.min()) - spare, float(x.max()) + spare)
-    axes.set_xlabel(printable(finding.x_label), color=INK, parse_math=False)
-    axes.set_ylabel(printable(finding.y_label), color=INK, parse_math=False)
+    spare = 0.03 * (float(np.nanmax(x) - np.nanmin(x)) or 1.0)
+    axes.set_xlim(float(np.nanmin(x)) - spare, float(np.nanmax(x)) + spare)
+    if isinstance(turn.prediction, float) and low <= turn.prediction <= high:
+        axes.axhline(turn.prediction, color=MARK, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3)
     axes.tick_params(color=SOFT, labelcolor=INK, width=1.0, length=5)
     axes.grid(color=FAINT, linewidth=0.8)
     axes.set_axisbelow(True)
@@ -167,11 +163,14 @@ def _plot(axes: Axes, turn: Turn) -> None:
     axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_TYPE_PT - 1)
 
 
-def _y_limits(curves: Sequence[Curve], turn: Turn) -> tuple[float, float]:
+def _y_limits(turn: Turn) -> tuple[float, float]:
     """Hold all that is drawn, and the prediction unless it lies far beyond."""
-    y = [float(v) for c in curves for v in c.y if np.isfinite(v)]
-    y += [turn.finding.measured, turn.finding.expected]
-    low, high = min(y), max(y)
+    ends = [np.array([turn.finding.measured, turn.finding.expected])]
+    for c in turn.finding.curves:
+        bar = 0.0 if c.u_y is None else 2 * c.u_y
+        ends += [c.y - bar, c.y + bar]
+    y = np.concatenate(ends)
+    low, high = float(np.nanmin(y)), float(np.nanmax(y))
     span = (high - low) or abs(high) or 1.0
     if isinstance(turn.prediction, float) and low - span < turn.prediction < high + span:
         low, high = min(low, turn.prediction), max(high, turn.prediction)
@@ -179,89 +178,104 @@ def _y_limits(curves: Sequence[Curve], turn: Turn) -> tuple[float, float]:
     return low - spare, high + spare
 
 
-def _name_answers(figure: Figure, axes: Axes, turn: Turn, *, wide: float, tall: float) -> None:
-    """Name prediction, measurement and theory at the right, each led from its height."""
-    low, high = axes.get_ylim()
-    named: list[tuple[str, str, float | None, str]] = [
-        ("measured", measured_text(turn), turn.finding.measured, INK),
-        ("expected", expected_text(turn), turn.finding.expected, SOFT),
-    ]
-    if turn.prediction is not None:
-        number = turn.prediction if isinstance(turn.prediction, float) else None
-        named.append(
-            ("your prediction", prediction_text(turn.prediction, turn.part.question), number, MARK)
-        )
-        if number is not None and low <= number <= high:
-            axes.axhline(number, color=MARK, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3)
-    if turn.finding.choice:
-        named.append(("the bench says", turn.finding.choice, None, INK))
-    box = axes.get_position()
-    foot, head = box.y0 * tall, box.y1 * tall
-    edge = box.x1 * wide
-    room = wide - edge - 46
+def _name_axes(axes: Axes, turn: Turn, *, across: float, height: float) -> None:
+    """Name the axes, on as many lines as they need."""
+    how: dict[str, Any] = {"color": INK, "parse_math": False, "linespacing": 1.05}
+    for name, label, room in (
+        (turn.finding.x_label, axes.set_xlabel, across + _LEFT),
+        (turn.finding.y_label, axes.set_ylabel, height + 20),
+    ):
+        label("\n".join(wrapped(printable(name), room, _width(_TYPE_PT))), **how)
 
-    blocks = []
-    for name, words, value, colour in named:
-        lines = wrapped(printable(words), room, lambda t: text_width(t, size_pt=_TYPE_PT))
-        height = 24 * (1 + len(lines)) + 10
-        place = 0.0 if value is None else foot + (head - foot) * (value - low) / (high - low)
-        beyond = value is not None and not foot - 1 <= place <= head + 1
-        if beyond and value is not None:
-            name += " ↑" if value > high else " ↓"
-        blocks.append(
-            (name, lines, None if value is None or beyond else place, height, colour, place)
-        )
-    blocks.sort(key=lambda b: (b[2] is None and b[5] == 0.0, -b[5]))
-    middles = _apart([(b[5] if b[5] else foot, b[3]) for b in blocks], foot - 60, head + 4)
-    for (name, lines, place, height, colour, _), middle in zip(blocks, middles, strict=True):
-        upper = middle + height / 2
-        if place is not None:
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """What stands at the right edge; without a value it has no height to point to."""
+
+    name: str
+    words: str
+    value: float | None
+    colour: str
+
+
+def _answers(turn: Turn) -> list[_Answer]:
+    finding, prediction = turn.finding, turn.prediction
+    answers = [
+        _Answer(name="measured", words=measured_text(turn), value=finding.measured, colour=INK),
+        _Answer(name="expected", words=expected_text(turn), value=finding.expected, colour=SOFT),
+    ]
+    if prediction is not None:
+        value = prediction if isinstance(prediction, float) else None
+        words = prediction_text(prediction, turn.part.question)
+        answers.append(_Answer(name="your prediction", words=words, value=value, colour=MARK))
+    if finding.choice:
+        answers.append(_Answer(name="the bench says", words=finding.choice, value=None, colour=INK))
+    # The highest first; those without a height last.
+    return sorted(answers, key=lambda a: -np.inf if a.value is None else a.value, reverse=True)
+
+
+def _name_answers(
+    figure: Figure, axes: Axes, answers: Sequence[_Answer], *, wide: float, tall: float
+) -> None:
+    """Name prediction, measurement and theory at the right, each led to its height."""
+    low, high = axes.get_ylim()
+    box = axes.get_position()
+    foot, head, edge = box.y0 * tall, box.y1 * tall, box.x1 * wide
+    left = edge + _ARROW + 4
+    lines = []
+    for a in answers:
+        beyond = a.value is not None and not low <= a.value <= high
+        words = f"{a.words}, off the picture" if beyond else a.words
+        lines.append(wrapped(printable(words), wide - left - 6, _width(_TYPE_PT)))
+    heights = [_LINE * (1 + len(each)) + _GAP for each in lines]
+    wanted = [
+        foot if a.value is None else foot + (head - foot) * (a.value - low) / (high - low)
+        for a in answers
+    ]
+    middles = _apart(wanted, heights, foot=6.0, head=head + 12)
+    for answer, written, height, place, middle in zip(
+        answers, lines, heights, wanted, middles, strict=True
+    ):
+        upper = middle + height / 2 - _GAP / 2
+        if answer.value is not None and low <= answer.value <= high:
             axes.annotate(
                 "",
                 xy=(edge / wide, place / tall),
-                xytext=((edge + 34) / wide, (upper - 14) / tall),
+                xytext=((edge + _ARROW) / wide, (upper - 13) / tall),
                 xycoords="figure fraction",
                 textcoords="figure fraction",
                 arrowprops={
                     "arrowstyle": "-|>",
-                    "color": colour,
+                    "color": answer.colour,
                     "linewidth": 1.6,
                     "shrinkA": 0,
                     "shrinkB": 0,
                 },
                 annotation_clip=False,
             )
-        figure.text(
-            (edge + 38) / wide,
-            upper / tall,
-            name,
-            va="top",
-            color=colour,
-            fontweight="bold",
-            fontsize=_TYPE_PT,
-        )
-        figure.text(
-            (edge + 38) / wide,
-            (upper - 25) / tall,
-            "\n".join(lines),
-            va="top",
-            color=colour,
-            fontsize=_TYPE_PT,
-            linespacing=1.2,
-            parse_math=False,
-        )
+        how: dict[str, Any] = {
+            "color": answer.colour,
+            "fontsize": _TYPE_PT,
+            "va": "top",
+            "parse_math": False,
+        }
+        figure.text(left / wide, upper / tall, answer.name, fontweight="bold", **how)
+        below = (upper - _LINE) / tall
+        figure.text(left / wide, below, "\n".join(written), linespacing=1.2, **how)
 
 
-def _apart(wanted: Sequence[tuple[float, float]], foot: float, head: float) -> list[float]:
-    """Move boxes, the highest first, until none overlaps; given their middles and heights."""
-    middles = []
+def _apart(
+    wanted: Sequence[float], heights: Sequence[float], *, foot: float, head: float
+) -> list[float]:
+    """Move boxes up or down until none overlaps; given their middles, the highest first."""
+    middles: list[float] = []
     limit = head
-    for middle, height in wanted:
+    for middle, height in zip(wanted, heights, strict=True):
         middles.append(min(middle, limit - height / 2))
         limit = middles[-1] - height / 2
+    # What was pushed below the foot pushes back up.
     limit = foot
     for i in reversed(range(len(middles))):
-        height = wanted[i][1]
-        middles[i] = max(middles[i], limit + height / 2)
-        limit = middles[i] + height / 2
+        middles[i] = max(middles[i], limit + heights[i] / 2)
+        limit = middles[i] + heights[i] / 2
     return middles
