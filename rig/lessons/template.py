@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from dsp.ranging import path_from_range_m
 from rig.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.lessons.picking import echo_near, u_noise_m
 
@@ -28,18 +29,21 @@ def _scene(range_m: float) -> dict[str, Any]:
 
 # From what was heard at each step, in order, and what was measured by hand, to the answer.
 def _find(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
-    moved = givens["moved_m"]
-    start = echo_near(heard[0], 1.0, within_m=0.3)
-    stop = echo_near(heard[1], 1.0 + moved.value, within_m=0.3)
+    first, moved = givens["first_m"], givens["moved_m"]
+    start = echo_near(heard[0], first.value, within_m=0.2)
+    stop = echo_near(heard[1], first.value + moved.value, within_m=0.2)
     speed = heard[0].receiver.sound_speed_m_s
     u_speed = heard[0].receiver.u_sound_speed_m_s
+    baseline_m = heard[0].plan.geometry.baseline_m
     later_ms = 1e3 * (stop.delay_s - start.delay_s)
     # Between two ranges only noise counts; what else is wrong is wrong by as much in both.
     u_later_ms = 1e3 * 2 / speed * math.hypot(u_noise_m(start), u_noise_m(stop))
     # Expected: from theory and from what was measured by hand, never from the echoes.
-    expected_ms = 1e3 * 2 * moved.value / speed
-    u_expected_ms = expected_ms * math.hypot(moved.u_value / moved.value, u_speed / speed)
     drawn_m = np.linspace(0.0, 1.5 * moved.value, 50)
+    paths_m = path_from_range_m(first.value + np.array([0.0, moved.value, *drawn_m]), baseline_m)
+    due_ms = 1e3 * (paths_m - paths_m[0]) / speed
+    expected_ms = float(due_ms[1])
+    u_expected_ms = expected_ms * math.hypot(moved.u_value / moved.value, u_speed / speed)
     return Finding(
         measured=later_ms,
         u_measured=u_later_ms,
@@ -49,7 +53,7 @@ def _find(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
         x_label="moved away by / m",
         y_label="echo later by / ms",  # the answer is read on this axis
         curves=(
-            curve("out and back", drawn_m, 1e3 * 2 * drawn_m / speed),
+            curve("out and back", drawn_m, due_ms[2:]),
             curve(
                 "the ball", [0.0, moved.value], [0.0, later_ms], [0.0, u_later_ms], measured=True
             ),
@@ -86,10 +90,16 @@ LESSON = Lesson(
             ),
             givens=(
                 Given(
+                    name="first_m",
+                    text="from midway between source and receiver to the ball, by tape, in metres",
+                    value=1.0,
+                    u_value=0.002,
+                ),
+                Given(
                     name="moved_m",
                     text="how far the ball was moved, by tape, in metres",
                     value=0.5,  # in the scenes below
-                    u_value=0.002,  # with a tape, on a real bench
+                    u_value=0.002,  # standard uncertainty, with a tape, on a real bench
                 ),
             ),
             steps=(
