@@ -28,6 +28,10 @@ ENERGY_LEFT_OUT = 1e-7
 of a compressed echo to 1e-7 of its peak, and of compressed white noise to
 √1e-7 = 3e-4 of its RMS."""
 
+INTERPOLATION_ROOM = 1.3
+"""How much wider than the band the bins' own span is at the least: between bins an
+envelope is read by a kernel of finite length, which is wrong near the span's ends."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EchoShape:
@@ -358,7 +362,7 @@ def _fft_plan(rate: float, band_hz: tuple[float, float], samples: int) -> tuple[
     """
     import scipy.fft
 
-    most = max(1, math.floor(rate / (band_hz[1] - band_hz[0])))
+    most = max(1, math.floor(rate / (INTERPOLATION_ROOM * (band_hz[1] - band_hz[0]))))
     candidates = [d for d in range(max(1, most // 2), most + 1) if _is_smooth(d)]
     lengths = [(scipy.fft.next_fast_len(-(-samples // d), real=False) * d, -d) for d in candidates]
     length, negative = min(lengths)

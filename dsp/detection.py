@@ -418,8 +418,8 @@ def first_arrival(
     like_amplitude : float, optional
         Of the sound that is looked for: 8 dB weaker or stronger is another.
     due_s : float, optional
-        When it is due. What stands there, to half a lobe, is it, however strong a
-        sound may follow.
+        When it is due. What stands there, to half a lobe, is it, however strong it is
+        now and whatever follows: a gain that was turned moves nothing.
 
     Returns
     -------
@@ -435,13 +435,33 @@ def first_arrival(
         before_only=True,
     )
     sounds = [p for p in peaks if _is_seen(p, envelope, shape)]
-    if like_amplitude is not None:
-        sounds = [p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5]
     if due_s is not None:
         punctual = [p for p in sounds if abs(p.delay_s - due_s) < shape.width_s / 2]
         if punctual:
             return min(punctual, key=lambda p: abs(p.delay_s - due_s))
+    if like_amplitude is not None:
+        sounds = [p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5]
     return next((p for p in sounds if not _is_forerunner(p, sounds)), None)
+
+
+def sounds_like(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    amplitude: float,
+    *,
+    within_db: float,
+    false_alarm_rate: float = 1e-9,
+) -> tuple[Peak, ...]:
+    """Return what may be a sound again that has moved: all that is as strong as it was.
+
+    Returns
+    -------
+    tuple of Peak
+        Earliest first.
+    """
+    peaks, _ = find_echoes(envelope, shape, false_alarm_rate=false_alarm_rate, before_only=True)
+    alike = (p for p in peaks if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)
+    return tuple(p for p in alike if _is_seen(p, envelope, shape))
 
 
 def _is_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> bool:
@@ -482,13 +502,16 @@ class _Search:
     ) -> None:
         self._envelope = envelope.astype(np.complex64)
         self._left = self._envelope.copy()
+        # Copies are made on a short cycle; what is known of the spectrum is not read off
+        # there, since a pulse near 0 Hz or half the rate does not end so soon.
+        self._whole = shape
         self._shape = shape = shape.for_bins(envelope.size)
         self._rate = false_alarm_rate
         self._before_only = before_only
         self._least_power = least_noise**2
         self._bins = envelope.size
         self._ceiling = side_lobe_ceiling(shape, envelope.size) * _SIDE_LOBE_MARGIN
-        self._centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+        self._centre_turns = (self._whole.centre_hz - shape.carrier_hz) * shape.bin_s
         self._lobe_bins = max(1.0, shape.width_s / shape.bin_s)
         self._position = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
@@ -541,7 +564,7 @@ class _Search:
             # The peak's power holds some of the noise's own. The noise is known from so
             # many cells only: its mean inverse, which the errors go by, is larger than
             # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
-            u_delay_s = delay_uncertainty_s(self._shape, max(snr_out - 2, 1.0))
+            u_delay_s = delay_uncertainty_s(self._whole, max(snr_out - 2, 1.0))
             u_delay_s *= math.sqrt(1 + self._noise_doubt)
             u_delay_s = math.hypot(u_delay_s, self._pull_s(i))
             found.append(
@@ -567,7 +590,7 @@ class _Search:
         return np.maximum(np.sqrt(self._noise_threshold), self._side_lobes())
 
     def _noise(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        guard_bins, spacing_bins = _training_steps(self._shape)
+        guard_bins, spacing_bins = _training_steps(self._whole)
         threshold, power = ordered_statistic_threshold(
             np.abs(self._left) ** 2,
             false_alarm_rate=self._rate,
