@@ -100,3 +100,28 @@ def without_background(profile: EchoProfile, background: NDArray[np.complex64]) 
         bin_s=profile.bin_s,
         pings=profile.pings,
     )
+
+
+def unlike_share(
+    first: NDArray[np.complexfloating], second: NDArray[np.complexfloating], *, above: float
+) -> float:
+    """Return by how much two envelopes differ where either stands above an amplitude.
+
+    Parameters
+    ----------
+    first, second : ndarray of complex, shape (bins,)
+        Compared by magnitude, up to the end of the shorter.
+    above : float
+        What is weaker in both is left out: noise, and what is too weak to matter.
+
+    Returns
+    -------
+    float
+        Energy of the difference over the energy of the two: 0 for the same, 1 for two that
+        have nothing in common. 0 where nothing stands above.
+    """
+    bins = min(first.size, second.size)
+    one, other = np.abs(first[:bins]), np.abs(second[:bins])
+    seen = np.maximum(one, other) > above
+    both = float(np.sum(one[seen] ** 2 + other[seen] ** 2))
+    return float(np.sum((one[seen] - other[seen]) ** 2)) / both if both > 0 else 0.0

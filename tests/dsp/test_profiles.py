@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dsp.profiles import EchoProfile, stacked, still_background, without_background
+from dsp.profiles import EchoProfile, stacked, still_background, unlike_share, without_background
 
 
 def noise_profiles(count: int, seed: int = 2, bins: int = 4000) -> list[EchoProfile]:
@@ -71,3 +71,18 @@ def test_delay_and_strength_count_from_time_zero_and_full_scale() -> None:
     np.testing.assert_allclose(profile.strength_db, [0, -20, -200], atol=1e-5)
     assert profile.envelope.dtype == np.complex64
     assert profile.delay_s.dtype == profile.strength_db.dtype == np.float64
+
+
+def test_the_same_echoes_are_not_unlike_and_none_in_common_is_all_unlike() -> None:
+    one, other = np.zeros((2, 8), dtype=np.complex64)
+    one[2], other[5] = 1j, 1.0
+    assert unlike_share(one, one * np.complex64(1j), above=0.3) == 0.0
+    assert unlike_share(one, other, above=0.3) == 1.0
+    # Half the amplitude: (1 − 0.5)² of 1² + 0.5².
+    assert unlike_share(one, one / 2, above=0.3) == pytest.approx(0.25 / 1.25)
+
+
+def test_what_is_weak_in_both_makes_nothing_unlike() -> None:
+    rng = np.random.default_rng(3)
+    one, other = (0.05 * rng.standard_normal((2, 64))).astype(np.complex64)
+    assert unlike_share(one, other, above=0.3) == 0.0
