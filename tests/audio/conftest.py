@@ -19,7 +19,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -213,13 +213,19 @@ def pulse(folder: Path) -> Iterator[Server]:
 
 
 @contextlib.contextmanager
-def world(server: Server, taps: str, *wire: str) -> Iterator[subprocess.Popen[bytes]]:
-    """Put an acoustic world behind a server, for as long as the context lasts."""
-    script = HERE / {"jack": "world_in_jack.py", "pulse": "world_in_alsa.py"}[server.kind]
+def world(
+    server: Server, *words: str, script: str | None = None
+) -> Iterator[subprocess.Popen[bytes]]:
+    """Put an acoustic world behind a server, for as long as the context lasts.
+
+    The words are what its script takes: the taps, and a wire's delay, unless another
+    script is named. What it prints is in ``world.log`` beside the server's own log.
+    """
+    usual = {"jack": "world_in_jack.py", "pulse": "world_in_alsa.py"}[server.kind]
     log = server.log.with_name("world.log")
     with log.open("wb") as output:
         process = subprocess.Popen(
-            [sys.executable, str(script), taps, *wire],
+            [sys.executable, str(HERE / (script or usual)), *words],
             stdout=output,
             stderr=output,
             env=os.environ | server.environment | {"MALLOC_PERTURB_": "255"},
@@ -254,6 +260,22 @@ def server(
         for key, value in running.environment.items():
             monkeypatch.setenv(key, value)
         yield running
+
+
+@pytest.fixture
+def jack_server(
+    _packages: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., contextlib.AbstractContextManager[Server]]:
+    """A function that starts a JACK server of its own, named, with buffers of its own."""
+
+    @contextlib.contextmanager
+    def started(name: str, *, period: int) -> Iterator[Server]:
+        with jack(tmp_path / name, period=period) as running, monkeypatch.context() as set_here:
+            for key, value in running.environment.items():
+                set_here.setenv(key, value)
+            yield running
+
+    return started
 
 
 @pytest.fixture
