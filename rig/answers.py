@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rig.calibration import Calibration
 from rig.checkup import Finding
 from rig.forecast import Forecast
-from rig.lessons.lesson import Lesson
+from rig.lessons.lesson import Lesson, Part
 from rig.lessons.running import Turn
 from rig.listening import HEARD_RATE_HZ, Listening
 from rig.passes import Passing
@@ -174,33 +174,40 @@ def lessons_answer(lessons: Sequence[Lesson]) -> Answer:
 
 def lesson_answer(
     lesson: Lesson,
+    parts: Sequence[Part],
     turns: Sequence[Turn],
     *,
-    sheet: str,
-    pictures: Sequence[str],
-    recordings: Sequence[Sequence[str]],
+    problems: Mapping[str, str],
+    sheet: str | None,
+    pictures: Mapping[str, str],
+    recordings: Mapping[str, Sequence[str]],
 ) -> Answer:
-    """Answer `lesson`: the first turn's numbers, and those of each part."""
+    """Answer `lesson`: the first part's numbers, and those of each; null where not heard."""
+    done = {turn.part.name: turn for turn in turns}
     return {
         "lesson": lesson.name,
         "title": lesson.title,
-        **_turn(turns[0]),
+        **_turn(done.get(parts[0].name)),
         "sheet": sheet,
         "parts": [
             {
-                "name": turn.part.name,
-                "question": turn.part.question.text,
-                **_turn(turn),
+                "name": part.name,
+                "question": part.question.text,
+                **_turn(done.get(part.name)),
                 "sheet": sheet,
-                "picture": picture,
-                "recordings": list(paths),
+                "picture": pictures.get(part.name),
+                "recordings": list(recordings[part.name]),
+                "problem": problems.get(part.name),
             }
-            for turn, picture, paths in zip(turns, pictures, recordings, strict=True)
+            for part in parts
         ],
     }
 
 
-def _turn(turn: Turn) -> Answer:
+def _turn(turn: Turn | None) -> Answer:
+    if turn is None:
+        keys = ("prediction", "measured", "u_measured", "expected", "u_expected", "unit")
+        return dict.fromkeys(keys)
     finding, question = turn.finding, turn.part.question
     chosen = {"choices": list(question.choices), "measured_choice": finding.choice}
     return {
@@ -211,7 +218,7 @@ def _turn(turn: Turn) -> Answer:
         "u_expected": float(finding.u_expected),
         "unit": question.unit,
         **(chosen if question.choices else {}),
-        "agrees": turn.agrees,
+        "agrees": bool(turn.agrees),
         "predicted_rightly": turn.predicted_rightly,
         "verdict": finding.verdict,
     }

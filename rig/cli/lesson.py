@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli import opening, words
-from rig.errors import LessonError, PlanError, StorageError
+from rig.errors import LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
     from typing import Any
@@ -39,8 +39,18 @@ def _lesson(given: argparse.Namespace) -> int:
     parts = _parts(lesson, given.part)
     course = _Course(given, lesson, parts)
     print(f"echobench: {CAUTION}", file=sys.stderr)
-    turns = [course.turn(number, part) for number, part in enumerate(parts)]
-    return _hand_out(given, lesson, turns, course)
+    turns: list[Turn] = []
+    problems: dict[str, str] = {}
+    for number, part in enumerate(parts):
+        try:
+            turns.append(course.turn(number, part))
+        except NotHeardError as problem:
+            # One echo that was missed must not cost a class the other parts' sheet.
+            problems[part.name] = str(problem)
+            print(f"echobench: part {part.name}: {problem}", file=sys.stderr)
+    if turns or given.json:
+        _hand_out(given, lesson, course, turns, problems)
+    return 1 if problems else 0
 
 
 def _list(given: argparse.Namespace) -> int:
@@ -79,7 +89,7 @@ class _Course:
 
         self._given = given
         self._lesson = lesson
-        self._parts = parts
+        self.parts = parts
         self._asks = sys.stdin.isatty() and not given.json
         self._real = given.front_end not in INVENTED and not given.recording
         self._own = opening.plan_or_none(given.plan)
@@ -96,7 +106,7 @@ class _Course:
         """Ask, set up, hear and compare."""
         from rig.lessons.running import concluded, givens_for
 
-        self._say(f"\nPart {number + 1} of {len(self._parts)}: {part.name}")
+        self._say(f"\nPart {number + 1} of {len(self.parts)}: {part.name}")
         self._say_wrapped(part.question.text)
         prediction = self._prediction(number, part)
         if self._real:
@@ -116,10 +126,10 @@ class _Course:
             return {}
         if self._given.record:
             raise LessonError("--record: found with --recording; leave one of them out")
-        steps = [(part.name, step.name) for part in self._parts for step in part.steps]
+        steps = [(part.name, step.name) for part in self.parts for step in part.steps]
         if len(found) != len(steps):
             listed = ", ".join("/".join(step) for step in steps)
-            alone = ", or --part NAME for one part alone" if len(self._parts) > 1 else ""
+            alone = ", or --part NAME for one part alone" if len(self.parts) > 1 else ""
             raise LessonError(
                 f"--recording: found {len(found)}, and there are {len(steps)} steps ({listed}); "
                 f"give one for each, in that order{alone}"
@@ -142,21 +152,21 @@ class _Course:
         from rig.lessons.running import predicted
 
         given = self._given.predict
-        if len(given) > len(self._parts):
-            names = ", ".join(part.name for part in self._parts)
+        if len(given) > len(self.parts):
+            names = ", ".join(part.name for part in self.parts)
             raise LessonError(
                 f"--predict: found {len(given)}, and there is one question in each of {names}; "
                 "give at most one for each"
             )
         found: list[Prediction] = [
-            predicted(part.question, text) for part, text in zip(self._parts, given, strict=False)
+            predicted(part.question, text) for part, text in zip(self.parts, given, strict=False)
         ]
-        return found + [None] * (len(self._parts) - len(given))
+        return found + [None] * (len(self.parts) - len(given))
 
     def _measured_by_hand(self) -> dict[str, float]:
         from rig.lessons.running import missing_given
 
-        known = {hand.name: hand for part in self._parts for hand in part.givens}
+        known = {hand.name: hand for part in self.parts for hand in part.givens}
         values = {}
         for text in self._given.given:
             name, sign, number = text.partition("=")
@@ -165,14 +175,14 @@ class _Course:
                 raise LessonError(f"--given: found {text!r}; the quantities here are: {has}")
             values[name] = _number(f"--given {name}", number if sign else "")
         if self._real and not self._asks:
-            for part in self._parts:
+            for part in self.parts:
                 for hand in part.givens:
                     if hand.name not in values:
                         raise missing_given(part, hand)
         return values
 
     def _check_room_for_recordings(self) -> None:
-        for part in self._parts:
+        for part in self.parts:
             for step in part.steps:
                 meta = f"{self._recording_name(part, step)}.sigmf-meta"
                 if os.path.exists(meta):
@@ -350,38 +360,44 @@ class _Course:
 
 
 def _hand_out(
-    given: argparse.Namespace, lesson: Lesson, turns: Sequence[Turn], course: _Course
-) -> int:
+    given: argparse.Namespace,
+    lesson: Lesson,
+    course: _Course,
+    turns: Sequence[Turn],
+    problems: Mapping[str, str],
+) -> None:
     """Draw each part's picture, write the sheet, and answer."""
     from rig.answers import lesson_answer
     from rig.report.lesson_sheet import write_sheet
     from rig.view.lesson_picture import save_class_picture
 
-    pictures = []
+    pictures = {}
     for turn in turns:
         path = course.folder / f"{lesson.name}-{turn.part.name}.png"
         save_class_picture(path, turn)
-        pictures.append(os.fspath(path))
+        pictures[turn.part.name] = os.fspath(path)
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
-    write_sheet(sheet, lesson, turns, made=opening.now())
+    if turns:
+        write_sheet(sheet, lesson, turns, made=opening.now())
     if given.json:
         answer = lesson_answer(
             lesson,
+            course.parts,
             turns,
-            sheet=os.fspath(sheet),
+            problems=problems,
+            sheet=os.fspath(sheet) if turns else None,
             pictures=pictures,
-            recordings=list(course.recorded.values()),
+            recordings=course.recorded,
         )
         print(json.dumps(answer))
-        return 0
+        return
     print(f"\nThe sheet to hand out is in {sheet}")
-    print(f"Prediction and measurement in one picture: {', '.join(pictures)}")
+    print(f"Prediction and measurement in one picture: {', '.join(pictures.values())}")
     for paths in course.recorded.values():
         if paths:
             print(f"Recorded: {', '.join(paths)}")
     print(f"A common misreading: {lesson.misreading}")
-    return 0
 
 
 def _folder(out: str | None) -> Path:
@@ -443,7 +459,7 @@ def add_to(commands: Any) -> None:
         default=[],
         help="what was measured by hand, such as near_m=1.02",
     )
-    words.add_front_end(lesson, needs_plan=False)
+    words.add_front_end(lesson, needs_plan=False, has_scene=True)
     words.add_calibration(lesson)
     lesson.add_argument(
         "--record", action="store_true", help="record every step, to the same folder"

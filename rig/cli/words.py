@@ -53,15 +53,20 @@ def command(
     return command
 
 
-def add_front_end(command: argparse.ArgumentParser, *, needs_plan: bool = True) -> None:
-    """Add what opens a front end."""
+def add_front_end(
+    command: argparse.ArgumentParser, *, needs_plan: bool = True, has_scene: bool = False
+) -> None:
+    """Add what opens a front end; what `has_scene` of its own takes none."""
     command.add_argument(
         "--plan", metavar="FILE", required=needs_plan, help="the plan, a TOML file"
     )
     command.add_argument(
         "--front-end", choices=FRONT_ENDS, default="virtual-tank", help="what sends and hears"
     )
-    command.add_argument("--scene", metavar="FILE", help="the virtual tank's scene, a TOML file")
+    if not has_scene:
+        command.add_argument(
+            "--scene", metavar="FILE", help="the virtual tank's scene, a TOML file"
+        )
     add_seed(command)
     command.add_argument(
         "--device",

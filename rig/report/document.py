@@ -21,7 +21,7 @@ from rig.calibrate import calibration_lines
 from rig.forecast import forecast, forecast_lines
 from rig.passes import Passing
 from rig.receiver import Echo
-from rig.report.markup import Markup, bullets, element, figure, joined, table
+from rig.report.markup import Markup, bullets, element, figure, joined, page, table
 from rig.report.matter import Matter
 from rig.report.references import references
 from rig.report.style import STYLE
@@ -31,11 +31,9 @@ from rig.view.beam_picture import beam_picture_bytes
 from rig.view.bench_picture import picture_bytes
 from rig.view.report_pictures import passes_picture, sum_picture
 from rig.view.scales import RangeScale
-from rig.view.wording import metres_text, pulse_text, signed, time_zero_text
+from rig.view.wording import counted, metres_text, pulse_text, signed, time_zero_text
 
 _SVG = "image/svg+xml"
-_ALONE = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
-"""Nothing is fetched and nothing runs, whatever a file's name may hold."""
 
 _TABLES = {
     "echoes": "echoes of the sum",
@@ -61,16 +59,6 @@ def report_html(matter: Matter, tables: Mapping[str, str]) -> str:
         The CSV files' names, by the names of their tables.
     """
     title = f"Bench report: {matter.source}"
-    head = element(
-        "head",
-        element("meta", charset="utf-8"),
-        element("meta", http_equiv="Content-Security-Policy", content=_ALONE),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("title", title),
-        # A browser would ask the server for an icon of its own accord.
-        element("link", rel="icon", href="data:,"),
-        element("style", Markup(STYLE)),
-    )
     sections = (
         _what(matter),
         _plan(matter),
@@ -84,8 +72,8 @@ def report_html(matter: Matter, tables: Mapping[str, str]) -> str:
         _sources(matter),
     )
     made = f"{matter.made:%Y-%m-%d %H:%M} {matter.made.tzname() or ''}".rstrip()
-    body = element(
-        "body",
+    return page(
+        title,
         element(
             "header",
             element("h1", title),
@@ -93,8 +81,8 @@ def report_html(matter: Matter, tables: Mapping[str, str]) -> str:
             _caution(matter),
         ),
         element("main", *sections),
+        style=STYLE,
     )
-    return "<!DOCTYPE html>\n" + element("html", head, "\n", body, lang="en") + "\n"
 
 
 def _caution(matter: Matter) -> Markup:
@@ -137,7 +125,7 @@ def _what(matter: Matter) -> Markup:
         ("Recorded", when),
         ("Front end", info.front_end.replace("-", " ")),
         ("Device", info.device),
-        ("Samples", f"{info.sample_rate_hz:g} a second, {info.channels} channel(s)"),
+        ("Samples", f"{info.sample_rate_hz:g} a second, {counted(info.channels, 'channel')}"),
         ("Pings", pings),
         ("Medium", _medium_text(matter)),
         ("Sound speed", speed),
