@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from dsp.beams import beam_amplitude
 from rig.capture import CaptureBlock
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.passes import Passing, passings_of
@@ -142,20 +143,31 @@ def ball(
     }
 
 
-def echo_level_db(range_m: float, radius_m: float) -> float:
-    """Return roughly how loud a hard ball on the axis comes back, dB re full scale."""
-    wave_number = 2 * math.pi * CENTRE_HZ / SOUND_SPEED_M_S
-    rise = 5 / 3 * (wave_number * radius_m) ** 2
-    root_m = radius_m / 2 * rise / math.sqrt(1 + rise**2)
-    return SOURCE_LEVEL_DB + 20 * math.log10(root_m) - 40 * math.log10(range_m)
+def echo_level_db(range_m: float, radius_m: float, *, angle_rad: float = 0.0) -> float:
+    """Return about how loud a hard ball comes back, dB re full scale.
+
+    A forecast from textbook formulas, to choose sizes by: averaged over the band of the bench's
+    chirp as the receiver weighs it, without absorption.
+    """
+    share = np.linspace(-0.5, 0.5, 33)
+    weight = np.cos(np.pi * share) ** 2
+    frequency_hz = CENTRE_HZ + 8000.0 * share
+    rise = 5 / 3 * (2 * np.pi * frequency_hz / SOUND_SPEED_M_S * radius_m) ** 2
+    root_m = radius_m / 2 * rise / np.sqrt(1 + rise**2)
+    beam = [
+        float(beam_amplitude("piston", DISC_RADIUS_M, SOUND_SPEED_M_S / f, angle_rad, ways=2))
+        for f in frequency_hz
+    ]
+    mean_m = float(np.average(root_m * np.array(beam), weights=weight))
+    return SOURCE_LEVEL_DB + 20 * math.log10(mean_m) - 40 * math.log10(range_m)
 
 
-def radius_for_m(level_db: float, range_m: float) -> float:
-    """Return the radius of the hard ball that comes back so loud from a range on the axis."""
+def radius_for_m(level_db: float, range_m: float, *, angle_rad: float = 0.0) -> float:
+    """Return the radius of the hard ball that comes back so loud, 1 mm to 1 m."""
     low_m, high_m = 1e-3, 1.0
-    for _ in range(40):
+    for _ in range(20):
         middle_m = math.sqrt(low_m * high_m)
-        if echo_level_db(range_m, middle_m) < level_db:
+        if echo_level_db(range_m, middle_m, angle_rad=angle_rad) < level_db:
             low_m = middle_m
         else:
             high_m = middle_m

@@ -20,8 +20,8 @@ from rig.exercises.bench import (
     echo_level_db,
     noise_for_db,
 )
+from rig.exercises.bystanders import bystanders
 from rig.exercises.question import Difficulty, Draft, Topic
-from rig.exercises.standing import bystanders
 from rig.passes import Passing
 
 HALF_ANGLE_RAD = half_power_half_angle_rad("piston", DISC_RADIUS_M, SOUND_SPEED_M_S / CENTRE_HZ)

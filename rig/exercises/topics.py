@@ -1,10 +1,10 @@
-"""All topics, in the order in which a mixed sheet goes round them."""
+"""All topics, in the order in which they are listed."""
 
 from __future__ import annotations
 
-from rig.exercises import bottom, moving, standing
+from rig.exercises import bottom, marks, moving, present
 from rig.exercises.question import Topic
 
 TOPICS: dict[str, Topic] = {
-    topic.name: topic for topic in (*moving.TOPICS, *standing.TOPICS, *bottom.TOPICS)
+    topic.name: topic for topic in (*moving.TOPICS, *present.TOPICS, *marks.TOPICS, *bottom.TOPICS)
 }

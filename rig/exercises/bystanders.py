@@ -1,4 +1,4 @@
-"""Topics about things that stand."""
+"""Things in a picture that are not asked about."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.exercises.bench import FARTHEST_M, NEAREST_M, Tables, ball, radius_for_m
-from rig.exercises.question import Difficulty, Topic
+from rig.exercises.question import Difficulty
 
 _CLEAR_M = 0.25  # from what is asked about; eight times what the pulse can part
 
@@ -43,6 +43,3 @@ def bystanders(
         ),
         truth=tuple(f"Beside it, something hung still at {r:.2f} m." for r in places),
     )
-
-
-TOPICS: tuple[Topic, ...] = ()
