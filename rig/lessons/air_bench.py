@@ -25,14 +25,14 @@ ONE_BY_ONE: Mapping[str, Any] = {"receiver": {"stack": 1}}
 
 
 def scene(*targets: Mapping[str, Any], **tables: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the tables of a scene on this bench; a target is a hard ball unless it says."""
+    """Return the tables of a scene on this bench; a target that names no body is a hard ball."""
     ball = {"body": "sphere", "radius_m": 0.02}
     bench: dict[str, Any] = {
         # Air at 20 °C and 50 % relative humidity (computed with CoolProp 8.0.0, HumidAir).
         "medium": {"sound_speed_m_s": 343.963},
         "noise": {"level_db": -75.0},
         "transducer": {"radius_m": FACE_RADIUS_M},
-        "target": [{**ball, **target} for target in targets],
+        "target": [target if "body" in target else {**ball, **target} for target in targets],
     }
     return {**bench, **tables}
 

@@ -83,18 +83,18 @@ def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
         f"{_DRAWN[still.passage.kind]}. From the edge of the cone to the top of the arch the range "
         f"changed by {rise_mm:.0f} mm.",
         x_label="time from the closest point / s",
-        y_label="range / m",
+        y_label="range, more than the nearest / mm",
         curves=(
             curve(
                 "a straight way past, by Pythagoras",
                 times_s,
-                np.hypot(closest.value, speed.value * times_s),
+                1e3 * (np.hypot(closest.value, speed.value * times_s) - closest.value),
             ),
-            curve("drawn past", from_top_s, moved.range_m, measured=True),
+            curve("drawn past", from_top_s, 1e3 * (moved.range_m - top_m), measured=True),
             curve(
                 "hung still",
                 still.time_s - float(np.mean(still.time_s)),
-                still.range_m,
+                1e3 * (still.range_m - float(np.mean(still.range_m))),
                 measured=True,
             ),
         ),
@@ -166,47 +166,54 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     (tilted,) = heard
     seen = _passing(tilted, closest)
     told = seen.passage
-    if told.tilt_rad is None or told.u_tilt_rad is None or told.closest_time_s is None:
+    if (
+        told.tilt_rad is None
+        or told.u_tilt_rad is None
+        or told.closest_time_s is None
+        or told.closest_range_m is None
+        or told.crossing_speed_m_s is None
+    ):
         raise NotHeardError(
             f"step {tilted.step.name}: the echo does not rise and fall as in a beam; draw the ball "
             f"right across the cone, {closest.value:.3g} m away"
         )
-    times_s = np.linspace(float(seen.time_s.min()), float(seen.time_s.max()), 80)
-    from_top_s = times_s - told.closest_time_s
-    strongest_s = told.closest_time_s + (
-        (told.closest_range_m or closest.value)
-        * math.tan(told.tilt_rad)
-        / (told.crossing_speed_m_s or math.inf)
-    )
-    before = int(np.count_nonzero(seen.time_s < told.closest_time_s))
+    top_m, speed_m_s = told.closest_range_m, told.crossing_speed_m_s
+    strongest_mm = 1e3 * top_m * (1 / math.cos(told.tilt_rad) - 1)
+    expected_mm = 1e3 * closest.value * (1 / math.cos(math.radians(turned.value)) - 1)
+    slope_mm = 1e3 * top_m * math.tan(told.tilt_rad) / math.cos(told.tilt_rad)
+    by_tilt_mm = 1e3 * closest.value * math.tan(math.radians(turned.value)) * turned.u_value
+    from_top_s = seen.time_s - told.closest_time_s
+    times_s = np.linspace(float(from_top_s.min()), float(from_top_s.max()), 80)
+    before = int(np.count_nonzero(from_top_s < 0))
     tilt_deg, u_tilt_deg = math.degrees(told.tilt_rad), math.degrees(told.u_tilt_rad)
     return Finding(
-        measured=tilt_deg,
-        u_measured=u_tilt_deg,
-        expected=turned.value,
-        u_expected=turned.u_value,
+        measured=strongest_mm,
+        u_measured=slope_mm * told.u_tilt_rad,
+        expected=expected_mm,
+        u_expected=math.hypot(
+            math.radians(by_tilt_mm), expected_mm * closest.u_value / closest.value
+        ),
         choice=_HALVES[{"pass": 0, "half": 1, "stay": 2}[told.kind]],
         verdict=f"The ball made {_DRAWN[told.kind]}: {before} hits before the closest point and "
         f"{told.hits - before} after it. It was heard best {tilt_deg:.1f}° beyond the closest "
         "point, where the beam looks.",
         x_label="time from the closest point / s",
-        y_label="range / m",
+        y_label="range, more than the nearest / mm",
         curves=(
             curve(
                 "a straight way past, by Pythagoras",
-                from_top_s,
-                np.hypot(closest.value, (told.crossing_speed_m_s or 0.0) * from_top_s),
+                times_s,
+                1e3 * (np.hypot(top_m, speed_m_s * times_s) - top_m),
             ),
-            curve("hits", seen.time_s - told.closest_time_s, seen.range_m, measured=True),
+            curve("hits", from_top_s, 1e3 * (seen.range_m - top_m), measured=True),
         ),
         numbers=(
-            ("turned by / °", "heard best at / °", "hits before", "hits after", "strongest / s"),
+            ("turned by / °", "heard best at / °", "hits before", "hits after"),
             (
                 f"{turned.value:.1f}",
                 f"{tilt_deg:.2f} ± {2 * u_tilt_deg:.2f}",
                 str(before),
                 str(told.hits - before),
-                f"{strongest_s - told.closest_time_s:+.2f}",
             ),
         ),
     )
@@ -216,9 +223,9 @@ _HALF_ARCH = Part(
     name="half-arch",
     question=Question(
         text="Both transducers are turned by 12° towards the side to which the ball goes; then the "
-        "ball is drawn past as before. What does the history show? (How many degrees from the "
-        "closest point is the echo strongest?)",
-        unit="°",
+        "ball is drawn past as before. What does the history show? (And by how many "
+        "millimetres is the range more than the least where the echo is strongest?)",
+        unit="mm",
         choices=_HALVES,
     ),
     givens=(
@@ -290,14 +297,18 @@ def _speed_and_pings(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) 
         "slowly with every second ping left out. Faster, or pinged more seldom: the arch has fewer "
         "hits, and its shape in metres is the same.",
         x_label="way of the ball from ping to ping / mm",
-        y_label="hits inside the cone",
+        y_label="hits, times those of the slow pass",
         curves=(
-            curve("width of the cone over that way", spacing_mm, 1e3 * width_m / spacing_mm),
+            curve(
+                "one hit for each such way that fits in the cone",
+                spacing_mm,
+                1e3 * rows[0][2] / spacing_mm,
+            ),
             curve(
                 "passes",
                 [1e3 * spacing_m for _, _, spacing_m in rows],
-                [c.hits for _, c, _ in rows],
-                [c.u_hits for _, c, _ in rows],
+                [c.hits / slow.hits for _, c, _ in rows],
+                [c.u_hits / slow.hits for _, c, _ in rows],
                 measured=True,
             ),
         ),
@@ -464,7 +475,7 @@ _BENCH_TO_FIELD = Part(
                 set_up=f"A boat at {boat_m_s} m/s over something 10 m down, with 10 pings a "
                 f"second: on a bench of 1 m with {1 / PLAN['timing']['ping_interval_s']:.0f} "
                 f"pings a second the ball is drawn at {_drawn_for(boat_m_s):.2f} m/s. For "
-                "another bench, `echobench scale` gives the speed.",
+                "another bench, `echobench twin` gives the speed.",
                 scene=scene(passing_ball(_CLOSEST_M, _drawn_for(boat_m_s), middle_s=middle_s)),
                 pings=pings,
                 changes=ONE_BY_ONE,

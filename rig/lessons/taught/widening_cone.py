@@ -235,10 +235,11 @@ def _frequency(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     found = [crossing_of(h, givens["closest_m"], givens["speed_m_s"]) for h in heard]
     expected_rad = [cone_half_angle_rad(h.receiver) for h in heard]
     by_noise = [c.u_by_noise_rad / c.half_angle_rad for c in found]
-    # A wrong speed or distance widens both cones alike, and drops out of their ratio to a few
-    # per cent of itself: that part is kept.
-    common = [math.hypot(c.beam.u_half_power_rad, -c.u_by_noise_rad) for c in found]
-    left = abs(common[0] / found[0].half_angle_rad - common[-1] / found[-1].half_angle_rad)
+    # A wrong speed or distance widens all cones by nearly the same share: in the ratio of two
+    # only the difference of their shares is left.
+    shares = [math.sin(2 * c.half_angle_rad) / 2 / c.half_angle_rad for c in found]
+    speed = givens["speed_m_s"]
+    left = abs(shares[0] - shares[-1]) * speed.u_value / speed.value
     ratio = found[0].half_angle_rad / found[-1].half_angle_rad
     centre_hz = [h.receiver.shape.centre_hz for h in heard]
     face, speed_m_s = heard[0].plan.transducer, heard[0].receiver.sound_speed_m_s
@@ -255,14 +256,14 @@ def _frequency(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
         f"{centre_hz[-1] / 1e3:.1f} kHz {math.degrees(found[-1].half_angle_rad):.1f}°. The disc "
         "was the same: the higher frequency has the narrower cone.",
         x_label="frequency / kHz",
-        y_label="edge of the cone from the axis / °",
+        y_label="cone, times as wide as at the highest",
         curves=(
-            curve("formula for a disc", sweep_hz / 1e3, np.degrees(theory_rad)),
+            curve("formula for a disc", sweep_hz / 1e3, np.array(theory_rad) / expected_rad[-1]),
             curve(
                 "ball drawn across",
                 np.array(centre_hz) / 1e3,
-                np.degrees([c.half_angle_rad for c in found]),
-                np.degrees([c.beam.u_half_power_rad for c in found]),
+                [c.half_angle_rad / found[-1].half_angle_rad for c in found],
+                [c.u_by_noise_rad / found[-1].half_angle_rad for c in found],
                 measured=True,
             ),
         ),
