@@ -19,28 +19,15 @@ from dsp import detection, medium, ranging
 from dsp.beams import half_power_half_angle_rad
 from dsp.compression import EchoShape, PulseCompressor, energy_band_hz
 from dsp.detection import Peak
-from dsp.profiles import EchoProfile, stacked, unlike_share
+from dsp.profiles import EchoProfile, stacked
 from dsp.uncertainty import Budget
 from rig.budget import RangeModel
 from rig.calibration import Calibration, StoredReplica
 from rig.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.errors import CalibrationError, PlanError
+from rig.marks import CELLS, MarkSearch
 from rig.plan import Plan
 from rig.waveforms import pulses_of
-
-_CELLS = 16  # independent cells of noise at the least, where the block has them
-MARK_WINDOW_S = 0.001
-"""The time-zero mark is looked for this far to each side of where it is due."""
-
-LIKE_DB = 1.5
-"""Two marks of one stream are as strong as each other within this, and their noise."""
-
-MATTERS, MOST_UNLIKE = 0.3, 0.2
-"""A mark that moved is known by the sounds around it that have at least 0.3 of its
-amplitude, if these differ in less than 0.2 of their energy from those around a known
-mark. An echo that is taken for the mark lacks the echo that it is itself: with as much
-as 1.5 dB less than the mark that is 0.7 / 1.7 = 0.4 of the energy, if there is no other,
-and more with each other that there is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +109,8 @@ class Receiver:
         At the stream's rate.
     sound_speed_m_s, u_sound_speed_m_s : float
         Of the plan's medium, at the sensor.
+    marks : MarkSearch
+        Finds the time-zero mark of a block.
 
     Raises
     ------
@@ -172,11 +161,7 @@ class Receiver:
                 PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
                 for p in pulses
             )
-        # The first sound to arrive is looked for with low side lobes, whatever the plan
-        # asks of echoes: in a room it is often weaker than what follows.
-        self._mark_compressors = tuple(
-            PulseCompressor(p, plan.interval_samples, weighting="hann") for p in pulses
-        )
+        self.marks = MarkSearch(plan, info, pulses)
         self._check_room_for_noise()
         words = {
             "temperature_c": plan.medium.temperature_c,
@@ -260,7 +245,7 @@ class Receiver:
 
     def _check_room_for_noise(self) -> None:
         """Refuse a pulse so narrow in band that a block holds no noise to compare it with."""
-        for compress in (*self._compressors, *self._mark_compressors):
+        for compress in (*self._compressors, *self.marks.compressors):
             needed_s = detection.fewest_bins(compress.shape) * compress.bin_s + LEAD_S
             if needed_s > float(compress.delay_s[-1]):
                 interval_s = needed_s + compress.pulse.duration_s
@@ -269,131 +254,6 @@ class Receiver:
                     "so narrow a pulse leaves no noise to be told from; give at least "
                     f"{interval_s:.2g}, or a shorter pulse"
                 )
-
-    def find_mark(
-        self,
-        block: CaptureBlock,
-        *,
-        due_s: float,
-        expected_amplitude: float | None = None,
-        anywhere: bool = False,
-    ) -> Peak | None:
-        """Find the time-zero mark where it is due.
-
-        Parameters
-        ----------
-        block : CaptureBlock
-        due_s : float
-            From the block's first sample.
-        expected_amplitude : float, optional
-            Of the marks before: something much weaker or stronger is not it, unless it
-            stands exactly where the mark is due.
-        anywhere : bool
-            If nothing is there, take the first sound of the whole block.
-
-        Returns
-        -------
-        Peak or None
-            Its delay counts from the block's first sample.
-        """
-        compress = self._mark_compressors[block.pulse_index]
-        envelope = self._mark_envelope(block, 0.0)
-        shape = compress.shape
-        # A pulse's side lobes reach back by its own length: what comes so soon
-        # after the mark must be known, to be told from it.
-        reach_s = MARK_WINDOW_S + 2 * shape.width_s
-        stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
-        near = detection.first_arrival(
-            envelope[: max(stop, 400, detection.fewest_bins(shape, cells=_CELLS))],
-            shape,
-            start_s=due_s - reach_s,
-            stop_s=due_s + reach_s,
-            like_amplitude=expected_amplitude,
-            due_s=due_s,
-        )
-        if near is not None or not anywhere:
-            return near
-        return detection.first_arrival(envelope, shape)
-
-    def find_mark_again(
-        self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak
-    ) -> Peak | None:
-        """Find a mark that has moved, by what else is heard around it.
-
-        After a slip the mark may be gone from its block, and an echo may stand where it was
-        due, as strong as it was. It is the mark only if the sounds around it are those that
-        were around a mark that is known.
-
-        Returns
-        -------
-        Peak or None
-            None where no sound, or more than one, may be the mark.
-        """
-        shape = self._mark_compressors[block.pulse_index].shape
-        candidates = detection.sounds_like(
-            self._mark_envelope(block, 0.0),
-            shape,
-            known_mark.amplitude,
-            within_db=LIKE_DB + _amplitude_doubt_db(known_mark),
-        )
-
-        fitting = [
-            mark
-            for mark in candidates
-            if self._unlike(block, mark, known_block, known_mark) < MOST_UNLIKE
-        ]
-        return fitting[0] if len(fitting) == 1 else None
-
-    def may_be_an_echo(
-        self, block: CaptureBlock, mark: Peak, *, last_block: CaptureBlock, last_mark: Peak
-    ) -> bool:
-        """Say whether a mark that stands where it was due may be an echo that slipped there.
-
-        The sounds around it then differ from those around the last mark, and are more like
-        those around an echo that was as strong as the mark is now. What moves makes a
-        difference too, but is not like another place of the ping before.
-        """
-        unlike = self._unlike(block, mark, last_block, last_mark)
-        if unlike < MOST_UNLIKE and alike(mark, last_mark):
-            return False
-        echoes = detection.sounds_like(
-            self._mark_envelope(last_block, 0.0),
-            self._mark_compressors[last_block.pulse_index].shape,
-            mark.amplitude,
-            within_db=LIKE_DB + _amplitude_doubt_db(mark),
-        )
-        width_s = self._mark_compressors[last_block.pulse_index].shape.width_s
-        return any(
-            self._unlike(block, mark, last_block, echo) < max(unlike, MOST_UNLIKE)
-            for echo in echoes
-            if abs(echo.delay_s - last_mark.delay_s) > width_s
-        )
-
-    def is_strongest(self, block: CaptureBlock, mark: Peak) -> bool:
-        """Say whether no other sound of a block comes within `LIKE_DB` of a mark."""
-        shape = self._mark_compressors[block.pulse_index].shape
-        strength = np.abs(self._mark_envelope(block, 0.0))
-        elsewhere = np.abs(np.arange(strength.size) * shape.bin_s - mark.delay_s) > shape.width_s
-        return float(strength[elsewhere].max()) < mark.amplitude * 10 ** (-LIKE_DB / 20)
-
-    def _unlike(
-        self, block: CaptureBlock, mark: Peak, other_block: CaptureBlock, other_mark: Peak
-    ) -> float:
-        """Return by how much the sounds around two marks differ, each in terms of its mark."""
-        before_s = min(mark.delay_s, other_mark.delay_s)
-        around, other = (
-            self._mark_envelope(each, its.delay_s - before_s) / np.float32(its.amplitude)
-            for each, its in ((block, mark), (other_block, other_mark))
-        )
-        return unlike_share(around, other, above=MATTERS)
-
-    def _mark_envelope(self, block: CaptureBlock, start_s: float) -> NDArray[np.complex64]:
-        """Compress the channel that the mark is heard on, its first bin at `start_s`."""
-        compress = self._mark_compressors[block.pulse_index]
-        channel = self.info.microphone
-        if self.plan.geometry.time_zero == "loopback" and self.info.loopback is not None:
-            channel = self.info.loopback
-        return compress.from_time_zero(compress.band_spectrum(block.samples[channel]), start_s)
 
     def time_zero(self, mark: Peak) -> TimeZero:
         """Return when the pulse left, given its mark."""
@@ -489,7 +349,7 @@ class Receiver:
         start_s, stop_s = reach_m / self.sound_speed_m_s
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
         peaks, threshold = detection.find_echoes(
-            profile.envelope[: max(last, 400, detection.fewest_bins(shape, cells=_CELLS))],
+            profile.envelope[: max(last, 400, detection.fewest_bins(shape, cells=CELLS))],
             shape,
             false_alarm_rate=false_alarm_rate or asked.false_alarm_rate,
             start_s=max(float(start_s), after_direct_s),
@@ -552,17 +412,6 @@ class Receiver:
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
             budget=budget,
         )
-
-
-def alike(mark: Peak, other: Peak) -> bool:
-    """Say whether two marks are as strong as each other, to `LIKE_DB` and four times noise."""
-    doubt_db = math.hypot(_amplitude_doubt_db(mark), _amplitude_doubt_db(other))
-    return abs(20 * math.log10(mark.amplitude / other.amplitude)) < LIKE_DB + doubt_db
-
-
-def _amplitude_doubt_db(mark: Peak) -> float:
-    # A peak's amplitude has a relative standard uncertainty of 1/√(2E/N0).
-    return 4 * 20 / math.log(10) / math.sqrt(mark.snr)
 
 
 def _mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:

@@ -70,7 +70,7 @@ def arrivals_m(room: Any, pulse: dict[str, Any]) -> np.ndarray:
         samples[lead : lead + heard.size] = heard[: samples.size - lead]
         block = CaptureBlock(index=0, samples=samples, start_sample=0, mark_s=LEAD_S)
         # Nothing is known beforehand of when the sound arrives: no place is given.
-        mark = receiver.find_mark(block, due_s=0.0)
+        mark = receiver.marks.find(block, due_s=0.0, anywhere=True)
         assert mark is not None
         found.append((mark.delay_s - lead / rate) * speed)
     return np.array(found)
