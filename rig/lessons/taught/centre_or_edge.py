@@ -50,29 +50,29 @@ def _weaker(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
         side_db = beside_db(receiver, math.atan2(across_m, ahead.value), range_m)
         return float((side_db + ahead_db(receiver, range_m) - ahead_db(receiver, ahead.value))[0])
 
-    level_db = [e.strength_db - echoes[0].strength_db for e in echoes]
-    u_db = [math.hypot(u_level_db(e), u_level_db(echoes[0])) for e in echoes]
-    expected_db = [theory_db(b.value) for b in beside]
+    weaker_db = [echoes[0].strength_db - e.strength_db for e in echoes]
+    u_db = [0.0, *(math.hypot(u_level_db(e), u_level_db(echoes[0])) for e in echoes[1:])]
+    expected_db = [-theory_db(b.value) for b in beside]
     edge = beside[-1]
     slope_db = theory_db(edge.value + 0.5 * _U_PLACE_M) - theory_db(edge.value - 0.5 * _U_PLACE_M)
     across_m = np.linspace(0.0, 1.15 * edge.value, 60)
     return Finding(
-        measured=-level_db[-1],
+        measured=weaker_db[-1],
         u_measured=u_db[-1],
-        expected=-expected_db[-1],
+        expected=expected_db[-1],
         u_expected=abs(slope_db) / _U_PLACE_M * edge.u_value,
-        verdict=f"The same ball is {-level_db[-1]:.1f} dB weaker {100 * edge.value:.0f} cm beside "
-        f"the axis: {100 * 10 ** (level_db[-1] / 10):.0f} % of the power. Nothing about the ball "
+        verdict=f"The same ball is {weaker_db[-1]:.1f} dB weaker {100 * edge.value:.0f} cm beside "
+        f"the axis: {100 * 10 ** (-weaker_db[-1] / 10):.0f} % of the power. Nothing about the ball "
         "has changed, only its place in the cone.",
         x_label="from the axis / °",
-        y_label="echo against the axis / dB",
+        y_label="weaker than on the axis / dB",
         curves=(
             curve(
                 "formula for the disc, out and back",
                 np.degrees(np.arctan2(across_m, ahead.value)),
-                [theory_db(x) for x in across_m.tolist()],
+                [-theory_db(x) for x in across_m.tolist()],
             ),
-            curve("the same ball", np.degrees(angles_rad), level_db, u_db, measured=True),
+            curve("the same ball", np.degrees(angles_rad), weaker_db, u_db, measured=True),
         ),
         numbers=(
             ("place", "from the axis / m", "from the axis / °", "theory / dB", "measured / dB"),
@@ -85,7 +85,7 @@ def _weaker(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
                     "0" if h is heard[0] else f"{m:.2f} ± {2 * u:.2f}",
                 )
                 for h, b, a, e, m, u in zip(
-                    heard, beside, angles_rad, expected_db, level_db, u_db, strict=True
+                    heard, beside, angles_rad, expected_db, weaker_db, u_db, strict=True
                 )
             ),
         ),

@@ -407,7 +407,7 @@ def _gain(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     expected_db = 20 * math.log10(large.value / small.value)
     by_size = (NEPER_DB * ball.u_value / ball.value for ball in (small, large))
     ways_m = np.linspace(0.8 * ranges_m[0], 1.2 * ranges_m[1], 60)
-    small_db = ahead_db(receiver, ways_m) - ahead_db(receiver, ranges_m[:1])
+    falling_db = ahead_db(receiver, ways_m) - ahead_db(receiver, ranges_m[:1])
     return Finding(
         measured=float(gained_db[1]),
         u_measured=math.hypot(u_db, by_air_db),
@@ -420,9 +420,9 @@ def _gain(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
         x_label="distance / m",
         y_label="against the near ball as heard / dB",
         curves=(
-            curve("the small ball as heard, at any distance", ways_m, small_db),
+            curve("the large ball as heard", ways_m, falling_db + expected_db),
             curve(
-                "the large ball with gain, at any distance",
+                "the large ball with gain",
                 ways_m,
                 np.full(ways_m.size, expected_db),
             ),

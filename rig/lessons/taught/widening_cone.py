@@ -188,7 +188,7 @@ _HITS = Part(
     question=Question(
         text="Four balls hang 0.5, 0.8, 1.1 and 1.4 m away and pass through the cone at the same "
         "speed. A ping that meets a ball inside the cone is a hit, and a mark on the screen. The "
-        "nearest ball gives 10 hits. How many does the farthest give?",
+        "nearest ball gives 8 hits. How many does the farthest give?",
         unit="hits",
     ),
     givens=(
