@@ -63,6 +63,9 @@ def _parser() -> argparse.ArgumentParser:
         description="Send a ping, hear it come back, see how strong and how far.",
         epilog=f"{words.CAUTION} Each command has its own --help.",
     )
+    parser.add_argument(
+        "--version", action=words.Version, help="print which version this is, and exit"
+    )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for module in (pings, bench, measuring, reporting, lesson, listen, exercise):
         module.add_to(commands)

@@ -121,6 +121,9 @@ def test_nothing_that_the_command_writes_unasked_dirties_the_clone() -> None:
         "bench-picture-2.png",
         "bench-ball-report.html",
         "bench-ball-report-echoes.csv",
+        "bench-ball-slow.wav",
+        "time-is-distance-sheet.html",
+        "time-is-distance-out-and-back.png",
     ]
     done = subprocess.run(
         ["git", "check-ignore", *names], cwd=root, capture_output=True, text=True, check=False
