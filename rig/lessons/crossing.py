@@ -109,8 +109,13 @@ def crossing_of(
     )
 
 
-def cone_half_angle_rad(receiver: Receiver) -> float:
+def cone_of(receiver: Receiver) -> tuple[float, float]:
     """Return where the cone's edge is by the formula for a plan's face and pulse.
+
+    Returns
+    -------
+    half_angle_rad, u_half_angle_rad : float
+        From the axis to half power, out and back; as unsure as the plan's sound speed.
 
     Raises
     ------
@@ -124,4 +129,6 @@ def cone_half_angle_rad(receiver: Receiver) -> float:
             f"a face of {1e3 * face.size_m:.3g} mm with a wave of {1e3 * wavelength_m:.3g} mm "
             "sends nearly everywhere; take a larger face or a higher frequency"
         )
-    return half_rad
+    # sin θ goes with the wave's length, and so with the sound speed.
+    share = receiver.u_sound_speed_m_s / receiver.sound_speed_m_s
+    return half_rad, math.tan(half_rad) * share

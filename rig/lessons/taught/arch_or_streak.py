@@ -10,7 +10,7 @@ import numpy as np
 from dsp.beams import footprint_diameter_m, straight_pass
 from rig.errors import NotHeardError
 from rig.lessons.air_bench import FACE_RADIUS_M, ONE_BY_ONE, PLAN, passing_ball, scene
-from rig.lessons.crossing import cone_half_angle_rad, crossing_of
+from rig.lessons.crossing import cone_of, crossing_of
 from rig.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.passes import Passing, passings_of
 from rig.scale_card import Case, twin
@@ -67,7 +67,8 @@ def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     edge_rad, top_m = crossed.half_angle_rad, crossed.beam.fit.closest_m
     rise_mm = 1e3 * top_m * (1 / math.cos(edge_rad) - 1)
     by_angle_mm = 1e3 * top_m * math.tan(edge_rad) / math.cos(edge_rad)
-    way = straight_pass(closest.value, cone_half_angle_rad(heard[0].receiver), speed.value)
+    half_rad, u_half_rad = cone_of(heard[0].receiver)
+    way = straight_pass(closest.value, half_rad, speed.value)
     expected_mm = 1e3 * (way.edge_range_m - closest.value)
     stays = [p.passage.kind == "stay" for p in (moved, still)]
     choice = _CHOICES[2] if stays[0] == stays[1] else _CHOICES[0] if stays[1] else _CHOICES[1]
@@ -77,7 +78,10 @@ def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
         measured=rise_mm,
         u_measured=by_angle_mm * crossed.beam.u_half_power_rad,
         expected=expected_mm,
-        u_expected=expected_mm * closest.u_value / closest.value,
+        u_expected=math.hypot(
+            expected_mm * closest.u_value / closest.value,
+            1e3 * way.edge_range_m * math.tan(half_rad) * u_half_rad,
+        ),
         choice=choice,
         verdict=f"Drawn past, the ball made {_DRAWN[moved.passage.kind]}; hung still, it made "
         f"{_DRAWN[still.passage.kind]}. From the edge of the cone to the top of the arch the range "
@@ -128,7 +132,7 @@ _PASS_AND_STAY = Part(
     steps=(
         Step(
             name="pass",
-            set_up="Start quietly: young ears hear these frequencies well. Lay source and receiver "
+            set_up="Lay source and receiver "
             "side by side. Draw a ball on a thread past them, 1 m away, at an even speed, along "
             "the line from one to the other; start before it enters the cone, and stop after.",
             scene=scene(passing_ball(_CLOSEST_M, _SPEED_M_S, middle_s=0.72)),
@@ -285,7 +289,7 @@ def _speed_and_pings(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) 
             f"step {heard[1].step.name}: found no hit inside the cone; draw the ball more slowly, "
             "or ping faster"
         )
-    width_m = float(footprint_diameter_m(closest.value, cone_half_angle_rad(heard[0].receiver)))
+    width_m = float(footprint_diameter_m(closest.value, cone_of(heard[0].receiver)[0]))
     ratio, expected = fast.hits / slow.hits, speeds[0].value / speeds[1].value
     spacing_mm = np.linspace(0.7, 1.2, 40) * np.linspace(1e3 * rows[0][2], 1e3 * rows[1][2], 40)
     return Finding(
@@ -390,7 +394,8 @@ def _drawn_for(boat_m_s: float) -> float:
 
 def _bench_to_field(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     closest = givens["closest_m"]
-    cone_rad = 2 * cone_half_angle_rad(heard[0].receiver)
+    half_rad, u_half_rad = cone_of(heard[0].receiver)
+    cone_rad = 2 * half_rad
     pings_per_s = 1 / heard[0].plan.timing.ping_interval_s
     speeds = (givens["slow_m_s"], givens["fast_m_s"])
     boats = [
@@ -410,7 +415,11 @@ def _bench_to_field(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -
     marks = [_DRAWN[_passing(h, closest).passage.kind] for h in heard]
     boat_m_s = [boat.speed_m_s for boat in boats]
     boats_m_s = np.linspace(0.7 * boat_m_s[0], 1.2 * boat_m_s[1], 50)
-    share = math.hypot(closest.u_value / closest.value, speeds[1].u_value / speeds[1].value)
+    share = math.hypot(
+        closest.u_value / closest.value,
+        speeds[1].u_value / speeds[1].value,
+        2 * u_half_rad / math.sin(cone_rad),
+    )
     return Finding(
         measured=float(found[1].hits),
         u_measured=found[1].u_hits,

@@ -10,7 +10,7 @@ import numpy as np
 from dsp.strengths import hard_ball_radius_m
 from rig.errors import LessonError
 from rig.lessons.air_bench import PLAN, scene
-from rig.lessons.crossing import cone_half_angle_rad
+from rig.lessons.crossing import cone_of
 from rig.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.lessons.levels import NEPER_DB, ahead_db, beside_db, u_level_db
 from rig.lessons.picking import echo_near
@@ -60,7 +60,11 @@ def _weaker(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
         measured=weaker_db[-1],
         u_measured=u_db[-1],
         expected=expected_db[-1],
-        u_expected=abs(slope_db) / _U_PLACE_M * edge.u_value,
+        u_expected=math.hypot(
+            abs(slope_db) / _U_PLACE_M * edge.u_value,
+            # A beam falls by about the square of the angle, counted in waves.
+            2 * expected_db[-1] * receiver.u_sound_speed_m_s / receiver.sound_speed_m_s,
+        ),
         verdict=f"The same ball is {weaker_db[-1]:.1f} dB weaker {100 * edge.value:.0f} cm beside "
         f"the axis: {100 * 10 ** (-weaker_db[-1] / 10):.0f} % of the power. Nothing about the ball "
         "has changed, only its place in the cone.",
@@ -131,7 +135,7 @@ _WEAKER = Part(
             _PLACES,
             _BESIDE_M,
             (
-                "Start quietly: young ears hear these frequencies well. Lay source and receiver "
+                "Lay source and receiver "
                 "side by side. Hang a ball straight ahead, 1 m away, at their height.",
                 "Move it 6 cm along the line from source to receiver.",
                 "Move it on to 12 cm.",
@@ -186,7 +190,7 @@ def _same_mark(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
         slope_db * beside.u_value / thread.value / NEPER_DB,
         math.sqrt(2) * _CREEPING_DB / NEPER_DB,
     )
-    angles_rad = np.linspace(0.0, 1.2 * max(cone_half_angle_rad(receiver), angle_rad), 60)
+    angles_rad = np.linspace(0.0, 1.2 * max(cone_of(receiver)[0], angle_rad), 60)
     alike_mm = 1e3 * on_axis_m * 10 ** (-beside_db(receiver, angles_rad, thread.value) / 20)
     placed_mm = 1e3 * on_axis_m * 10 ** (lost_db(angle_rad) / 20)
     return Finding(

@@ -220,8 +220,7 @@ _SHAPES = Part(
     steps=(
         Step(
             name="ball",
-            set_up="Start quietly: young ears hear these frequencies well. Hang a hard ball of "
-            "40 mm radius straight ahead, its front 2 m away.",
+            set_up="Hang a hard ball of 40 mm radius straight ahead, its front 2 m away.",
             scene=_body("sphere", radius_m=_BALL_M),
             pings=16,
         ),

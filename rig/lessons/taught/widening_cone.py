@@ -9,7 +9,7 @@ import numpy as np
 
 from dsp.beams import footprint_diameter_m, half_power_half_angle_rad
 from rig.lessons.air_bench import ONE_BY_ONE, PLAN, passing_ball, scene
-from rig.lessons.crossing import cone_half_angle_rad, crossing_of
+from rig.lessons.crossing import cone_of, crossing_of
 from rig.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 
 _SPEED_M_S = 0.6
@@ -46,7 +46,7 @@ def _footprint(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     speed = givens["speed_m_s"]
     tapes = [givens[f"{h.step.name}_m"] for h in heard]
     found = [crossing_of(h, tape, speed) for h, tape in zip(heard, tapes, strict=True)]
-    half_rad = cone_half_angle_rad(heard[-1].receiver)
+    half_rad, u_half_rad = cone_of(heard[-1].receiver)
     expected_m = [float(footprint_diameter_m(t.value, half_rad)) for t in tapes]
     ratio = found[-1].chord_m / found[0].chord_m
     tape_m = np.linspace(0.0, 1.15 * tapes[-1].value, 50)
@@ -54,7 +54,8 @@ def _footprint(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
         measured=found[-1].chord_m,
         u_measured=found[-1].u_chord_m,
         expected=expected_m[-1],
-        u_expected=expected_m[-1] * tapes[-1].u_value / tapes[-1].value,
+        u_expected=expected_m[-1]
+        * math.hypot(tapes[-1].u_value / tapes[-1].value, 2 * u_half_rad / math.sin(2 * half_rad)),
         verdict=f"The cone is {found[0].chord_m:.2f} m wide at {tapes[0].value:.2f} m and "
         f"{found[-1].chord_m:.2f} m wide at {tapes[-1].value:.2f} m: {ratio:.2f} times as wide, "
         f"{tapes[-1].value / tapes[0].value:.2f} times as far away. Its angle is the same.",
@@ -115,7 +116,7 @@ _FOOTPRINT = Part(
     steps=(
         _footprint_step(
             "near",
-            "Start quietly: young ears hear these frequencies well. Lay source and receiver side "
+            "Lay source and receiver side "
             "by side. Draw a ball on a thread past them, 0.6 m away, at an even speed, along the "
             "line from one to the other; start before it enters the cone, and stop after.",
         ),
@@ -145,11 +146,15 @@ def _hits(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     tapes = [givens[f"ball_{i}_m"] for i in range(1, 1 + len(_STREWN_M))]
     # The balls' arches must not run into each other.
     found = [crossing_of(at_once, tape, speed, within=0.08) for tape in tapes]
-    half_rad = cone_half_angle_rad(at_once.receiver)
+    half_rad, u_half_rad = cone_of(at_once.receiver)
     spacing_m = speed.value * at_once.plan.timing.ping_interval_s
     expected = [float(footprint_diameter_m(t.value, half_rad)) / spacing_m for t in tapes]
     tape_m = np.linspace(0.0, 1.15 * tapes[-1].value, 50)
-    share = math.hypot(tapes[-1].u_value / tapes[-1].value, speed.u_value / speed.value)
+    share = math.hypot(
+        tapes[-1].u_value / tapes[-1].value,
+        speed.u_value / speed.value,
+        2 * u_half_rad / math.sin(2 * half_rad),
+    )
     return Finding(
         measured=float(found[-1].hits),
         u_measured=found[-1].u_hits,
@@ -233,7 +238,7 @@ _FREQUENCY_M = 0.8
 
 def _frequency(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     found = [crossing_of(h, givens["closest_m"], givens["speed_m_s"]) for h in heard]
-    expected_rad = [cone_half_angle_rad(h.receiver) for h in heard]
+    expected_rad = [cone_of(h.receiver)[0] for h in heard]
     by_noise = [c.u_by_noise_rad / c.half_angle_rad for c in found]
     # A wrong speed or distance widens all cones by nearly the same share: in the ratio of two
     # only the difference of their shares is left.
