@@ -37,7 +37,8 @@ def _hard_or_soft(rng: np.random.Generator, difficulty: Difficulty, kind: int) -
             "medium": {"kind": "fresh-water", "sound_speed_m_s": _SOUND_SPEED_M_S},
             "noise": {"level_db": first_db + 10 * np.log10(0.43 * 0.0006 * 300e3) - snr_db},
             "source": {"level_db": float(source_db)},
-            "direct": {"level_db": -50.0},
+            # As loud for both, too: else the direct sound would tell how loud the pulse was.
+            "direct": {"level_db": first_db + 10.0 - 26.0 - float(source_db)},
             "transducer": {"shape": "piston", "radius_m": 0.008},
             "bottom": {"range_m": depth_m, "reflection": reflection, "tail_m": 0.0},
             "surface": {"behind_m": behind_m, "reflection": -0.95},
@@ -91,7 +92,7 @@ def _plan() -> Plan:
                 "duration_s": 0.0006,
                 "taper_fraction": 0.2,
             },
-            "timing": {"sample_rate_hz": 300e3, "ping_interval_s": 0.1},
+            "timing": {"sample_rate_hz": 300e3, "ping_interval_s": 0.02},
             "receiver": {"weighting": "hann", "range_start_m": 0.25, "range_stop_m": _STOP_M},
             "medium": {"kind": "fresh-water", "temperature_c": 20.0},
             "geometry": {"baseline_m": 0.05, "time_zero": "direct"},
