@@ -21,6 +21,7 @@ def _exercise(given: argparse.Namespace) -> int:
         raise LessonError("--out: missing; give a folder to draw into, or --mark FILE to mark")
     from rig.exercises.drawing import questions
     from rig.exercises.files import handout_answer, write_handout
+    from rig.view.wording import counted
 
     drawn = questions(
         seed=given.seed, count=given.count, topics=given.topic, difficulty=given.difficulty
@@ -29,13 +30,11 @@ def _exercise(given: argparse.Namespace) -> int:
     if given.json:
         print(json.dumps(handout_answer(made)))
         return 0
-    print(f"{len(made.questions)} questions are in {made.sheet}, to print and hand out")
+    print(f"{counted(len(made.questions), 'question')} in {made.sheet}, to print and hand out")
     print(f"Answers go into {made.answers}: the letter, or the words")
     print(f"The key, for the teacher alone, is in {made.key_sheet.parent}")
-    print(
-        f"{sum(made.redrawn.values())} scenes were drawn and not used: measuring did not decide "
-        "them as they were"
-    )
+    redrawn = sum(made.redrawn.values())
+    print(f"Scenes drawn and not used, since measuring did not decide them as they were: {redrawn}")
     return 0
 
 

@@ -212,7 +212,7 @@ class _Pump:
         """Why no more will come; empty while more may."""
         if not self._done.is_set():
             return ""
-        return f"the pings ended: {self.problem}" if self.problem is not None else "all pings done"
+        return f"The pings ended: {self.problem}" if self.problem is not None else "All pings done"
 
     def stop(self) -> None:
         """Let the ping under way finish, and take no more."""
