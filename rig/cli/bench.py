@@ -72,10 +72,9 @@ def _check(given: argparse.Namespace) -> int:
     if given.json:
         print(json.dumps(check_answer(findings)))
     else:
+        channels = counted(info.channels, "channel")
         latency = "" if info.latency_s is None else f", latency {1e3 * info.latency_s:.0f} ms"
-        print(
-            f"{info.device}: {info.sample_rate_hz:g} Hz, {counted(info.channels, 'channel')}{latency}"
-        )
+        print(f"{info.device}: {info.sample_rate_hz:g} Hz, {channels}{latency}")
         for finding in findings:
             verdict = "fit" if finding.fit else "NOT FIT"
             print(f"  {finding.name:<22} {finding.value:>8.1f} {finding.unit:<18} {verdict}")

@@ -108,14 +108,21 @@ def boxes_of(figure):
 @pytest.mark.parametrize("dpi", SIZES.values(), ids=SIZES)
 @pytest.mark.parametrize("scene", SCENES)
 @pytest.mark.parametrize("bench_name", ["air", "water"])
-def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, dpi):
+@pytest.mark.parametrize("marked", [False, True], ids=["", "marked"])
+def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, dpi, marked):
     bench = request.getfixturevalue(bench_name)
     results = SCENES[scene](bench, rng)
+    echoes = results[-1].echoes if results else ()
+    marked_range_m = echoes[len(echoes) // 2].range_m if marked and echoes else None
     long = dataclasses.replace(
         bench.info, front_end="sound-card", device="a device with quite a long name, " * 9
     )
     figure, _ = drawn(
-        dataclasses.replace(bench, info=long), results, dpi=dpi, note="recording_" * 40
+        dataclasses.replace(bench, info=long),
+        results,
+        dpi=dpi,
+        note="recording_" * 40,
+        marked_range_m=marked_range_m,
     )
     boxes = boxes_of(figure)
     assert len(boxes) > 25
