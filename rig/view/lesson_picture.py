@@ -29,12 +29,12 @@ if TYPE_CHECKING:
 _CLASS_IN = (12.8, 7.2)  # at 100 dots an inch 1280 × 720
 _SHEET_IN = (9.0, 4.0)
 
-_TYPE_PT, _TITLE_PT = 15.0, 17.0
+_TITLE_PT, _TYPE_PT, _LABEL_PT = 17.0, 15.0, 14.0
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 3)), (0, (1.5, 2)), (0, (8, 3, 1.5, 3)))
 _FORMS = ("o", "s", "^", "D", "v", "P")
 
 # Places, in hundredths of an inch.
-_MARGIN, _LEFT, _SIDE = 24, 118, 282
+_MARGIN, _SIDE = 24, 282
 _TITLE_LINE, _LINE = 31, 26
 _ARROW, _GAP = 34, 10
 
@@ -74,10 +74,9 @@ def _drawn(turn: Turn, *, kind: str, size_in: tuple[float, float], alone: bool) 
 
     with matplotlib.rc_context():
         matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
-        matplotlib.rcParams.update({"font.size": _TYPE_PT, "text.color": INK})
         figure = Figure(figsize=size_in, dpi=100, facecolor="white")
         FigureCanvasAgg(figure)
-        _lay(figure, turn, alone=alone)
+        draw_turn(figure, turn, alone=alone)
         drawn = io.BytesIO()
         figure.savefig(drawn, format=kind, dpi=100)
     return drawn.getvalue()
@@ -87,18 +86,27 @@ def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:
     return lambda text: text_width(text, size_pt=size_pt, bold=bold)
 
 
-def _lay(figure: Figure, turn: Turn, *, alone: bool) -> None:
+def draw_turn(figure: Figure, turn: Turn, *, alone: bool) -> None:
+    """Draw a turn on an empty figure; `alone`, with its question and verdict."""
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
     top, low = 14.0, 0.0
     if alone:
         top, low = _lay_words(figure, turn, wide=wide, tall=tall)
-    bottom = low + 80
+    measure = _width(_TYPE_PT)
+    across = wrapped(printable(turn.finding.x_label), wide - _SIDE - _MARGIN, measure)
+    bottom = low + 54 + _LINE * len(across)
     height = tall - bottom - top
-    across = wide - _LEFT - _SIDE
-    axes = figure.add_axes((_LEFT / wide, bottom / tall, across / wide, height / tall))
-    _plot(axes, turn)
-    _name_axes(axes, turn, across=across, height=height)
-    _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall)
+    upright = wrapped(printable(turn.finding.y_label), height + 20, measure)
+    axes = figure.add_axes((0.1, bottom / tall, 0.5, height / tall))
+    _plot(axes, turn, label_room=wide - _SIDE - 300)
+    how: dict[str, Any] = {"fontsize": _TYPE_PT, "color": INK, "parse_math": False}
+    axes.set_xlabel("\n".join(across), **how)
+    axes.set_ylabel("\n".join(upright), **how)
+    # The numbers on the axis need more room the longer they are.
+    numbers = axes.yaxis.get_major_formatter().format_ticks(axes.get_yticks().tolist())
+    left = 40 + _LINE * len(upright) + max(map(measure, numbers))
+    axes.set_position((left / wide, bottom / tall, (wide - left - _SIDE) / wide, height / tall))
+    _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall, foot=low + 6)
 
 
 def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple[float, float]:
@@ -109,7 +117,7 @@ def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple
     if turn.invented:
         said.append("Heard in the virtual tank: an invented scene.")
     low = len(said) * _LINE + 14
-    how: dict[str, Any] = {"parse_math": False, "linespacing": 1.25, "va": "top"}
+    how: dict[str, Any] = {"color": INK, "parse_math": False, "linespacing": 1.25, "va": "top"}
     left = _MARGIN / wide
     title: dict[str, Any] = {"fontsize": _TITLE_PT, "fontweight": "bold"}
     figure.text(left, 1 - 18 / tall, "\n".join(asked), **title, **how)
@@ -117,8 +125,12 @@ def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple
     return 18 + len(asked) * _TITLE_LINE + 14, low
 
 
-def _plot(axes: Axes, turn: Turn) -> None:
+def _plot(axes: Axes, turn: Turn, *, label_room: float) -> None:
     finding = turn.finding
+
+    def label(words: str) -> str:
+        return "\n".join(wrapped(printable(words), label_room, _width(_LABEL_PT)))
+
     theory = [c for c in finding.curves if not c.measured]
     points = [c for c in finding.curves if c.measured]
     for number, line in enumerate(theory):
@@ -128,7 +140,7 @@ def _plot(axes: Axes, turn: Turn) -> None:
             color=INK if number == 0 else SOFT,
             linestyle=_DASHES[number % len(_DASHES)],
             linewidth=2.2,
-            label=printable(line.label),
+            label=label(line.label),
             zorder=2,
         )
     for number, row in enumerate(points):
@@ -145,7 +157,7 @@ def _plot(axes: Axes, turn: Turn) -> None:
             ecolor=INK,
             elinewidth=1.8,
             capsize=5,
-            label=printable(row.label),
+            label=label(row.label),
             zorder=4,
         )
     low, high = _y_limits(turn)
@@ -155,12 +167,12 @@ def _plot(axes: Axes, turn: Turn) -> None:
     axes.set_xlim(float(np.nanmin(x)) - spare, float(np.nanmax(x)) + spare)
     if isinstance(turn.prediction, float) and low <= turn.prediction <= high:
         axes.axhline(turn.prediction, color=MARK, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3)
-    axes.tick_params(color=SOFT, labelcolor=INK, width=1.0, length=5)
+    axes.tick_params(color=SOFT, labelcolor=INK, width=1.0, length=5, labelsize=_TYPE_PT)
     axes.grid(color=FAINT, linewidth=0.8)
     axes.set_axisbelow(True)
     for spine in axes.spines.values():
         spine.set(color=SOFT, linewidth=1.0)
-    axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_TYPE_PT - 1)
+    axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_LABEL_PT)
 
 
 def _y_limits(turn: Turn) -> tuple[float, float]:
@@ -176,16 +188,6 @@ def _y_limits(turn: Turn) -> tuple[float, float]:
         low, high = min(low, turn.prediction), max(high, turn.prediction)
     spare = 0.06 * ((high - low) or span)
     return low - spare, high + spare
-
-
-def _name_axes(axes: Axes, turn: Turn, *, across: float, height: float) -> None:
-    """Name the axes, on as many lines as they need."""
-    how: dict[str, Any] = {"color": INK, "parse_math": False, "linespacing": 1.05}
-    for name, label, room in (
-        (turn.finding.x_label, axes.set_xlabel, across + _LEFT),
-        (turn.finding.y_label, axes.set_ylabel, height + 20),
-    ):
-        label("\n".join(wrapped(printable(name), room, _width(_TYPE_PT))), **how)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,12 +217,18 @@ def _answers(turn: Turn) -> list[_Answer]:
 
 
 def _name_answers(
-    figure: Figure, axes: Axes, answers: Sequence[_Answer], *, wide: float, tall: float
+    figure: Figure,
+    axes: Axes,
+    answers: Sequence[_Answer],
+    *,
+    wide: float,
+    tall: float,
+    foot: float,
 ) -> None:
     """Name prediction, measurement and theory at the right, each led to its height."""
     low, high = axes.get_ylim()
     box = axes.get_position()
-    foot, head, edge = box.y0 * tall, box.y1 * tall, box.x1 * wide
+    base, head, edge = box.y0 * tall, box.y1 * tall, box.x1 * wide
     left = edge + _ARROW + 4
     lines = []
     for a in answers:
@@ -229,10 +237,10 @@ def _name_answers(
         lines.append(wrapped(printable(words), wide - left - 6, _width(_TYPE_PT)))
     heights = [_LINE * (1 + len(each)) + _GAP for each in lines]
     wanted = [
-        foot if a.value is None else foot + (head - foot) * (a.value - low) / (high - low)
+        base if a.value is None else base + (head - base) * (a.value - low) / (high - low)
         for a in answers
     ]
-    middles = _apart(wanted, heights, foot=6.0, head=head + 12)
+    middles = _apart(wanted, heights, foot=foot, head=head + 12)
     for answer, written, height, place, middle in zip(
         answers, lines, heights, wanted, middles, strict=True
     ):

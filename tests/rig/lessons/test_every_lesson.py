@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -57,7 +58,7 @@ def heard_again(part: Part, folder: Path) -> tuple[StepHeard, ...]:
 
 @pytest.mark.parametrize(("lesson", "part"), EVERY)
 def test_a_part_of_a_lesson_agrees_with_theory_live_and_replayed(
-    lesson: str, part: str, tmp_path: Path
+    lesson: str, part: str, tmp_path: Path, picture_flaws: Callable[..., list[str]]
 ) -> None:
     taught, asked = part_of(lesson, part)
 
@@ -76,6 +77,13 @@ def test_a_part_of_a_lesson_agrees_with_theory_live_and_replayed(
     # side) that fills less than half of the picture lets a class tell it from a wrong answer.
     drawn = np.concatenate([c.y for c in found.curves])
     assert 4 * u <= 0.5 * (np.nanmax(drawn) - np.nanmin(drawn))
+
+    # With a prediction as long as a choice may be, or a number that is somewhat off.
+    choices = asked.question.choices
+    prediction = max(choices, key=len) if choices else 1.3 * found.measured
+    guessed = dataclasses.replace(live, prediction=prediction)
+    assert picture_flaws(guessed) == []
+    assert picture_flaws(guessed, sheet=True) == []
 
     replayed = turn_of(heard_again(asked, tmp_path)).finding
     for name in ("measured", "u_measured", "expected", "u_expected", "choice", "verdict"):
