@@ -7,17 +7,19 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rig.cli import opening, showing, words
-from rig.errors import PlanError
+from rig.errors import CalibrationError, PlanError
 
 if TYPE_CHECKING:
     from rig.beam import Stops
+    from rig.calibration import Calibration
     from rig.plan import Plan
-    from rig.receiver import Receiver
+    from rig.receiver import Echo, Receiver
     from rig.session import PingResult
+    from rig.strength import TargetStrength
 
 
 def _measure(given: argparse.Namespace) -> int:
@@ -82,14 +84,18 @@ def _beam(given: argparse.Namespace) -> int:
     from rig.beam import beam_answer, beam_lines, measure_beam, ping_by_ping
     from rig.front_ends.replay import open_recording
     from rig.plan import read_plan
-    from rig.receiver import Receiver
     from rig.session import ping_results
 
     moved = way_moved(given)
     results: Iterable[PingResult]
     if given.recording is not None:
         with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-            receiver = Receiver(ping_by_ping(front_end.plan), front_end.info)
+            receiver = opening.receiver_of(
+                ping_by_ping(front_end.plan),
+                front_end.info,
+                opening.replay_calibration(given, front_end),
+                when=front_end.began,
+            )
             blocks = front_end.blocks(front_end.pings)
             results = list(
                 ping_results(receiver, showing.progress(blocks, front_end.pings, "ping"))
@@ -99,13 +105,17 @@ def _beam(given: argparse.Namespace) -> int:
         raise PlanError("beam: found no recording and no plan; give a RECORDING, or --plan FILE")
     else:
         plan = ping_by_ping(read_plan(given.plan))
+        calibration = opening.calibration_for(given, plan)
         if given.stops is not None:
-            receiver, results = _pings_at_stops(given, plan, moved)
+            receiver, results = _pings_at_stops(given, plan, moved, calibration)
         else:
             pings = given.pings or 80
             with contextlib.ExitStack() as open_until_done:
-                live = open_until_done.enter_context(opening.open_front_end(given, plan))
-                receiver, recorder = Receiver(plan, live.info), None
+                live = open_until_done.enter_context(
+                    opening.open_front_end(given, plan, calibration)
+                )
+                receiver = opening.receiver_of(plan, live.info, calibration, when=opening.now())
+                recorder = None
                 if given.record is not None:
                     from rig.recording import Recorder
 
@@ -142,13 +152,12 @@ def way_moved(given: argparse.Namespace) -> Any:
 
 
 def _pings_at_stops(
-    given: argparse.Namespace, plan: Plan, stops: Stops
+    given: argparse.Namespace, plan: Plan, stops: Stops, calibration: Calibration | None
 ) -> tuple[Receiver, list[PingResult]]:
     """Ask for the target to be set, and ping it, stop after stop."""
     import dataclasses
     import math
 
-    from rig.receiver import Receiver
     from rig.session import ping_results
 
     results: list[PingResult] = []
@@ -163,8 +172,8 @@ def _pings_at_stops(
                 f"--stops: the input ended before stop {number + 1}; press Enter once the target "
                 "is set, or give a recording"
             )
-        with opening.open_front_end(given, plan) as front_end:
-            receiver = Receiver(plan, front_end.info)
+        with opening.open_front_end(given, plan, calibration) as front_end:
+            receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
             pings = stop.last_ping - stop.first_ping + 1
             results += [
                 dataclasses.replace(result, index=stop.first_ping + result.index)
@@ -174,35 +183,86 @@ def _pings_at_stops(
 
 
 def _strength(given: argparse.Namespace) -> int:
-    import math
-
+    from rig.calibration import CALIBRATION_NAME
     from rig.front_ends.replay import open_recording
-    from rig.receiver import Receiver
     from rig.session import measure
-    from rig.strength import strength_answer, strength_lines, target_strengths
+    from rig.strength import strength_answer, strength_lines
 
+    if given.source_level_db is None and given.calibration is None:
+        beside = os.path.dirname(given.plan or given.recording)
+        given.calibration = os.path.join(beside, CALIBRATION_NAME)
+        if not os.path.exists(given.calibration):
+            raise CalibrationError(
+                f"strength: found no source level and no {given.calibration}; give "
+                "--source-level-db, or calibrate with --at and the target's --sphere-radius"
+            )
     with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-        receiver = Receiver(front_end.plan, front_end.info)
+        calibration = opening.replay_calibration(given, front_end)
+        receiver = opening.receiver_of(
+            front_end.plan, front_end.info, calibration, when=front_end.began
+        )
         found = measure(
             receiver, showing.progress(front_end.blocks(front_end.pings), front_end.pings, "ping")
         )
-    targets = target_strengths(
-        receiver,
-        found.echoes,
-        source_level_db=given.source_level_db,
-        u_source_level_db=given.u_source_level_db,
-        angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
-        u_angle_rad=math.radians(given.u_angle_deg),
-    )
+    told = strengths_told(given, receiver, found.echoes, calibration)
+    if told is None:
+        raise CalibrationError(
+            "calibration: found no level in it; calibrate again with --at and the target's "
+            "--sphere-radius or --plate-size, or give --source-level-db"
+        )
+    targets, source = told
     if given.json:
         print(json.dumps(strength_answer(targets)))
         return 0
+    print(f"Source level {source}")
     if not targets:
         print("No echo above the threshold")
     for target in targets:
         for line in strength_lines(target):
             print(line)
     return 0
+
+
+def strengths_told(
+    given: argparse.Namespace,
+    receiver: Receiver,
+    echoes: Sequence[Echo],
+    calibration: Calibration | None,
+) -> tuple[tuple[TargetStrength, ...], str] | None:
+    """Tell target strengths by the source level that was given, or else calibrated.
+
+    Returns
+    -------
+    targets : tuple of TargetStrength
+    source : str
+        The level, and where it is from, in words.
+
+    None where there is no source level.
+    """
+    import math
+
+    from rig.strength import target_strengths
+
+    level = None if calibration is None else calibration.level
+    if given.source_level_db is not None:
+        level_db, u_level_db = given.source_level_db, given.u_source_level_db
+        source = "as given"
+    elif level is not None:
+        level_db, u_level_db = level.source_level_db, level.u_source_level_db
+        source = f"from the calibration, by {level.target}"
+    else:
+        return None
+    targets = target_strengths(
+        receiver,
+        echoes,
+        source_level_db=level_db,
+        u_source_level_db=u_level_db,
+        angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
+        u_angle_rad=math.radians(given.u_angle_deg),
+    )
+    return targets, (
+        f"{level_db:.1f} ± {2 * u_level_db:.1f} dB re full scale at 1 m (k = 2), {source}"
+    )
 
 
 def _add_beam(commands: Any) -> None:
@@ -224,6 +284,7 @@ def _add_beam(commands: Any) -> None:
     words.add_pings(beam)
     words.add_record(beam)
     words.add_picture(beam)
+    words.add_calibration(beam)
     add_moved(beam, required=True)
 
 
@@ -308,15 +369,14 @@ def _add_twin(command: argparse.ArgumentParser) -> None:
     )
 
 
-def add_source_level(command: argparse.ArgumentParser, *, required: bool) -> None:
+def add_source_level(command: argparse.ArgumentParser) -> None:
     """Add what turns an echo's level into its target's strength."""
     command.add_argument(
         "--source-level-db",
         metavar="DB",
         type=words.number_in(),
-        required=required,
         help="what the receiver would show of the pulse itself, on the axis at 1 m, dB re full "
-        "scale: from a calibration",
+        "scale (default: the calibration's)",
     )
     command.add_argument(
         "--u-source-level-db",
@@ -351,4 +411,9 @@ def add_to(commands: Any) -> None:
         commands, "strength", _strength, "say how strong a recording's targets are, dB re 1 m²"
     )
     words.add_recording(strength)
-    add_source_level(strength, required=True)
+    words.add_calibration(
+        strength,
+        "a stored calibration; where no source level is given, its own is used, and this file is "
+        "echobench-calibration.json beside the plan or the recording unless another is named",
+    )
+    add_source_level(strength)

@@ -16,8 +16,7 @@ if TYPE_CHECKING:
     from rig.front_ends.replay import Replay
     from rig.receiver import Receiver
     from rig.report.matter import Matter
-    from rig.session import Measurement, PingResult
-    from rig.strength import TargetStrength
+    from rig.session import PingResult
 
 
 def _report(given: argparse.Namespace) -> int:
@@ -55,7 +54,8 @@ def _matter(given: argparse.Namespace, front_end: Replay) -> Matter:
     measurement = measure(receiver, showing.progress(front_end.blocks(total), total, "ping"))
     if front_end.lost_at_end:
         print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
-    strengths, strengths_from = _strengths(given, receiver, measurement, calibration)
+    told = measuring.strengths_told(given, receiver, measurement.echoes, calibration)
+    strengths, strengths_from = told or ((), "")
     return Matter(
         source=os.path.basename(given.recording),
         made=opening.now(),
@@ -100,39 +100,6 @@ def _beam(
     )
 
 
-def _strengths(
-    given: argparse.Namespace,
-    receiver: Receiver,
-    measurement: Measurement,
-    calibration: Calibration | None,
-) -> tuple[tuple[TargetStrength, ...], str]:
-    """Tell target strengths, where a source level was given or calibrated; and say which."""
-    import math
-
-    from rig.strength import target_strengths
-
-    level = None if calibration is None else calibration.level
-    if given.source_level_db is not None:
-        level_db, u_level_db = given.source_level_db, given.u_source_level_db
-        source = "as given"
-    elif level is not None:
-        level_db, u_level_db = level.source_level_db, level.u_source_level_db
-        source = f"from the calibration, by {level.target}"
-    else:
-        return (), ""
-    targets = target_strengths(
-        receiver,
-        measurement.echoes,
-        source_level_db=level_db,
-        u_source_level_db=u_level_db,
-        angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
-        u_angle_rad=math.radians(given.u_angle_deg),
-    )
-    return targets, (
-        f"{level_db:.1f} ± {2 * u_level_db:.1f} dB re full scale at 1 m (k = 2), {source}"
-    )
-
-
 def add_to(commands: Any) -> None:
     """Add this module's command."""
     report = words.command(
@@ -147,4 +114,4 @@ def add_to(commands: Any) -> None:
         "(default: NAME-report.html in the folder at work)",
     )
     measuring.add_moved(report, required=False)
-    measuring.add_source_level(report, required=False)
+    measuring.add_source_level(report)

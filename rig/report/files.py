@@ -8,7 +8,7 @@ from pathlib import Path
 from rig.errors import StorageError
 from rig.report.document import report_html
 from rig.report.matter import Matter
-from rig.report.numbers import csv_tables
+from rig.report.numbers import TABLES, csv_tables
 
 _SUFFIXES = (".html", ".htm")
 
@@ -45,6 +45,9 @@ def report_path(recording: str | os.PathLike[str], out: str | os.PathLike[str] |
 def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ...]:
     """Write a report; what is there of the same name is replaced, each file whole or not at all.
 
+    A table that an earlier report of the same name had, and this one has not, is removed:
+    left there, its numbers would be taken for this recording's.
+
     Parameters
     ----------
     path : path
@@ -66,9 +69,22 @@ def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ..
     # The page comes last: it names the others.
     texts = {page.with_name(names[table]): text for table, text in tables.items()}
     texts[page] = report_html(matter, names)
+    for table in TABLES:
+        if table not in tables:
+            _remove(page.with_name(f"{page.stem}-{table}.csv"))
     for target, text in texts.items():
         write_text(target, text, what="report")
     return (page, *(target for target in texts if target != page))
+
+
+def _remove(stale: Path) -> None:
+    try:
+        stale.unlink(missing_ok=True)
+    except OSError as problem:
+        raise StorageError(
+            f"{stale}: a table of an earlier report cannot be removed ({problem.strerror}); "
+            "give --out another name"
+        ) from problem
 
 
 def write_text(target: Path, text: str, *, what: str) -> None:

@@ -39,6 +39,10 @@ _PASS = (
 )
 
 
+TABLES = ("echoes", "budgets", "pings", "passes", "hits", "beam", "strengths")
+"""All tables that a report may have."""
+
+
 def csv_tables(matter: Matter) -> dict[str, str]:
     """Return each table's text by its name, without those that would be empty of sense.
 

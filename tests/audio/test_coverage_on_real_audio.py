@@ -49,7 +49,7 @@ U_WIRE_S, U_LATENCY_S = 2e-6, 4e-6
 CLOCK_PPM = 100.0
 """A clock of unknown tolerance may be off by so much, anywhere within as likely."""
 
-HALF_POWER_KA_SINE = 1.1591
+HALF_POWER_KA_SINE = 1.1603
 """k·a·sin θ of a disc where 2 J₁(x)/x is 3 dB down both ways together, 1.5 dB each
 (computed with scipy.special.j1 and brentq)."""
 FACE_RADIUS_M = 0.03

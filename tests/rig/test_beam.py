@@ -28,6 +28,7 @@ from rig.beam import (
     read_stops,
     setting_of,
 )
+from rig.calibration import CALIBRATION_NAME
 from rig.cli import main
 from rig.errors import PlanError, RecordingError
 from rig.front_ends.virtual_tank import open_virtual_tank
@@ -437,6 +438,31 @@ def test_the_command_measures_live_and_again_from_its_recording(
     )
     assert first["tilt_deg"] == pytest.approx(2.0, abs=3 * first["u_tilt_deg"])
     assert (files / "up.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_command_takes_a_stored_sound_speed_and_refuses_a_foreign_one(
+    files: pathlib.Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sent = "run --plan plan.toml --scene scene.toml --pings 55 --record up --json"
+    assert main(sent.split()) == 0
+    made = "calibrate --plan plan.toml --scene scene.toml --pings 4 --json"
+    assert main(made.split()) == 0
+    stored = json.loads((files / CALIBRATION_NAME).read_text())
+    stored["sound_speed"] |= {"method": "one distance", "u_sound_speed_m_s": 0.1}
+    stored["sound_speed"]["sound_speed_m_s"] *= 1.01
+    (files / "faster.json").write_text(json.dumps(stored))
+    capsys.readouterr()
+    moved = ["beam", "up.sigmf-meta", "--speed-m-s", "0.4", "--square", "--json"]
+    closest_m = []
+    for words in ([], ["--calibration", "faster.json"]):
+        assert main([*moved, *words]) == 0
+        closest_m.append(json.loads(capsys.readouterr().out.splitlines()[-1])["closest_range_m"])
+    # All ranges grow by 1 %, and the path that the target was drawn along does not.
+    assert closest_m[1] / closest_m[0] == pytest.approx(1.01, abs=2e-3)
+    stored["plan"]["pulse"]["duration_s"] *= 2
+    (files / "foreign.json").write_text(json.dumps(stored))
+    assert main([*moved, "--calibration", "foreign.json"]) == 2
+    assert "foreign: made with another pulse" in capsys.readouterr().err
 
 
 def test_the_command_asks_for_each_stop(

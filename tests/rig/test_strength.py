@@ -161,9 +161,9 @@ def test_an_echo_nearer_than_the_baseline_allows_is_no_fault() -> None:
     assert math.isfinite(found.open_range.axis_db)
 
 
-def test_the_command_prints_the_range_of_answers(
-    tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+@pytest.fixture
+def bench(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder with a recording, ``ball``, of a ball of 50 mm that hangs at 1.5 m."""
     monkeypatch.chdir(tmp_path)
     pathlib.Path("plan.toml").write_text(
         '[pulse]\nkind = "chirp"\nstart_hz = 36000.0\nstop_hz = 44000.0\nduration_s = 0.002\n'
@@ -179,10 +179,48 @@ def test_the_command_prints_the_range_of_answers(
     )
     sent = "run --plan plan.toml --scene scene.toml --pings 3 --record ball --json"
     assert main(sent.split()) == 0
-    capsys.readouterr()
+
+
+@pytest.mark.usefixtures("bench")
+def test_the_command_prints_the_range_of_answers(capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["strength", "ball.sigmf-meta", "--source-level-db", "-10"]
     assert main([*asked, "--json"]) == 0
     (target,) = json.loads(capsys.readouterr().out.splitlines()[-1])["targets"]
     assert target["axis_db"] == pytest.approx(-32.04, abs=0.1)
     assert main(asked) == 0
-    assert "from -32.0 dB re 1 m² on the axis to -29.0" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "from -32.0 dB re 1 m² on the axis to -29.0" in printed
+    assert "Source level -10.0 ± 2.0 dB re full scale at 1 m (k = 2), as given" in printed
+
+
+@pytest.mark.usefixtures("bench")
+def test_without_a_source_level_the_command_takes_the_calibrated_one(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(["strength", "ball.sigmf-meta"]) == 2
+    assert "found no source level and no echobench-calibration.json" in capsys.readouterr().err
+    made = "calibrate --plan plan.toml --scene scene.toml --at 1.5 --sphere-radius 0.05 --pings 8"
+    assert main(made.split()) == 0
+    capsys.readouterr()
+    assert main(["strength", "ball.sigmf-meta", "--json"]) == 0
+    (target,) = json.loads(capsys.readouterr().out.splitlines()[-1])["targets"]
+    # A level by this ball gives its strength back: 20 log(a/2) = −32.04 dB, and what noise
+    # 30 dB or more below two echoes, each an average of three pings at the least, does.
+    assert target["axis_db"] == pytest.approx(-32.04, abs=0.3)
+    assert {"term": "source level", "u_db": pytest.approx(0.5, abs=0.2)} in target["budget"]
+    assert main(["strength", "ball.sigmf-meta", "--calibration", "echobench-calibration.json"]) == 0
+    assert "from the calibration, by " in capsys.readouterr().out
+    # A level that is given goes before the calibrated one.
+    asked = ["strength", "ball.sigmf-meta", "--source-level-db", "-16", "--json"]
+    assert main([*asked, "--calibration", "echobench-calibration.json"]) == 0
+    (given,) = json.loads(capsys.readouterr().out.splitlines()[-1])["targets"]
+    assert given["axis_db"] == pytest.approx(-32.04 + 6, abs=0.1)
+
+
+@pytest.mark.usefixtures("bench")
+def test_a_calibration_without_a_level_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    made = "calibrate --plan plan.toml --scene scene.toml --pings 4 --calibration bare.json"
+    assert main(made.split()) == 0
+    capsys.readouterr()
+    assert main(["strength", "ball.sigmf-meta", "--calibration", "bare.json"]) == 2
+    assert "found no level in it; calibrate again" in capsys.readouterr().err

@@ -375,6 +375,25 @@ def test_written_files_are_whole_and_leave_nothing_else(plain: Matter, tmp_path:
     assert all(file.name in words for file in files[1:])
 
 
+def test_tables_of_an_earlier_report_do_not_outlive_it(plain: Matter, tmp_path: Path) -> None:
+    stale, other = tmp_path / "one-strengths.csv", tmp_path / "one-notes.csv"
+    for file in (stale, other):
+        file.write_text("echo,range_m\r\n1,9.9\r\n")
+    files = write_report(tmp_path / "one.html", plain)
+    assert not stale.exists()
+    assert other.exists()  # no table of a report: somebody's own
+    assert sorted([*files, other]) == sorted(tmp_path.iterdir())
+
+
+def test_an_earlier_table_that_cannot_be_removed_is_said_before_the_page_is_there(
+    plain: Matter, tmp_path: Path
+) -> None:
+    (tmp_path / "one-beam.csv").mkdir()
+    with pytest.raises(StorageError, match=r"one-beam.csv: a table .* cannot be removed"):
+        write_report(tmp_path / "one.html", plain)
+    assert not (tmp_path / "one.html").exists()
+
+
 def test_a_file_name_that_is_no_text_does_not_stop_the_report(
     plain: Matter, tmp_path: Path
 ) -> None:
