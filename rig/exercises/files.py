@@ -7,6 +7,7 @@ that folder, down to names and to what a picture's file says of itself, holds an
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import os
@@ -16,9 +17,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from rig.errors import StorageError
+from rig.exercises.bench import Heard
 from rig.exercises.question import Question
 from rig.exercises.sheets import key_sheet, question_sheet
+from rig.session import PingResult
 from rig.view.bench_picture import picture_bytes
 
 COLUMNS = ("name", "number", "answer")
@@ -109,12 +114,33 @@ def _picture(question: Question) -> bytes:
         "png",
         receiver.plan,
         receiver.info,
-        heard.results,
+        [*heard.results[:-1], _with_even_threshold(heard)],
         sound_speed_m_s=receiver.sound_speed_m_s,
         half_angle_rad=receiver.range_model.half_angle_rad,
         note=f"Reading exercise, question {question.number}. The scene is invented.",
         names_echoes=False,
     )
+
+
+def _with_even_threshold(heard: Heard) -> PingResult:
+    """Return the newest ping with the threshold that its echoes were held to.
+
+    Beneath an echo that was found, the search's threshold follows that echo's own flanks, so
+    that they are not taken for further echoes. A reader who is told that echoes rise above it
+    needs the line as it runs on from both sides.
+    """
+    last = heard.last
+    if last.threshold_db is None or last.profile is None:
+        return last
+    delay_s, width_s = last.profile.delay_s, heard.receiver.shape.width_s
+    beside = np.isfinite(last.threshold_db)
+    for echo in last.echoes:
+        beside &= np.abs(delay_s - echo.delay_s) > 2 * width_s
+    if not beside.any():
+        return last
+    even_db = np.interp(delay_s, delay_s[beside], last.threshold_db[beside])
+    threshold_db = np.where(np.isfinite(last.threshold_db), even_db, np.nan)
+    return dataclasses.replace(last, threshold_db=threshold_db)
 
 
 def _listed(question: Question, out: Path) -> dict[str, Any]:

@@ -32,7 +32,7 @@ _NEARER, _FARTHER, _SAME = "it comes nearer", "it goes away", "it keeps its rang
 _EARLIER, _LATER, _ALIKE = "the earlier one", "the later one", "both alike, within a tenth"
 
 _PINGS = 80
-_FAST_PINGS = 110
+_FAST_PINGS = 120
 
 
 def _pass_or_stay(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Draft:
@@ -64,7 +64,7 @@ def _pass_or_stay(rng: np.random.Generator, difficulty: Difficulty, kind: int) -
     else:
         answer = _HALF
         if rng.random() < 0.5:
-            tilt_deg = way * math.degrees(HALF_ANGLE_RAD) * float(rng.uniform(1.0, 1.3))
+            tilt_deg = way * math.degrees(HALF_ANGLE_RAD) * float(rng.uniform(1.3, 1.7))
             at_s = whole_s * 0.5 - 0.4 * hits * INTERVAL_S
             truth = (
                 f"went straight across at {speed_m_s:.2f} m/s, nearest at {range_m:.2f} m, while "
@@ -118,12 +118,14 @@ def _kind_near(heard: Heard, range_m: float) -> str | None:
     # A bend that the eye sees is some dots wide: 30 mm are 8 of them.
     if told.hits < 12 or bends_m < 0.03:
         return None
-    if told.kind == "pass":
-        # Both ends must rise, not only one by what the fit needs.
-        ranges, lowest = near[0].range_m, int(near[0].range_m.argmin())
-        ends_m = ranges[0] - ranges[lowest], ranges[-1] - ranges[lowest]
-        return _WENT if min(ends_m) > 0.03 and min(ends_m) > 0.35 * max(ends_m) else None
-    return {"half": _HALF}.get(told.kind)
+    ranges_m, lowest = near[0].range_m, int(near[0].range_m.argmin())
+    shorter_m, longer_m = sorted(float(ranges_m[end] - ranges_m[lowest]) for end in (0, -1))
+    # Whole, where both ends rise plainly; half, where one hardly does.
+    if told.kind == "pass" and shorter_m > max(0.03, 0.35 * longer_m):
+        return _WENT
+    if told.kind == "half" and shorter_m < 0.1 * longer_m:
+        return _HALF
+    return None
 
 
 def _nearer_or_farther(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Draft:
@@ -189,11 +191,13 @@ def _how_fast(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Dr
     ranges_m = [near_m, near_m]
     if not same_range:
         ranges_m[int(rng.integers(2))] = near_m * float(rng.uniform(1.5, 1.8))
-    slow_m_s = 2 * max(ranges_m) * math.tan(HALF_ANGLE_RAD) / (float(rng.uniform(24, 28)) * 0.1)
+    slow_m_s = (
+        2 * max(ranges_m) * math.tan(HALF_ANGLE_RAD) / (float(rng.uniform(20, 23)) * INTERVAL_S)
+    )
     speeds_m_s = {0: [ratio * slow_m_s, slow_m_s], 1: [slow_m_s, ratio * slow_m_s]}.get(
         kind, [slow_m_s, slow_m_s]
     )
-    times_s = [2.7 + float(rng.uniform(-0.2, 0.2)), 8.1 + float(rng.uniform(-0.2, 0.2))]
+    times_s = [3.0 + float(rng.uniform(-0.2, 0.2)), 9.0 + float(rng.uniform(-0.2, 0.2))]
     level_db = echo_level_db(max(ranges_m), 0.04)
     noise_db = noise_for_db(level_db, difficulty.snr_db)
     # The two come back alike loud, so that neither looks longer by its strength.
