@@ -7,6 +7,7 @@ measured and expected, shows it, and leaves the why for after the talk.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -141,8 +142,8 @@ def _part(number: int, turn: Turn) -> Markup:
             "Your prediction",
             prediction_text(turn.prediction, turn.part.question) or element("span", class_="blank"),
         ),
-        ("Measured (± is k = 2)", measured_text(turn)),
-        ("Expected", expected_text(turn)),
+        ("Measured (± is k = 2)", _whole(measured_text(turn), part.question.unit)),
+        ("Expected", _whole(expected_text(turn), part.question.unit)),
     ]
     if finding.choice:
         answers.append(("The bench says", finding.choice))
@@ -161,7 +162,7 @@ def _part(number: int, turn: Turn) -> Markup:
             class_="answers",
         ),
         element("p", turn.finding.verdict),
-        element("p", compared),
+        element("p", _whole(compared, part.question.unit)),
         figure(
             sheet_picture(turn),
             kind=_SVG,
@@ -181,6 +182,11 @@ def _part(number: int, turn: Turn) -> Markup:
         element("p", part.because),
         class_="part",
     )
+
+
+def _whole(words: str, unit: str) -> str:
+    """Keep numbers and their units on one line."""
+    return re.sub(rf"(?<=[\d±]) (?=[\d±%]|{re.escape(unit)}\b)", "\N{NO-BREAK SPACE}", words)
 
 
 def _givens(turn: Turn) -> Markup:

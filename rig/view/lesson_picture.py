@@ -93,10 +93,10 @@ def draw_turn(figure: Figure, turn: Turn, *, alone: bool) -> None:
     if alone:
         top, low = _lay_words(figure, turn, wide=wide, tall=tall)
     measure = _width(_TYPE_PT)
-    across = wrapped(printable(turn.finding.x_label), wide - _SIDE - _MARGIN, measure)
+    across = _label_lines(turn.finding.x_label, wide - _SIDE - _MARGIN)
     bottom = low + 54 + _LINE * len(across)
     height = tall - bottom - top
-    upright = wrapped(printable(turn.finding.y_label), height + 20, measure)
+    upright = _label_lines(turn.finding.y_label, height + 20)
     axes = figure.add_axes((0.1, bottom / tall, 0.5, height / tall))
     _plot(axes, turn, label_room=wide - _SIDE - 300)
     how: dict[str, Any] = {"fontsize": _TYPE_PT, "color": INK, "parse_math": False}
@@ -107,6 +107,18 @@ def draw_turn(figure: Figure, turn: Turn, *, alone: bool) -> None:
     left = 40 + _LINE * len(upright) + max(map(measure, numbers))
     axes.set_position((left / wide, bottom / tall, (wide - left - _SIDE) / wide, height / tall))
     _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall, foot=low + 6)
+
+
+def _label_lines(words: str, room: float) -> list[str]:
+    """Break an axis's name into lines, but not between the stroke and the unit."""
+    measure = _width(_TYPE_PT)
+    name, stroke, unit = printable(words).rpartition(" / ")
+    if not stroke:
+        return wrapped(unit, room, measure)
+    lines = wrapped(name, room, measure)
+    if measure(f"{lines[-1]} / {unit}") <= room:
+        return [*lines[:-1], f"{lines[-1]} / {unit}"]
+    return [*lines, f"/ {unit}"]
 
 
 def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple[float, float]:
