@@ -66,15 +66,16 @@ def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ..
     page = Path(path)
     tables = csv_tables(matter)
     names = {table: f"{page.stem}-{table}.csv" for table in tables}
+    text = report_html(matter, names)
+    written = [page.with_name(name) for name in names.values()]
+    for target, table in zip(written, tables.values(), strict=True):
+        write_text(target, table, what="report")
+    for name in TABLES:
+        if name not in tables:
+            _remove(page.with_name(f"{page.stem}-{name}.csv"))
     # The page comes last: it names the others.
-    texts = {page.with_name(names[table]): text for table, text in tables.items()}
-    texts[page] = report_html(matter, names)
-    for table in TABLES:
-        if table not in tables:
-            _remove(page.with_name(f"{page.stem}-{table}.csv"))
-    for target, text in texts.items():
-        write_text(target, text, what="report")
-    return (page, *(target for target in texts if target != page))
+    write_text(page, text, what="report")
+    return (page, *written)
 
 
 def _remove(stale: Path) -> None:
