@@ -44,8 +44,11 @@ def _lesson(given: argparse.Namespace) -> int:
     for number, part in enumerate(parts):
         try:
             turns.append(course.turn(number, part))
-        except NotHeardError as problem:
-            # One echo that was missed must not cost a class the other parts' sheet.
+        except (NotHeardError, PlanError) as problem:
+            # An echo that was missed, or a part that this bench cannot do, must not cost a
+            # class the sheet of what it has done.
+            if isinstance(problem, PlanError) and not turns:
+                raise
             problems[part.name] = str(problem)
             print(f"echobench: part {part.name}: {problem}", file=sys.stderr)
     if turns or given.json:

@@ -361,6 +361,19 @@ def test_an_echo_that_was_missed_does_not_cost_the_other_parts(tmp_path: Path) -
     assert (tmp_path / found["sheet"]).exists()
 
 
+def test_a_part_that_a_bench_cannot_do_is_left_out_with_the_reason(tmp_path: Path) -> None:
+    # Pulses so long that the longest-range part's 30 ms do not hold them and the wait.
+    (tmp_path / "plan.toml").write_text(PLAN.replace("0.005", "0.024"))
+    done = command("time-is-distance", "--plan", "plan.toml", "--json", folder=tmp_path)
+    assert done.returncode == 1
+    parts = answer(done)["parts"]
+    assert [part["measured"] is None for part in parts] == [False, False, False, True]
+    assert "range_stop_m" in parts[3]["problem"]
+    page = (tmp_path / answer(done)["sheet"]).read_text(encoding="utf-8")
+    assert "Blind zone" in page
+    assert "Longest range" not in page
+
+
 def test_on_a_real_bench_it_waits_until_all_is_set_up(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text(PLAN)
     done = command(
