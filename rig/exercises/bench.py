@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,7 @@ from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.passes import Passing, passings_of
 from rig.plan import Plan, plan_from_table
 from rig.receiver import Echo, Receiver
-from rig.session import Measurement, PingResult, measure, ping_results
+from rig.session import PingResult, ping_results
 from rig.tank.scene import scene_from_table
 
 Tables = Mapping[str, Any]
@@ -48,7 +49,6 @@ class Act:
     pings: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard:
     """What the bench heard, and what the measuring code makes of it.
 
@@ -57,33 +57,30 @@ class Heard:
     receiver : Receiver
     results : tuple of PingResult
         With the echoes of each ping.
-    measurement : Measurement
-        All pings added up.
-    passings : tuple of Passing
     """
 
-    receiver: Receiver
-    results: tuple[PingResult, ...]
-    measurement: Measurement
-    passings: tuple[Passing, ...]
+    def __init__(self, receiver: Receiver, results: tuple[PingResult, ...]) -> None:
+        self.receiver = receiver
+        self.results = results
 
     @property
     def last(self) -> PingResult:
         """The newest ping: what is there now."""
         return self.results[-1]
 
-    def sum_of(self, pings: slice) -> tuple[Echo, ...]:
-        """Return the echoes of some pings added up in phase."""
-        some = [r for r in self.results[pings] if r.alone is not None]
-        profiles = [(r.pulse_index, r.alone) for r in some if r.alone is not None]
-        if not profiles or some[-1].time_zero is None:
+    @functools.cached_property
+    def passings(self) -> tuple[Passing, ...]:
+        """What went by, or stayed, followed from ping to ping."""
+        return passings_of(self.receiver, self.results)
+
+    def sum_of(self, pings: slice = slice(None)) -> tuple[Echo, ...]:
+        """Return the echoes of some pings added up in phase; all, unless said."""
+        profiles = [(r.pulse_index, r.alone) for r in self.results[pings] if r.alone is not None]
+        time_zero = self.last.time_zero
+        if not profiles or time_zero is None:
             return ()
         profile, shape = self.receiver.stack(profiles)
-        return self.receiver.echoes(profile, shape, some[-1].time_zero)[0]
-
-    def near(self, range_m: float, within_m: float) -> tuple[Passing, ...]:
-        """Return what went by, or stayed, and came so near to a range."""
-        return tuple(p for p in self.passings if np.min(np.abs(p.range_m - range_m)) <= within_m)
+        return self.receiver.echoes(profile, shape, time_zero)[0]
 
 
 def air_plan(*, bandwidth_hz: float = 8000.0) -> Plan:
@@ -183,10 +180,8 @@ def noise_for_db(level_db: float, snr_db: float) -> float:
     return level_db + 10 * math.log10(0.43 * 0.010 * RATE_HZ) - snr_db
 
 
-def heard(plan: Plan, acts: Iterable[Act], *, seed: int) -> Heard:
+def heard(plan: Plan, acts: Sequence[Act], *, seed: int) -> Heard:
     """Sound the acts one after the other, as one run of pings, and measure."""
-    acts = tuple(acts)
-    pings = sum(act.pings for act in acts)
     blocks: list[CaptureBlock] = []
     info = None
     for act in acts:
@@ -199,17 +194,4 @@ def heard(plan: Plan, acts: Iterable[Act], *, seed: int) -> Heard:
         raise ValueError("acts: found none; give at least one")
     # How many things there are is not for the picture to say.
     receiver = Receiver(plan, dataclasses.replace(info, device="a scene for reading"))
-    results = tuple(ping_results(receiver, _replayed(blocks)))
-    measurement = measure(receiver, _replayed(blocks))
-    if len(results) != pings:
-        raise AssertionError("the virtual tank loses no pings")
-    return Heard(
-        receiver=receiver,
-        results=results,
-        measurement=measurement,
-        passings=passings_of(receiver, results),
-    )
-
-
-def _replayed(blocks: Sequence[CaptureBlock]) -> Iterator[CaptureBlock]:
-    yield from blocks
+    return Heard(receiver, tuple(ping_results(receiver, blocks)))

@@ -103,7 +103,7 @@ def _plan() -> Plan:
 
 def _ground(heard: Heard, behind_m: float) -> str | None:
     """Say what the bottom is, by whether a second echo stands where it is due."""
-    echoes = heard.measurement.echoes
+    echoes = heard.sum_of()
     if not echoes:
         return None
     first = max(echoes, key=lambda e: e.strength_db)

@@ -49,10 +49,10 @@ def questions(
     chosen = _topics_named(topics)
     if difficulty not in DIFFICULTIES:
         raise LessonError(
-            f"difficulty {difficulty!r}: not found; give one of {', '.join(DIFFICULTIES)}"
+            f"--difficulty: {difficulty!r} not found; give one of {', '.join(DIFFICULTIES)}"
         )
     if not 1 <= count <= MOST_QUESTIONS:
-        raise LessonError(f"count: found {count}; give 1 to {MOST_QUESTIONS}")
+        raise LessonError(f"--count: found {count}; give 1 to {MOST_QUESTIONS}")
     dealt = _dealt(chosen, np.random.default_rng(np.random.SeedSequence((seed, 0))))
     for number, (topic, kind) in zip(range(1, count + 1), dealt, strict=False):
         yield question(topic, kind, DIFFICULTIES[difficulty], number=number, seed=seed)
@@ -76,7 +76,9 @@ def question(
         draft = topic.draft(rng, difficulty, kind)
         noise_seed = int(rng.integers(2**31))
         found = heard(draft.plan, draft.acts, seed=noise_seed)
-        if draft.decide(found) == draft.answer and _stands(draft, found, noise_seed):
+        whole = not any(ping.lost for ping in found.results)
+        decided = whole and draft.decide(found) == draft.answer
+        if decided and _stands(draft, found, noise_seed):
             return Question(number=number, topic=topic, draft=draft, heard=found, redrawn=redrawn)
     raise LessonError(
         f"question {number} on {topic.name}: none of {MOST_DRAWS} scenes could be decided; "
@@ -87,7 +89,7 @@ def question(
 def _topics_named(names: Sequence[str]) -> tuple[Topic, ...]:
     for name in names:
         if name not in TOPICS:
-            raise LessonError(f"topic {name!r}: not found; give one of {', '.join(TOPICS)}")
+            raise LessonError(f"--topic: {name!r} not found; give one of {', '.join(TOPICS)}")
     # Each once, however often it was named.
     return tuple(TOPICS[name] for name in dict.fromkeys(names)) or tuple(TOPICS.values())
 

@@ -100,7 +100,7 @@ def _sum_of_two(apart_m: float, bandwidth_hz: float) -> float:
 
 def _count_near(heard: Heard, range_m: float, parts_m: float) -> str | None:
     """Say how many peaks the sum of all pings has near a range, if they stand well apart."""
-    near = [e for e in heard.measurement.echoes if abs(e.range_m - range_m) < 0.35]
+    near = [e for e in heard.sum_of() if abs(e.range_m - range_m) < 0.35]
     if not near or len(near) > 3 or any(e.snr_db < 30 for e in near):
         return None
     levels = [e.strength_db for e in near]
@@ -242,7 +242,7 @@ def _weak_streak(rng: np.random.Generator, difficulty: Difficulty, kind: int) ->
 def _agreed(heard: Heard, places_m: list[float]) -> str | None:
     """Say at which place, if any, all pings added up have an echo, and the halves too."""
     half = len(heard.results) // 2
-    sums = [heard.measurement.echoes, heard.sum_of(slice(0, half)), heard.sum_of(slice(half, None))]
+    sums = [heard.sum_of(), heard.sum_of(slice(0, half)), heard.sum_of(slice(half, None))]
     found = []
     for echoes in sums:
         at = [m for m in places_m if any(abs(e.range_m - m) < 0.05 for e in echoes)]
