@@ -32,7 +32,7 @@ from rig.calibration import (
     StoredTimeZero,
 )
 from rig.capture import CaptureBlock, CaptureFlag, StreamInfo
-from rig.checkup import check_up
+from rig.checkup import check_up, value_words
 from rig.errors import CalibrationError, PlanError
 from rig.front_ends.base import FrontEnd
 from rig.plan import Plan
@@ -248,7 +248,7 @@ def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
     for f in c.findings:
         u = "" if f.u_value is None else f" ± {2 * f.u_value:.1f}"
         lines.append(
-            f"{f.name} {f.value:.1f}{u} {f.unit}".rstrip() + ("" if f.fit else ": NOT FIT")
+            f"{f.name} {value_words(f.value)}{u} {f.unit}".rstrip() + ("" if f.fit else ": NOT FIT")
         )
         if f.advice:
             lines.append(f"    {f.advice}")
@@ -564,7 +564,8 @@ class _Told:
         for f in whole:
             values = [h[f.name] for h in halves if f.name in h]
             # Of a mean of two halves, half their difference; a count is what it is.
-            u = abs(values[0] - values[1]) / 2 if len(values) == 2 and f.unit else None
+            counted = isinstance(f.value, int)
+            u = abs(values[0] - values[1]) / 2 if len(values) == 2 and not counted else None
             found.append(
                 StoredFinding(
                     name=f.name, value=f.value, u_value=u, unit=f.unit, fit=f.fit, advice=f.advice
@@ -575,9 +576,9 @@ class _Told:
         found.append(
             StoredFinding(
                 name="clipped pings",
-                value=float(clipped),
+                value=clipped,
                 u_value=None,
-                unit="",
+                unit=f"of {len(run.blocks)}",
                 fit=clipped == 0,
                 advice=advice,
             )

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.capture import LEAD_S, CaptureBlock, CaptureFlag
-from rig.receiver import Receiver
+from rig.receiver import Receiver, TimeZero
 from rig.session import PingResult, ping_results
+from rig.trust import slip_tolerance_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +23,7 @@ class Finding:
     ----------
     name : str
     value : float
+        A whole number where something was counted.
     unit : str
     fit : bool
         Whether it is good enough for a range to be trusted.
@@ -59,13 +61,58 @@ def check_up(receiver: Receiver, blocks: Iterable[CaptureBlock]) -> tuple[Findin
     return tuple(findings)
 
 
+def value_words(value: float) -> str:
+    """Write a finding's value: a count whole, a level to a tenth.
+
+    Examples
+    --------
+    >>> value_words(8), value_words(-60.04)
+    ('8', '-60.0')
+    """
+    return f"{value}" if isinstance(value, int) else f"{value:.1f}"
+
+
+_REMEDIES = (
+    (
+        "no direct sound",
+        "see that the loudspeaker is on and the microphone not muted, turn the microphone's gain "
+        "and then the output level up a little at a time, bring source and receiver closer, and "
+        "see that geometry.baseline_m is their spacing",
+    ),
+    (
+        "no loopback pulse",
+        "see that the wire leads from the output to the input that geometry.loopback_channel "
+        "counts, and turn that input's gain up",
+    ),
+    ("the stream reported", "close other programs, and plug the device in without a hub"),
+    ("slipped", "close other programs, or use a device that no sound server stands before"),
+    ("far echoes are cut off", "give a longer timing.ping_interval_s"),
+    (
+        "not as strong",
+        "keep hands and targets out from between source and receiver, and leave the gains alone",
+    ),
+    (
+        "no longer heard where it was",
+        "keep hands and targets out from between source and receiver, and leave the gains alone",
+    ),
+)
+"""What would do, by a part of the reason why a ping is lost. Reasons that follow from
+another's, and those that say it themselves, have none."""
+
+
 def _lost(results: list[PingResult]) -> Finding:
     lost = sum(r.lost for r in results)
     reasons = sorted({r.reason for r in results if r.lost})
-    advice = ""
-    if lost:
-        advice = f"{'; '.join(reasons)}. Close other programs, or give the sound more room"
-    return Finding(name="lost pings", value=lost, unit="", fit=lost == 0, advice=advice)
+    remedies = [words for part, words in _REMEDIES if any(part in reason for reason in reasons)]
+    return Finding(
+        name="lost pings",
+        value=lost,
+        unit=f"of {len(results)}",
+        fit=lost == 0,
+        advice=". ".join(
+            [*reasons, *(words[0].upper() + words[1:] for words in dict.fromkeys(remedies))]
+        ),
+    )
 
 
 def _before_each_ping(receiver: Receiver, blocks: list[CaptureBlock]) -> NDArray[np.float64]:
@@ -134,13 +181,37 @@ def _mark(receiver: Receiver, results: list[PingResult]) -> list[Finding]:
     spread_m = claimed_m if math.isnan(spread_m) else spread_m
     fit = spread_m < 1e-3
     advice = "" if fit else "bring source and receiver closer, or wire a loopback"
+    spread = Finding(
+        name="spread of time zero",
+        value=1e3 * spread_m,
+        unit="mm of range",
+        fit=fit,
+        advice=advice,
+    )
+    return [spread, *_unseen_slip(receiver, found)]
+
+
+def _unseen_slip(receiver: Receiver, found: list[TimeZero]) -> list[Finding]:
+    """Say how many samples a stream may slip by without a mark's noise letting it show."""
+    if not receiver.info.can_slip:
+        return []
+    rate = receiver.info.sample_rate_hz
+    u_mark_s = max(t.u_delay_s for t in found)
+    # What shows for sure is beyond the tolerance by three deviations of two marks' noise.
+    shows_s = slip_tolerance_s(u_mark_s, rate) + 3 * math.sqrt(2) * u_mark_s
+    unseen = math.ceil(shows_s * rate) - 1
+    range_mm = 1e3 * unseen / rate * receiver.sound_speed_m_s / 2
+    sound = "direct sound" if receiver.plan.geometry.time_zero == "direct" else "loopback pulse"
+    advice = ""
+    if unseen:
+        advice = (
+            f"the {sound} is so weak that the stream may slip by {unseen} of its samples, "
+            f"{range_mm:.1f} mm of range, unseen: bring source and receiver closer, turn the "
+            "output level up a little at a time, or use a pulse of more bandwidth"
+        )
     return [
         Finding(
-            name="spread of time zero",
-            value=1e3 * spread_m,
-            unit="mm of range",
-            fit=fit,
-            advice=advice,
+            name="slip that may hide", value=unseen, unit="samples", fit=unseen == 0, advice=advice
         )
     ]
 

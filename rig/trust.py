@@ -16,6 +16,14 @@ FIRST_MARK_S = 1e-4
 second before, has it due: two clocks that are 100 parts in a million apart."""
 
 
+def slip_tolerance_s(u_mark_s: float, sample_rate_hz: float) -> float:
+    """Return how far a mark may stand from where it is due and count as punctual.
+
+    A slip is a whole number of samples: half of one, and six times the mark's own noise.
+    """
+    return 0.5 / sample_rate_hz + 6 * u_mark_s
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
     """Where a block's ping left, why it is lost, and what that says of the ping before."""
@@ -185,9 +193,8 @@ class MarkWatch:
         return statistics.median(self._steps_s) if self._receiver.info.can_slip else 0.0
 
     def _tolerance_s(self, u_mark_s: float) -> float:
-        # A slip is a whole number of samples; the mark's own noise is far less.
         # A stream that cannot slip is only held to a clock within 0.1 %.
         drift_s = 0.0
         if not self._receiver.info.can_slip:
             drift_s = 1e-3 * self._receiver.plan.timing.ping_interval_s
-        return 0.5 / self._receiver.info.sample_rate_hz + 6 * u_mark_s + drift_s
+        return slip_tolerance_s(u_mark_s, self._receiver.info.sample_rate_hz) + drift_s

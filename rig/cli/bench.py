@@ -58,7 +58,7 @@ def _devices(given: argparse.Namespace) -> int:
 
 def _check(given: argparse.Namespace) -> int:
     from rig.answers import check_answer
-    from rig.checkup import check_up
+    from rig.checkup import check_up, value_words
     from rig.plan import read_plan
     from rig.view.wording import counted
 
@@ -77,7 +77,9 @@ def _check(given: argparse.Namespace) -> int:
         print(f"{info.device}: {info.sample_rate_hz:g} Hz, {channels}{latency}")
         for finding in findings:
             verdict = "fit" if finding.fit else "NOT FIT"
-            print(f"  {finding.name:<22} {finding.value:>8.1f} {finding.unit:<18} {verdict}")
+            print(
+                f"  {finding.name:<22} {value_words(finding.value):>8} {finding.unit:<18} {verdict}"
+            )
             if finding.advice:
                 print(f"      {finding.advice}")
     return 0 if all(f.fit for f in findings) else 1

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 
 from rig.capture import CaptureBlock, CaptureFlag
-from rig.checkup import Finding, check_up
+from rig.checkup import Finding, check_up, value_words
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.plan import plan_from_table
 from rig.receiver import Receiver
+from rig.session import ping_results
 from rig.tank.scene import scene_from_table
 
 PLAN = plan_from_table(
@@ -80,8 +81,64 @@ def test_lost_pings_are_counted_with_their_reason() -> None:
         return dataclasses.replace(block, flags=flags)
 
     found = checked(lose_the_second)["lost pings"]
-    assert (found.value, found.fit) == (1, False)
+    assert (found.value, found.unit, found.fit) == (1, "of 6", False)
     assert "input overflow" in found.advice
+    assert "close other programs" in found.advice.lower()
+
+
+def test_a_silent_loudspeaker_is_not_blamed_on_other_programs() -> None:
+    rng = np.random.default_rng(3)
+
+    def silence(block: CaptureBlock) -> CaptureBlock:
+        return with_samples(block, 1e-3 * rng.standard_normal(block.samples.shape))
+
+    found = checked(silence)["lost pings"]
+    assert found.value == 6
+    for words in ("loudspeaker is on", "microphone's gain", "closer", "baseline_m"):
+        assert words in found.advice
+    assert "programs" not in found.advice
+
+
+def test_counts_are_written_whole() -> None:
+    assert value_words(checked(pings=8)["lost pings"].value) == "0"
+    assert value_words(8.0) == "8.0"
+
+
+def slipping(direct_db: float, *, by: int) -> tuple[dict[str, Finding], list[bool]]:
+    """Findings of a stream that may slip, and which pings are lost once it has.
+
+    It slips by so many samples after the third ping.
+    """
+    scene = dataclasses.replace(SCENE, direct=dataclasses.replace(SCENE.direct, level_db=direct_db))
+    with open_virtual_tank(PLAN, scene=scene, seed=2) as tank:
+        blocks = list(tank.blocks(8))
+        receiver = Receiver(PLAN, dataclasses.replace(tank.info, can_slip=True))
+    after = [with_samples(b, np.roll(b.samples, by * (b.index > 2), axis=1)) for b in blocks]
+    lost = [r.lost for r in ping_results(receiver, after)]
+    return {f.name: f for f in check_up(receiver, blocks)}, lost
+
+
+def test_a_slip_that_the_marks_noise_could_hide_is_told() -> None:
+    strong, lost = slipping(-20.0, by=1)
+    assert (strong["slip that may hide"].value, strong["slip that may hide"].fit) == (0, True)
+    assert lost[2:4] == [True, True]
+    # −10 dB at 1 m, over 0.12 m, and 62 dB less: an amplitude of −53.6 dB. A pulse of 480
+    # samples holds 225 times its peak's square (half, less the taper): 2E/N0 is 30 dB.
+    weak, lost = slipping(-62.0, by=1)
+    finding = weak["slip that may hide"]
+    assert not finding.fit
+    assert finding.unit == "samples"
+    # 1/(√1000 · 14.5e3 s⁻¹) is 2.2 µs, 0.105 samples, and up to 0.19 by what the Hann
+    # weighting costs; half a sample and 10.24 times that is 1.6 to 2.5.
+    assert finding.value in (1, 2)
+    # 343.963 m/s / 48 kHz / 2: 3.58 mm of range a sample.
+    assert f"{3.583 * finding.value:.1f} mm of range" in finding.advice
+    # And so it is: the slip leaves no ping lost, but ranges across it 3.6 mm wrong.
+    assert not any(lost)
+
+
+def test_a_stream_that_cannot_slip_has_no_such_finding() -> None:
+    assert "slip that may hide" not in checked()
 
 
 def test_nothing_heard_at_all_is_told_and_no_more() -> None:
