@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 
 from dsp import beams, bounds
+from dsp.ranging import range_from_path_m
 from rig.capture import StreamInfo
 from rig.plan import Plan
 from rig.receiver import Receiver
@@ -44,6 +45,10 @@ class Forecast:
         2E/N0 that an echo must reach to be listed at the plan's false-alarm rate.
     range_deviation_at_threshold_m : float
         The Cramér–Rao bound there: the worst that a listed echo's noise does.
+    nearest_range_m : float
+        Nearer echoes run into the direct sound and are not looked for.
+    cautions : tuple of str
+        Where the plan asks for what it will not show.
     """
 
     sound_speed_m_s: float
@@ -58,6 +63,8 @@ class Forecast:
     compression_gain_db: float
     threshold_snr_db: float
     range_deviation_at_threshold_m: float
+    nearest_range_m: float
+    cautions: tuple[str, ...]
 
 
 def forecast(plan: Plan) -> Forecast:
@@ -92,6 +99,9 @@ def forecast(plan: Plan) -> Forecast:
     threshold_snr = 2 * -math.log(plan.receiver.false_alarm_rate)
     deviation_s = bounds.delay_bound_s(threshold_snr, shape.pulse_rms_bandwidth_rad_s)
     energy = float(pulse.samples.astype(float) @ pulse.samples)
+    # The search begins a pulse's width after the direct sound.
+    baseline_m = plan.geometry.baseline_m
+    nearest_m = float(range_from_path_m(baseline_m + shape.width_s * speed, baseline_m))
     return Forecast(
         sound_speed_m_s=speed,
         u_sound_speed_m_s=receiver.u_sound_speed_m_s,
@@ -107,7 +117,26 @@ def forecast(plan: Plan) -> Forecast:
         compression_gain_db=10 * math.log10(energy / float(abs(pulse.samples).max()) ** 2),
         threshold_snr_db=10 * math.log10(threshold_snr),
         range_deviation_at_threshold_m=bounds.range_deviation_m(deviation_s, speed),
+        nearest_range_m=nearest_m,
+        cautions=_cautions(plan, nearest_m),
     )
+
+
+def _cautions(plan: Plan, nearest_m: float) -> tuple[str, ...]:
+    asked_m = plan.receiver.range_start_m
+    if nearest_m <= asked_m:
+        return ()
+    return (
+        f"receiver.range_start_m asks for {asked_m:g} m, and echoes nearer than {nearest_m:.3g} m "
+        "run into the direct sound: give a pulse of more bandwidth, a smaller "
+        f"geometry.baseline_m, or receiver.range_start_m = {_at_least(nearest_m):g}",
+    )
+
+
+def _at_least(range_m: float) -> float:
+    """Round up to two digits."""
+    step = 10.0 ** (math.floor(math.log10(range_m)) - 1)
+    return math.ceil(range_m / step) * step
 
 
 def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
@@ -135,4 +164,5 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:
         lines.append(f"nearer than {f.near_field_m:.3f} m the beam is not yet a cone")
+    lines += [f"caution: {words}" for words in f.cautions]
     return tuple(lines)

@@ -5,7 +5,11 @@ import math
 import pytest
 
 from rig.forecast import forecast, forecast_lines
+from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.plan import Plan, plan_from_table
+from rig.receiver import Receiver
+from rig.session import measure
+from rig.tank.scene import scene_from_table
 
 
 def plan(**tables: dict[str, object]) -> Plan:
@@ -69,3 +73,50 @@ def test_each_line_holds_a_number_with_its_unit_or_a_plain_word() -> None:
     lines = forecast_lines(plan(), forecast(plan()))
     assert len(lines) >= 7
     assert all(any(unit in line for unit in (" m", " mm", " dB", "°")) for line in lines)
+
+
+def test_a_range_that_runs_into_the_direct_sound_is_cautioned_against() -> None:
+    assert forecast(plan()).cautions == ()
+    # Without a baseline the nearest echo stands one resolution off.
+    near = plan(
+        receiver={"range_start_m": 0.01}, geometry={"baseline_m": 0.0, "time_zero": "loopback"}
+    )
+    told = forecast(near)
+    assert told.nearest_range_m == pytest.approx(told.resolution_m)
+    assert told.resolution_m > 0.01
+    # With one of 0.3 m it is √(d² + b d) for a resolution d: the triangle on paper.
+    told = forecast(plan(geometry={"baseline_m": 0.3}))
+    d = told.resolution_m
+    assert told.nearest_range_m == pytest.approx(math.sqrt(d**2 + 0.3 * d))
+    assert told.cautions == ()
+    # A tone of 5 ms has a resolution of a good part of a metre (c T/2 = 0.86 m).
+    tone = plan_from_table({"pulse": {"kind": "tone", "centre_hz": 8e3, "duration_s": 0.005}})
+    (caution,) = forecast(tone).cautions
+    assert "receiver.range_start_m asks for 0.2 m" in caution
+    words = float(caution.rpartition("= ")[2])
+    remedied = plan_from_table(
+        {
+            "pulse": {"kind": "tone", "centre_hz": 8e3, "duration_s": 0.005},
+            "receiver": {"range_start_m": words},
+        }
+    )
+    assert forecast(remedied).cautions == ()
+    assert f"caution: {caution}" in forecast_lines(tone, forecast(tone))
+
+
+def test_no_echo_is_listed_nearer_than_the_forecast_nearest_range() -> None:
+    bench = plan(receiver={"range_start_m": 0.0}, geometry={"time_zero": "calibration"})
+    told = forecast(bench)
+    for inside, found in ((0.8, 0), (1.5, 1)):
+        place = [inside * told.nearest_range_m, 0.0, 0.0]
+        scene = scene_from_table(
+            {
+                "medium": {"sound_speed_m_s": told.sound_speed_m_s},
+                "noise": {"level_db": -80.0},
+                "direct": {"level_db": -200.0},
+                "target": [{"body": "sphere", "radius_m": 0.02, "position_m": place}],
+            }
+        )
+        with open_virtual_tank(bench, scene=scene, seed=1) as tank:
+            echoes = measure(Receiver(bench, tank.info), tank.blocks(3)).echoes
+        assert len(echoes) == found
