@@ -13,7 +13,7 @@ from rig.forecast import Forecast
 from rig.lessons.lesson import Lesson, Part
 from rig.lessons.running import Turn
 from rig.listening import HEARD_RATE_HZ, Listening
-from rig.passes import Passing
+from rig.passes import Passing, smeared
 from rig.receiver import Echo, Receiver, TimeZero
 from rig.scale_card import Case
 from rig.session import Measurement, PingResult
@@ -61,6 +61,14 @@ def measure_answer(
             for answer, echo in zip(_echoes(measurement.echoes), measurement.echoes, strict=True)
         ],
         "passes": _passes(passings),
+        "smeared": [
+            {
+                "from_m": float(p.range_m.min()),
+                "to_m": float(p.range_m.max()),
+                "hits": p.passage.hits,
+            }
+            for p in smeared(receiver, passings)
+        ],
     }
 
 

@@ -87,18 +87,32 @@ def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Pass
     """
     plan = receiver.plan
     heard = [_searched(receiver, result) for result in results if not result.lost]
-    resolution_m = receiver.shape.width_s * receiver.sound_speed_m_s / 2
+    cell_m = resolution_m(receiver)
     scans = [
         Scan(
             time_s=ping.result.sent_s,
             range_m=np.array([e.range_m for e in ping.echoes]),
-            noise_m=_noise_m(ping.echoes, resolution_m),
+            noise_m=_noise_m(ping.echoes, cell_m),
         )
         for ping in heard
     ]
-    tracks = tracks_of(scans, resolution_m=resolution_m, interval_s=plan.timing.ping_interval_s)
-    passings = [_passing(receiver, heard, track, resolution_m) for track in tracks]
+    tracks = tracks_of(scans, resolution_m=cell_m, interval_s=plan.timing.ping_interval_s)
+    passings = [_passing(receiver, heard, track, cell_m) for track in tracks]
     return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
+
+
+def resolution_m(receiver: Receiver) -> float:
+    """Return how far apart in range two echoes must stand to be two."""
+    return receiver.shape.width_s * receiver.sound_speed_m_s / 2
+
+
+def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, ...]:
+    """Return what moved by more than the range resolution, which a sum of all pings smears.
+
+    A twentieth of the hits at either end is left out: chance alarms are among them.
+    """
+    least_m = resolution_m(receiver)
+    return tuple(p for p in passings if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m)
 
 
 def coupling_of(plan: Plan) -> float:
@@ -127,9 +141,7 @@ def _searched(receiver: Receiver, result: PingResult) -> _Heard:
     return _Heard(result=result, echoes=tuple(e for e in found if e.budget is not None))
 
 
-def _passing(
-    receiver: Receiver, heard: Sequence[_Heard], track: Track, resolution_m: float
-) -> Passing:
+def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: float) -> Passing:
     """Judge one track."""
     plan = receiver.plan
     pings = [heard[i] for i in track.scan]
@@ -138,7 +150,7 @@ def _passing(
     half_s = plan.pulse.duration_s / 2
     sent_s = np.array([p.result.sent_s for p in pings])
     time_s = sent_s + half_s + np.array([e.delay_s for e in echoes]) / 2
-    noise_m = _noise_m(echoes, resolution_m)
+    noise_m = _noise_m(echoes, cell_m)
     range_m = uncoupled_range_m(
         time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
     )
@@ -164,7 +176,7 @@ def _passing(
         np.array([e.strength_db for e in echoes]),
         snr_db,
         # Phases tell a range finer than the envelope's resolution can.
-        resolution_m=resolution_m if sharp is None else min(resolution_m, wavelength_m),
+        resolution_m=cell_m if sharp is None else min(cell_m, wavelength_m),
         baseline_m=plan.geometry.baseline_m,
         half_angle_rad=half_angle_rad,
     )
@@ -180,10 +192,10 @@ def _passing(
     )
 
 
-def _noise_m(echoes: Sequence[Echo], resolution_m: float) -> NDArray[np.float64]:
+def _noise_m(echoes: Sequence[Echo], cell_m: float) -> NDArray[np.float64]:
     """Return what alone differs from ping to ping: the arrivals of echo and mark."""
     noise_m = [_combined(e, lambda name: name in _NOISE) for e in echoes]
-    return np.maximum(np.array(noise_m, dtype=np.float64), _PEAK_SHARE * resolution_m)
+    return np.maximum(np.array(noise_m, dtype=np.float64), _PEAK_SHARE * cell_m)
 
 
 def _combined(echo: Echo, wanted: Callable[[str], bool]) -> float:
@@ -293,6 +305,16 @@ def _range_speed(
 def passing_lines(passings: Sequence[Passing]) -> tuple[str, ...]:
     """Put what went by into words, one line each; ± is k = 2."""
     return tuple(_line(p) for p in passings)
+
+
+def smear_lines(receiver: Receiver, passings: Iterable[Passing]) -> tuple[str, ...]:
+    """Say what a sum of all pings smears."""
+    cell_mm = 1e3 * resolution_m(receiver)
+    return tuple(
+        f"what was heard from {p.range_m.min():.3f} to {p.range_m.max():.3f} m moved by more than "
+        f"the resolution, {cell_mm:.1f} mm: the sum smears it, and shows it too weak or not at all"
+        for p in smeared(receiver, passings)
+    )
 
 
 def _line(passing: Passing) -> str:

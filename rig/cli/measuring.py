@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 def _measure(given: argparse.Namespace) -> int:
     from rig.answers import measure_answer
     from rig.front_ends.replay import open_recording
-    from rig.passes import passing_lines, passings_of
+    from rig.passes import passing_lines, passings_of, smear_lines
     from rig.session import measure
     from rig.view.wording import counted
 
@@ -44,6 +44,8 @@ def _measure(given: argparse.Namespace) -> int:
     speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     showing.print_echoes(found.echoes, "Echoes in the sum")
+    for line in smear_lines(receiver, passings):
+        print(f"  {line}")
     showing.print_budgets(found.echoes)
     if passings:
         print("What went by, followed from ping to ping (± is k = 2):")

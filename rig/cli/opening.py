@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import SceneError
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
     from rig.plan import Plan
     from rig.receiver import Receiver
     from rig.tank.scene import Scene
+
+
+OTHER_MEDIUM = 1.1
+"""A sound speed that is wrong by a tenth is no matter of temperature: that would take 50 °C."""
 
 
 def scene_and_its_plan(path: str) -> tuple[Any, Any]:
@@ -84,6 +89,29 @@ def _scene(given: argparse.Namespace, plan: Plan) -> Scene:
     return read_scene(given.scene) if given.scene is not None else scene_for(plan)
 
 
+def warn_of_another_medium(plan: Plan, scene: Scene) -> None:
+    """Say so where sound in the scene is another than what the plan believes."""
+    from dsp.medium import sound_speed_m_s
+
+    believed = plan.medium
+    believed_m_s = sound_speed_m_s(
+        believed.kind,
+        temperature_c=believed.temperature_c,
+        humidity_percent=believed.humidity_percent,
+        salinity_g_kg=believed.salinity_g_kg,
+    )
+    true_m_s = scene.medium.sound_speed_m_s
+    ratio = believed_m_s / true_m_s
+    if scene.medium.kind == believed.kind and 1 / OTHER_MEDIUM < ratio < OTHER_MEDIUM:
+        return
+    print(
+        f"echobench: the plan believes in {believed.kind} at {believed_m_s:.0f} m/s, and the scene "
+        f"is {scene.medium.kind} at {true_m_s:.0f} m/s: ranges will be wrong by a factor of "
+        f"{ratio:.3g}; give the plan the scene's [medium], or take another scene",
+        file=sys.stderr,
+    )
+
+
 def open_front_end(
     given: argparse.Namespace, plan: Plan, calibration: Calibration | None = None
 ) -> FrontEnd:
@@ -106,6 +134,7 @@ def open_front_end(
 
         return open_serial_board(plan, port=given.device)
     scene = _scene(given, plan)
+    warn_of_another_medium(plan, scene)
     if given.front_end == "emulated-board":
         from rig.front_ends.emulated_board import open_emulated_board
 

@@ -27,6 +27,7 @@ def _demo(given: argparse.Namespace) -> int:
         scene, plan = built_in(given.scene or built_in_scenes()[0])
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
+        opening.warn_of_another_medium(plan, scene)
     with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
         return _run_and_show(given, front_end, plan, default_pings=80, far_wall_m=scene.far_wall_m)
 

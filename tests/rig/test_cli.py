@@ -341,3 +341,22 @@ def test_a_run_without_a_picture_imports_neither_plotting_nor_sound_device(folde
         check=True,
     )
     assert done.stderr.strip() == "[]"
+
+
+def test_a_scene_of_another_medium_than_the_plan_s_is_said(folder: Path) -> None:
+    (folder / "water.toml").write_text(
+        SCENE.replace('"air"', '"fresh-water"').replace("343.963", "1482.35")
+    )
+    run = ("run", "--plan", "plan.toml", "--pings", "2", "--json", "--scene")
+    warned = command(*run, "water.toml", folder=folder)
+    assert warned.returncode == 0
+    # 343.96/1482.35 = 0.2320.
+    assert "the scene is fresh-water at 1482 m/s: ranges will be wrong by a factor of 0.232" in (
+        warned.stderr
+    )
+    assert warned.stderr.count("\n") == 1
+    assert "factor" not in command(*run, "scene.toml", folder=folder).stderr
+    # A scene that names no medium but has the sound speed of water.
+    (folder / "unnamed.toml").write_text(SCENE.replace("343.963", "1482.35"))
+    shown = command("demo", "--scene", "unnamed.toml", "--pings", "2", "--json", folder=folder)
+    assert "the scene is air at 1482 m/s" in shown.stderr

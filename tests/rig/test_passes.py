@@ -17,7 +17,7 @@ from dsp.beams import half_power_half_angle_rad, straight_pass
 from rig.capture import CaptureBlock, CaptureFlag
 from rig.cli import main
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.passes import Passing, passing_lines, passings_of
+from rig.passes import Passing, passing_lines, passings_of, smeared
 from rig.plan import Plan, plan_from_table
 from rig.receiver import Receiver
 from rig.session import measure, ping_results
@@ -406,7 +406,22 @@ def test_measure_and_replay_answer_the_same_passes(
     untold = [p for p in answers[0] if p["kind"] == "cannot-tell"]
     assert untold
     assert all(p["closest_range_m"] is None and p["hits"] > 0 for p in untold)
+    # The ball on the thread goes from √(1.2² + 0.8²) = 1.442 m to 1.2 m, the other from 1.8 m to
+    # 2.58 m: further than the resolution of 21 mm, so that their sum is smeared and says so.
+    assert main(["measure", f"{name}.sigmf-meta", "--json"]) == 0
+    smeared = json.loads(capsys.readouterr().out.splitlines()[-1])["smeared"]
+    assert any(s["from_m"] < 1.25 and s["to_m"] > 1.3 for s in smeared)
+    assert any(s["from_m"] < 1.9 and s["to_m"] > 2.2 for s in smeared)
     assert main(["measure", f"{name}.sigmf-meta"]) == 0
     text = capsys.readouterr().out
     assert "pass: " in text
     assert "cannot tell: " in text
+    assert "moved by more than the resolution" in text
+
+
+def test_what_stands_still_is_not_called_smeared() -> None:
+    for k in range(6):
+        rng = np.random.default_rng((18, k))
+        scene = a_scene({"radius_m": 0.02}, {"position_m": [rng.uniform(0.5, 1.0), 0.0, 0.0]})
+        receiver, blocks = noisy(PLAN, scene, snr_db=rng.uniform(15, 35), rng=rng)
+        assert smeared(receiver, passings_of(receiver, measure(receiver, blocks).results)) == ()
