@@ -23,7 +23,11 @@ _SHEET_STYLE = """
   margin-right: .5rem; vertical-align: -.1rem; }
 .room { margin: .2rem 0 0; max-width: none; }
 .room span { display: block; height: 1.7rem; border-bottom: 1px solid var(--line); }
-.key img { width: 60%; border: 1px solid var(--line); }
+.how { max-width: none; }
+.key { display: flow-root; border-top: 2px solid var(--ink); margin-top: 1.2rem; }
+.key h2 { border: 0; margin: .3rem 0; }
+.key img { float: right; width: 26rem; max-width: 100%; margin: .8rem 0 .3rem 1.5rem;
+  border: 1px solid var(--line); }
 @page { size: A4 landscape; margin: 11mm 13mm; }
 @media print {
   html { font-size: 11pt; }
@@ -31,7 +35,11 @@ _SHEET_STYLE = """
   .question + .question { break-before: page; }
   .question h2 { margin: 0 0 .3rem; padding-top: .2rem; }
   .question img { width: auto; max-width: 100%; height: 132mm; margin: 0 auto; }
-  .key img { width: auto; height: 70mm; }
+  h1 { font-size: 15pt; }
+  h1 ~ .question img { height: 98mm; }
+  .question ~ .question img { height: 132mm; }
+  .key { margin-top: 4mm; }
+  .key img { width: 118mm; }
 }
 """
 
@@ -54,7 +62,7 @@ def question_sheet(asked: Sequence[Question], pictures: Sequence[str]) -> str:
     title = "Reading exercises"
     sections = [_asked(q, picture) for q, picture in zip(asked, pictures, strict=True)]
     who = element("div", *(element("span", f"{word}:") for word in ("Name", "Date")), class_="who")
-    return _page(title, element("h1", title), element("p", _HOW), who, *sections)
+    return _page(title, element("h1", title), element("p", _HOW, class_="how"), who, *sections)
 
 
 def key_sheet(asked: Sequence[Question], pictures: Sequence[str]) -> str:
@@ -65,7 +73,7 @@ def key_sheet(asked: Sequence[Question], pictures: Sequence[str]) -> str:
         "the bench's own measuring, which does not know the scene, makes of the same pings."
     )
     sections = [_answered(q, picture) for q, picture in zip(asked, pictures, strict=True)]
-    return _page(title, element("h1", title), element("p", note), *sections)
+    return _page(title, element("h1", title), element("p", note, class_="how"), *sections)
 
 
 def lettered(choices: Sequence[str]) -> list[tuple[str, str]]:
@@ -94,14 +102,12 @@ def _answered(question: Question, picture: str) -> Markup:
     letter = next(a for a, choice in lettered(draft.choices) if choice == draft.answer)
     return element(
         "section",
+        element("img", src=picture, alt=f"Picture of question {question.number}"),
         element("h2", f"Question {question.number}: {letter}) {draft.answer}"),
         element("p", draft.text),
         element("p", element("strong", "Why. "), draft.reason),
         element("p", element("strong", "The scene. "), " ".join(draft.truth)),
-        element(
-            "p", f"Topic: {question.topic.name}, {question.topic.title.lower()}.", class_="made"
-        ),
-        element("img", src=picture, alt=f"Picture of question {question.number}"),
+        element("p", f"Topic: {question.topic.name}.", class_="made"),
         class_="key",
     )
 
