@@ -63,6 +63,11 @@ _CHOICES = ("an arch, then a streak", "a streak, then an arch", "the same mark b
 def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     closest, speed = givens["closest_m"], givens["speed_m_s"]
     moved, still = (_passing(h, closest) for h in heard)
+    if moved.passage.kind == "stay":
+        raise NotHeardError(
+            f"step {heard[0].step.name}: the ball made a streak: it did not pass; draw it right "
+            "across the cone"
+        )
     crossed = crossing_of(heard[0], closest, speed)
     edge_rad, top_m = crossed.half_angle_rad, crossed.beam.fit.closest_m
     rise_mm = 1e3 * top_m * (1 / math.cos(edge_rad) - 1)
@@ -70,8 +75,6 @@ def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     half_rad, u_half_rad = cone_of(heard[0].receiver)
     way = straight_pass(closest.value, half_rad, speed.value)
     expected_mm = 1e3 * (way.edge_range_m - closest.value)
-    stays = [p.passage.kind == "stay" for p in (moved, still)]
-    choice = _CHOICES[2] if stays[0] == stays[1] else _CHOICES[0] if stays[1] else _CHOICES[1]
     from_top_s = moved.time_s - (moved.passage.closest_time_s or float(np.mean(moved.time_s)))
     times_s = np.linspace(float(from_top_s.min()), float(from_top_s.max()), 80)
     return Finding(
@@ -82,7 +85,7 @@ def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
             expected_mm * closest.u_value / closest.value,
             1e3 * way.edge_range_m * math.tan(half_rad) * u_half_rad,
         ),
-        choice=choice,
+        choice=_CHOICES[0 if still.passage.kind == "stay" else 2],
         verdict=f"Drawn past, the ball made {_DRAWN[moved.passage.kind]}; hung still, it made "
         f"{_DRAWN[still.passage.kind]}. From the edge of the cone to the top of the arch the range "
         f"changed by {rise_mm:.0f} mm.",

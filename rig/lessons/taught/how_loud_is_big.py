@@ -19,6 +19,9 @@ _CREEPING_DB = 0.4 / math.sqrt(3)
 """The wave that creeps around a hard ball of 5 waves around or more changes its echo by up to
 0.4 dB (Anderson's series, computed with scipy); any part of that is as likely."""
 
+_SURE = 4.0  # standard deviations
+_FEWEST_PINGS = 8
+
 _ABSORPTION_SHARE = 0.1
 """ISO 9613-1 holds its absorption right to a tenth (from memory)."""
 
@@ -162,20 +165,24 @@ def _gathered_db(
     energies = _energies(heard, range_m, behind_m)
     usual = float(np.mean(_energies(known, range_m, behind_m)))
     mean = float(np.mean(energies))
-    if mean <= 0 or usual <= 0:
+    u_mean = float(np.std(energies, ddof=1)) / math.sqrt(energies.size)
+    # Of noise alone, once in some ten thousand benches.
+    if usual <= 0 or mean < _SURE * u_mean:
         raise NotHeardError(
             f"step {heard.step.name}: found no more than noise {range_m:.3g} m away; hang the net "
             "nearer, or send louder"
         )
-    share = float(np.std(energies, ddof=1)) / mean / math.sqrt(energies.size)
-    return 10 * math.log10(mean / usual), NEPER_DB / 2 * share
+    return 10 * math.log10(mean / usual), NEPER_DB / 2 * u_mean / mean
 
 
 def _energies(heard: StepHeard, range_m: float, behind_m: float) -> NDArray[np.float64]:
     """Energy from a range on, less the noise's, in each good ping; in any one unit."""
     profiles = [r.alone for r in heard.measurement.results if r.alone is not None]
-    if len(profiles) < 2:
-        raise NotHeardError(f"step {heard.step.name}: found fewer than two good pings; ping again")
+    if len(profiles) < _FEWEST_PINGS:
+        raise NotHeardError(
+            f"step {heard.step.name}: found {len(profiles)} good pings; send at least "
+            f"{_FEWEST_PINGS}, so that it shows how its echo flickers"
+        )
     half_m = heard.plan.geometry.baseline_m / 2
     speed, width_s = heard.receiver.sound_speed_m_s, heard.receiver.shape.width_s
     found = []

@@ -1,6 +1,10 @@
-"""A look at a lesson's picture: what lies off its edges, and what lies on something else."""
+"""What tests of several lessons share: a part heard in the virtual tank, and a look at a picture.
 
-from collections.abc import Callable
+The look tells what lies off a picture's edges, and what lies on something else.
+"""
+
+import dataclasses
+from collections.abc import Callable, Mapping
 from itertools import combinations
 
 import pytest
@@ -8,7 +12,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from rig.lessons.running import Turn
+from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.lessons.lesson import Finding, Lesson, Tables, plan_of, scene_of
+from rig.lessons.running import Turn, hear
+from rig.receiver import Receiver
 from rig.view.lesson_picture import draw_turn
 
 
@@ -53,3 +60,34 @@ def picture_flaws() -> Callable[..., list[str]]:
 @pytest.fixture(scope="session")
 def figure_flaws() -> Callable[[Figure], list[str]]:
     return flaws_in
+
+
+def finding_in_tank(
+    lesson: Lesson,
+    name: str,
+    seed: int,
+    *,
+    plan: Tables | None = None,
+    scenes: Mapping[str, Tables] | None = None,
+    **values: float,
+) -> Finding:
+    """Hear a part in the virtual tank, and let it find its answer with all tapes exact."""
+    part = next(p for p in lesson.parts if p.name == name)
+    heard = []
+    for planned in part.steps:
+        step = dataclasses.replace(planned, scene=(scenes or {}).get(planned.name, planned.scene))
+        asked = plan_of(step, {**(plan or lesson.plan), **part.plan}, source="test")
+        with open_virtual_tank(asked, scene=scene_of(step, source="test"), seed=seed) as tank:
+            heard.append(hear(step, Receiver(asked, tank.info), tank, pings=step.pings))
+    givens = {
+        given.name: dataclasses.replace(
+            given, value=values.get(given.name, given.value), u_value=0.0
+        )
+        for given in part.givens
+    }
+    return part.find(tuple(heard), givens)
+
+
+@pytest.fixture(scope="session")
+def in_tank() -> Callable[..., Finding]:
+    return finding_in_tank
