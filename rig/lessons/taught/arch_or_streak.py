@@ -126,8 +126,8 @@ _PASS_AND_STAY = Part(
     question=Question(
         text="First the ball is drawn straight past, 1 m away. Then it hangs still on the axis. "
         "The history sets ping under ping, so that time runs one way and range the other. What "
-        "marks does it show? (By how many millimetres does the range change, from the cone's edge "
-        "to the nearest point?)",
+        "marks does it show? (Measured besides: how much nearer the ball is on the axis than at "
+        "the cone's edge.)",
         unit="mm",
         choices=_CHOICES,
     ),
@@ -135,9 +135,9 @@ _PASS_AND_STAY = Part(
     steps=(
         Step(
             name="pass",
-            set_up="Lay source and receiver "
-            "side by side. Draw a ball on a thread past them, 1 m away, at an even speed, along "
-            "the line from one to the other; start before it enters the cone, and stop after.",
+            set_up="Lay source and receiver side by side. Draw a ball on a thread past them, 1 m "
+            "away, along the line from one to the other, from outside the cone to outside it; "
+            "evenly, and so slowly that ten pings or more meet it inside.",
             scene=scene(passing_ball(_CLOSEST_M, _SPEED_M_S, middle_s=0.72)),
             pings=40,
             changes=ONE_BY_ONE,
@@ -230,8 +230,8 @@ _HALF_ARCH = Part(
     name="half-arch",
     question=Question(
         text="Both transducers are turned by 12° towards the side to which the ball goes; then the "
-        "ball is drawn past as before. What does the history show? (And by how many "
-        "millimetres is the range more than the least where the echo is strongest?)",
+        "ball is drawn past as before. What does the history show? (Measured besides: how "
+        "much more than the least the range is where the echo is strongest.)",
         unit="mm",
         choices=_HALVES,
     ),

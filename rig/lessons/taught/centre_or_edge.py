@@ -129,7 +129,7 @@ _WEAKER = Part(
             name=name,
             set_up=set_up,
             scene=scene({"position_m": [_RANGE_M, across_m, 0.0]}),
-            pings=12,
+            pings=20,
         )
         for name, across_m, set_up in zip(
             _PLACES,
@@ -275,8 +275,8 @@ _SAME_MARK = Part(
     name="the-same-mark",
     question=Question(
         text="Two balls are heard one after the other, with nobody looking: one mark as strong as "
-        "the other, and as far away. Which ball is the larger? (If the second is taken to be on "
-        "the axis, how many millimetres does it measure in radius?)",
+        "the other, and as far away. Which ball is the larger? (Measured besides: the radius "
+        "of the second ball, if it is taken to be on the axis.)",
         unit="mm",
         choices=_LARGER,
     ),

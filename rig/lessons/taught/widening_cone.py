@@ -116,9 +116,9 @@ _FOOTPRINT = Part(
     steps=(
         _footprint_step(
             "near",
-            "Lay source and receiver side "
-            "by side. Draw a ball on a thread past them, 0.6 m away, at an even speed, along the "
-            "line from one to the other; start before it enters the cone, and stop after.",
+            "Lay source and receiver side by side. Draw a ball on a thread past them, 0.6 m away, "
+            "along the line from one to the other, from outside the cone to outside it; evenly, "
+            "and so slowly that ten pings or more meet it inside.",
         ),
         _footprint_step("middle", "The same at 1 m, at the same speed."),
         _footprint_step("far", "The same at 1.5 m, at the same speed."),
