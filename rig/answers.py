@@ -17,6 +17,7 @@ from rig.passes import Passing, smeared
 from rig.receiver import Echo, Receiver, TimeZero
 from rig.scale_card import Case
 from rig.session import Measurement, PingResult
+from rig.what_if import CANNOT_KNOW, WhatIf
 
 Answer = dict[str, Any]
 
@@ -116,6 +117,20 @@ def listen_answer(listening: Listening, path: str | None) -> Answer:
         "duration_s": listening.duration_s,
         "sample_rate_hz": HEARD_RATE_HZ,
         "sound": path,
+    }
+
+
+def what_if_answer(found: WhatIf, picture: str) -> Answer:
+    """Answer `what-if`: each target that passed, as heard and as forecast."""
+    return {
+        "change": dataclasses.asdict(found.change),
+        "pings": len(found.results),
+        "half_angle_deg": math.degrees(found.half_angle_rad),
+        "heard_half_angle_deg": math.degrees(found.heard_half_angle_rad),
+        "passes": [dataclasses.asdict(mark) for mark in found.marks],
+        "kept_as_heard": found.kept,
+        "cannot_know": CANNOT_KNOW,
+        "picture": picture,
     }
 
 

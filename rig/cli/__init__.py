@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from rig.cli import bench, exercise, lesson, listen, measuring, pings, reporting, words
+from rig.cli import bench, exercise, lesson, listen, measuring, pings, reporting, what_if, words
 from rig.errors import (
     CalibrationError,
     EchobenchError,
@@ -67,6 +67,6 @@ def _parser() -> argparse.ArgumentParser:
         "--version", action=words.Version, help="print which version this is, and exit"
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for module in (pings, bench, measuring, reporting, lesson, listen, exercise):
+    for module in (pings, bench, measuring, reporting, lesson, listen, exercise, what_if):
         module.add_to(commands)
     return parser

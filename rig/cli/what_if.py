@@ -1,0 +1,75 @@
+"""The command `what-if`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from typing import Any
+
+from rig.cli import opening, showing, words
+from rig.errors import PlanError
+
+
+def _what_if(given: argparse.Namespace) -> int:
+    import dataclasses
+
+    from rig.answers import what_if_answer
+    from rig.beam import ping_by_ping
+    from rig.front_ends.replay import open_recording
+    from rig.session import ping_results
+    from rig.view.what_if_picture import save_what_if
+    from rig.what_if import read_change, what_if, what_if_lines
+
+    if len(given.change) != 1:
+        raise PlanError(f"--change: found {len(given.change)} of them; give one: one thing changes")
+    change = read_change(given.change[0])
+    picture = given.picture or "echobench-what-if.png"
+    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
+        calibration = opening.replay_calibration(given, front_end)
+        # What passes is smeared where pings are added up.
+        plan = ping_by_ping(front_end.plan)
+        receiver = opening.receiver_of(plan, front_end.info, calibration, when=front_end.began)
+        total = front_end.pings
+        results = [
+            # Echoes are searched for anew along with the tracks.
+            dataclasses.replace(result, echoes=())
+            for result in showing.progress(
+                ping_results(receiver, front_end.blocks(total)), total, "ping"
+            )
+        ]
+        if front_end.lost_at_end:
+            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+    found = what_if(receiver, results, change)
+    note = f"Recording: {os.path.basename(given.recording)}"
+    save_what_if(picture, receiver, results, found, note=note)
+    if given.json:
+        print(json.dumps(what_if_answer(found, picture)))
+        return 0
+    for line in what_if_lines(found):
+        print(line)
+    print(f"The picture is in {picture}")
+    return 0
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's command."""
+    found = words.command(
+        commands,
+        "what-if",
+        _what_if,
+        "draw beside a recording's history what would be seen with one thing changed",
+    )
+    words.add_recording(found)
+    words.add_calibration(found)
+    words.add_picture(found)
+    found.add_argument(
+        "--change",
+        metavar="NAME=VALUE",
+        action="append",
+        required=True,
+        help="one of frequency (of the band's middle, Hz), disc (its radius, m), speed (of what "
+        "passes, m/s), pulse (its length, s), tilt (of the beam, degrees towards where things "
+        "go); a value such as speed=0.3, or speed=2x for twice the present one",
+    )
