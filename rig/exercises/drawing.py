@@ -36,9 +36,10 @@ def questions(
         Names of topics; empty for all.
     difficulty : str
 
-    Yields
-    ------
-    Question
+    Returns
+    -------
+    iterator of Question
+        Each is drawn as it is asked for.
 
     Raises
     ------
@@ -53,9 +54,12 @@ def questions(
         )
     if not 1 <= count <= MOST_QUESTIONS:
         raise LessonError(f"--count: found {count}; give 1 to {MOST_QUESTIONS}")
-    dealt = _dealt(chosen, np.random.default_rng(np.random.SeedSequence((seed, 0))))
-    for number, (topic, kind) in zip(range(1, count + 1), dealt, strict=False):
-        yield question(topic, kind, DIFFICULTIES[difficulty], number=number, seed=seed)
+    dealt = dealt_kinds(chosen, np.random.default_rng(np.random.SeedSequence((seed, 0))))
+    # What was wished for is checked by now, before anyone makes a folder for it.
+    return (
+        question(topic, kind, DIFFICULTIES[difficulty], number=number, seed=seed)
+        for number, (topic, kind) in zip(range(1, count + 1), dealt, strict=False)
+    )
 
 
 def question(
@@ -94,7 +98,7 @@ def _topics_named(names: Sequence[str]) -> tuple[Topic, ...]:
     return tuple(TOPICS[name] for name in dict.fromkeys(names)) or tuple(TOPICS.values())
 
 
-def _dealt(topics: Sequence[Topic], rng: np.random.Generator) -> Iterator[tuple[Topic, int]]:
+def dealt_kinds(topics: Sequence[Topic], rng: np.random.Generator) -> Iterator[tuple[Topic, int]]:
     """Go round the topics in an order drawn for each round, with an answer drawn for each."""
     while True:
         for place in rng.permutation(len(topics)):

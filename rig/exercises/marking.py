@@ -133,7 +133,10 @@ def read_answers(path: str | os.PathLike[str]) -> tuple[HandedIn, ...]:
     text = _text_of(path, remedy)
     if "\0" in text:
         raise LessonError(f"{path}: is not text; {remedy}")
-    return tuple(_rows(text, path, remedy))
+    try:
+        return tuple(_rows(text, path, remedy))
+    except csv.Error as problem:
+        raise LessonError(f"{path}: is no table ({problem}); {remedy}") from problem
 
 
 def _rows(text: str, path: str | os.PathLike[str], remedy: str) -> Iterator[HandedIn]:
