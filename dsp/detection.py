@@ -17,8 +17,9 @@ take all other echoes away, re-estimate one, in turn.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,18 +34,37 @@ RANK_SHARE = 0.75
 """The ordered-statistic threshold reads the cell at this share of the sorted ones:
 a quarter of them may hold other echoes without lifting it."""
 
+STRETCH = 4096
+"""Of so many bins at a time the noise around them is sorted."""
+
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
 NEAR_LOBES = 2.5
-"""So near to a stronger echo another must stand above that one's side lobes themselves:
-two echoes that have run into one are no copy of the pulse."""
+MIRROR = 2.0
+"""So near to a stronger echo another must stand out by 6 dB from what was left on that
+one's other side: two echoes that have run into one are no copy of the pulse, and leave
+as much on both sides."""
+
+SKIRT_LOBES = 1.15
+SKIRT_MIRROR = 4.0
+SKIRT_SHARE = 0.35
+"""Nearer still, where the foot of a coloured echo is wider than that of a copy, it must
+stand out by 12 dB, unless it has 0.35 of the stronger one's amplitude. A resonance rings
+to one side only: with a Q of 1 or 2, what it left behind was up to 7 dB higher there, and
+at most 0.3 of the echo (measured)."""
 
 OVERLAP_LOBES = 1.5
 OVERLAP_PULL = 0.25
 """Two echoes nearer than :data:`OVERLAP_LOBES` to each other pull each other by up to
 :data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe
 for two equal ones at any phase)."""
+
+SETTLE_LOBES = 2.5
+MOST_SWEEPS = 12
+STILL = 1e-3
+"""Echoes nearer than :data:`SETTLE_LOBES` to each other are re-estimated in turn until none
+moves by more than :data:`STILL` of a lobe, but at most so often."""
 
 ROUNDING = 1e-5
 """An envelope's own rounding, relative to its strongest bin: nothing weaker is an echo."""
@@ -105,6 +125,45 @@ def cell_averaging_factor(false_alarm_rate: float, cells: int) -> float:
     return cells * math.expm1(-math.log(false_alarm_rate) / cells)
 
 
+def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: int = TRAINING_CELLS) -> float:
+    """Return how rarely one cell may pass a threshold that noise's peaks pass at a rate.
+
+    A peak of noise stands anywhere between two cells, so that more peaks pass than
+    cells do: for Gaussian noise of the power spectrum's RMS width β about its centre,
+    β √(L/π) crossings a second for each cell, L being the threshold over the noise's
+    mean power.
+
+    Parameters
+    ----------
+    false_alarm_rate : float
+        Peaks of noise to be listed for each independent bin, the inverse of the noise's
+        bandwidth (Σw)²/Σw² long.
+    shape : EchoShape
+        Of one echo; its noise is meant.
+    cells : int
+        From which the ordered statistic learns the noise.
+
+    References
+    ----------
+    S. O. Rice, "Mathematical analysis of random noise", *Bell Syst. Tech. J.* 24, 1945,
+    sect. 3.8: how often an envelope crosses a level (from memory).
+    """
+    weights, offset_hz = shape.noise_weights, shape.offset_hz
+    spread_hz2 = float(weights @ (offset_hz - weights @ offset_hz) ** 2)
+    turns_rad = 2 * math.pi * math.sqrt(spread_hz2) * _independent_s(shape)
+    left = cells - np.arange(_rank_of(cells))
+    rate = false_alarm_rate
+    # The crossings depend on the threshold by a root of a logarithm only: this converges
+    # by a factor of ten a turn.
+    for _ in range(8):
+        factor = ordered_statistic_factor(rate, cells, left.size)
+        # A noise that is taken for lower than it is lets more alarms pass: this is the mean
+        # of L over those, the derivative of Rohling's log Pfa.
+        level = float(np.sum(factor / (left + factor)))
+        rate = false_alarm_rate / max(turns_rad * math.sqrt(level / math.pi), 1.0)
+    return rate
+
+
 @functools.lru_cache(maxsize=64)
 def ordered_statistic_factor(false_alarm_rate: float, cells: int, rank: int) -> float:
     """Return the threshold over the `rank`-th smallest power of `cells` cells.
@@ -161,9 +220,11 @@ def cell_averaging_threshold(
     -------
     ndarray of float64, shape (bins,)
     """
-    index, cells = _training_index(power.size, guard_bins, spacing_bins, cells)
-    mean = np.asarray(power, dtype=np.float64)[index].mean(axis=1)
-    return np.asarray(mean * cell_averaging_factor(false_alarm_rate, cells))
+    cells = _cells_with_room(power.size, guard_bins, spacing_bins, cells)
+    mean = np.empty(power.size)
+    for bins, rows in _cell_rows(np.asarray(power), guard_bins, spacing_bins, cells):
+        mean[bins] = rows.mean(axis=1, dtype=np.float64)
+    return mean * cell_averaging_factor(false_alarm_rate, cells)
 
 
 def ordered_statistic_threshold(
@@ -192,10 +253,14 @@ def ordered_statistic_threshold(
     noise_power : ndarray of float64, shape (bins,)
         Mean power of the noise that the same cells tell of.
     """
-    index, cells = _training_index(power.size, guard_bins, spacing_bins, cells, before_only)
-    rank = max(1, round(RANK_SHARE * cells))
-    rows = np.asarray(power, dtype=np.float64)[index]
-    ranked = np.partition(rows, rank - 1, axis=1)[:, rank - 1]
+    cells = _cells_with_room(power.size, guard_bins, spacing_bins, cells)
+    rank = _rank_of(cells)
+    ranked = np.empty(power.size)
+    for bins, rows in _cell_rows(
+        np.asarray(power), guard_bins, spacing_bins, cells, before_only=before_only
+    ):
+        rows.partition(rank - 1, axis=1)
+        ranked[bins] = rows[:, rank - 1]
     # The rank-th smallest of N exponential variables has the mean Σ 1/(N − i).
     mean_over_ranked = float(np.sum(1 / (cells - np.arange(rank))))
     threshold = ranked * ordered_statistic_factor(false_alarm_rate, cells, rank)
@@ -216,8 +281,7 @@ def noise_doubt(cells: int) -> float:
     variance Σ 1/(N − i)²: A. Rényi, "On the theory of order statistics", *Acta Math.
     Acad. Sci. Hung.* 4, 1953 (from memory).
     """
-    rank = max(1, round(RANK_SHARE * cells))
-    steps = 1 / (cells - np.arange(rank))
+    steps = 1 / (cells - np.arange(_rank_of(cells)))
     return float((steps @ steps) / steps.sum() ** 2)
 
 
@@ -289,11 +353,12 @@ def refined(
     """
     position = np.asarray(index, dtype=np.float64)
     magnitude = np.zeros(position.size)
-    # A coarse look about the bin, then a parabola through three points that are a
-    # sixteenth of a lobe apart, twice: once it is centred, the lobe is even about it.
-    # Closer points would see the interpolation's own ripple on a lobe of many bins.
+    # A coarse look about the bin, then parabolas through three points each: once they are
+    # centred, the lobe is even about them. The points have to be close, for the pulse with
+    # hard edges has a lobe whose very tip alone is round; rounding in single precision
+    # still is a thousandth of what lies between them.
     lobe = max(lobe_bins, 4.0)
-    for half_steps, step in ((8, lobe / 32), (1, lobe / 16), (1, lobe / 16)):
+    for half_steps, step in ((8, lobe / 32), (1, lobe / 32), (1, lobe / 64)):
         offsets = np.arange(-half_steps, half_steps + 1) * step
         grid = np.abs(
             interpolated(envelope, position[:, np.newaxis] + offsets, centre_turns=centre_turns)
@@ -358,7 +423,7 @@ def find_echoes(
     shape : EchoShape
         Of one echo in that envelope.
     false_alarm_rate : float
-        For each independent bin.
+        Peaks of noise alone that are listed, for each independent bin.
     start_s, stop_s : float
         Echoes outside are found, so that their side lobes are known, but not
         returned.
@@ -390,6 +455,7 @@ def find_echoes(
         if not search.add_round():
             break
     search.settle()
+    search.settle_overlaps()
     peaks = search.peaks()
     kept = tuple(p for p in peaks if start_s <= p.delay_s <= stop_s)
     return kept, search.threshold()
@@ -506,13 +572,19 @@ class _Search:
         # there, since a pulse near 0 Hz or half the rate does not end so soon.
         self._whole = shape
         self._shape = shape = shape.for_bins(envelope.size)
-        self._rate = false_alarm_rate
+        self._guard_bins, self._spacing_bins = _training_steps(self._whole)
+        self._cells = _cells_with_room(
+            envelope.size, self._guard_bins, self._spacing_bins, TRAINING_CELLS
+        )
+        self._noise_doubt = noise_doubt(self._cells)
+        self._rate = cell_rate(false_alarm_rate, self._whole, cells=self._cells)
         self._before_only = before_only
         self._least_power = least_noise**2
         self._bins = envelope.size
         self._ceiling = side_lobe_ceiling(shape, envelope.size) * _SIDE_LOBE_MARGIN
         self._centre_turns = (self._whole.centre_hz - shape.carrier_hz) * shape.bin_s
         self._lobe_bins = max(1.0, shape.width_s / shape.bin_s)
+        self._half_bin = 0.9 * float(abs(self._whole.at(shape.bin_s / 2)))
         self._position = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self._copies = np.empty((0, envelope.size), dtype=np.complex64)
@@ -524,22 +596,27 @@ class _Search:
         """Take away the peaks that now stand out; say whether there were any."""
         magnitude = np.abs(self._left)
         ceiling = self._side_lobes()
+        least = np.maximum(np.sqrt(self._noise_threshold), ceiling)
         peak = np.zeros(self._bins, dtype=bool)
         peak[1:-1] = (magnitude[1:-1] >= magnitude[:-2]) & (magnitude[1:-1] > magnitude[2:])
-        above = magnitude**2 > self._noise_threshold
-        places = np.flatnonzero(peak & above & (magnitude > ceiling))
-        new: list[int] = []
-        for place in places[np.argsort(-magnitude[places])]:
+        # A peak between two bins is higher than either, by as much as a copy of the pulse
+        # falls in half a bin, or a little more where noise adds to it.
+        places = np.flatnonzero(peak & (magnitude > self._half_bin * least))
+        at, height = refined(
+            self._left, places, lobe_bins=self._lobe_bins, centre_turns=self._centre_turns
+        )
+        new: list[float] = []
+        for i in np.argsort(-height):
             if self._position.size + len(new) >= MOST_ECHOES:
                 break
-            if magnitude[place] > ceiling[place]:
-                new.append(int(place))
-                ceiling = np.maximum(ceiling, magnitude[place] * self._ceiling_about(place))
+            if height[i] > max(least[places[i]], ceiling[places[i]]):
+                new.append(float(at[i]))
+                ceiling = np.maximum(ceiling, height[i] * self._ceiling_about(at[i]))
         if not new:
             return False
         # They start with no gain: settling gives each, the strongest first, what is
         # left for it.
-        self._position = np.concatenate([self._position, np.array(new, dtype=np.float64)])
+        self._position = np.concatenate([self._position, np.array(new)])
         self._gain = np.concatenate([self._gain, np.zeros(len(new))])
         self._copies = np.concatenate([self._copies, [self._copy(p) for p in new]])
         self.settle()
@@ -550,13 +627,15 @@ class _Search:
     def peaks(self) -> tuple[Peak, ...]:
         """All echoes found, nearest first."""
         found = []
-        for i, (position, gain) in enumerate(zip(self._position, self._gain, strict=True)):
-            place = round(position)
+        strength = np.abs(self._gain)
+        places = np.round(self._position).astype(int)
+        left_by = np.array([self._left_by(i)[places] for i in range(places.size)])
+        for i, (position, gain, place) in enumerate(
+            zip(self._position, self._gain, places, strict=True)
+        ):
             # An echo may shrink once its neighbours are known; what then no longer
             # stands out was part of them.
-            stronger = np.abs(self._gain) > abs(gain)
-            stronger[i] = False
-            if abs(gain) <= self._side_lobes(stronger)[place]:
+            if strength[i] <= left_by[strength > strength[i], i].max(initial=0):
                 continue
             if abs(gain) ** 2 <= self._noise_threshold[place]:
                 continue
@@ -590,18 +669,13 @@ class _Search:
         return np.maximum(np.sqrt(self._noise_threshold), self._side_lobes())
 
     def _noise(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        guard_bins, spacing_bins = _training_steps(self._whole)
         threshold, power = ordered_statistic_threshold(
             np.abs(self._left) ** 2,
             false_alarm_rate=self._rate,
-            guard_bins=guard_bins,
-            spacing_bins=spacing_bins,
+            guard_bins=self._guard_bins,
+            spacing_bins=self._spacing_bins,
             before_only=self._before_only,
         )
-        _, cells = _training_index(
-            self._bins, guard_bins, spacing_bins, TRAINING_CELLS, self._before_only
-        )
-        self._noise_doubt = noise_doubt(cells)
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
         least = max(self._rounding_power, -math.log(self._rate) * self._least_power)
@@ -610,9 +684,22 @@ class _Search:
     def _copy(self, position: float) -> NDArray[np.complex64]:
         return self._shape.at_bins(position * self._shape.bin_s, self._bins)
 
-    def settle(self) -> None:
+    def settle_overlaps(self) -> None:
+        """Go on for those that pull each other, until they stand still."""
+        near = (
+            np.abs(self._position[:, np.newaxis] - self._position) < SETTLE_LOBES * self._lobe_bins
+        )
+        crowded = np.flatnonzero(near.sum(axis=1) > 1)
+        for _ in range(MOST_SWEEPS):
+            before = self._position[crowded]
+            self.settle(crowded)
+            moved = np.abs(self._position[crowded] - before)
+            if moved.max(initial=0) < STILL * self._lobe_bins:
+                break
+
+    def settle(self, which: Iterable[int] | None = None) -> None:
         """Re-estimate each echo, in the order in which they were found, without the others."""
-        for i in range(self._gain.size):
+        for i in range(self._gain.size) if which is None else which:
             alone = self._left + np.complex64(self._gain[i]) * self._copies[i]
             nearest = np.array([round(self._position[i])])
             position, _ = refined(
@@ -636,32 +723,49 @@ class _Search:
     def _misfit_of(self, i: int) -> float:
         """How much of an echo's side lobes is still there once it was taken away.
 
-        Near by it is the mean that counts, for an echo that is coloured or two in one; further
-        out nine tenths of the flank, since another echo, still to be found, is the rest.
+        Near by the median counts, for an echo that is coloured or two in one; further out
+        nine tenths of the flank. Another echo, still to be found, is the rest.
         """
         lag = np.abs(np.arange(self._bins) - self._position[i])
         lobes = max(abs(self._gain[i]), 1e-30) * self._ceiling[np.floor(lag).astype(int)]
-        left = np.abs(self._left) / lobes
-        near = left[(lag > self._lobe_bins) & (lag < 4 * self._lobe_bins)]
-        # Noise alone passes ln 10 times its mean power in a tenth of the bins.
-        excess = np.maximum(np.abs(self._left) ** 2 - math.log(10) * self._noise_power, 0)
+        power = np.abs(self._left) ** 2
+        near = (lag > self._lobe_bins) & (lag < 4 * self._lobe_bins)
         beyond = (lag > self._lobe_bins) & (lag < 12 * self._lobe_bins)
-        far = np.sqrt(excess[beyond]) / lobes[beyond]
-        if near.size == 0:
+        if not near.any():
             return 1.0
-        misfit = max(3 * np.sqrt(np.mean(near**2)), 2.2 * np.quantile(far, 0.9))
+        # Noise alone passes its mean power in less than half of the bins, and ln 10 times
+        # that in a tenth.
+        typical = np.median(np.maximum(power - self._noise_power, 0)[near] / lobes[near] ** 2)
+        most = np.maximum(power - math.log(10) * self._noise_power, 0)[beyond] / lobes[beyond] ** 2
+        # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
+        # the mean square.
+        misfit = max(3 * math.sqrt(typical / math.log(2)), 2.2 * math.sqrt(np.quantile(most, 0.9)))
         return float(np.clip(misfit, 0.05, 1.0))
 
-    def _side_lobes(self, which: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
-        """Ceiling of what the echoes taken away, or some of them, may have left behind."""
+    def _left_by(self, i: int) -> NDArray[np.float64]:
+        """Ceiling of what echo `i` may have left behind when it was taken away."""
+        position, gain = self._position[i], abs(self._gain[i])
+        lag = np.abs(np.arange(self._bins) - position)
+        lobes = gain * self._ceiling[np.floor(lag).astype(int)]
+        ceiling = np.where(lag < self._lobe_bins, lobes, self._misfit[i] * lobes)
+        near = np.flatnonzero(lag < NEAR_LOBES * self._lobe_bins)
+        reach = max(1, round(self._lobe_bins / 2))
+        twins = np.round(2 * position - near).astype(int)[:, np.newaxis]
+        twins = (twins + np.arange(-reach, reach + 1)).clip(0, self._bins - 1)
+        noise_power = math.log(10) * self._noise_power[twins]
+        excess = np.maximum(np.abs(self._left[twins]) ** 2 - noise_power, 0)
+        other_side = np.sqrt(excess.max(axis=1))
+        ceiling[near] = np.maximum(ceiling[near], np.minimum(MIRROR * other_side, lobes[near]))
+        skirt = (lag[near] > self._lobe_bins / 2) & (lag[near] < SKIRT_LOBES * self._lobe_bins)
+        wide = np.minimum(SKIRT_MIRROR * other_side, SKIRT_SHARE * gain)
+        ceiling[near] = np.maximum(ceiling[near], np.where(skirt, wide, 0))
+        return np.asarray(ceiling)
+
+    def _side_lobes(self) -> NDArray[np.float64]:
+        """Ceiling of what the echoes taken away may have left behind."""
         ceiling = np.zeros(self._bins)
-        of_all = zip(self._position, self._gain, self._misfit, strict=True)
-        for i, (position, gain, misfit) in enumerate(of_all):
-            if which is not None and not which[i]:
-                continue
-            about = self._ceiling_about(position)
-            lobe = np.abs(np.arange(self._bins) - position) < NEAR_LOBES * self._lobe_bins
-            ceiling = np.maximum(ceiling, abs(gain) * np.where(lobe, about, misfit * about))
+        for i in range(self._position.size):
+            ceiling = np.maximum(ceiling, self._left_by(i))
         return ceiling
 
 
@@ -675,39 +779,87 @@ def fewest_bins(shape: EchoShape, *, cells: int = 4) -> int:
     return 2 * guard_bins + 1 + (cells + 1) * spacing_bins
 
 
+def _independent_s(shape: EchoShape) -> float:
+    """Return how long an independent bin of noise is: the inverse of its bandwidth."""
+    return float(np.sum(shape.noise_weights**2)) / float(shape.offset_hz[1])
+
+
 def _training_steps(shape: EchoShape) -> tuple[int, int]:
     """Bins that an echo fills to each side, and from one independent cell to the next."""
-    correlated_s = float(np.sum(shape.noise_weights**2)) / float(shape.offset_hz[1])
     guard_bins = math.ceil(max(1.0, shape.width_s / shape.bin_s)) + 1
-    return guard_bins, max(1, math.ceil(correlated_s / shape.bin_s))
+    return guard_bins, max(1, math.ceil(_independent_s(shape) / shape.bin_s))
 
 
-@functools.lru_cache(maxsize=8)
-def _training_index(
-    bins: int, guard_bins: int, spacing_bins: int, cells: int, before_only: bool = False
-) -> tuple[NDArray[np.int64], int]:
-    """Return the cells of each bin, shape (bins, cells), and how many there are.
+def _rank_of(cells: int) -> int:
+    return max(1, round(RANK_SHARE * cells))
 
-    Half of them stand on each side; near an end, what has no room on one side is
-    taken from the other.
-    """
+
+def _cells_with_room(bins: int, guard_bins: int, spacing_bins: int, cells: int) -> int:
+    """Return how many of the cells that are wanted there are around each bin."""
     cells = min(cells, (bins - 2 * guard_bins - 1) // spacing_bins - 1)
     if cells < 4:
         raise ValueError(
             f"power: found {bins} bins; "
             f"give at least {2 * guard_bins + 1 + 5 * spacing_bins} to learn the noise from"
         )
-    i = np.arange(bins)
-    room_before = np.maximum(0, (i - guard_bins - 1) // spacing_bins + 1)
-    room_after = np.maximum(0, (bins - 2 - i - guard_bins) // spacing_bins + 1)
+    return cells
+
+
+def _cell_rows(
+    power: NDArray[np.floating],
+    guard_bins: int,
+    spacing_bins: int,
+    cells: int,
+    *,
+    before_only: bool = False,
+) -> Iterator[tuple[slice, NDArray[np.floating]]]:
+    """Yield the powers in the cells of each bin, for one stretch of bins after another.
+
+    Half of the cells stand on each side of a bin; near an end, what has no room on one
+    side is taken from the other. All bins at once would take as much room as 64 profiles.
+
+    Yields
+    ------
+    bins : slice
+    rows : ndarray, shape (bins, cells)
+        The caller's own.
+    """
     wanted = cells if before_only else cells // 2
-    before = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
-    j = np.arange(cells)
-    step_before = guard_bins + 1 + j * spacing_bins
-    step_after = guard_bins + 1 + (j - before) * spacing_bins
-    index = i[:, np.newaxis] + np.where(j < before, -step_before, step_after)
-    index.setflags(write=False)
-    return index, cells
+    # Where there is room for all of them the cells are windows on the profile, slid along.
+    first = guard_bins + 1 + max(wanted - 1, 0) * spacing_bins
+    last = power.size - 1 - guard_bins - (cells - wanted) * spacing_bins
+    for start, stop in _stretches(0, first, last, power.size):
+        bins = np.arange(start, stop)
+        if first <= start and stop <= last:
+            before = _windows(power, bins - first, wanted, spacing_bins)
+            after = _windows(power, bins + guard_bins + 1, cells - wanted, spacing_bins)
+            rows = np.concatenate([before, after], axis=1)
+        else:
+            room_before = np.maximum(0, (bins - guard_bins - 1) // spacing_bins + 1)
+            room_after = np.maximum(0, (power.size - 2 - bins - guard_bins) // spacing_bins + 1)
+            on_left = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
+            j = np.arange(cells)
+            step = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
+            rows = power[bins[:, np.newaxis] + np.where(j < on_left, -step, step)]
+        yield slice(start, stop), rows
+
+
+def _stretches(*ends: int) -> Iterator[tuple[int, int]]:
+    """Cut what lies between neighbouring ends into stretches."""
+    for begin, end in itertools.pairwise(ends):
+        for start in range(begin, end, STRETCH):
+            yield start, min(start + STRETCH, end)
+
+
+def _windows(
+    power: NDArray[np.floating], start: NDArray[np.int64], cells: int, spacing_bins: int
+) -> NDArray[np.floating]:
+    """Return views of `cells` cells from each of some bins in a row on."""
+    if cells == 0:
+        return np.empty((start.size, 0), dtype=power.dtype)
+    span = (cells - 1) * spacing_bins + 1
+    windows = np.lib.stride_tricks.sliding_window_view(power, span)
+    return windows[start[0] : start[-1] + 1, ::spacing_bins]
 
 
 def _check_rate(false_alarm_rate: float) -> None:

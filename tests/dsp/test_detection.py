@@ -98,25 +98,6 @@ def test_false_alarms_come_as_often_as_was_asked(kind: str) -> None:
     assert alarms == pytest.approx(240, abs=88)
 
 
-def test_compressed_noise_alone_gives_as_many_false_echoes_as_was_asked() -> None:
-    # Independent cells a block: the 240 ms kept, times the noise's own bandwidth.
-    weights = COMPRESS.shape.noise_weights
-    bandwidth_hz = COMPRESS.shape.offset_hz[1] / float(np.sum(weights**2))
-    rng = np.random.default_rng(12)
-    blocks, found = 150, 0
-    for _ in range(blocks):
-        envelope = envelope_of(rng.standard_normal(BLOCK))
-        echoes, _ = find_echoes(envelope, COMPRESS.shape, false_alarm_rate=1e-4)
-        found += len(echoes)
-    cells = blocks * COMPRESS.delay_s[-1] * bandwidth_hz
-    expected = 1e-4 * cells
-    # A peak between cells crosses more often than a cell does: for a Gaussian band
-    # the rate of crossings is √(2π ln(1/Pfa)/6)… ≈ 2.2 times that of cells (Rice 1945).
-    # So between the expected count less four of its Poisson spreads, and three times it
-    # and four spreads.
-    assert expected - 4 * math.sqrt(expected) < found < 3 * expected + 4 * math.sqrt(3 * expected)
-
-
 def test_ordered_statistic_is_not_lifted_by_a_quarter_of_strong_cells() -> None:
     rng = np.random.default_rng(3)
     power = rng.exponential(size=2000)
