@@ -7,6 +7,7 @@ each ping; the rest is kept as an image of the empty page.
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.util
 import os
 import pathlib
@@ -17,8 +18,9 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, cast
 
 from rig.capture import StreamInfo
-from rig.errors import DeviceError, StorageError
+from rig.errors import DeviceError, EchobenchError, StorageError
 from rig.plan import Plan
+from rig.receiver import Receiver
 from rig.session import PingResult
 from rig.view.bench_picture import BenchPicture, check_picture_path, save_picture
 from rig.view.page import HEIGHT, INK, SOFT, WIDTH
@@ -28,12 +30,15 @@ from rig.view.shown import FEWEST_FOR_BACKGROUND, ShownPings
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from rig.passes import Passing
+    from rig.what_if import WhatIf
+
 HISTORY_PINGS = 120
 """Rows of the history in a window."""
 
 KEYS = (
-    "space pause · m or click: mark · ← → move mark · ↑ ↓ threshold · "
-    "+ − stack · b still background · s save · h help · q quit"
+    "space pause · m or click: mark · ← → move it · ↑ ↓ threshold · "
+    "+ − stack · b background · w what if · s save · h help · q quit"
 )
 
 _HELP = """\
@@ -44,10 +49,17 @@ delete   take the mark away
 ↑ ↓      raise, lower the threshold: fewer, more echoes
 + −      add up more, fewer pings: noise sinks, movement smears
 b        take away what stood still until now, or put it back
+w        what if: with one thing changed, beside what was heard;
+         w again: the next thing; any other key: back to now
 s        save this picture
 f        fill the screen, or not
 h        show or hide this help
 q        quit"""
+
+WHAT_IFS = ("disc=2x", "frequency=2x", "speed=2x", "pulse=2x", "tilt=10")
+"""What the key w changes, one after the other."""
+
+_WHAT_IF_KEYS = "w: the next thing · s save · any other key: back to now"
 
 _POLL_MS = 10
 _TITLE_BAR_PX = 60  # room for a window's own title and a bar of the screen's
@@ -265,6 +277,8 @@ class LiveWindow:
         self._message, self._ending = "", ""
         self._help_wanted = self._closed = False
         self._background: Any = None
+        self._what_ifs = _WhatIfs(plan, info)
+        self._foretold: _Foretold | None = None
         self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
@@ -309,10 +323,15 @@ class LiveWindow:
         self._closed = True
 
     def _resize(self, _event: object) -> None:
-        self._lay_out()
+        if self._foretold is None:
+            self._lay_out()
+        else:
+            self._show_foretold(self._foretold)
 
     def _keep_page(self, _event: object) -> None:
         """After a full draw, which leaves out what changes: keep the page, add the rest."""
+        if self._foretold is not None:
+            return
         self._background = self._canvas.copy_from_bbox(self._figure.bbox)
         self._draw_changes()
 
@@ -325,7 +344,7 @@ class LiveWindow:
     def _show(self) -> None:
         # A ping may come in between the window's closing and the end of the timer.
         # Newer releases of matplotlib take the figure off its canvas at the first.
-        if self._closed or self._figure.canvas.manager is None:
+        if self._closed or self._figure.canvas.manager is None or self._foretold is not None:
             return
         pings = self._pings
         results = pings.results()
@@ -365,6 +384,14 @@ class LiveWindow:
         """Take the pings that have come, and show the newest."""
         for result in results:
             self._pings.take(result)
+        outcome = self._what_ifs.outcome()
+        if isinstance(outcome, str):
+            self._message = outcome
+            self._leave_what_if()
+            return
+        if outcome is not None:
+            self._message = ""
+            self._show_foretold(outcome)
         if results or ending != self._ending:
             self._ending = ending
             self._show()
@@ -414,10 +441,43 @@ class LiveWindow:
         }
         if key == "q":
             self._close()
+        elif key == "w":
+            self._ask_what_if()
+        elif self._foretold is not None and key not in ("s", "f"):
+            self._message = ""
+            self._leave_what_if()
         elif key in actions:
             self._message = ""
             actions[key]()
             self._show()
+
+    def _ask_what_if(self) -> None:
+        """Go to the next what-if, or back to now after the last."""
+        if self._foretold is None:
+            self._message = "What if: working it out from the pings shown …"
+            self._what_ifs.begin(self._pings.results())
+            self._show()
+        elif not self._what_ifs.next():
+            self._message = ""
+            self._leave_what_if()
+
+    def _show_foretold(self, foretold: _Foretold) -> None:
+        """Put both histories in place of the picture; pings still come, and are kept."""
+        from rig.view.what_if_picture import draw_what_if
+
+        if self._closed or self._figure.canvas.manager is None:
+            return
+        self._foretold = foretold
+        self._figure.clear()
+        draw_what_if(
+            self._figure, foretold.receiver, foretold.results, foretold.found, note=_WHAT_IF_KEYS
+        )
+        self._canvas.draw()
+
+    def _leave_what_if(self) -> None:
+        self._what_ifs.end()
+        self._foretold = None
+        self._lay_out()
 
     def _mark_next(self) -> None:
         """Go to the next echo beyond the mark; after the last, to the nearest."""
@@ -456,6 +516,9 @@ class LiveWindow:
         self._canvas.manager.full_screen_toggle()
 
     def _save(self) -> None:
+        if self._foretold is not None:
+            self._save_foretold(self._foretold)
+            return
         path = _free_path(self._save_to)
         try:
             save_picture(
@@ -472,10 +535,104 @@ class LiveWindow:
         else:
             self._message = f"Saved: {path}"
 
+    def _save_foretold(self, foretold: _Foretold) -> None:
+        from rig.view.what_if_picture import save_what_if
+
+        path = _free_path(self._save_to.with_stem(f"{self._save_to.stem}-what-if"))
+        try:
+            save_what_if(path, foretold.receiver, foretold.results, foretold.found)
+        except StorageError as problem:
+            self._message = str(problem)
+            self._leave_what_if()
+
     def _close(self) -> None:
         from matplotlib import pyplot
 
         pyplot.close(self._figure)
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Foretold:
+    """A forecast, and what it was made from."""
+
+    receiver: Receiver
+    results: list[PingResult]
+    found: WhatIf
+
+
+class _WhatIfs:
+    """Works out one what-if after the other, on a thread of its own.
+
+    All are made from the pings that were shown when the first was asked for.
+    """
+
+    def __init__(self, plan: Plan, info: StreamInfo) -> None:
+        self._plan, self._info = plan, info
+        self._outcomes: queue.SimpleQueue[tuple[int, _Foretold | str]] = queue.SimpleQueue()
+        self._asked = 0  # so that what was asked for before the end is passed over
+        self._place = 0
+        self._busy = False
+        self._heard: list[PingResult] = []
+        self._known: tuple[Receiver, tuple[Passing, ...]] | None = None
+
+    def begin(self, results: list[PingResult]) -> None:
+        """Ask for the first."""
+        if not self._busy:
+            self._heard, self._known, self._place = results, None, 0
+            self._start()
+
+    def next(self) -> bool:
+        """Ask for the next; False where there is none."""
+        if self._busy:
+            return True
+        self._place += 1
+        if self._place == len(WHAT_IFS):
+            return False
+        self._start()
+        return True
+
+    def end(self) -> None:
+        """Let go of what was asked for."""
+        self._asked += 1
+        self._busy = False
+
+    def outcome(self) -> _Foretold | str | None:
+        """Return the forecast that has come, or why there is none; None while there is neither.
+
+        A change that cannot be made is passed over for the next one.
+        """
+        try:
+            asked, outcome = self._outcomes.get_nowait()
+        except queue.Empty:
+            return None
+        if asked != self._asked:
+            return None
+        self._busy = False
+        if isinstance(outcome, str) and self.next():
+            return None
+        return outcome
+
+    def _start(self) -> None:
+        self._asked += 1
+        self._busy = True
+        words = (self._asked, WHAT_IFS[self._place])
+        threading.Thread(target=self._work, args=words, name="what-if", daemon=True).start()
+
+    def _work(self, asked: int, change: str) -> None:
+        from rig.passes import passings_of
+        from rig.what_if import read_change, what_if
+
+        outcome: _Foretold | str
+        try:
+            if self._known is None:
+                receiver = Receiver(self._plan, self._info)
+                self._known = receiver, passings_of(receiver, self._heard)
+            receiver, passings = self._known
+            found = what_if(receiver, self._heard, read_change(change), passings=passings)
+            outcome = _Foretold(receiver=receiver, results=self._heard, found=found)
+        except EchobenchError as problem:
+            outcome = str(problem)
+        self._outcomes.put((asked, outcome))
 
 
 def _free_path(path: pathlib.Path) -> pathlib.Path:

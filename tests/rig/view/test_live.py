@@ -275,6 +275,32 @@ def test_pictures_are_saved_beside_each_other(window):
     assert first.read_bytes() == kept
 
 
+def test_what_if_stands_beside_what_was_heard_until_another_key(window):
+    live = window()
+
+    def two_histories():
+        # Where the captions stand on the live picture, there is a history's noise instead.
+        return (live.screen()[200:400, 1050:1240] < 250).any(axis=2).mean() > 0.3
+
+    eventually(lambda: live.count() > 20)
+    assert not two_histories()
+    live.press("w")
+    eventually(two_histories, within_s=60)
+    first = live.screen()[60:120, 690:1250]
+    taken = live.count()
+    live.press("w")
+    eventually(lambda: (live.screen()[60:120, 690:1250] != first).any(), within_s=60)
+    assert two_histories()
+    live.press("s")
+    saved = live.folder / "shot-what-if.png"
+    eventually(lambda: saved.exists() and imread(saved).shape == (720, 1280, 4))
+    live.press("space")
+    eventually(lambda: not two_histories())
+    # Meanwhile pings were taken, and none was held up.
+    eventually(lambda: live.count() > taken + 20)
+    eventually(live.has_pings)
+
+
 def test_quitting_ends_the_pings_and_nothing_is_complained_of(window):
     live = window()
     live.press("q")
