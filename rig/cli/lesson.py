@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli import opening, words
-from rig.errors import LessonError, NotHeardError, PlanError, StorageError
+from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
     from typing import Any
@@ -40,20 +40,36 @@ def _lesson(given: argparse.Namespace) -> int:
     course = _Course(given, lesson, parts)
     print(f"echobench: {CAUTION}", file=sys.stderr)
     turns: list[Turn] = []
-    problems: dict[str, str] = {}
+    problems: dict[str, EchobenchError] = dict(course.refused)
+    for name, refusal in course.refused.items():
+        print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
+    stopped: EchobenchError | KeyboardInterrupt | None = None
     for number, part in enumerate(parts):
+        if part.name in course.refused:
+            continue
         try:
             turns.append(course.turn(number, part))
         except (NotHeardError, PlanError) as problem:
             # An echo that was missed, or a part that this bench cannot do, must not cost a
             # class the sheet of what it has done.
-            if isinstance(problem, PlanError) and not turns:
-                raise
-            problems[part.name] = str(problem)
+            problems[part.name] = problem
             print(f"echobench: part {part.name}: {problem}", file=sys.stderr)
+        except (EchobenchError, KeyboardInterrupt) as stop:
+            # Nor must a device that has gone, but nothing more can be done without it.
+            if not turns:
+                raise
+            stopped = stop
+            why = str(stop) or "stopped at the keyboard"
+            problems |= {left.name: LessonError(f"not done: {why}") for left in parts[number:]}
+            break
     if turns or given.json:
-        _hand_out(given, lesson, course, turns, problems)
-    return 1 if problems else 0
+        _hand_out(given, lesson, course, turns, {name: str(p) for name, p in problems.items()})
+    if stopped is not None:
+        raise stopped
+    if not problems:
+        return 0
+    unusable = not turns and all(isinstance(p, PlanError) for p in problems.values())
+    return 2 if unusable else 1
 
 
 def _list(given: argparse.Namespace) -> int:
@@ -104,6 +120,7 @@ class _Course:
         self.recorded: dict[str, list[str]] = {part.name: [] for part in parts}
         if given.record:
             self._check_room_for_recordings()
+        self.refused = self._refused()
 
     def turn(self, number: int, part: Part) -> Turn:
         """Ask, set up, hear and compare."""
@@ -193,6 +210,35 @@ class _Course:
                         f"{meta}: is already there and is not overwritten; give --out another "
                         "folder, or move the old recording away"
                     )
+
+    def _refused(self) -> dict[str, PlanError]:
+        """Return the parts that this bench cannot do, with the reason; ask the bench itself."""
+        from rig.lessons.running import check_bench, tables_for
+
+        if self._recordings:
+            return {}
+        board = None
+        if self._own is not None:
+            # A device that is not there, too, is better missed before a class has predicted.
+            board = opening.board_identity(self._given, self._own)
+            self._calibration(self._own)
+        refused = {}
+        for part in self.parts:
+            try:
+                tables = tables_for(self._lesson, part, self._own)
+                for step in part.steps:
+                    check_bench(
+                        step,
+                        tables,
+                        front_end=self._given.front_end,
+                        source=self._given.plan or self._lesson.name,
+                        board=board,
+                    )
+            except PlanError as problem:
+                refused[part.name] = problem
+        if len(refused) == len(self.parts):
+            raise next(iter(refused.values()))
+        return refused
 
     # What is asked and said
 
@@ -319,9 +365,14 @@ class _Course:
     ) -> FrontEnd:
         if self._real:
             return opening.open_front_end(self._given, plan, calibration)
-        from rig.lessons.lesson import scene_of
+        from rig.lessons.running import scene_for
 
-        scene = scene_of(step, source=f"{self._lesson.name}, part {part.name}")
+        scene = scene_for(
+            step,
+            self._own,
+            front_end=self._given.front_end,
+            source=f"{self._lesson.name}, part {part.name}",
+        )
         if scene.medium.kind != plan.medium.kind:
             raise PlanError(
                 f"{self._given.plan}: medium.kind: found {plan.medium.kind!r}, and the scene of "

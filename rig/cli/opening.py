@@ -7,7 +7,7 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.errors import SceneError
+from rig.errors import DeviceError, SceneError
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rig.calibration import Calibration
     from rig.capture import StreamInfo
     from rig.front_ends.base import FrontEnd
+    from rig.front_ends.board_link import Identity
     from rig.front_ends.replay import Replay
     from rig.plan import Plan
     from rig.receiver import Receiver
@@ -119,12 +120,12 @@ def open_front_end(
     if given.front_end == "sound-card":
         from rig.front_ends.sound_card import open_sound_card
 
-        device, known = given.device, None
+        known = None
         if plan.geometry.time_zero == "calibration" and calibration is not None:
             known = calibration.time_zero
         return open_sound_card(
             plan,
-            device=int(device) if device is not None and device.isdigit() else device,
+            device=_sound_device(given),
             level_db=given.level,
             known_latency_s=None if known is None else known.latency_s,
             u_known_latency_s=0.0 if known is None else known.u_latency_s,
@@ -142,6 +143,45 @@ def open_front_end(
     from rig.front_ends.virtual_tank import open_virtual_tank
 
     return open_virtual_tank(plan, scene=scene, seed=given.seed)
+
+
+def board_identity(given: argparse.Namespace, plan: Plan) -> Identity | None:
+    """Ask whether the device is there, without a sound; of a board, what it can do.
+
+    Raises
+    ------
+    DeviceError
+        Where it is not there.
+    """
+    from rig.front_ends.board_search import ask_who, find_board
+
+    if given.front_end == "sound-card":
+        from rig.front_ends.sound_devices import list_devices, pick_devices
+
+        pick_devices(list_devices(), _sound_device(given))
+        return None
+    if given.front_end == "emulated-board":
+        from contextlib import closing
+
+        from rig.front_ends.board_emulator import BoardEmulator
+
+        with closing(BoardEmulator(plan.board.baud)) as emulator:
+            return ask_who(emulator.port_name, plan.board.baud)
+    if given.front_end != "serial-board" or plan.board.prints != "captures":
+        return None
+    port = given.device or plan.board.port or find_board(plan)
+    identity = ask_who(port, plan.board.baud)
+    if identity is None:
+        raise DeviceError(
+            f"serial port {port}: no bench board answers at {plan.board.baud} baud; plug it in, "
+            "or name another port with --device"
+        )
+    return identity
+
+
+def _sound_device(given: argparse.Namespace) -> int | str | None:
+    device: str | None = given.device
+    return int(device) if device is not None and device.isdigit() else device
 
 
 def replay_receiver(given: argparse.Namespace, front_end: Replay) -> Receiver:

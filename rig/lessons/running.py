@@ -8,8 +8,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.capture import CaptureBlock
-from rig.errors import LessonError
+from rig.errors import LessonError, PlanError
+from rig.forecast import forecast
 from rig.front_ends.base import FrontEnd
+from rig.front_ends.board_link import Identity
+from rig.front_ends.board_settings import settings_for
 from rig.front_ends.replay import Replay
 from rig.lessons.lesson import (
     Finding,
@@ -21,14 +24,22 @@ from rig.lessons.lesson import (
     StepHeard,
     Tables,
     plan_of,
+    scene_of,
 )
 from rig.plan import Plan
 from rig.receiver import Receiver
 from rig.recording import Recorder
 from rig.session import measure, ping_results
+from rig.tank.scene import Scene
 
 Prediction = float | str | None
 """A number, or one of the choices; None where nobody predicted."""
+
+_BOARDS = ("serial-board", "emulated-board")
+
+_BOARD_LOUDER_DB = 20.0
+"""A lesson's scenes have a loudspeaker turned low. A board drives its transmitter at full, and
+amplifies what comes back until an 8-bit converter can tell it (common practice, no source)."""
 
 INVENTED = ("virtual-tank", "emulated-board")
 """Front ends that sound a lesson's own scene, and need nobody to set anything up."""
@@ -118,6 +129,66 @@ def predicted(question: Question, text: str) -> float | str:
 def tables_for(lesson: Lesson, part: Part, own: Plan | None) -> Tables:
     """Return the plan's tables for a part: a bench's own, or else the lesson's."""
     return own.as_table() if own is not None else {**lesson.plan, **part.plan}
+
+
+def check_bench(
+    step: Step, tables: Tables, *, front_end: str, source: str, board: Identity | None = None
+) -> None:
+    """Refuse a step that a bench cannot do, before anything is pinged.
+
+    Parameters
+    ----------
+    step : Step
+    tables : mapping
+        The bench's plan.
+    front_end : str
+    source : str
+        What the plan is called.
+    board : Identity, optional
+        What a board says of itself.
+
+    Raises
+    ------
+    PlanError
+        The message names the step.
+    """
+    sent = step.changes.get("pulse", {}).get("kind", "burst")
+    if front_end in _BOARDS and sent != "burst":
+        raise PlanError(
+            f"step {step.name}: it sends a {sent}, and a board sends bursts only; do this with a "
+            "loudspeaker, or in the virtual tank"
+        )
+    plan = plan_of(step, tables, source=source)
+    forecast(plan)  # the pulse can be made, and its echoes fit between two pings
+    if board is None:
+        return
+    try:
+        settings_for(plan, board)
+    except PlanError as problem:
+        raise PlanError(f"{source}, step {step.name}: {problem}") from problem
+
+
+def scene_for(step: Step, own: Plan | None, *, front_end: str, source: str) -> Scene:
+    """Return a step's scene; with the faces of a bench's own plan, where it brings one.
+
+    A face keeps its tilt, which the step is about, and sends all round if it does in the scene.
+    """
+    scene = scene_of(step, source=source)
+    if front_end in _BOARDS:
+        louder = dataclasses.replace(
+            scene.source, level_db=scene.source.level_db + _BOARD_LOUDER_DB
+        )
+        scene = dataclasses.replace(scene, source=louder)
+    if own is None:
+        return scene
+    face = own.transducer
+    sizes = {"shape": face.shape, "radius_m": face.radius_m, "length_m": face.length_m}
+    faces = {
+        name: dataclasses.replace(its, **sizes)
+        for name in ("transducer", "source_transducer", "receiver_transducer")
+        if (its := getattr(scene, name)) is not None and its.shape != "point"
+    }
+    return dataclasses.replace(scene, **faces)
 
 
 def hear(
