@@ -114,7 +114,7 @@ def _picture(question: Question) -> bytes:
         "png",
         receiver.plan,
         receiver.info,
-        [*heard.results[:-1], _with_even_threshold(heard)],
+        [*heard.results[:-1], with_even_threshold(heard)],
         sound_speed_m_s=receiver.sound_speed_m_s,
         half_angle_rad=receiver.range_model.half_angle_rad,
         note=f"Reading exercise, question {question.number}. The scene is invented.",
@@ -122,7 +122,7 @@ def _picture(question: Question) -> bytes:
     )
 
 
-def _with_even_threshold(heard: Heard) -> PingResult:
+def with_even_threshold(heard: Heard) -> PingResult:
     """Return the newest ping with the threshold that its echoes were held to.
 
     Beneath an echo that was found, the search's threshold follows that echo's own flanks, so

@@ -19,6 +19,7 @@ from rig.exercises.bench import (
     ball,
     echo_level_db,
     noise_for_db,
+    radius_for_m,
 )
 from rig.exercises.bystanders import bystanders
 from rig.exercises.question import Difficulty, Draft, Topic
@@ -29,7 +30,7 @@ HALF_ANGLE_RAD = half_power_half_angle_rad("piston", DISC_RADIUS_M, SOUND_SPEED_
 
 _WENT, _STAYED, _HALF = "it went by: a whole pass", "it stayed", "half a pass"
 _NEARER, _FARTHER, _SAME = "it comes nearer", "it goes away", "it keeps its range"
-_EARLIER, _LATER, _ALIKE = "the earlier one", "the later one", "both alike, within a tenth"
+_EARLIER, _LATER, _ALIKE = "the earlier one", "the later one", "both about alike"
 
 _PINGS = 80
 _FAST_PINGS = 120
@@ -202,7 +203,7 @@ def _how_fast(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Dr
     noise_db = noise_for_db(level_db, difficulty.snr_db)
     # The two come back alike loud, so that neither looks longer by its strength.
     things = [
-        ball(r, 0.04 * (r / max(ranges_m)) ** 2, velocity_m_s=(0.0, 0.0, v), at_s=t)
+        ball(r, radius_for_m(level_db, r), velocity_m_s=(0.0, 0.0, v), at_s=t)
         for r, v, t in zip(ranges_m, speeds_m_s, times_s, strict=True)
     ]
     answer = (_EARLIER, _LATER, _ALIKE)[kind]
@@ -243,16 +244,19 @@ def _faster_of_two(heard: Heard) -> str | None:
         return None
     first, second = passes
     fitted = _log_ratio(first, second)
-    lasted = [_strong_time_in_range(p) for p in passes]
-    if fitted is None or not all(lasted):
+    strong = [p.passage.strong_hits or 0 for p in passes]
+    if fitted is None or not all(strong):
         return None
     ratio, u_ratio = fitted
-    seen = math.log(lasted[1] / lasted[0])
-    if abs(ratio) + 2 * u_ratio < 0.1 and abs(seen) < 0.15:
+    # What a reader can measure: how long an arch is dark, and how long it is there at all.
+    nearer = math.log(first.range_m.min() / second.range_m.min())
+    dark = math.log(strong[1] / strong[0]) + nearer
+    there = math.log(np.ptp(second.time_s) / np.ptp(first.time_s)) + nearer
+    if abs(ratio) + 2 * u_ratio < 0.1 and abs(dark) < 0.15 and abs(there) < 0.22:
         return _ALIKE
-    if min(abs(ratio) - 2 * u_ratio, abs(seen)) < 0.25 or ratio * seen < 0:
-        return None
-    return _EARLIER if ratio > 0 else _LATER
+    if min(ratio - 2 * u_ratio, dark, there) > 0.28:
+        return _EARLIER
+    return _LATER if max(ratio + 2 * u_ratio, dark, there) < -0.28 else None
 
 
 def _log_ratio(first: Passing, second: Passing) -> tuple[float, float] | None:
@@ -262,11 +266,6 @@ def _log_ratio(first: Passing, second: Passing) -> tuple[float, float] | None:
         return None
     u = math.hypot(uncertain[0] / speeds[0], uncertain[1] / speeds[1])
     return math.log(speeds[0] / speeds[1]), u
-
-
-def _strong_time_in_range(passing: Passing) -> float:
-    """Return how long an arch is dark for its range: what a reader can measure."""
-    return (passing.passage.strong_hits or 0) / float(passing.range_m.min())
 
 
 def _rounded(range_m: float) -> float:
