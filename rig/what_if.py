@@ -281,7 +281,7 @@ def what_if(
     if passings is None:
         passings = passings_of(receiver, results)
     times_s = np.array([r.sent_s for r in results])
-    noise_rms = _noise_rms(good, receiver.shape.noise_gain)
+    noise_rms = _noise_rms(receiver, good)
     # The same density over a band that is sampled more finely.
     finer = math.sqrt(other.plan.timing.sample_rate_hz / receiver.plan.timing.sample_rate_hz)
     at_present = math.sqrt(present.plan.timing.sample_rate_hz / receiver.plan.timing.sample_rate_hz)
@@ -445,11 +445,16 @@ class _Kept:
     amplitude: NDArray[np.float64]
 
 
-def _noise_rms(good: Sequence[PingResult], noise_gain: float) -> float:
-    """RMS of the noise in each sample, from what most bins hold."""
-    middles = [float(np.median(np.abs(r.alone.envelope))) for r in good if r.alone is not None]
+def _noise_rms(receiver: Receiver, good: Sequence[PingResult]) -> float:
+    """RMS of the noise in each sample, from what most bins past the direct sound hold."""
+    shape, direct_s = receiver.shape, receiver.plan.geometry.baseline_m / receiver.sound_speed_m_s
+    middles = []
+    for profile in (r.alone for r in good if r.alone is not None):
+        past = math.ceil((direct_s + shape.reach_s) / profile.bin_s)
+        heard = np.abs(profile.envelope)
+        middles.append(float(np.median(heard[past:] if past < heard.size / 2 else heard)))
     # Half of a Rayleigh distribution lies below √(ln 2) of its RMS.
-    return max(float(np.median(middles)) / math.sqrt(math.log(2)) / noise_gain, 1e-12)
+    return max(float(np.median(middles)) / math.sqrt(math.log(2)) / shape.noise_gain, 1e-12)
 
 
 def _amplitudes(

@@ -18,7 +18,7 @@ def _what_if(given: argparse.Namespace) -> int:
     from rig.answers import what_if_answer
     from rig.beam import ping_by_ping
     from rig.front_ends.replay import open_recording
-    from rig.session import ping_results
+    from rig.session import measure
     from rig.view.what_if_picture import save_what_if
     from rig.what_if import read_change, what_if, what_if_lines
 
@@ -32,13 +32,8 @@ def _what_if(given: argparse.Namespace) -> int:
         plan = ping_by_ping(front_end.plan)
         receiver = opening.receiver_of(plan, front_end.info, calibration, when=front_end.began)
         total = front_end.pings
-        results = [
-            # Echoes are searched for anew along with the tracks.
-            dataclasses.replace(result, echoes=())
-            for result in showing.progress(
-                ping_results(receiver, front_end.blocks(total)), total, "ping"
-            )
-        ]
+        measured = measure(receiver, showing.progress(front_end.blocks(total), total, "ping"))
+        results = [dataclasses.replace(r, profile=r.alone) for r in measured.results]
         if front_end.lost_at_end:
             print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
     found = what_if(receiver, results, change)
