@@ -119,12 +119,13 @@ def tone_burst(
     """Make a burst of one frequency, starting at a zero crossing.
 
     Its band is taken between the first nulls of an untapered burst's spectrum,
-    ``centre_hz ± 1 / duration_s``.
+    ``centre_hz ± 1 / duration_s``, as far as it lies above 0.
 
     Raises
     ------
     ValueError
-        Where the band would leave 0 … half the sample rate.
+        Where the band would reach above half the sample rate, or the centre is not
+        above 0.
     """
     t = _times(duration_s, sample_rate_hz)
     samples = taper_window(t.size, taper, taper_fraction) * np.sin(2 * np.pi * centre_hz * t)
@@ -160,7 +161,7 @@ def linear_chirp(
     Raises
     ------
     ValueError
-        Where a frequency lies above half the sample rate.
+        Where a frequency is negative or lies above half the sample rate.
 
     References
     ----------
@@ -173,6 +174,8 @@ def linear_chirp(
     >>> chirp.samples.size, chirp.bandwidth_hz
     (480, 8000.0)
     """
+    if min(start_hz, stop_hz) < 0:
+        raise ValueError(f"start_hz, stop_hz: found {start_hz:g}, {stop_hz:g}; give 0 or more")
     t = _times(duration_s, sample_rate_hz)
     phase = chirp_phase_rad(t, start_hz, stop_hz, duration_s)
     samples = taper_window(t.size, taper, taper_fraction) * np.sin(phase)
@@ -339,7 +342,11 @@ def _times(duration_s: float, sample_rate_hz: float) -> NDArray[np.float64]:
 def _pulse(
     samples: NDArray[np.float64], sample_rate_hz: float, low_hz: float, high_hz: float
 ) -> Pulse:
-    if low_hz <= -sample_rate_hz or high_hz > sample_rate_hz / 2:
+    if not low_hz + high_hz > 0:
+        raise ValueError(
+            f"the pulse is centred on {(low_hz + high_hz) / 2:g} Hz; give a frequency above 0"
+        )
+    if high_hz > sample_rate_hz / 2:
         raise ValueError(
             f"the pulse reaches {high_hz:g} Hz; give at most half of the sample rate, "
             f"{sample_rate_hz / 2:g} Hz"

@@ -197,6 +197,10 @@ def test_a_pulse_keeps_a_copy_that_nobody_can_change() -> None:
         (lambda: linear_chirp(4e3, 12e3, 0.0, RATE), "duration_s: found 0 s"),
         (lambda: linear_chirp(4e3, 12e3, 1e-6, RATE), "duration_s: found 1e-06 s"),
         (lambda: linear_chirp(4e3, 4e3, 0.01, RATE), "band_hz: found 4000 to 4000 Hz"),
+        (lambda: tone_burst(-8e3, 0.001, RATE), "centred on -8000 Hz; give a frequency above 0"),
+        (lambda: barker13(0.0, 1e-3, RATE), "centred on 0 Hz"),
+        (lambda: tone_burst(math.nan, 0.001, RATE), "centred on nan Hz"),
+        (lambda: linear_chirp(-1e3, 12e3, 0.01, RATE), "found -1000, 12000; give 0 or more"),
         (lambda: golay_codes(12), "chips: found 12; give a power of two"),
         (lambda: golay_codes(1), "chips: found 1"),
         (
