@@ -23,6 +23,7 @@ class CaptureFlag(enum.Flag):
     OUTPUT_OVERFLOW = enum.auto()  # some of the output was thrown away
     MISSING = enum.auto()  # the samples never came
     CLIPPED = enum.auto()  # at least one sample stands at full scale
+    SAMPLES_NOT_NUMBERS = enum.auto()  # at least one is infinite or no number at all
 
 
 LOSS = (
@@ -31,6 +32,7 @@ LOSS = (
     | CaptureFlag.OUTPUT_UNDERFLOW
     | CaptureFlag.OUTPUT_OVERFLOW
     | CaptureFlag.MISSING
+    | CaptureFlag.SAMPLES_NOT_NUMBERS
 )
 """The flags that make a ping lost. Clipping is reported; it does not move an echo."""
 
@@ -113,6 +115,7 @@ class CaptureBlock:
     pulse_index : int
         Which of the plan's pulses was sent; 1 for the second of a Golay pair.
     flags : CaptureFlag
+        With `SAMPLES_NOT_NUMBERS` added where it is so.
     confirms_only : bool
         True for the one ping after the last: sent to confirm its predecessor,
         not counted and not shown.
@@ -130,3 +133,5 @@ class CaptureBlock:
         samples = np.array(self.samples, dtype=np.float32, ndmin=2)
         samples.setflags(write=False)
         object.__setattr__(self, "samples", samples)
+        if not np.isfinite(samples).all():
+            object.__setattr__(self, "flags", self.flags | CaptureFlag.SAMPLES_NOT_NUMBERS)

@@ -8,6 +8,7 @@ longer than its interval or a frequency above half its sample rate.
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -302,6 +303,15 @@ class Plan:
                 f"receiver.range_stop_m: found {self.receiver.range_stop_m:g}; an echo from there "
                 f"would come after the next ping; give at most {max(farthest_m, 0.0):.3g}, "
                 "or a longer timing.ping_interval_s"
+            )
+        # Past the baseline the path is longer than out and back: 2 √(R² + (b/2)²).
+        baseline_m, stop_m = self.geometry.baseline_m, self.receiver.range_stop_m
+        if math.hypot(stop_m, baseline_m / 2) > farthest_m:
+            widest_m = 2 * math.sqrt(farthest_m**2 - stop_m**2)
+            raise ValueError(
+                f"geometry.baseline_m: found {baseline_m:g}; an echo from receiver.range_stop_m = "
+                f"{stop_m:g} would come after the next ping; give at most {widest_m:.3g}, "
+                "a shorter range_stop_m, or a longer timing.ping_interval_s"
             )
 
     def _check_band(self) -> None:

@@ -125,7 +125,7 @@ def _replay(given: argparse.Namespace) -> int:
         if showing.shows_window(given):
             seen = showing.show_window(receiver, results)
         else:
-            seen = showing.collect(given, receiver, results, front_end.pings)
+            seen = showing.collect(given, receiver, results, front_end.pings, follows=given.json)
         if front_end.lost_at_end:
             print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
         if not given.json:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,6 +16,11 @@ if TYPE_CHECKING:
     from rig.session import PingResult
 
 
+HISTORY_PINGS = 1000
+"""A picture's history goes back so far. Older pings are kept without their profiles, so
+that a long run fills no memory."""
+
+
 def collect(
     given: argparse.Namespace,
     receiver: Receiver,
@@ -22,17 +28,32 @@ def collect(
     pings: int,
     *,
     far_wall_m: float | None = None,
+    follows: bool = False,
 ) -> list[PingResult]:
     """Take results as they come, with a text strip for each, or a progress bar.
 
     Should the device go, what was heard so far is kept and answered, and the
-    complaint follows.
+    complaint follows. Of the profiles only those are kept that a picture shows; with
+    `follows`, each ping's own as well, in which passes are looked for.
     """
     seen: list[PingResult] = []
+    drawn = given.picture is not None
     strips = None if given.json else Strips(receiver)
     try:
         for result in progress(results, pings, "ping", shown=strips is None):
-            seen.append(result)
+            if seen:  # the threshold is drawn for the newest ping alone
+                seen[-1] = dataclasses.replace(seen[-1], threshold_db=None)
+            if len(seen) >= HISTORY_PINGS:
+                gone = seen[-HISTORY_PINGS]
+                seen[-HISTORY_PINGS] = dataclasses.replace(gone, profile=None)
+            seen.append(
+                dataclasses.replace(
+                    result,
+                    profile=result.profile if drawn else None,
+                    threshold_db=result.threshold_db if drawn else None,
+                    alone=result.alone if follows else None,
+                )
+            )
             if strips is not None:
                 strips.print(result)
     except KeyboardInterrupt:
@@ -93,7 +114,6 @@ def show_window(
 
     Return them without their profiles, which may be many.
     """
-    import dataclasses
     import time
 
     from rig.forecast import forecast
@@ -136,7 +156,8 @@ def draw_picture(
         path,
         receiver.plan,
         receiver.info,
-        results,
+        results[-HISTORY_PINGS:],
+        counts=(len(results), sum(r.lost for r in results)),
         sound_speed_m_s=receiver.sound_speed_m_s,
         half_angle_rad=forecast(receiver.plan).half_angle_rad,
         note=note,

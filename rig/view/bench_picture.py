@@ -274,6 +274,7 @@ def save_picture(
     sound_speed_m_s: float,
     half_angle_rad: float,
     marked_range_m: float | None = None,
+    counts: tuple[int, int] | None = None,
     note: str = "",
     remarks: str = "",
     far_wall_m: float | None = None,
@@ -288,7 +289,7 @@ def save_picture(
         Its suffix says the kind: .png, .svg or .pdf.
     results : sequence of PingResult
         Oldest first; the last is shown as now.
-    marked_range_m, remarks, names_echoes
+    marked_range_m, counts, remarks, names_echoes
         As :meth:`BenchPicture.show` has them.
     size_px : tuple of int
         Width and height of a PNG; the others keep its shape.
@@ -310,6 +311,7 @@ def save_picture(
         sound_speed_m_s=sound_speed_m_s,
         half_angle_rad=half_angle_rad,
         marked_range_m=marked_range_m,
+        counts=counts,
         note=note,
         remarks=remarks,
         far_wall_m=far_wall_m,
@@ -334,6 +336,7 @@ def picture_bytes(
     sound_speed_m_s: float,
     half_angle_rad: float,
     marked_range_m: float | None = None,
+    counts: tuple[int, int] | None = None,
     note: str = "",
     remarks: str = "",
     far_wall_m: float | None = None,
@@ -370,7 +373,11 @@ def picture_bytes(
             history_pings=max(span, FEWEST_ROWS),
         )
         picture.show(
-            results, marked_range_m=marked_range_m, remarks=remarks, names_echoes=names_echoes
+            results,
+            marked_range_m=marked_range_m,
+            counts=counts,
+            remarks=remarks,
+            names_echoes=names_echoes,
         )
         drawn = io.BytesIO()
         figure.savefig(drawn, format=kind, dpi=dpi)
