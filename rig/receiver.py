@@ -351,7 +351,9 @@ class Receiver:
         peaks, threshold = detection.find_echoes(
             profile.envelope[: max(last, 400, detection.fewest_bins(shape, cells=CELLS))],
             shape,
-            false_alarm_rate=false_alarm_rate or asked.false_alarm_rate,
+            false_alarm_rate=(
+                asked.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
+            ),
             start_s=max(float(start_s), after_direct_s),
             stop_s=float(stop_s),
             # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a noise

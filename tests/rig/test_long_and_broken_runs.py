@@ -145,3 +145,13 @@ def test_a_baseline_whose_echoes_come_after_the_next_ping_is_refused() -> None:
     with pytest.raises(ValueError, match=r"baseline_m: found 100; .* give at most 69\.8"):
         plan_from_table({"pulse": pulse, "geometry": {"baseline_m": 100.0}})
     assert plan_from_table({"pulse": pulse, "geometry": {"baseline_m": 69.7}}).geometry
+
+
+def test_a_false_alarm_rate_of_nil_is_refused_and_not_taken_for_the_plans() -> None:
+    info, blocks = some_blocks(PLAN, 1)
+    receiver = Receiver(PLAN, info)
+    (one,) = ping_results(receiver, blocks)
+    assert one.profile is not None
+    assert one.time_zero is not None
+    with pytest.raises(ValueError, match="false_alarm_rate: found 0"):
+        receiver.echoes(one.profile, receiver.shape, one.time_zero, false_alarm_rate=0.0)
