@@ -48,8 +48,8 @@ def _require_lengths(givens: Mapping[str, Given]) -> None:
 # Plate, ball, cylinder, bubbles
 
 _AT_M = 2.0
-_BALL_M, _PLATE_M, _ROD_M, _ROD_LONG_M = 0.04, 0.08, 0.02, 0.06
-_NET_BALLS, _NET_BALL_M, _NET_M = 50, 0.01, 0.04
+_BALL_M, _PLATE_M, _ROD_M, _ROD_LONG_M = 0.04, 0.08, 0.02, 0.05
+_NET_BALLS, _NET_BALL_M, _NET_M = 30, 0.01, 0.04
 
 
 def _shapes(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -233,7 +233,7 @@ _SHAPES = Part(
         ),
         Step(
             name="rod",
-            set_up="In its place, an upright round rod, 20 mm in radius and 60 mm long.",
+            set_up="In its place, an upright round rod, 20 mm in radius and 50 mm long.",
             scene=_body("cylinder", radius_m=_ROD_M, length_m=_ROD_LONG_M),
             pings=16,
         ),
@@ -245,7 +245,7 @@ _SHAPES = Part(
         ),
         Step(
             name="net",
-            set_up="In its place, a net with 50 hard balls of 10 mm radius, its front 2 m away, "
+            set_up="In its place, a net with 30 hard balls of 10 mm radius, its front 2 m away, "
             "for a cloud of bubbles. Let it swing: its echo has to change from ping to ping.",
             scene=_body(
                 "bubbles",

@@ -71,13 +71,18 @@ def finding_in_tank(
     scenes: Mapping[str, Tables] | None = None,
     **values: float,
 ) -> Finding:
-    """Hear a part in the virtual tank, and let it find its answer with all tapes exact."""
+    """Hear a part in the virtual tank, and let it find its answer with all tapes exact.
+
+    Each step has noise of its own: with the same, errors would cancel between steps.
+    """
     part = next(p for p in lesson.parts if p.name == name)
     heard = []
-    for planned in part.steps:
+    for number, planned in enumerate(part.steps):
         step = dataclasses.replace(planned, scene=(scenes or {}).get(planned.name, planned.scene))
         asked = plan_of(step, {**(plan or lesson.plan), **part.plan}, source="test")
-        with open_virtual_tank(asked, scene=scene_of(step, source="test"), seed=seed) as tank:
+        with open_virtual_tank(
+            asked, scene=scene_of(step, source="test"), seed=100 * seed + number
+        ) as tank:
             heard.append(hear(step, Receiver(asked, tank.info), tank, pings=step.pings))
     givens = {
         given.name: dataclasses.replace(

@@ -42,21 +42,21 @@ def test_plate_rod_and_net_are_as_loud_against_the_ball_as_the_handbook_says(
     # R. J. Urick, table 9.1 (memory): ball a²/4, plate (A/λ)², cylinder a L²/(2λ).
     handbook_db = {
         "plate": 20 * math.log10(0.08**2 / WAVELENGTH_M),
-        "rod": 10 * math.log10(0.02 * 0.06**2 / (2 * WAVELENGTH_M)),
+        "rod": 10 * math.log10(0.02 * 0.05**2 / (2 * WAVELENGTH_M)),
     }
     for name, strength_db in handbook_db.items():
         u = points[name].u_y
         assert u is not None
-        # The tank bends far-field strengths towards a mirror's, by 0.05 dB for this rod at 2 m
-        # (ratio 0.38 to the mirror's, to the fourth power, quartered), and the band's centre
+        # The tank bends far-field strengths towards a mirror's, by 0.02 dB for this rod at 2 m
+        # (ratio 0.32 to the mirror's, to the fourth power, quartered), and the band's centre
         # of gravity is 0.13 % off its middle: 0.01 dB.
         off_db = float(points[name].y[0]) - (strength_db - ball_db)
-        assert abs(off_db) <= K * float(u[0]) + 0.06
-    # The powers of 50 balls of 10 mm radius add; they hang 0 to 80 mm behind the front of the
+        assert abs(off_db) <= K * float(u[0]) + 0.04
+    # The powers of 30 balls of 10 mm radius add; they hang 0 to 80 mm behind the front of the
     # net, which takes off up to 40 log(2.08/2) = 0.68 dB.
     u = points["net of balls"].u_y
     assert u is not None
-    nearest_db = 10 * math.log10(50 * 0.01**2 / 4) - ball_db
+    nearest_db = 10 * math.log10(30 * 0.01**2 / 4) - ball_db
     off_db = float(points["net of balls"].y[0]) - nearest_db
     assert -0.68 - K * float(u[0]) <= off_db <= K * float(u[0])
     assert finding.measured == float(points["plate"].y[0])
