@@ -40,16 +40,29 @@ _SHEET_STYLE = """
 .blank { display: inline-block; min-width: 14rem; height: 1.3em; }
 .question { font-size: 1.12rem; font-weight: bold; max-width: none; }
 .answers { font-size: 1.05rem; }
+.answers { display: block; }
+.answers div { display: grid; grid-template-columns: minmax(8rem, 13rem) 1fr; gap: 0 1rem; }
 .answers dt { color: var(--ink); }
 .rule { height: 1.9rem; border-bottom: 1px solid var(--line); }
 .talk { break-inside: avoid; margin-bottom: 1.2rem; }
 p, figcaption { max-width: none; }
 @media print {
-  .part ~ .steps { break-before: page; }
-  .steps ~ .steps { break-before: auto; }
+  h1, h2, h3 { break-after: avoid; }
+  h2 { margin-top: 1.4rem; }
+  header .note { margin: .3rem 0; padding: .1rem .8rem; }
   figure { margin: .4rem 0; }
   .question { break-after: avoid; }
-  .answers { break-inside: avoid; }
+  .answers { display: flex; flex-wrap: wrap; gap: .3rem 1.6rem; break-inside: avoid; }
+  .answers div { display: flex; gap: .6rem; }
+  .blank { min-width: 8rem; }
+  .part figure img { width: 68%; }
+  .tables { display: flex; flex-wrap: wrap; gap: 0 2rem; }
+  .tables .wide { margin: .3rem 0; break-inside: avoid; }
+  .talk { margin-bottom: .8rem; }
+  .misreading { break-inside: avoid; }
+  .steps figure { display: grid; grid-template-columns: 60% 1fr; gap: 1rem; }
+  .steps .between img { display: none; }
+  .steps .between figcaption { grid-column: 1 / -1; }
 }
 """
 
@@ -93,6 +106,7 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
                 "section",
                 element("h2", "A common misreading"),
                 element("p", lesson.misreading),
+                class_="misreading",
             ),
             *(_set_up(number, turn) for number, turn in enumerate(turns, 1)),
         ),
@@ -130,7 +144,10 @@ def _set_up(number: int, turn: Turn) -> Markup:
     return element(
         "section",
         element("h2", f"{_title(number, turn)}: what was set up"),
-        *(_step(heard) for heard in turn.heard),
+        *(
+            _step(heard, between=heard is not turn.heard[0] and heard is not turn.heard[-1])
+            for heard in turn.heard
+        ),
         class_="steps",
     )
 
@@ -158,7 +175,7 @@ def _part(number: int, turn: Turn) -> Markup:
         choices,
         element(
             "dl",
-            *(joined([element("dt", name), element("dd", words)]) for name, words in answers),
+            *(element("div", element("dt", name), element("dd", words)) for name, words in answers),
             class_="answers",
         ),
         element("p", turn.finding.verdict),
@@ -170,12 +187,12 @@ def _part(number: int, turn: Turn) -> Markup:
             f"{finding.verdict}",
             caption="Points are what the bench measured, their bars k = 2; lines are theory.",
         ),
-        table(
-            finding.numbers[0],
-            finding.numbers[1:],
-            caption="The numbers behind it.",
+        element(
+            "div",
+            table(finding.numbers[0], finding.numbers[1:], caption="The numbers behind it."),
+            _givens(turn),
+            class_="tables",
         ),
-        _givens(turn),
         element("h3", "To talk about"),
         *(_talk(question) for question in part.talk),
         element("h3", "Why it is so"),
@@ -211,7 +228,8 @@ def _talk(question: str) -> Markup:
     )
 
 
-def _step(heard: StepHeard) -> Markup:
+def _step(heard: StepHeard, *, between: bool) -> Markup:
+    """Draw a step's bench; of one between the first and the last, paper gets the words alone."""
     receiver, results = heard.receiver, heard.measurement.results
     drawn = picture_bytes(
         "svg",
@@ -223,10 +241,11 @@ def _step(heard: StepHeard) -> Markup:
         note=f"step {heard.step.name}",
     )
     echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.measurement.echoes[:5])
-    return figure(
+    picture = figure(
         drawn,
         kind=_SVG,
         alt=f"The bench at step {heard.step.name}: sketch, strength over range, and history. "
         f"Echoes in all pings added up: {echoes or 'none'}.",
         caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(receiver.plan)}.",
     )
+    return element("div", picture, class_="between" if between else "end")
