@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.arguments import require_positive
+from dsp.meetings import parted
 
 GATE = 4.0
 """An echo may lie so many standard deviations from where its track is foretold."""
@@ -89,10 +90,13 @@ class Track:
         Which scans, rising.
     echo : ndarray of int64, shape (hits,)
         Which echo of each.
+    unsure : bool
+        Whether it ran together with another, and nobody can say which went on where.
     """
 
     scan: NDArray[np.int64]
     echo: NDArray[np.int64]
+    unsure: bool = False
 
     def __post_init__(self) -> None:
         for name in ("scan", "echo"):
@@ -133,19 +137,31 @@ def tracks_of(
         raise ValueError("scans: found times that do not rise; give them in the order of sending")
     free = [np.ones(s.range_m.size, dtype=bool) for s in scans]
     found: list[Track] = []
+    followed, merged, unsure = parted(
+        _followed(scans, resolution_m, interval_s), scans, resolution_m
+    )
+    for i, j in merged:
+        free[i][j] = False
     rough = [
-        leg
-        for hits in _followed(scans, resolution_m, interval_s)
+        (leg, doubt)
+        for hits, doubt in zip(followed, unsure, strict=True)
+        if hits
         for leg in _legs(hits, scans, resolution_m)
     ]
-    for leg in sorted(rough, key=len, reverse=True):
+    for leg, doubt in sorted(rough, key=lambda r: -len(r[0])):
         own = [(i, j) for i, j in leg if free[i][j]]
         if len(own) < FEWEST_HITS:
             continue
         own = _mended(own, scans, free, times, resolution_m)
         for i, j in own:
             free[i][j] = False
-        found.append(Track(scan=np.array([i for i, _ in own]), echo=np.array([j for _, j in own])))
+        found.append(
+            Track(
+                scan=np.array([i for i, _ in own]),
+                echo=np.array([j for _, j in own]),
+                unsure=doubt,
+            )
+        )
     kept: list[Track] = []
     for track in sorted(found, key=lambda t: -t.scan.size):
         if not any(_is_splinter(track, other, scans, resolution_m) for other in kept):

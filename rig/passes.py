@@ -180,6 +180,14 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
         baseline_m=plan.geometry.baseline_m,
         half_angle_rad=half_angle_rad,
     )
+    if track.unsure:
+        passage = Passage(
+            kind="cannot-tell",
+            reason="it ran together with another echo, and nobody can say which went on where",
+            hits=passage.hits,
+            first_s=passage.first_s,
+            last_s=passage.last_s,
+        )
     nearest = min(echoes, key=lambda e: e.range_m)
     return Passing(
         passage=_with_common(passage, nearest, 0.0 if sharp is None else sharp.u_shift_m),
