@@ -63,8 +63,10 @@ for two equal ones at any phase)."""
 SETTLE_LOBES = 2.5
 MOST_SWEEPS = 12
 STILL = 1e-3
+MOST_SETTLED = 120
 """Echoes nearer than :data:`SETTLE_LOBES` to each other are re-estimated in turn until none
-moves by more than :data:`STILL` of a lobe, but at most so often."""
+moves by more than :data:`STILL` of a lobe, but at most so often; many of them, as in a
+room that rings, less often still, for time's sake: :data:`MOST_SETTLED` in all."""
 
 ROUNDING = 1e-5
 """An envelope's own rounding, relative to its strongest bin: nothing weaker is an echo."""
@@ -690,7 +692,7 @@ class _Search:
             np.abs(self._position[:, np.newaxis] - self._position) < SETTLE_LOBES * self._lobe_bins
         )
         crowded = np.flatnonzero(near.sum(axis=1) > 1)
-        for _ in range(MOST_SWEEPS):
+        for _ in range(min(MOST_SWEEPS, MOST_SETTLED // max(crowded.size, 1))):
             before = self._position[crowded]
             self.settle(crowded)
             moved = np.abs(self._position[crowded] - before)
