@@ -9,6 +9,7 @@ and no measurement. It cannot know of
 - how strong a target is, and how loud the source, at another frequency: both are kept;
 - where in the beam a thing stood that stayed: its level is kept, as if it stood on the axis;
 - tracks of which it cannot be told how they passed: they are kept as heard;
+- what fills a history, such as reverberation: even noise is drawn in its place;
 - how far beside the axis a way led at its closest: it is taken to lead through it.
 """
 
@@ -26,12 +27,13 @@ from numpy.typing import ArrayLike, NDArray
 from dsp.absorption import absorption_db_m
 from dsp.beams import beam_amplitude
 from dsp.compression import EchoShape
-from dsp.detection import refined
+from dsp.detection import fewest_bins, refined
 from dsp.passes import Passage, passing_range_m
 from dsp.profiles import EchoProfile
 from dsp.ranging import path_from_range_m
 from rig.capture import LEAD_S, StreamInfo
 from rig.errors import NotHeardError, PlanError
+from rig.marks import CELLS
 from rig.passes import FALSE_ALARM_RATE, Passing, coupling_of, passings_of
 from rig.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan, PulsePlan, TonePlan
 from rig.receiver import Receiver, TimeZero
@@ -50,6 +52,7 @@ CANNOT_KNOW = (
 )
 
 _ROOM = 1.02  # of half the sample rate over a pulse's highest frequency, at the least
+_FEWEST = 64  # bins from which noise is known well enough
 _LOUDLY_MISSED = 3  # pings in which a target that was there would have been heard well
 _ALONG = 0.5  # cos² of a way's unknown angle to the baseline, as fits take it
 _MODEL_DB = 1.0  # standard uncertainty of the beam's formula, and of a target's evenness
@@ -188,6 +191,9 @@ class Mark:
     speed_m_s, heard_speed_m_s : float
     heard_hits, hits : int
         Pings in which it was heard, and would be.
+    cut : bool
+        Whether the arch runs on before the first ping or after the last, so that it has more
+        hits than there are pings for.
     u_hits : float
         Standard uncertainty of the forecast: of speed and strength, and of counting.
     heard_strong_hits, strong_hits : int or None
@@ -203,6 +209,7 @@ class Mark:
     heard_speed_m_s: float
     heard_hits: int
     hits: int
+    cut: bool
     u_hits: float
     heard_strong_hits: int | None
     strong_hits: int
@@ -333,9 +340,16 @@ class _Bench:
         self.receiver = Receiver(plan, info)
         self.coupling_s = coupling_of(plan)
         empty = EchoProfile(envelope=np.zeros(1, dtype=np.complex64), bin_s=1.0)
-        self.shapes = tuple(
-            self.receiver.stack([(i, empty)])[1] for i in range(plan.pulses_per_cycle)
+        whole = [self.receiver.stack([(i, empty)])[1] for i in range(plan.pulses_per_cycle)]
+        # As far as echoes are looked for, and some noise to tell them from; no farther.
+        room_s = plan.timing.ping_interval_s - LEAD_S - plan.pulse.duration_s
+        needed = max(
+            math.ceil(self.receiver.last_echo_s / whole[0].bin_s) + 1,
+            fewest_bins(whole[0], cells=CELLS),
+            400,
         )
+        self.bins = min(int(room_s / whole[0].bin_s) + 1, needed)
+        self.shapes = tuple(shape.for_bins(self.bins) for shape in whole)
         shape = self.shapes[0]
         self._frequency_hz = shape.carrier_hz + shape.offset_hz
         medium = plan.medium
@@ -346,12 +360,6 @@ class _Bench:
             humidity_percent=medium.humidity_percent,
             salinity_g_kg=medium.salinity_g_kg,
         ) * (math.log(10) / 20)
-
-    @property
-    def bins(self) -> int:
-        """Bins of a ping's profile."""
-        room_s = self.plan.timing.ping_interval_s - LEAD_S - self.plan.pulse.duration_s
-        return int(room_s / self.shapes[0].bin_s) + 1
 
     def spread(self, range_m: ArrayLike, angle_rad: ArrayLike) -> NDArray[np.float64]:
         """Amplitude out and back over the band, from 1 m on the axis, shape (…, band).
@@ -446,13 +454,18 @@ class _Kept:
 
 
 def _noise_rms(receiver: Receiver, good: Sequence[PingResult]) -> float:
-    """RMS of the noise in each sample, from what most bins past the direct sound hold."""
+    """RMS of the noise in each sample, from the middle of what most bins hold.
+
+    Past the farthest echo that the plan looks for, where there is room for that; else past
+    the direct sound.
+    """
     shape, direct_s = receiver.shape, receiver.plan.geometry.baseline_m / receiver.sound_speed_m_s
     middles = []
     for profile in (r.alone for r in good if r.alone is not None):
-        past = math.ceil((direct_s + shape.reach_s) / profile.bin_s)
         heard = np.abs(profile.envelope)
-        middles.append(float(np.median(heard[past:] if past < heard.size / 2 else heard)))
+        starts_s = (receiver.last_echo_s, direct_s + shape.reach_s, 0.0)
+        late = [heard[math.ceil(start / profile.bin_s) :] for start in starts_s]
+        middles.append(float(np.median(next(h for h in late if h.size >= _FEWEST or h is late[2]))))
     # Half of a Rayleigh distribution lies below √(ln 2) of its RMS.
     return max(float(np.median(middles)) / math.sqrt(math.log(2)) / shape.noise_gain, 1e-12)
 
@@ -597,14 +610,17 @@ def _changed_way(way: _Way, change: Change) -> _Way:
 
 def _hits(
     way: _Way, bench: _Bench, noise_rms: float, sent_s: NDArray[np.float64]
-) -> tuple[int, int, float]:
-    """Count the pings that hear a target, those within half power, and its strongest echo."""
+) -> tuple[int, int, float, bool]:
+    """Count the pings that hear a target and those within half power.
+
+    And return its strongest echo, and whether the first or last ping still hears it.
+    """
     met_s = bench.met_s(sent_s, way.range_m)
     amplitude = bench.amplitude(way.response(bench, met_s))
     strongest = int(amplitude.argmax())
     heard = amplitude > _threshold(bench, noise_rms)
     if not heard[strongest]:
-        return 0, 0, float(amplitude[strongest])
+        return 0, 0, float(amplitude[strongest]), False
     # The main lobe: from the strongest on, while it is heard.
     silent = np.flatnonzero(~heard)
     after = silent[silent > strongest]
@@ -613,7 +629,8 @@ def _hits(
     first = int(before[-1]) + 1 if before.size else 0
     level = amplitude[first:last] * way.range_at(met_s[first:last]) ** 2
     strong = int(np.count_nonzero(level >= level.max() / math.sqrt(2)))
-    return last - first, strong, float(amplitude[strongest])
+    cut = first == 0 or last == heard.size
+    return last - first, strong, float(amplitude[strongest]), cut
 
 
 def _mark(
@@ -626,8 +643,8 @@ def _mark(
     finer: float,
     sent_s: NDArray[np.float64],
 ) -> Mark:
-    _, _, heard_peak = _hits(before, present, noise_rms * at_present, sent_s)
-    hits, strong, peak = _hits(after, other, noise_rms * finer, sent_s)
+    _, _, heard_peak, _ = _hits(before, present, noise_rms * at_present, sent_s)
+    hits, strong, peak, cut = _hits(after, other, noise_rms * finer, sent_s)
 
     louder = dataclasses.replace(after, level=after.level * 10 ** (after.u_level_db / 20))
     faster = dataclasses.replace(after, speed_m_s=after.speed_m_s + after.u_speed_m_s)
@@ -644,6 +661,7 @@ def _mark(
         heard_speed_m_s=before.speed_m_s,
         heard_hits=told.hits,
         hits=hits,
+        cut=cut,
         u_hits=u_hits,
         heard_strong_hits=told.strong_hits,
         strong_hits=strong,
@@ -712,7 +730,7 @@ def _noise(
     import scipy.fft
 
     spectrum = np.zeros(shape.cycle_bins, dtype=np.complex128)
-    share = np.sqrt(shape.noise_weights / 2) * noise_rms * shape.noise_gain
+    share = np.sqrt(np.maximum(shape.noise_weights, 0) / 2) * noise_rms * shape.noise_gain
     drawn = random.standard_normal((2, share.size))
     spectrum[shape.band_index] = share * (drawn[0] + 1j * drawn[1]) * shape.cycle_bins
     return np.asarray(scipy.fft.ifft(spectrum)[:bins], dtype=np.complex64)
@@ -758,7 +776,8 @@ def what_if_lines(found: WhatIf) -> tuple[str, ...]:
     for mark in found.marks:
         lines.append(
             f"at {mark.closest_range_m:.3f} m, {mark.closest_time_s:.2f} s: {mark.heard_hits} hits "
-            f"heard, {mark.hits} ± {2 * mark.u_hits:.0f} forecast; strongest "
+            f"heard, {mark.hits} ± {2 * mark.u_hits:.0f} forecast"
+            f"{', cut off by the first or last ping' if mark.cut else ''}; strongest "
             f"{mark.heard_peak_db:.1f} dB heard, {mark.peak_db:.1f} ± {2 * mark.u_peak_db:.1f} dB "
             "forecast"
         )

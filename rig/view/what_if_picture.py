@@ -196,6 +196,7 @@ class _Panel:
             words = f"{mark.heard_hits} hits"
             if forecast:
                 words = f"{mark.hits} ± {max(1, round(2 * mark.u_hits))} hits"
+                words = f"{mark.hits} hits, cut off" if mark.cut else words
             wide = measure(MAIN_PT)(words)
             # On the near side of the top, where its own arch never comes.
             x -= wide / 2 + 10
