@@ -373,11 +373,6 @@ class _Course:
             front_end=self._given.front_end,
             source=f"{self._lesson.name}, part {part.name}",
         )
-        if scene.medium.kind != plan.medium.kind:
-            raise PlanError(
-                f"{self._given.plan}: medium.kind: found {plan.medium.kind!r}, and the scene of "
-                f"step {step.name} is in {scene.medium.kind!r}; give a plan for that"
-            )
         if self._given.front_end == "emulated-board":
             from rig.front_ends.emulated_board import open_emulated_board
 

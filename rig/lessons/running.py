@@ -30,16 +30,20 @@ from rig.plan import Plan
 from rig.receiver import Receiver
 from rig.recording import Recorder
 from rig.session import measure, ping_results
-from rig.tank.scene import Scene
+from rig.tank.scene import Noise, Scene
 
 Prediction = float | str | None
 """A number, or one of the choices; None where nobody predicted."""
 
 _BOARDS = ("serial-board", "emulated-board")
 
-_BOARD_LOUDER_DB = 20.0
+_BOARD_LOUDER_DB = 26.0
 """A lesson's scenes have a loudspeaker turned low. A board drives its transmitter at full, and
 amplifies what comes back until an 8-bit converter can tell it (common practice, no source)."""
+
+_BOARD_NOISE_DB = -48.0
+"""Half a step of an 8-bit converter, RMS: so much noise of its own keeps an echo that is
+smaller than a step from being rounded away (common practice, no source)."""
 
 INVENTED = ("virtual-tank", "emulated-board")
 """Front ends that sound a lesson's own scene, and need nobody to set anything up."""
@@ -159,6 +163,12 @@ def check_bench(
             "loudspeaker, or in the virtual tank"
         )
     plan = plan_of(step, tables, source=source)
+    kind = scene_of(step, source=source).medium.kind
+    if front_end in INVENTED and kind != plan.medium.kind:
+        raise PlanError(
+            f"{source}: medium.kind: found {plan.medium.kind!r}, and the scene of step "
+            f"{step.name} is in {kind!r}; give a plan for that"
+        )
     forecast(plan)  # the pulse can be made, and its echoes fit between two pings
     if board is None:
         return
@@ -178,7 +188,9 @@ def scene_for(step: Step, own: Plan | None, *, front_end: str, source: str) -> S
         louder = dataclasses.replace(
             scene.source, level_db=scene.source.level_db + _BOARD_LOUDER_DB
         )
-        scene = dataclasses.replace(scene, source=louder)
+        own_db = -math.inf if scene.noise is None else scene.noise.level_db + _BOARD_LOUDER_DB
+        noise = Noise(level_db=max(own_db, _BOARD_NOISE_DB))
+        scene = dataclasses.replace(scene, source=louder, noise=noise)
     if own is None:
         return scene
     face = own.transducer

@@ -120,6 +120,16 @@ def _wait_until(ready, process: subprocess.Popen[bytes], log: Path, limit_s: flo
         time.sleep(0.05)
 
 
+def _forget_killed_servers() -> None:
+    """Drop jackd's list of servers, which holds eight, killed ones too, if none of them lives."""
+    for comm in Path("/proc").glob("[0-9]*/comm"):
+        with contextlib.suppress(OSError):
+            if comm.read_text().strip() == "jackd":
+                return
+    with contextlib.suppress(OSError):
+        Path("/dev/shm/jack-shm-registry").unlink()
+
+
 @contextlib.contextmanager
 def jack(folder: Path, *, period: int = 1024) -> Iterator[Server]:
     folder.mkdir(parents=True)
@@ -131,6 +141,7 @@ def jack(folder: Path, *, period: int = 1024) -> Iterator[Server]:
         "JACK_NO_AUDIO_RESERVATION": "1",
         "ALSA_CONFIG_PATH": "/usr/share/alsa/alsa.conf",
     }
+    _forget_killed_servers()
     command = ["jackd", "-n", name, "--no-realtime", "--sync", "-t", "2000"]
     command += ["-d", "dummy", "-r", str(RATE_HZ), "-p", str(period), "-C", "2", "-P", "2"]
     with log.open("wb") as output:
