@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from dsp.bounds import false_alarm_threshold
 from dsp.profiles import still_background, without_background
 from dsp.ranging import path_from_range_m
 from rig.errors import LessonError, NotHeardError
@@ -340,6 +341,13 @@ def _marked(heard: StepHeard, ball_m: float, *, removed: bool) -> int:
     return hits
 
 
+def _above_threshold_db(heard: StepHeard, ball_m: float) -> float:
+    """Return how far the ball stands above the plan's threshold in a single ping, at the best."""
+    near = (e for r in heard.measurement.results for e in r.echoes)
+    best_db = max((e.snr_db for e in near if abs(e.range_m - ball_m) <= _NEAR_M), default=math.nan)
+    return best_db - 20 * math.log10(false_alarm_threshold(heard.plan.receiver.false_alarm_rate))
+
+
 def _removal(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     ball_m = givens["ball_m"].value
     pings = []
@@ -358,6 +366,7 @@ def _removal(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findi
                 f"step {h.step.name}: found the ball in {n} of {most} pings before anything is "
                 "taken away; hang it nearer or send louder"
             )
+    above = [_above_threshold_db(h, ball_m) for h in heard]
     share = [100 * n / most for n, most in zip(after, pings, strict=True)]
     # From n of N the chance is (n + 1)/(N + 2), with the spread of a beta distribution (Laplace).
     chance = [(n + 1) / (most + 2) for n, most in zip(after, pings, strict=True)]
@@ -370,18 +379,20 @@ def _removal(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findi
         expected=0.0,
         verdict=f"Before, both balls were marked. With the still background taken away the "
         f"hanging ball was marked in {after[0]} of {pings[0]} pings, the moving one in {after[1]} "
-        f"of {pings[1]}. The hanging one is still there.",
+        f"of {pings[1]}. The hanging one is still there. A threshold raised by {above[0]:.0f} dB "
+        "would hide it as well.",
         x_label="0: hangs still, 1: moves",
         y_label="pings with a mark, after removal / %",
         curves=(
-            curve("what moves stays, what rests goes", [0.0, 1.0], [0.0, 100.0]),
+            curve("what moves stays", [-0.2, 1.2], [100.0, 100.0]),
+            curve("what rests goes", [-0.2, 1.2], [0.0, 0.0]),
             curve("the ball", [0.0, 1.0], share, u_share, measured=True),
         ),
         numbers=(
-            ("ball", "pings", "marked before", "marked after removal"),
+            ("ball", "pings", "marked before", "marked after removal", "above the threshold / dB"),
             *(
-                (h.step.name, f"{most}", f"{b}", f"{a}")
-                for h, most, b, a in zip(heard, pings, plain, after, strict=True)
+                (h.step.name, f"{most}", f"{b}", f"{a}", f"{over:.1f}")
+                for h, most, b, a, over in zip(heard, pings, plain, after, above, strict=True)
             ),
         ),
     )

@@ -220,11 +220,17 @@ _CHIPS, _CHIP_S, _CODE_HZ = 16, 0.0005, 14e3
 _CODED_BALL_M = 2.0
 
 
-def _after_echo(step: StepHeard, delay_s: float, lag_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return what stands behind an echo, signed, in per cent of its amplitude."""
+_MOST_TURNED = 3.0
+"""So many per cent of the echo, a quarter of a turn off it, tell that the target has moved."""
+
+
+def _after_echo(
+    step: StepHeard, delay_s: float, lag_s: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return what stands behind an echo, in per cent of it; its imaginary part is out of step."""
     turns = (step.plan.pulse.centre_hz - step.receiver.shape.carrier_hz) * lag_s
     ratio = envelope_at(step, delay_s + lag_s) / complex(envelope_at(step, delay_s))
-    return np.asarray(100 * (ratio * np.exp(-2j * np.pi * turns)).real)
+    return np.asarray(100 * ratio * np.exp(-2j * np.pi * turns))
 
 
 def _alike_percent(code: NDArray[np.int64], chips: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -239,12 +245,19 @@ def _coded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding
     one_alone = _alike_percent(first, np.arange(float(_CHIPS)))
     lags = np.arange(1.0, 13.0)
     worst = int(np.abs(one_alone[1:]).argmax()) + 1
-    shown = [_after_echo(h, e.delay_s, lags * _CHIP_S) for h, e in zip(heard, echoes, strict=True)]
+    behind = [_after_echo(h, e.delay_s, lags * _CHIP_S) for h, e in zip(heard, echoes, strict=True)]
+    shown = [values.real for values in behind]
     u_percent = [100 * u_amplitude(h.receiver.shape, e) for h, e in zip(heard, echoes, strict=True)]
+    turned = abs(float(behind[1][worst - 1].imag))
+    if turned > max(_MOST_TURNED, 5 * u_percent[1]):
+        raise NotHeardError(
+            f"step {heard[1].step.name}: found {turned:.0f} % of the echo out of step behind it; "
+            "the ball moved between the two pings of a pair: hang it still, in still air"
+        )
     left = float(shown[1][worst - 1])
     top = int(shown[0].argmax())
     barker_db = 20 * math.log10(max(float(shown[0][top]), 1e-3) / 100)
-    fine = np.linspace(0.0, 12.0, 241)
+    fine = np.linspace(0.7, 12.0, 227)
     return Finding(
         measured=left,
         u_measured=u_percent[1],
