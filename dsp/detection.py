@@ -40,6 +40,9 @@ STRETCH = 4096
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
+FLANK_LOBES = 12
+"""How far from an echo its side lobes are looked at, to see how well a copy fits."""
+
 NEAR_LOBES = 2.5
 MIRROR = 2.0
 """So near to a stronger echo another must stand out by 6 dB from what was left on that
@@ -127,6 +130,7 @@ def cell_averaging_factor(false_alarm_rate: float, cells: int) -> float:
     return cells * math.expm1(-math.log(false_alarm_rate) / cells)
 
 
+@functools.lru_cache(maxsize=32)
 def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: int = TRAINING_CELLS) -> float:
     """Return how rarely one cell may pass a threshold that noise's peaks pass at a rate.
 
@@ -319,8 +323,11 @@ def interpolated(
     near = np.floor(position).astype(int)
     steps = np.arange(1 - _KERNEL_HALF, _KERNEL_HALF + 1)
     index = near[..., np.newaxis] + steps
-    inside = (index >= 0) & (index < envelope.size)
-    taken = np.where(inside, envelope[np.clip(index, 0, envelope.size - 1)], 0)
+    if near.size and near.min() >= _KERNEL_HALF - 1 and near.max() < envelope.size - _KERNEL_HALF:
+        taken = envelope[index]
+    else:
+        inside = (index >= 0) & (index < envelope.size)
+        taken = np.where(inside, envelope[np.clip(index, 0, envelope.size - 1)], 0)
     away = position[..., np.newaxis] - index
     half_circle = np.sqrt(np.maximum(0, 1 - (away / _KERNEL_HALF) ** 2))
     kernel = np.sinc(away) * np.exp(_KERNEL_BETA * (half_circle - 1))
@@ -330,22 +337,25 @@ def interpolated(
 
 def refined(
     envelope: NDArray[np.complexfloating],
-    index: NDArray[np.integer],
+    index: NDArray[np.integer] | NDArray[np.floating],
     *,
     lobe_bins: float,
     centre_turns: float = 0.0,
+    nearly: bool = False,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Place and height of the maxima of ``abs(envelope)`` near some bins.
 
     Parameters
     ----------
     envelope : ndarray of complex, shape (bins,)
-    index : ndarray of int, shape (peaks,)
-        Bins within one bin of a maximum.
+    index : ndarray, shape (peaks,)
+        Bins within one bin of a maximum, or places nearly there.
     lobe_bins : float
         Width of an echo's main lobe at half amplitude.
     centre_turns : float
         As for :func:`interpolated`.
+    nearly : bool
+        The places are within a thirty-second of a lobe already: no coarse look first.
 
     Returns
     -------
@@ -360,7 +370,8 @@ def refined(
     # hard edges has a lobe whose very tip alone is round; rounding in single precision
     # still is a thousandth of what lies between them.
     lobe = max(lobe_bins, 4.0)
-    for half_steps, step in ((8, lobe / 32), (1, lobe / 32), (1, lobe / 64)):
+    looks = ((8, lobe / 32), (1, lobe / 32), (1, lobe / 64))
+    for half_steps, step in looks[1:] if nearly else looks:
         offsets = np.arange(-half_steps, half_steps + 1) * step
         grid = np.abs(
             interpolated(envelope, position[:, np.newaxis] + offsets, centre_turns=centre_turns)
@@ -377,6 +388,7 @@ def refined(
     return position, magnitude
 
 
+@functools.lru_cache(maxsize=32)
 def side_lobe_ceiling(shape: EchoShape, bins: int) -> NDArray[np.float64]:
     """Highest that a compressed echo of amplitude 1 still reaches from each lag on.
 
@@ -391,7 +403,21 @@ def side_lobe_ceiling(shape: EchoShape, bins: int) -> NDArray[np.float64]:
     spectrum[shape.band_index] = shape.weights
     magnitude = np.abs(np.fft.ifft(spectrum) * spectrum.size)[: lags.size]
     ceiling = np.maximum.accumulate(magnitude[::-1])[::-1][::finer]
-    return np.concatenate([ceiling, np.full(bins - ceiling.size, ceiling[-1])])
+    ceiling = np.concatenate([ceiling, np.full(bins - ceiling.size, ceiling[-1])])
+    ceiling.setflags(write=False)
+    return ceiling
+
+
+@functools.lru_cache(maxsize=32)
+def _short(shape: EchoShape, bins: int) -> EchoShape:
+    return shape.for_bins(bins)
+
+
+@functools.lru_cache(maxsize=32)
+def _known_of(shape: EchoShape) -> tuple[float, float, float]:
+    """Return what each search asks: delay uncertainty at 1, centre, height half a bin off."""
+    half_bin = float(abs(shape.at(shape.bin_s / 2)))
+    return delay_uncertainty_s(shape, 1.0), shape.centre_hz, half_bin
 
 
 def delay_uncertainty_s(shape: EchoShape, snr_out: float) -> float:
@@ -573,7 +599,7 @@ class _Search:
         # Copies are made on a short cycle; what is known of the spectrum is not read off
         # there, since a pulse near 0 Hz or half the rate does not end so soon.
         self._whole = shape
-        self._shape = shape = shape.for_bins(envelope.size)
+        self._shape = shape = _short(shape, envelope.size)
         self._guard_bins, self._spacing_bins = _training_steps(self._whole)
         self._cells = _cells_with_room(
             envelope.size, self._guard_bins, self._spacing_bins, TRAINING_CELLS
@@ -584,9 +610,12 @@ class _Search:
         self._least_power = least_noise**2
         self._bins = envelope.size
         self._ceiling = side_lobe_ceiling(shape, envelope.size) * _SIDE_LOBE_MARGIN
-        self._centre_turns = (self._whole.centre_hz - shape.carrier_hz) * shape.bin_s
+        self._u_at_one_s, centre_hz, half_bin = _known_of(self._whole)
+        self._centre_turns = (centre_hz - shape.carrier_hz) * shape.bin_s
         self._lobe_bins = max(1.0, shape.width_s / shape.bin_s)
-        self._half_bin = 0.9 * float(abs(self._whole.at(shape.bin_s / 2)))
+        self._amplifies = 1 / math.sqrt(shape.efficiency)
+        self._far_lobes = self._amplified_lobes() if self._amplifies > 2 else None
+        self._half_bin = 0.9 * half_bin
         self._position = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self._copies = np.empty((0, envelope.size), dtype=np.complex64)
@@ -645,8 +674,9 @@ class _Search:
             # The peak's power holds some of the noise's own. The noise is known from so
             # many cells only: its mean inverse, which the errors go by, is larger than
             # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
-            u_delay_s = delay_uncertainty_s(self._whole, max(snr_out - 2, 1.0))
-            u_delay_s *= math.sqrt(1 + self._noise_doubt)
+            u_delay_s = self._u_at_one_s * math.sqrt(
+                (1 + self._noise_doubt) / max(snr_out - 2, 1.0)
+            )
             u_delay_s = math.hypot(u_delay_s, self._pull_s(i))
             found.append(
                 Peak(
@@ -694,18 +724,22 @@ class _Search:
         crowded = np.flatnonzero(near.sum(axis=1) > 1)
         for _ in range(min(MOST_SWEEPS, MOST_SETTLED // max(crowded.size, 1))):
             before = self._position[crowded]
-            self.settle(crowded)
+            self.settle(crowded, nearly=True)
             moved = np.abs(self._position[crowded] - before)
             if moved.max(initial=0) < STILL * self._lobe_bins:
                 break
 
-    def settle(self, which: Iterable[int] | None = None) -> None:
+    def settle(self, which: Iterable[int] | None = None, *, nearly: bool = False) -> None:
         """Re-estimate each echo, in the order in which they were found, without the others."""
         for i in range(self._gain.size) if which is None else which:
             alone = self._left + np.complex64(self._gain[i]) * self._copies[i]
-            nearest = np.array([round(self._position[i])])
+            nearest = self._position[i : i + 1] if nearly else np.round(self._position[i : i + 1])
             position, _ = refined(
-                alone, nearest, lobe_bins=self._lobe_bins, centre_turns=self._centre_turns
+                alone,
+                nearest,
+                lobe_bins=self._lobe_bins,
+                centre_turns=self._centre_turns,
+                nearly=nearly,
             )
             # Two echoes closer than a lobe can pull each other along; an echo
             # that would leave its own lobe stays where it was found.
@@ -732,7 +766,7 @@ class _Search:
         lobes = max(abs(self._gain[i]), 1e-30) * self._ceiling[np.floor(lag).astype(int)]
         power = np.abs(self._left) ** 2
         near = (lag > self._lobe_bins) & (lag < 4 * self._lobe_bins)
-        beyond = (lag > self._lobe_bins) & (lag < 12 * self._lobe_bins)
+        beyond = (lag > self._lobe_bins) & (lag < FLANK_LOBES * self._lobe_bins)
         if not near.any():
             return 1.0
         # Noise alone passes its mean power in less than half of the bins, and ln 10 times
@@ -742,7 +776,21 @@ class _Search:
         # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
         # the mean square.
         misfit = max(3 * math.sqrt(typical / math.log(2)), 2.2 * math.sqrt(np.quantile(most, 0.9)))
-        return float(np.clip(misfit, 0.05, 1.0))
+        return float(np.clip(misfit, 0.05, self._amplifies))
+
+    def _amplified_lobes(self) -> NDArray[np.float64]:
+        """Return what an echo of 1 may leave far off, at a pulse's length say.
+
+        How well a copy fits is seen on its flanks. Beyond them a filter that evens out a
+        spectrum makes much of what is weak in it, where two sounds differ most.
+        """
+        from scipy.ndimage import maximum_filter1d
+
+        reach = 2 * math.ceil(FLANK_LOBES * self._lobe_bins) + 1
+        lobes = np.abs(self._shape.at_bins(0.0, self._bins)).astype(np.float64)
+        lobes = maximum_filter1d(lobes, reach) * self._amplifies
+        lobes[:reach] = 0.0
+        return np.asarray(lobes)
 
     def _left_by(self, i: int) -> NDArray[np.float64]:
         """Ceiling of what echo `i` may have left behind when it was taken away."""
@@ -750,6 +798,8 @@ class _Search:
         lag = np.abs(np.arange(self._bins) - position)
         lobes = gain * self._ceiling[np.floor(lag).astype(int)]
         ceiling = np.where(lag < self._lobe_bins, lobes, self._misfit[i] * lobes)
+        if self._far_lobes is not None:
+            ceiling = np.maximum(ceiling, gain * self._far_lobes[np.floor(lag).astype(int)])
         near = np.flatnonzero(lag < NEAR_LOBES * self._lobe_bins)
         reach = max(1, round(self._lobe_bins / 2))
         twins = np.round(2 * position - near).astype(int)[:, np.newaxis]
