@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp import targets
+from rig.beam import setting_of
 from rig.errors import LessonError, NotHeardError
 from rig.lessons.air_bench import PLAN, scene
 from rig.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
@@ -57,7 +58,7 @@ def _shapes(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     ball_heard, rod_heard, plate_heard, net_heard = heard
     at, ball, net = givens["at_m"], givens["ball_m"], givens["net_m"]
     receiver = heard[0].receiver
-    wavelength_m = receiver.sound_speed_m_s / receiver.shape.centre_hz
+    wavelength_m = setting_of(receiver).wavelength_m
     ball_db = 20 * math.log10(ball.value / 2)
     plate_m, rod_m, long_m = (givens[n] for n in ("plate_m", "rod_m", "rod_long_m"))
     expected_db = (
