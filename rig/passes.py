@@ -155,9 +155,9 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
         time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
     )
     snr_db = np.array([e.snr_db for e in echoes])
-    wavelength_m = receiver.sound_speed_m_s / receiver.shape.centre_hz
     sharp, closing, certain = None, None, None
-    if np.isfinite(snr_db).all():
+    # The phases of a band that was folded down may run backwards: they are not gone by.
+    if np.isfinite(snr_db).all() and not plan.timing.band_sampling:
         phasors = _phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])
         sharp = _sharpened(receiver, pings, echoes, phasors, time_s, range_m, noise_m)
         closing = _closing(receiver, pings, echoes, phasors)
@@ -176,7 +176,7 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
         np.array([e.strength_db for e in echoes]),
         snr_db,
         # Phases tell a range finer than the envelope's resolution can.
-        resolution_m=cell_m if sharp is None else min(cell_m, wavelength_m),
+        resolution_m=cell_m if sharp is None else min(cell_m, receiver.wavelength_m),
         baseline_m=plan.geometry.baseline_m,
         half_angle_rad=half_angle_rad,
     )
@@ -228,7 +228,7 @@ def _sharpened(
         noise_m,
         np.angle(phasors),
         _phase_noise_rad(receiver, pings, echoes),
-        wavelength_m=receiver.sound_speed_m_s / receiver.shape.centre_hz,
+        wavelength_m=receiver.wavelength_m,
         baseline_m=receiver.plan.geometry.baseline_m,
     )
 

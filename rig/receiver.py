@@ -243,6 +243,12 @@ class Receiver:
         shapes = [c.shape for c in self._compressors]
         return shapes[0] if len(shapes) == 1 else _mean_shape(shapes)
 
+    @property
+    def wavelength_m(self) -> float:
+        """Of the pulse's centre, in the medium: of a band that folds down, where it was sent."""
+        sent = self.plan.timing.band_sampling
+        return self.sound_speed_m_s / (self.plan.pulse.centre_hz if sent else self.shape.centre_hz)
+
     def _check_room_for_noise(self) -> None:
         """Refuse a pulse so narrow in band that a block holds no noise to compare it with."""
         for compress in (*self._compressors, *self.marks.compressors):

@@ -425,3 +425,36 @@ def test_what_stands_still_is_not_called_smeared() -> None:
         scene = a_scene({"radius_m": 0.02}, {"position_m": [rng.uniform(0.5, 1.0), 0.0, 0.0]})
         receiver, blocks = noisy(PLAN, scene, snr_db=rng.uniform(15, 35), rng=rng)
         assert smeared(receiver, passings_of(receiver, measure(receiver, blocks).results)) == ()
+
+
+def test_a_pass_of_a_board_s_burst_is_told_by_its_own_wavelength() -> None:
+    # 40 kHz sampled at 62.5 kHz stands at 22.5 kHz: by that, the cone would be 1.8 times too
+    # wide, and phases, which run backwards there, would speak of a wave 1.8 times too long.
+    speed_m_s, closest_m, interval_s = 0.2, 1.0, 0.05
+    plan = plan_from_table(
+        {
+            "pulse": {"kind": "burst", "centre_hz": 40e3, "cycles": 12, "ring_s": 1e-4},
+            "timing": {
+                "sample_rate_hz": 62.5e3,
+                "ping_interval_s": interval_s,
+                "band_sampling": True,
+            },
+            "receiver": {"range_start_m": 0.3, "range_stop_m": 1.6},
+            "geometry": {"baseline_m": 0.03, "time_zero": "calibration"},
+            "transducer": {"radius_m": 0.008},
+        }
+    )
+    face = {"shape": "piston", "radius_m": 0.008}
+    middle_s = 2.0
+    ball = {"position_m": [closest_m, -speed_m_s * middle_s, 0.0]}
+    scene = a_scene(face, ball | {"velocity_m_s": [0.0, speed_m_s, 0.0], "radius_m": 0.05})
+    receiver, blocks = noisy(plan, scene, snr_db=40, rng=np.random.default_rng(5), pings=80)
+    (passing,) = passings_of(receiver, ping_results(receiver, blocks))
+    passage = passing.passage
+    assert passage.kind == "pass"
+    assert passage.u_closest_range_m is not None
+    # k = 2.58: one check in a hundred is off by more by chance.
+    assert abs(passage.closest_range_m - closest_m) < 2.58 * passage.u_closest_range_m
+    assert passage.crossing_speed_m_s is not None
+    assert passage.u_crossing_speed_m_s is not None
+    assert abs(passage.crossing_speed_m_s - speed_m_s) < 2.58 * passage.u_crossing_speed_m_s
