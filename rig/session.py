@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from dsp.profiles import EchoProfile
 from rig.capture import CaptureBlock, CaptureFlag
+from rig.errors import DeviceError
 from rig.receiver import Echo, Receiver, TimeZero
 from rig.trust import MarkWatch
 
@@ -213,6 +214,12 @@ def _judged(
     for block in blocks:
         if recorder is not None:
             recorder.write(block)
+        found, due = block.samples.shape[1], receiver.plan.interval_samples
+        if found != due:
+            raise DeviceError(
+                f"{receiver.info.device}: ping {block.index} came with {found} samples; "
+                f"the plan's interval has {due}; give a plan or a recording that fits"
+            )
         placed = watch.place(block)
         if held is not None:
             before, its_time_zero, its_reason = held

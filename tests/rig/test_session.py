@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
-from rig.errors import PlanError
+from rig.errors import DeviceError, PlanError
 from rig.plan import Plan, plan_from_table
 from rig.receiver import Receiver
 from rig.session import measure, ping_results
@@ -206,6 +206,13 @@ def test_silence_is_lost_and_says_what_was_not_heard() -> None:
     (result,) = ping_results(Receiver(plan, STEADY), [silent])
     assert result.lost
     assert result.reason == "no direct sound was heard where it is due, or surely known again"
+
+
+def test_a_block_that_does_not_fit_the_plan_is_refused_by_its_length() -> None:
+    plan = a_plan()
+    short = CaptureBlock(index=3, samples=np.zeros(100), start_sample=0, mark_s=LEAD_S)
+    with pytest.raises(DeviceError, match="ping 3 came with 100 samples; the plan's interval has"):
+        list(ping_results(Receiver(plan, STEADY), [short]))
 
 
 def test_a_stack_counts_only_the_last_good_pings() -> None:
