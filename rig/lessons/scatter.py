@@ -119,4 +119,8 @@ def scatter_of(heard: StepHeard, *, start_m: float, stop_m: float, stacked: int 
     # Taken in turn, so that a slow drift is alike in all groups.
     kept = rows[: groups * stacked, bins].reshape(stacked, groups, -1)
     power = float(np.var(kept.mean(axis=0), axis=0, ddof=1).mean())
-    return Scatter(power=power, u_share=1 / math.sqrt((groups - 1) * cells_in(heard, bins)))
+    # Where noise is stronger in one part, as clutter near by, fewer cells make up the mean.
+    by_bin = np.var(rows[:, bins], axis=0, ddof=1)
+    even = float(by_bin.mean() ** 2 / np.mean(by_bin**2))
+    cells = max(1.0, even * cells_in(heard, bins))
+    return Scatter(power=power, u_share=1 / math.sqrt((groups - 1) * cells))

@@ -302,7 +302,7 @@ _CLUTTER = Part(
                 clutter={"level_db": -44.0, "reach_m": 0.2},
                 target=[{"body": "sphere", "radius_m": 0.001, "position_m": [_BALL_M, 0.0, 0.0]}],
             ),
-            pings=48,
+            pings=64,
             changes=_RAW,
         ),
     ),
