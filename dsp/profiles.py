@@ -103,7 +103,11 @@ def without_background(profile: EchoProfile, background: NDArray[np.complex64]) 
 
 
 def unlike_share(
-    first: NDArray[np.complexfloating], second: NDArray[np.complexfloating], *, above: float
+    first: NDArray[np.complexfloating],
+    second: NDArray[np.complexfloating],
+    *,
+    above: float,
+    reach_bins: int = 0,
 ) -> float:
     """Return by how much two envelopes differ where either stands above an amplitude.
 
@@ -113,6 +117,9 @@ def unlike_share(
         Compared by magnitude, up to the end of the shorter.
     above : float
         What is weaker in both is left out: noise, and what is too weak to matter.
+    reach_bins : int
+        What stands in one differs only by as much as it exceeds all that stands so near
+        in the other: what has moved a little does not.
 
     Returns
     -------
@@ -124,4 +131,16 @@ def unlike_share(
     one, other = np.abs(first[:bins]), np.abs(second[:bins])
     seen = np.maximum(one, other) > above
     both = float(np.sum(one[seen] ** 2 + other[seen] ** 2))
-    return float(np.sum((one[seen] - other[seen]) ** 2)) / both if both > 0 else 0.0
+    if both == 0:
+        return 0.0
+    if reach_bins == 0:
+        return float(np.sum((one[seen] - other[seen]) ** 2)) / both
+    excess = (np.maximum(a - _highest(b, reach_bins), 0) for a, b in ((one, other), (other, one)))
+    return sum(float(np.sum(e[seen] ** 2)) for e in excess) / both
+
+
+def _highest(values: NDArray[np.floating], reach: int) -> NDArray[np.floating]:
+    """Return the highest of each value and of those up to `reach` to either side."""
+    from scipy.ndimage import maximum_filter1d
+
+    return np.asarray(maximum_filter1d(values, 2 * reach + 1, mode="nearest"))

@@ -19,7 +19,7 @@ from dsp.detection import Peak
 from dsp.profiles import unlike_share
 from dsp.pulses import Pulse
 from rig.capture import CaptureBlock, StreamInfo
-from rig.plan import Plan
+from rig.plan import SLOWEST_SOUND_M_S, Plan
 
 CELLS = 16
 """Independent cells of noise that a search goes by at the least, where the block has them."""
@@ -36,6 +36,16 @@ amplitude, if these differ in less than 0.2 of their energy from those around a 
 mark. An echo that is taken for the mark lacks the echo that it is itself: with as much
 as 1.5 dB less than the mark that is 0.7 / 1.7 = 0.4 of the energy, if there is no other,
 and more with each other that there is."""
+
+CLEARLY = 0.03
+"""One of two likenesses is clearly the better by this much of the energy."""
+
+FASTEST_M_S, FARTHEST_S = 1.5, 0.004
+"""A target moves no faster, a brisk walk, and is looked for no farther off than this from
+where it stood: less than the lead, so that a slip cannot pass for a movement."""
+
+MOST_SOUNDS = 12
+"""No more of a ping's sounds, the strongest, are held against a mark."""
 
 
 class MarkSearch:
@@ -61,6 +71,7 @@ class MarkSearch:
         self.compressors = tuple(
             PulseCompressor(p, plan.interval_samples, weighting="hann") for p in pulses
         )
+        self._interval_s = plan.timing.ping_interval_s
         self._channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
             self._channel = info.loopback
@@ -140,47 +151,74 @@ class MarkSearch:
         return fitting[0] if len(fitting) == 1 else None
 
     def may_be_an_echo(
-        self, block: CaptureBlock, mark: Peak, *, last_block: CaptureBlock, last_mark: Peak
+        self,
+        block: CaptureBlock,
+        mark: Peak,
+        *,
+        known_block: CaptureBlock,
+        known_mark: Peak,
     ) -> bool:
         """Say whether a mark that stands where it was due may be an echo that slipped there.
 
-        The sounds around it then differ from those around the last mark, and are more like
-        those around an echo that was as strong as the mark is now. What moves makes a
-        difference too, but is not like another place of the ping before.
-        """
-        unlike = self._unlike(block, mark, last_block, last_mark)
-        if unlike < MOST_UNLIKE and alike(mark, last_mark):
-            return False
-        echoes = detection.sounds_like(
-            self._envelope(last_block, 0.0),
-            self.compressors[last_block.pulse_index].shape,
-            mark.amplitude,
-            within_db=LIKE_DB + _amplitude_doubt_db(mark),
-        )
-        width_s = self.compressors[last_block.pulse_index].shape.width_s
-        return any(
-            self._unlike(block, mark, last_block, echo) < max(unlike, MOST_UNLIKE)
-            for echo in echoes
-            if abs(echo.delay_s - last_mark.delay_s) > width_s
-        )
+        The sounds around it then differ from those around a known mark, and are more like
+        those around an echo of that ping. What moves makes a difference too, but stands near
+        where it stood, and no slip brings it there.
 
-    def is_strongest(self, block: CaptureBlock, mark: Peak) -> bool:
-        """Say whether no other sound of a block comes within `LIKE_DB` of a mark."""
-        shape = self.compressors[block.pulse_index].shape
-        strength = np.abs(self._envelope(block, 0.0))
-        elsewhere = np.abs(np.arange(strength.size) * shape.bin_s - mark.delay_s) > shape.width_s
-        return float(strength[elsewhere].max()) < mark.amplitude * 10 ** (-LIKE_DB / 20)
+        Parameters
+        ----------
+        block : CaptureBlock
+        mark : Peak
+        known_block, known_mark : CaptureBlock, Peak
+            Of a ping before, if possible one whose next was punctual: what slipped after it is
+            not in its block.
+        """
+        unlike = self._unlike(block, mark, known_block, known_mark)
+        as_strong = alike(mark, known_mark)
+        if unlike < MOST_UNLIKE and as_strong:
+            return False
+        shape = self.compressors[known_block.pulse_index].shape
+        passed_s = (block.index - known_block.index) * self._interval_s
+        reach_s = min(2 * FASTEST_M_S * passed_s / SLOWEST_SOUND_M_S, FARTHEST_S)
+        reach_bins = max(1, math.ceil(reach_s / shape.bin_s))
+        moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
+        within_db = LIKE_DB + _amplitude_doubt_db(mark)
+        sounds, _ = detection.find_echoes(
+            self._envelope(known_block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
+        )
+        for sound in sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS]:
+            if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
+                continue
+            # What came before the mark was cut off by the slip, or was not.
+            slipped = self._unlike(
+                block, mark, known_block, sound, reach_bins=reach_bins, from_mark_on=True
+            )
+            # As strong as the mark is now, it is the mark unless it is the worse likeness;
+            # else a gain was turned as well, and it is the mark if it is the better one.
+            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
+            worse = slipped - moved
+            if slipped < MOST_UNLIKE and worse < (CLEARLY if is_like else -CLEARLY):
+                return True
+        return False
 
     def _unlike(
-        self, block: CaptureBlock, mark: Peak, other_block: CaptureBlock, other_mark: Peak
+        self,
+        block: CaptureBlock,
+        mark: Peak,
+        other_block: CaptureBlock,
+        other_mark: Peak,
+        *,
+        reach_bins: int = 0,
+        from_mark_on: bool = False,
     ) -> float:
         """Return by how much the sounds around two marks differ, each in terms of its mark."""
         before_s = min(mark.delay_s, other_mark.delay_s)
+        if from_mark_on:
+            before_s = min(before_s, self.compressors[block.pulse_index].shape.width_s)
         around, other = (
             self._envelope(each, its.delay_s - before_s) / np.float32(its.amplitude)
             for each, its in ((block, mark), (other_block, other_mark))
         )
-        return unlike_share(around, other, above=MATTERS)
+        return unlike_share(around, other, above=MATTERS, reach_bins=reach_bins)
 
     def _envelope(self, block: CaptureBlock, start_s: float) -> NDArray[np.complex64]:
         """Compress the channel that the mark is heard on, its first bin at `start_s`."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import deque
 from dataclasses import dataclass
@@ -41,6 +42,7 @@ class MarkWatch:
         self._last: tuple[CaptureBlock, Peak] | None = None
         self._known: tuple[CaptureBlock, Peak] | None = None  # confirmed by the next
         self._stands = True  # what was known of time zero beforehand
+        self._first: tuple[CaptureBlock, Peak] | None = None
         self._last_step_s: float | None = None
         self._steps_s: deque[float] = deque([0.0] * 5, maxlen=9)
 
@@ -103,7 +105,10 @@ class MarkWatch:
         if soonest_s - witness.delay_s > 5 * time_zero.u_delay_s + receiver.shape.width_s:
             words = "sound came sooner than it can: the latency has changed; calibrate again"
             return Placed(reason=words)
-        shifted = self._slipped(block, witness)
+        self._first = self._first or (block, witness)
+        # What was stored holds for the whole run: a slip inside one witness may go unseen
+        # from it to the next, and is seen from the first to all that follow.
+        shifted = self._slipped(block, witness) or self._gone(block, witness, self._first)
         doubt = self._doubt(witness, shifted=shifted, sought="first sound")
         self._take(block, witness, trusted=not doubt)
         if shifted:
@@ -135,13 +140,17 @@ class MarkWatch:
     def _may_be_an_echo(self, block: CaptureBlock, mark: Peak) -> bool:
         """Say whether a mark that is near its due place may be no mark at all."""
         if self._last is None:
-            # The front end has heard a pulse shortly before; an echo that slipped into the
-            # place of the mark since would have the next ping's mark beside it.
-            is_punctual = abs(mark.delay_s - block.mark_s) < FIRST_MARK_S
-            return not is_punctual and not self._receiver.marks.is_strongest(block, mark)
-        last_block, last_mark = self._last
+            # The front end has heard a pulse shortly before. What is late since may be an echo
+            # that slipped here, as strong as the direct sound or stronger.
+            return abs(mark.delay_s - block.mark_s) > FIRST_MARK_S
+        # The end of the last block may have slipped already; that of one whose next was
+        # punctual has not.
+        known_block, known_mark = self._known or self._last
         return self._receiver.marks.may_be_an_echo(
-            block, mark, last_block=last_block, last_mark=last_mark
+            block,
+            mark,
+            known_block=known_block,
+            known_mark=known_mark,
         )
 
     def _moved(self, block: CaptureBlock, near: Peak | None) -> Peak | None:
@@ -187,6 +196,13 @@ class MarkWatch:
             both_s = step_s + self._last_step_s - self._usual_step_s()
             slipped = slipped or abs(both_s) > 1.5 * tolerance_s
         return slipped
+
+    def _gone(self, block: CaptureBlock, mark: Peak, first: tuple[CaptureBlock, Peak]) -> bool:
+        """Say whether a mark stands elsewhere in its block than the first of the run did."""
+        before, its_mark = first
+        away_s = (mark.delay_s - block.mark_s) - (its_mark.delay_s - before.mark_s)
+        u_away_s = math.hypot(mark.u_delay_s, its_mark.u_delay_s)
+        return abs(away_s) > slip_tolerance_s(u_away_s, self._receiver.info.sample_rate_hz)
 
     def _usual_step_s(self) -> float:
         # Two converters on clocks of their own drift apart evenly, which is no slip.

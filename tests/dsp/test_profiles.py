@@ -86,3 +86,14 @@ def test_what_is_weak_in_both_makes_nothing_unlike() -> None:
     rng = np.random.default_rng(3)
     one, other = (0.05 * rng.standard_normal((2, 64))).astype(np.complex64)
     assert unlike_share(one, other, above=0.3) == 0.0
+
+
+def test_envelopes_whose_echoes_moved_within_reach_do_not_differ() -> None:
+    one, other = np.zeros(50, dtype=np.complex64), np.zeros(50, dtype=np.complex64)
+    one[[10, 30]] = 1, 0.8
+    other[[10, 34]] = 1, 0.8
+    assert unlike_share(one, other, above=0.3, reach_bins=4) == 0.0
+    # Out of reach it counts on either side: 2·0.64 of 2·1.64.
+    expected = pytest.approx(0.64 / 1.64)
+    assert unlike_share(one, other, above=0.3, reach_bins=3) == expected
+    assert unlike_share(one, other, above=0.3) == expected
