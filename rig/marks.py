@@ -40,8 +40,8 @@ and more with each other that there is."""
 CLEARLY = 0.03
 """One of two likenesses is clearly the better by this much of the energy."""
 
-FASTEST_M_S, FARTHEST_S = 1.5, 0.004
-"""A target moves no faster, a brisk walk, and is looked for no farther off than this from
+FASTEST_M_S, FARTHEST_S = 1.0, 0.003
+"""A target moves no faster, a slow walk, and is looked for no farther off than this from
 where it stood: less than the lead, so that a slip cannot pass for a movement."""
 
 MOST_SOUNDS = 12
@@ -188,13 +188,15 @@ class MarkSearch:
         for sound in sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS]:
             if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
                 continue
+            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
+            if not is_like and moved <= CLEARLY:
+                continue
             # What came before the mark was cut off by the slip, or was not.
             slipped = self._unlike(
                 block, mark, known_block, sound, reach_bins=reach_bins, from_mark_on=True
             )
             # As strong as the mark is now, it is the mark unless it is the worse likeness;
             # else a gain was turned as well, and it is the mark if it is the better one.
-            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
             worse = slipped - moved
             if slipped < MOST_UNLIKE and worse < (CLEARLY if is_like else -CLEARLY):
                 return True
