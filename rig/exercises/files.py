@@ -55,7 +55,10 @@ class Handout:
 
 
 def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> Handout:
-    """Draw and write everything; files of the same names are replaced.
+    """Draw and write everything.
+
+    A set that is there already is never replaced: its sheets may have been handed out, and
+    pupils' answers may stand in its table.
 
     Parameters
     ----------
@@ -70,6 +73,12 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
         From drawing the questions.
     """
     out = Path(folder)
+    for there in (out / "answers.csv", out / "key" / "key.json"):
+        if there.exists():
+            raise StorageError(
+                f"{there}: is already there and is not overwritten; give --out another folder, or "
+                "move the old exercises away"
+            )
     _make(out / "key")
     kept: list[Question] = []
     for question in asked:

@@ -168,7 +168,8 @@ def mark(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Marks:
     """Hold answers against the key.
 
     Everyone who handed in anything is asked every question of the key. An answer may be the
-    choice's letter or its words; case, spaces and a decimal comma make no difference.
+    choice's letter, its words, or both as on the sheet; case, spaces and a decimal comma make no
+    difference.
 
     Raises
     ------
@@ -268,14 +269,16 @@ def _score_text(score: Score) -> str:
 
 
 def _choice(answer: str, choices: Sequence[str]) -> str | None:
-    """Return the choice that an answer means, by its words or by its letter."""
+    """Return the choice that an answer means, by its words, its letter, or both."""
     wanted = _squeezed(answer)
     for choice in choices:
         if wanted == _squeezed(choice):
             return choice
     letter = wanted.rstrip(").")
-    if len(letter) == 1 and letter in ascii_lowercase[: len(choices)]:
-        return choices[ascii_lowercase.index(letter)]
+    for own, choice in zip(ascii_lowercase, choices, strict=False):
+        # As the sheet prints it, too: the letter, and the words after it.
+        if letter == own or wanted == _squeezed(f"{own}) {choice}"):
+            return choice
     return None
 
 

@@ -220,3 +220,13 @@ def test_a_count_that_is_none_is_refused(count: str, capsys: pytest.CaptureFixtu
         main(["exercise", "--out", "nowhere", "--count", count])
     assert ended.value.code == 2
     assert "give a whole number of at least 1" in capsys.readouterr().err
+
+
+def test_answers_that_were_handed_in_are_never_drawn_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "answers.csv").write_text("number,answer\n1,b\n")
+    assert main(["exercise", "--count", "1", "--out", str(tmp_path)]) == 1
+    assert "is not overwritten" in capsys.readouterr().err
+    assert (tmp_path / "answers.csv").read_text() == "number,answer\n1,b\n"
+    assert list(tmp_path.iterdir()) == [tmp_path / "answers.csv"]

@@ -79,13 +79,27 @@ def test_topics_and_names_add_up_to_the_whole(key: list[KeyEntry], names: list[s
 
 @pytest.mark.parametrize(
     "text",
-    ["1.2 m", " 1.2  M ", "1.2m", "1,2 m", "1.2 m.", "b", "B", "b)", " B ) "],
+    [
+        "1.2 m",
+        " 1.2  M ",
+        "1.2m",
+        "1,2 m",
+        "1.2 m.",
+        "b",
+        "B",
+        "b)",
+        " B ) ",
+        "b) 1.2 m",
+        "B) 1,2 m",
+    ],
 )
 def test_case_spaces_letters_and_a_decimal_comma_make_no_difference(text: str) -> None:
     assert mark([answered(text)], a_key()).overall.right == 1
 
 
-@pytest.mark.parametrize("text", ["12 m", "1.20 m", "d", "a", "ab", "1.2 m or so", "it stayed"])
+@pytest.mark.parametrize(
+    "text", ["12 m", "1.20 m", "d", "a", "ab", "1.2 m or so", "it stayed", "a) 1.2 m"]
+)
 def test_other_words_are_not_right(text: str) -> None:
     assert mark([answered(text)], a_key()).overall.right == 0
 
