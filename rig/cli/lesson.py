@@ -298,8 +298,7 @@ class _Course:
         print(words, file=sys.stderr if self._given.json else sys.stdout, flush=True)
 
     def _say_wrapped(self, words: str) -> None:
-        width = min(shutil.get_terminal_size((80, 24)).columns, 100)
-        for line in textwrap.wrap(words, width):
+        for line in _wrapped(words):
             self._say(line)
 
     def _say_turn(self, turn: Turn) -> None:
@@ -442,11 +441,19 @@ def _hand_out(
         print(json.dumps(answer))
         return
     print(f"\nThe sheet to hand out is in {sheet}")
-    print(f"Prediction and measurement in one picture: {', '.join(pictures.values())}")
+    print("Prediction and measurement in one picture:")
+    for path in pictures.values():
+        print(f"  {path}")
     for paths in course.recorded.values():
         if paths:
             print(f"Recorded: {', '.join(paths)}")
-    print(f"A common misreading: {lesson.misreading}")
+    for line in _wrapped(f"A common misreading: {lesson.misreading}"):
+        print(line)
+
+
+def _wrapped(words: str) -> list[str]:
+    width = min(shutil.get_terminal_size((80, 24)).columns, 100)
+    return textwrap.wrap(words, width)
 
 
 def _folder(out: str | None) -> Path:
@@ -463,12 +470,11 @@ def _folder(out: str | None) -> Path:
 def _number(name: str, text: str) -> float:
     import math
 
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    from rig.lessons.running import number_in
+
+    value = number_in(text)
     if not math.isfinite(value):
-        raise LessonError(f"{name}: found {text!r}; give a number, in the unit at the name's end")
+        raise LessonError(f"{name}: found {text!r}; give a number such as 0.98, in the name's unit")
     return value
 
 

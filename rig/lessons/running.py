@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -119,15 +120,34 @@ def predicted(question: Question, text: str) -> float | str:
         if words.isdecimal() and 1 <= int(words) <= len(question.choices):
             return question.choices[int(words) - 1]
         listed = ", ".join(repr(choice) for choice in question.choices)
-        raise LessonError(f"prediction: found {text!r}; give one of {listed}")
-    try:
-        number = float(words.removesuffix(question.unit).strip())
-    except ValueError:
-        number = math.nan
+        places = f"1 to {len(question.choices)}"
+        raise LessonError(f"prediction: found {text!r}; give one of {listed}, or {places}")
+    number = number_in(words.removesuffix(question.unit))
     if not math.isfinite(number):
         unit = f" of {question.unit}" if question.unit else ""
-        raise LessonError(f"prediction: found {text!r}; give a number{unit}")
+        raise LessonError(f"prediction: found {text!r}; give a number{unit}, such as 0.5")
     return number
+
+
+def number_in(text: str) -> float:
+    """Read a number as people write it: with a point or a comma, or a true minus sign.
+
+    NaN where it is none, or where its comma may part thousands.
+
+    Examples
+    --------
+    >>> number_in("11.6"), number_in("0,5"), number_in("\N{MINUS SIGN}3"), number_in("1,000")
+    (11.6, 0.5, -3.0, nan)
+    """
+    plain = text.strip().replace("\N{MINUS SIGN}", "-")
+    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", plain) and not re.search(
+        r"[1-9][0-9]*,[0-9]{3}$", plain
+    ):
+        plain = plain.replace(",", ".")
+    try:
+        return float(plain)
+    except ValueError:
+        return math.nan
 
 
 def tables_for(lesson: Lesson, part: Part, own: Plan | None) -> Tables:

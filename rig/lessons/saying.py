@@ -98,6 +98,8 @@ def agreement_text(turn: Turn) -> str:
 
 
 def _two_digits(value: float) -> str:
+    if value >= 100:
+        return f"{value:.0f}"  # 187 hits: who takes 13 from 200 should find it here
     rounded = float(f"{value:.2g}")
     return f"{rounded:.0f}" if rounded >= 10 else f"{rounded:.7f}".rstrip("0").rstrip(".")
 

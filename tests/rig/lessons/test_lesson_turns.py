@@ -29,13 +29,21 @@ CHOICE = Question(text="Which way?", unit="m", choices=("nearer", "farther", "it
 
 
 @pytest.mark.parametrize(
-    ("text", "value"), [("3", 3.0), (" -2.5 ", -2.5), ("1.5 ms", 1.5), ("1e3ms", 1000.0)]
+    ("text", "value"),
+    [
+        ("3", 3.0),
+        (" -2.5 ", -2.5),
+        ("1.5 ms", 1.5),
+        ("1e3ms", 1000.0),
+        ("1,5", 1.5),
+        ("\N{MINUS SIGN}0,125 ms", -0.125),
+    ],
 )
-def test_a_predicted_number_may_bring_its_unit(text: str, value: float) -> None:
+def test_a_predicted_number_may_bring_its_unit_and_a_decimal_comma(text: str, value: float) -> None:
     assert predicted(NUMBER, text) == value
 
 
-@pytest.mark.parametrize("text", ["", "soon", "nan", "inf", "3 m", "1,5"])
+@pytest.mark.parametrize("text", ["", "soon", "nan", "inf", "3 m", "1,500", "1,5,2"])
 def test_what_is_no_number_is_refused_and_the_unit_named(text: str) -> None:
     with pytest.raises(LessonError, match="give a number of ms"):
         predicted(NUMBER, text)
