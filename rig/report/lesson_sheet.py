@@ -141,13 +141,17 @@ def _title(number: int, turn: Turn) -> str:
 
 
 def _set_up(number: int, turn: Turn) -> Markup:
+    first, *others = turn.heard
+    # The heading and the first picture stay on one page, whatever a browser makes of the rest.
     return element(
         "section",
-        element("h2", f"{_title(number, turn)}: what was set up"),
-        *(
-            _step(heard, between=heard is not turn.heard[0] and heard is not turn.heard[-1])
-            for heard in turn.heard
+        element(
+            "div",
+            element("h2", f"{_title(number, turn)}: what was set up"),
+            _step(first, between=False),
+            class_="whole",
         ),
+        *(_step(heard, between=heard is not turn.heard[-1]) for heard in others),
         class_="steps",
     )
 
