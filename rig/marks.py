@@ -181,6 +181,10 @@ class MarkSearch:
         reach_s = min(2 * FASTEST_M_S * passed_s / SLOWEST_SOUND_M_S, FARTHEST_S)
         reach_bins = max(1, math.ceil(reach_s / shape.bin_s))
         moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
+        if not as_strong and moved > 1 - 2 * MOST_UNLIKE:
+            # Neither as strong nor among the same sounds: a side lobe of a mark that slipped
+            # across the block's edge stands still from ping to ping, too.
+            return True
         within_db = LIKE_DB + _amplitude_doubt_db(mark)
         sounds, _ = detection.find_echoes(
             self._envelope(known_block, 0.0), shape, false_alarm_rate=1e-9, before_only=True

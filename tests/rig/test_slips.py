@@ -255,3 +255,27 @@ def test_a_slip_inside_the_witness_of_a_stored_time_zero_is_seen(share: float, s
     for result in results:
         assert result.lost or abs(strongest_m(result) - 1.9) < 0.0046
     assert all(r.lost for r in results[2:])
+
+
+def test_a_side_lobe_of_a_loopback_pulse_that_slipped_over_the_edge_is_not_taken_for_it() -> None:
+    # Marks stand 240 samples into their blocks: 249 lost, and nine of a pulse are cut off.
+    table = {"pulse": PULSES["chirp"], "timing": {"ping_interval_s": 0.1}}
+    plan = plan_from_table({**table, "geometry": {"time_zero": "loopback"}})
+    rng = np.random.default_rng(1)
+    wire = np.concatenate([one_ping(plan, k, ((0.0, 0.3),)) for k in range(8)])
+    room = np.concatenate([one_ping(plan, k, ((0.0, 0.3), (1.9, 0.1))) for k in range(8)])
+    both = np.stack([room, wire]) + 1e-4 * rng.standard_normal((2, wire.size))
+    both = np.delete(both, np.s_[3 * 4800 + 3900 : 3 * 4800 + 3900 + 249], axis=1)
+    blocks = [
+        CaptureBlock(
+            index=k,
+            samples=both[:, k * 4800 : (k + 1) * 4800],
+            start_sample=k * 4800,
+            mark_s=LEAD_S,
+            confirms_only=k == PINGS,
+        )
+        for k in range(PINGS + 1)
+    ]
+    info = dataclasses.replace(SLIPPING, channels=2, loopback=1)
+    results = list(ping_results(Receiver(plan, info), blocks))
+    assert [r.lost for r in results] == [False, False, False, True, True, True]
