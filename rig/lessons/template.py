@@ -82,8 +82,8 @@ LESSON = Lesson(
         Part(
             name="farther",
             question=Question(
-                text="A ball is moved half a metre away. How many milliseconds later does its "
-                "echo come?",
+                text="A ball is moved half a metre farther away. How many milliseconds later "
+                "does its echo come? Sound travels about 344 m in a second.",
                 unit="ms",
                 # For a word in place of a number: choices=("sooner", "later"), and the
                 # finding's choice=… says which of them the bench supports.
@@ -104,7 +104,7 @@ LESSON = Lesson(
             ),
             steps=(
                 Step(name="start", set_up="Hang a ball 1 m away.", scene=_scene(1.0)),
-                Step(name="away", set_up="Move it half a metre away.", scene=_scene(1.5)),
+                Step(name="away", set_up="Move it half a metre farther away.", scene=_scene(1.5)),
             ),
             find=_find,
             because="The way grows by half a metre out, and by half a metre back.",

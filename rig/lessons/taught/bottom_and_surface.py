@@ -150,10 +150,11 @@ _HARD_AND_SOFT = Part(
         )
     ),
     find=_hard_and_soft,
-    because="How much a boundary sends back depends on how much harder to move the second matter "
-    "is: its density times its sound speed, called impedance. The rest goes in. So hard ground is "
-    "stronger at the same distance. Real soft ground also sends back a long weak tail, from below "
-    "its top; and a smooth bed that is not square to the beam may be weaker than rough mud.",
+    because="How much a boundary sends back depends on how much harder or easier to move the "
+    "second matter is: its density times its sound speed, called impedance. The rest goes in. "
+    "So hard ground is stronger at the same distance. Real soft ground also sends back a long "
+    "weak tail, from below its top; and a smooth bed that is not square to the beam may be "
+    "weaker than rough mud.",
     talk=(
         "The mark of the bottom is weak. Name three reasons other than mud.",
         "Why must both lie at the same depth for this to be fair?",
@@ -289,7 +290,8 @@ _CLUTTER = Part(
     question=Question(
         text="Ripples and bubbles under the surface glitter, at each ping in another way: this is "
         "clutter. A small ball that hangs still drowns in it. The bench adds up 16 pings. At how "
-        "many decibels is the clutter then, against that of one ping?",
+        "many decibels is the clutter then, against that of one ping? (Minus for weaker; a tenth "
+        "of the power is −10 dB.)",
         unit="dB",
     ),
     givens=(_ball_given(),),

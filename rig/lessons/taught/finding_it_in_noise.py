@@ -341,7 +341,7 @@ _CODED = Part(
     "each code has larger ones, but for every one the partner has its opposite: in the sum nothing "
     "is left of them but noise. The price is two pings, and a target that stands still for both.",
     talk=(
-        "What becomes of the trick if the target moves by half a wave between the two pings?",
+        "What becomes of the trick if the target moves by a quarter of a wave between the pings?",
         "Why is a long pulse wanted at all?",
     ),
 )

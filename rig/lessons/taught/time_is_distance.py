@@ -212,7 +212,8 @@ def _speeds_m_s(right: Receiver, told_c: np.ndarray[Any, np.dtype[np.float64]]) 
 _TEMPERATURE = Part(
     name="temperature",
     question=Question(
-        text="The plate stands 2 m away, in a room at 20 °C. Someone tells the bench that it is "
+        text="The plate stands 2 m away, in a room at 20 °C, where sound travels 344 m in a "
+        "second; 0.6 m more for each degree that it is warmer. Someone tells the bench that it is "
         "30 °C. By how many millimetres does the plate move on the screen? Minus for nearer.",
         unit="mm",
     ),
@@ -353,7 +354,8 @@ _BLIND_ZONE = Part(
     name="blind-zone",
     question=Question(
         text="A bench sends one plain tone for 4 ms, and while that sounds it hears nothing else. "
-        "Echoes from nearer than how many metres begin too early to be heard?",
+        "Echoes from nearer than how many metres begin too early to be heard? Sound travels about "
+        "344 m in a second.",
         unit="m",
     ),
     steps=(
@@ -453,8 +455,9 @@ _LONGEST_RANGE = Part(
     ),
     find=_longest_range,
     because="The wall's echo needs 35 ms. If the next ping has left before that, a receiver counts "
-    "from the newer one: the wall shows nearer by c · interval / 2. Such an echo gives itself "
-    "away: a thing stays where it is when the interval is changed, and this does not.",
+    "from the newer one: the wall shows nearer by half of what sound travels "
+    "in an interval. Such an echo gives itself away: a thing stays where it is when the interval "
+    "is changed, and this does not.",
     talk=(
         "How would a screen look on which the bottom comes twice, once in the wrong place?",
         "What does a longer interval cost whoever wants to see something move?",

@@ -206,8 +206,9 @@ _BANDWIDTH = Part(
     name="bandwidth",
     question=Question(
         text="A chirp of 8 ms slides from 10 to 18 kHz: its bandwidth is 8 kHz. A burst of 8 ms "
-        "would leave a mark 137 cm long. How many centimetres long is the mark of the compressed "
-        "chirp, between its ends at half power?",
+        "would leave a mark 137 cm long; one of 1/8 ms, which has that bandwidth, one of "
+        "2.1 cm. How many centimetres long is the mark of the compressed chirp, between its ends "
+        "at half power?",
         unit="cm",
     ),
     givens=(_BALL,),
