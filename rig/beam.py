@@ -255,7 +255,13 @@ def measure_beam(
         other_fit = beam_fits.fit_beam(sweep, other, u_centre_m=u_zero_m)
     except ValueError:
         other_fit = None
-    return _measurement(receiver, moved, heard, setting, fit, other_fit)
+    measured = _measurement(receiver, moved, heard, setting, fit, other_fit)
+    if 2 * measured.u_half_power_rad >= fit.half_power_rad:
+        raise RecordingError(
+            "the beam cannot be fitted: the echoes hardly weaken along the way, so that the "
+            "half-power angle may be any; move the target from outside the cone to outside it"
+        )
+    return measured
 
 
 def setting_of(receiver: Receiver, *, beside: bool = True) -> BeamSetting:
