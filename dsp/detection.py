@@ -16,6 +16,7 @@ take all other echoes away, re-estimate one, in turn.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import itertools
 import math
@@ -483,7 +484,10 @@ def find_echoes(
         if not search.add_round():
             break
     search.settle()
-    search.settle_overlaps()
+    if not before_only:
+        # For the first sound in a room, which is drawn out, several that cancel each other
+        # would be settled on, none of which is seen.
+        search.settle_overlaps()
     peaks = search.peaks()
     kept = tuple(p for p in peaks if start_s <= p.delay_s <= stop_s)
     return kept, search.threshold()
@@ -528,7 +532,7 @@ def first_arrival(
         stop_s=stop_s,
         before_only=True,
     )
-    sounds = [p for p in peaks if _is_seen(p, envelope, shape)]
+    sounds = [s for p in peaks if (s := _as_seen(p, envelope, shape)) is not None]
     if due_s is not None:
         punctual = [p for p in sounds if abs(p.delay_s - due_s) < shape.width_s / 2]
         if punctual:
@@ -567,6 +571,32 @@ def _is_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape
     place = round(peak.delay_s / shape.bin_s)
     around = np.abs(envelope[max(place - 1, 0) : place + 2])
     return float(around.max()) > peak.amplitude / 2
+
+
+def _as_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> Peak | None:
+    """Return a peak if it is seen, or the crest of the envelope that it helps to explain.
+
+    None where the envelope has no crest within a lobe of it.
+    """
+    if _is_seen(peak, envelope, shape):
+        return peak
+    lobe_bins = max(1.0, shape.width_s / shape.bin_s)
+    place = peak.delay_s / shape.bin_s
+    first = max(math.ceil(place - lobe_bins), 1)
+    around = np.abs(envelope[first - 1 : math.floor(place + lobe_bins) + 2])
+    crests = np.flatnonzero((around[1:-1] >= around[:-2]) & (around[1:-1] > around[2:]))
+    if crests.size == 0:
+        return None
+    highest = crests[around[1:-1][crests].argmax()]
+    (at,), (height,) = refined(
+        envelope,
+        np.array([first + highest]),
+        lobe_bins=lobe_bins,
+        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
+    )
+    return dataclasses.replace(
+        peak, delay_s=float(at) * shape.bin_s, amplitude=float(height), phase_rad=0.0
+    )
 
 
 def _is_forerunner(peak: Peak, peaks: Sequence[Peak]) -> bool:
