@@ -1,0 +1,18 @@
+"""Which tests may run side by side.
+
+Each file's tests stay together, so that what a file sets up once is set up once. Sound
+servers and the board's emulator are one of a kind: their tests take turns.
+"""
+
+from pathlib import Path
+
+import pytest
+
+TOGETHER = ("audio", "board")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        path = Path(item.path)
+        alone = [part for part in path.parts if part in TOGETHER]
+        item.add_marker(pytest.mark.xdist_group(alone[0] if alone else path.stem))
