@@ -442,8 +442,8 @@ def _hand_out(
         return
     print(f"\nThe sheet to hand out is in {sheet}")
     print("Prediction and measurement in one picture:")
-    for path in pictures.values():
-        print(f"  {path}")
+    for picture in pictures.values():
+        print(f"  {picture}")
     for paths in course.recorded.values():
         if paths:
             print(f"Recorded: {', '.join(paths)}")
