@@ -54,6 +54,7 @@ CANNOT_KNOW = (
 _ROOM = 1.02  # of half the sample rate over a pulse's highest frequency, at the least
 _FEWEST = 64  # bins from which noise is known well enough
 _LOUDLY_MISSED = 3  # pings in which a target that was there would have been heard well
+_FLANKS = 3.0  # resolutions to each side, to where a compressed echo's flanks reach well
 _ALONG = 0.5  # cos² of a way's unknown angle to the baseline, as fits take it
 _MODEL_DB = 1.0  # standard uncertainty of the beam's formula, and of a target's evenness
 
@@ -518,22 +519,53 @@ def _ways(
             ways.append(way)
     resolution_m = receiver.shape.width_s * receiver.sound_speed_m_s / 2
     kept = []
+    stayed_m = [float(np.median(p.range_m)) for p, _ in rest if p.passage.kind == "stay"]
     for passing, amplitude in rest:
-        stays = passing.passage.kind == "stay"
+        if passing.passage.kind == "stay":
+            kept.append(_stay(receiver, results, passing, float(np.median(amplitude))))
+            continue
         # A side lobe's stretch of an arch is a track of its own, of a target that has one.
         on_a_way = [
             np.abs(way.range_at(passing.time_s) - passing.range_m) < resolution_m for way in ways
         ]
-        if not stays and any(np.count_nonzero(on) > on.size / 2 for on in on_a_way):
+        if any(np.count_nonzero(on) > on.size / 2 for on in on_a_way):
             continue
-        kept.append(
-            _Kept(
-                ping=passing.ping,
-                range_m=passing.range_m,
-                amplitude=np.full(amplitude.size, np.median(amplitude)) if stays else amplitude,
-            )
-        )
+        # Where it crosses what stays, its echo stands on the other's flanks.
+        alone = np.ones(amplitude.size, dtype=bool)
+        for range_m in stayed_m:
+            alone &= np.abs(passing.range_m - range_m) > _FLANKS * resolution_m
+        if alone.any():
+            amplitude = np.interp(passing.ping, passing.ping[alone], amplitude[alone])
+        kept.append(_Kept(ping=passing.ping, range_m=passing.range_m, amplitude=amplitude))
     return ways, kept
+
+
+def _stay(
+    receiver: Receiver, results: Sequence[PingResult], passing: Passing, level: float
+) -> _Kept:
+    """Keep a track that stayed, in those pings too in which something else crossed it.
+
+    Its echo is not listed there, or is taken for the other's. It was there all the same where
+    the ping is about as strong at its range; where it is not, it was not.
+    """
+    range_m = float(np.median(passing.range_m))
+    path_m = float(path_from_range_m(range_m, receiver.plan.geometry.baseline_m))
+    delay_s = path_m / receiver.sound_speed_m_s
+    first, last, heard = int(passing.ping[0]), int(passing.ping[-1]), set(passing.ping.tolist())
+    crossed = []
+    for result in results:
+        if result.alone is None or not first < result.index < last or result.index in heard:
+            continue
+        bin_ = round(delay_s / result.alone.bin_s)
+        around = np.abs(result.alone.envelope[max(0, bin_ - 1) : bin_ + 2])
+        if around.size and float(around.max()) > level / 2:
+            crossed.append(result.index)
+    ping = np.concatenate([passing.ping, np.array(crossed, dtype=np.int64)])
+    return _Kept(
+        ping=ping,
+        range_m=np.concatenate([passing.range_m, np.full(len(crossed), range_m)]),
+        amplitude=np.full(ping.size, level),
+    )
 
 
 def _way(
