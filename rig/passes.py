@@ -320,7 +320,8 @@ def smear_lines(receiver: Receiver, passings: Iterable[Passing]) -> tuple[str, .
     cell_mm = 1e3 * resolution_m(receiver)
     return tuple(
         f"what was heard from {p.range_m.min():.3f} to {p.range_m.max():.3f} m moved by more than "
-        f"the resolution, {cell_mm:.1f} mm: the sum smears it, and shows it too weak or not at all"
+        f"the resolution, {cell_mm:.1f} mm: the sum smears it, and shows it too weak, not at all, "
+        "or where nothing is"
         for p in smeared(receiver, passings)
     )
 

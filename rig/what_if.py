@@ -51,6 +51,9 @@ CANNOT_KNOW = (
     "target's and the source's strength; what stayed, or cannot be told, is kept as heard."
 )
 
+HIGHEST_HZ = 1e6
+"""Beyond this, what-ifs would speak of cones and absorption far from any bench."""
+
 _ROOM = 1.02  # of half the sample rate over a pulse's highest frequency, at the least
 _FEWEST = 64  # bins from which noise is known well enough
 _LOUDLY_MISSED = 3  # pings in which a target that was there would have been heard well
@@ -144,6 +147,10 @@ def changed_plan(plan: Plan, change: Change) -> Plan:
             pulse = _retuned(pulse, change.of(pulse.centre_hz))
         elif change.what == "pulse":
             pulse = _stretched(pulse, change.of(pulse.duration_s))
+        if pulse.highest_hz > HIGHEST_HZ:
+            raise ValueError(
+                f"reaches {pulse.highest_hz:g} Hz; give what stays below {HIGHEST_HZ:g} Hz"
+            )
         # No sound card limits what is only thought of: the rate grows with the frequency.
         rate_hz = plan.timing.sample_rate_hz
         rate_hz *= max(1, math.ceil(2 * _ROOM * pulse.highest_hz / rate_hz))

@@ -187,6 +187,7 @@ def _pings_at_stops(
 def _strength(given: argparse.Namespace) -> int:
     from rig.calibration import CALIBRATION_NAME
     from rig.front_ends.replay import open_recording
+    from rig.passes import passings_of, smear_lines
     from rig.session import measure
     from rig.strength import strength_answer, strength_lines
 
@@ -213,6 +214,8 @@ def _strength(given: argparse.Namespace) -> int:
             "--sphere-radius or --plate-size, or give --source-level-db"
         )
     targets, source = told
+    for line in smear_lines(receiver, passings_of(receiver, found.results)):
+        print(f"echobench: {line}", file=sys.stderr)
     if given.json:
         print(json.dumps(strength_answer(targets)))
         return 0

@@ -411,3 +411,11 @@ def test_the_command_complains_of_other_than_one_change(
     assert done.returncode == 2
     assert complaint in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_frequency_far_from_any_bench_is_refused() -> None:
+    plan = plan_from_table(
+        {"pulse": {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01}}
+    )
+    with pytest.raises(PlanError, match="give what stays below 1e\\+06 Hz"):
+        changed_plan(plan, read_change("frequency=500x"))

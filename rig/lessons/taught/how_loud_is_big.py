@@ -205,9 +205,10 @@ def _body(body: str, **more: float) -> dict[str, object]:
 _SHAPES = Part(
     name="plate-ball-rod-net",
     question=Question(
-        text="A ball 8 cm wide hangs 2 m away; then a flat square plate, also 8 cm wide, takes its "
-        "place, square to the sound. By how many decibels is the plate's echo the louder one? "
-        "(3 dB is twice the power, 10 dB ten times, 20 dB a hundred times.)",
+        text="A ball 8 cm wide hangs 2 m away; then a flat plate, 8 cm square, takes its place. A "
+        "ball's amplitude counts as half its radius, a plate's as its area over the wave, which "
+        "is 2.5 cm long. By how many decibels is the plate the louder one? (Ten times the "
+        "amplitude is 20 dB.)",
         unit="dB",
     ),
     givens=(
