@@ -351,6 +351,9 @@ class Receiver:
             return ((edge,) if edge is not None and kept else ()), nothing
         # The direct sound is no echo, whatever ranges are asked for.
         after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
+        if time_zero.method == "calibration":
+            # By a stored latency it stands where it should only as well as that is known.
+            after_direct_s += 5 * time_zero.u_delay_s
         reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
         start_s, stop_s = reach_m / self.sound_speed_m_s
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1

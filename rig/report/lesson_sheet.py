@@ -37,7 +37,7 @@ _SVG = "image/svg+xml"
 _SHEET_STYLE = """
 .name { display: grid; grid-template-columns: auto 3fr auto 1fr; gap: .6rem; margin: 1rem 0; }
 .name span:nth-child(even), .blank { border-bottom: 1px solid var(--soft); }
-.blank { display: inline-block; min-width: 14rem; height: 1.3em; }
+.blank { display: inline-block; min-width: min(14rem, 40vw); height: 1.3em; }
 .question { font-size: 1.12rem; font-weight: bold; max-width: none; }
 .answers { font-size: 1.05rem; }
 .answers { display: block; }
