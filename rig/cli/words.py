@@ -147,7 +147,7 @@ def recording_name(text: str) -> str:
 def picture_name(text: str) -> str:
     """Read the name of a picture, whose suffix says the kind, before anything is pinged."""
     from rig.errors import StorageError
-    from rig.view.bench_picture import check_picture_path
+    from rig.view.saving import check_picture_path
 
     try:
         check_picture_path(text)

@@ -7,10 +7,8 @@ whole; what theory says is soft and broken.
 from __future__ import annotations
 
 import dataclasses
-import io
 import math
 import os
-import pathlib
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,8 +17,6 @@ from numpy.typing import NDArray
 from dsp import beams
 from dsp.beam_fits import BeamFit, far_field_from_m, pair_pattern
 from rig.beam import BeamMeasurement
-from rig.errors import StorageError
-from rig.view.bench_picture import check_picture_path
 from rig.view.page import (
     CONE,
     FAINT,
@@ -34,6 +30,7 @@ from rig.view.page import (
     WIDTH,
     Page,
 )
+from rig.view.saving import check_picture_path, drawn_bytes, write_picture
 from rig.view.scales import round_ticks
 from rig.view.wording import has_cone, length_text, signed, tick_texts
 
@@ -385,15 +382,8 @@ def save_beam_picture(
         Where the file cannot be written, or its suffix is another.
     """
     suffix = check_picture_path(path)
-    # Drawn whole before the file is touched, so that a fault leaves the old one.
     drawn = beam_picture_bytes(suffix[1:], beam, note=note, size_px=size_px)
-    try:
-        pathlib.Path(path).write_bytes(drawn)
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
-            "give a path in a folder that exists, may be written and has room"
-        ) from problem
+    write_picture(path, drawn)
 
 
 def beam_picture_bytes(
@@ -412,19 +402,7 @@ def beam_picture_bytes(
 
     The rest as :func:`save_beam_picture` has it.
     """
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
-        dpi = 100 * min(size_px[0] / WIDTH, size_px[1] / HEIGHT)
-        figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
-        FigureCanvasAgg(figure)
-        BeamPicture(figure, beam, note=note)
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format=kind, dpi=dpi)
-    return drawn.getvalue()
+    return drawn_bytes(kind, lambda figure: BeamPicture(figure, beam, note=note), size_px=size_px)
 
 
 def _reach_rad(fit: BeamFit) -> float:

@@ -8,20 +8,18 @@ one line through all three.
 
 from __future__ import annotations
 
-import io
 import os
-import pathlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.capture import StreamInfo
-from rig.errors import StorageError
 from rig.plan import Plan
 from rig.session import Echo, PingResult
 from rig.view.history import History
 from rig.view.page import HEIGHT, INK, MAIN_PT, MARGIN, MARK, SOFT, TITLE_PT, WIDTH, Page, measure
+from rig.view.saving import check_picture_path, drawn_bytes, write_picture
 from rig.view.scales import RangeScale, round_ticks, strength_limits_db
 from rig.view.sketch import Sketch
 from rig.view.strip import Strip
@@ -39,7 +37,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
 FEWEST_ROWS = 24
 """A history of fewer pings keeps rows of this height and leaves the rest blank."""
 
@@ -302,7 +299,6 @@ def save_picture(
         Where the file cannot be written, or its suffix is another.
     """
     suffix = check_picture_path(path)
-    # Drawn whole before the file is touched, so that a fault leaves the old one.
     drawn = picture_bytes(
         suffix[1:],
         plan,
@@ -318,13 +314,7 @@ def save_picture(
         size_px=size_px,
         names_echoes=names_echoes,
     )
-    try:
-        pathlib.Path(path).write_bytes(drawn)
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
-            "give a path in a folder that exists, may be written and has room"
-        ) from problem
+    write_picture(path, drawn)
 
 
 def picture_bytes(
@@ -352,16 +342,9 @@ def picture_bytes(
 
     The rest as :func:`save_picture` has it.
     """
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
+    span = results[-1].index - results[0].index + 1 if results else 0
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
-        dpi = 100 * min(size_px[0] / WIDTH, size_px[1] / HEIGHT)
-        figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
-        FigureCanvasAgg(figure)
-        span = results[-1].index - results[0].index + 1 if results else 0
+    def draw(figure: Figure) -> None:
         picture = BenchPicture(
             figure,
             plan,
@@ -379,23 +362,5 @@ def picture_bytes(
             remarks=remarks,
             names_echoes=names_echoes,
         )
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format=kind, dpi=dpi)
-    return drawn.getvalue()
 
-
-def check_picture_path(path: str | os.PathLike[str]) -> str:
-    """Return the suffix of a picture's path, so that a wrong one is found early.
-
-    Raises
-    ------
-    StorageError
-        Where it is none of :data:`PICTURE_SUFFIXES`.
-    """
-    suffix = pathlib.Path(path).suffix.lower()
-    if suffix not in PICTURE_SUFFIXES:
-        raise StorageError(
-            f"{os.fspath(path)}: ends in {suffix or 'no suffix'!r}; "
-            f"give a picture a name that ends in one of {', '.join(PICTURE_SUFFIXES)}"
-        )
-    return suffix
+    return drawn_bytes(kind, draw, size_px=size_px)

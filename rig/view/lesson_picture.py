@@ -7,27 +7,25 @@ right edge, each with an arrow to its height on the vertical axis.
 
 from __future__ import annotations
 
-import io
 import os
-import pathlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rig.errors import StorageError
 from rig.lessons.running import Turn
 from rig.lessons.saying import expected_text, measured_text, prediction_text
 from rig.view.lettering import printable, text_width, wrapped
 from rig.view.page import FAINT, INK, MARK, SOFT
+from rig.view.saving import drawn_bytes, write_picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_CLASS_IN = (12.8, 7.2)  # at 100 dots an inch 1280 × 720
-_SHEET_IN = (9.0, 4.0)
+_CLASS_PX = (1280, 720)  # at 100 dots an inch
+_SHEET_PX = (900, 400)
 
 _TITLE_PT, _TYPE_PT, _LABEL_PT = 17.0, 15.0, 14.0
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 3)), (0, (1.5, 2)), (0, (8, 3, 1.5, 3)))
@@ -41,12 +39,16 @@ _ARROW, _GAP = 34, 10
 
 def class_picture(turn: Turn) -> bytes:
     """Draw a turn of a lesson for the class: a PNG of 1280 × 720, with question and verdict."""
-    return _drawn(turn, kind="png", size_in=_CLASS_IN, alone=True)
+    return drawn_bytes(
+        "png", lambda figure: draw_turn(figure, turn, alone=True), size_px=_CLASS_PX, dpi=100.0
+    )
 
 
 def sheet_picture(turn: Turn) -> bytes:
     """Draw a turn of a lesson for its sheet, which has the words: an SVG, as wide as A4's text."""
-    return _drawn(turn, kind="svg", size_in=_SHEET_IN, alone=False)
+    return drawn_bytes(
+        "svg", lambda figure: draw_turn(figure, turn, alone=False), size_px=_SHEET_PX, dpi=100.0
+    )
 
 
 def save_class_picture(path: str | os.PathLike[str], turn: Turn) -> None:
@@ -57,29 +59,8 @@ def save_class_picture(path: str | os.PathLike[str], turn: Turn) -> None:
     StorageError
         Where the file cannot be written.
     """
-    drawn = class_picture(turn)
-    try:
-        pathlib.Path(path).write_bytes(drawn)
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
-            "give --out a folder that may be written to and has room"
-        ) from problem
-
-
-def _drawn(turn: Turn, *, kind: str, size_in: tuple[float, float], alone: bool) -> bytes:
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
-        figure = Figure(figsize=size_in, dpi=100, facecolor="white")
-        FigureCanvasAgg(figure)
-        draw_turn(figure, turn, alone=alone)
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format=kind, dpi=100)
-    return drawn.getvalue()
+    remedy = "give --out a folder that may be written to and has room"
+    write_picture(path, class_picture(turn), remedy=remedy)
 
 
 def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:

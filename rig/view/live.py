@@ -22,8 +22,9 @@ from rig.errors import DeviceError, EchobenchError, StorageError
 from rig.plan import Plan
 from rig.receiver import Receiver
 from rig.session import PingResult
-from rig.view.bench_picture import BenchPicture, check_picture_path, save_picture
+from rig.view.bench_picture import BenchPicture, save_picture
 from rig.view.page import HEIGHT, INK, SOFT, WIDTH
+from rig.view.saving import check_picture_path
 from rig.view.scales import RangeScale, strength_limits_db
 from rig.view.shown import FEWEST_FOR_BACKGROUND, ShownPings
 

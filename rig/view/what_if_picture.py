@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import io
 import math
 import os
-import pathlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.errors import StorageError
 from rig.plan import Plan
 from rig.receiver import Receiver
 from rig.session import PingResult
-from rig.view.bench_picture import FEWEST_ROWS, check_picture_path
+from rig.view.bench_picture import FEWEST_ROWS
 from rig.view.ink import strength_colours
 from rig.view.page import HEIGHT, MAIN_PT, MARGIN, SMALL_LINE, SMALL_PT, SOFT, WIDTH, Page, measure
+from rig.view.saving import check_picture_path, drawn_bytes, write_picture
 from rig.view.scales import RangeColumns, RangeScale, decibels, round_ticks, strength_limits_db
 from rig.view.wording import has_cone, pulse_text, signed, tick_texts, title_text
 from rig.what_if import CANNOT_KNOW, WhatIf
@@ -299,22 +297,9 @@ def save_what_if(
         Where the file cannot be written, or its suffix is another.
     """
     suffix = check_picture_path(path)
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
-        dpi = 100 * min(size_px[0] / WIDTH, size_px[1] / HEIGHT)
-        figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
-        FigureCanvasAgg(figure)
-        draw_what_if(figure, receiver, results, found, note=note)
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format=suffix[1:], dpi=dpi)
-    try:
-        pathlib.Path(path).write_bytes(drawn.getvalue())
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); "
-            "give a path in a folder that exists, may be written and has room"
-        ) from problem
+    drawn = drawn_bytes(
+        suffix[1:],
+        lambda figure: draw_what_if(figure, receiver, results, found, note=note),
+        size_px=size_px,
+    )
+    write_picture(path, drawn)

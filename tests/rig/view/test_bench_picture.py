@@ -16,7 +16,8 @@ from matplotlib.text import Text
 
 from dsp.profiles import EchoProfile
 from rig.errors import StorageError
-from rig.view.bench_picture import BenchPicture, check_picture_path, save_picture
+from rig.view.bench_picture import BenchPicture, save_picture
+from rig.view.saving import check_picture_path
 
 SIZES = {"1280x720": 100, "1920x1080": 150}  # dots per inch of 12.8 × 7.2 inches
 
