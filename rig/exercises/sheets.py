@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from string import ascii_lowercase
 
 from rig.exercises.question import Question
-from rig.report.markup import Markup, element, joined
+from rig.report.markup import Markup, element, page
 from rig.report.style import STYLE
-
-_ALONE = "default-src 'none'; img-src 'self' data:; style-src 'unsafe-inline'"
 
 _SHEET_STYLE = """
 .who { display: flex; gap: 2rem; margin: .8rem 0 1rem; }
@@ -113,14 +111,4 @@ def _answered(question: Question, picture: str) -> Markup:
 
 
 def _page(title: str, *body: str) -> str:
-    head = element(
-        "head",
-        element("meta", charset="utf-8"),
-        element("meta", http_equiv="Content-Security-Policy", content=_ALONE),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("title", title),
-        element("link", rel="icon", href="data:,"),
-        element("style", Markup(STYLE + _SHEET_STYLE)),
-    )
-    page = element("html", head, "\n", element("body", joined(body)), lang="en")
-    return f"<!DOCTYPE html>\n{page}\n"
+    return page(title, *body, style=STYLE + _SHEET_STYLE, pictures_beside=True)

@@ -54,21 +54,24 @@ def joined(children: Iterable[str]) -> Markup:
     )
 
 
-_ALONE = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+_ALONE = "default-src 'none'; img-src {pictures}; style-src 'unsafe-inline'"
 """Nothing is fetched and nothing runs, whatever a file's name may hold."""
 
 
-def page(title: str, *body: str, style: str) -> str:
-    """Return a whole page that needs nothing but itself: no network, no script.
+def page(title: str, *body: str, style: str, pictures_beside: bool = False) -> str:
+    """Return a whole page that needs no network and no script.
+
+    Its pictures are inside it, or also in files `pictures_beside` it.
 
     References
     ----------
     W3C, *Content Security Policy Level 3* (from memory).
     """
+    policy = _ALONE.format(pictures="'self' data:" if pictures_beside else "data:")
     head = element(
         "head",
         element("meta", charset="utf-8"),
-        element("meta", http_equiv="Content-Security-Policy", content=_ALONE),
+        element("meta", http_equiv="Content-Security-Policy", content=policy),
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
         element("title", title),
         # A browser would ask the server for an icon of its own accord.
