@@ -7,6 +7,7 @@ it is due, by its strength, and by the other sounds around it.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 
@@ -75,6 +76,9 @@ class MarkSearch:
         self._channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
             self._channel = info.loopback
+        # A block is held against the next ones, and its mark against several sounds.
+        self._band = functools.lru_cache(maxsize=4)(self._band_of)
+        self._sounds = functools.lru_cache(maxsize=2)(self._sounds_of)
 
     def find(
         self,
@@ -186,10 +190,7 @@ class MarkSearch:
             # across the block's edge stands still from ping to ping, too.
             return True
         within_db = LIKE_DB + _amplitude_doubt_db(mark)
-        sounds, _ = detection.find_echoes(
-            self._envelope(known_block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
-        )
-        for sound in sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS]:
+        for sound in self._sounds(known_block):
             if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
                 continue
             is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
@@ -228,9 +229,18 @@ class MarkSearch:
 
     def _envelope(self, block: CaptureBlock, start_s: float) -> NDArray[np.complex64]:
         """Compress the channel that the mark is heard on, its first bin at `start_s`."""
-        compress = self.compressors[block.pulse_index]
-        samples = block.samples[self._channel]
-        return compress.from_time_zero(compress.band_spectrum(samples), start_s)
+        return self.compressors[block.pulse_index].from_time_zero(self._band(block), start_s)
+
+    def _band_of(self, block: CaptureBlock) -> NDArray[np.complex64]:
+        return self.compressors[block.pulse_index].band_spectrum(block.samples[self._channel])
+
+    def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:
+        """Return a block's strongest sounds, the strongest first."""
+        shape = self.compressors[block.pulse_index].shape
+        sounds, _ = detection.find_echoes(
+            self._envelope(block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
+        )
+        return tuple(sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS])
 
 
 def alike(mark: Peak, other: Peak) -> bool:

@@ -181,10 +181,7 @@ class MarkWatch:
 
     def _step_s(self, block: CaptureBlock, mark: Peak) -> float:
         """Return how much later a mark stands in its block than the one before."""
-        if self._last is None:
-            return 0.0
-        before, its_mark = self._last
-        return (mark.delay_s - block.mark_s) - (its_mark.delay_s - before.mark_s)
+        return 0.0 if self._last is None else _later_s(block, mark, *self._last)
 
     def _slipped(self, block: CaptureBlock, mark: Peak) -> bool:
         """Say whether a mark has moved since the one before."""
@@ -199,10 +196,10 @@ class MarkWatch:
 
     def _gone(self, block: CaptureBlock, mark: Peak, first: tuple[CaptureBlock, Peak]) -> bool:
         """Say whether a mark stands elsewhere in its block than the first of the run did."""
-        before, its_mark = first
-        away_s = (mark.delay_s - block.mark_s) - (its_mark.delay_s - before.mark_s)
-        u_away_s = math.hypot(mark.u_delay_s, its_mark.u_delay_s)
-        return abs(away_s) > slip_tolerance_s(u_away_s, self._receiver.info.sample_rate_hz)
+        u_away_s = math.hypot(mark.u_delay_s, first[1].u_delay_s)
+        return abs(_later_s(block, mark, *first)) > slip_tolerance_s(
+            u_away_s, self._receiver.info.sample_rate_hz
+        )
 
     def _usual_step_s(self) -> float:
         # Two converters on clocks of their own drift apart evenly, which is no slip.
@@ -214,3 +211,8 @@ class MarkWatch:
         if not self._receiver.info.can_slip:
             drift_s = 1e-3 * self._receiver.plan.timing.ping_interval_s
         return slip_tolerance_s(u_mark_s, self._receiver.info.sample_rate_hz) + drift_s
+
+
+def _later_s(block: CaptureBlock, mark: Peak, before: CaptureBlock, its_mark: Peak) -> float:
+    """Return how much later a mark stands in its block than another in its own."""
+    return (mark.delay_s - block.mark_s) - (its_mark.delay_s - before.mark_s)
