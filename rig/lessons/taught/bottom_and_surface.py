@@ -13,7 +13,7 @@ from dsp.profiles import still_background, without_background
 from dsp.ranging import path_from_range_m
 from rig.errors import LessonError, NotHeardError
 from rig.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
-from rig.lessons.levels import u_level_db
+from rig.lessons.levels import NEPER_DB, u_level_db
 from rig.lessons.lobes import envelope_at
 from rig.lessons.picking import echo_near
 from rig.lessons.scatter import FEWEST, scatter_of
@@ -77,7 +77,7 @@ def _hard_and_soft(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     weaker_db = [level - levels_db[0] for level in levels_db]
     u_db = math.hypot(*(u_level_db(e) for e in echoes))
     expected_db = 20 * math.log10(soft.value / hard.value)
-    u_expected_db = 8.686 * math.hypot(soft.u_value / soft.value, hard.u_value / hard.value)
+    u_expected_db = NEPER_DB * math.hypot(soft.u_value / soft.value, hard.u_value / hard.value)
     drawn = np.linspace(0.05, 1.0, 100)
     return Finding(
         measured=weaker_db[1],
