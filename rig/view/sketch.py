@@ -91,7 +91,7 @@ class Sketch:
         axes.text(
             0.008,
             0.96,
-            "source and receiver",
+            "source and\nreceiver",
             fontsize=page.pt(SMALL_PT),
             color=SOFT,
             ha="left",

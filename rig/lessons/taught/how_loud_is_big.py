@@ -464,9 +464,9 @@ def _gain(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
 _GAIN = Part(
     name="gain-over-range",
     question=Question(
-        text="A ball of 4 cm hangs 0.7 m away and one of 8 cm hangs 1.4 m away. As heard, the near "
-        "one is the stronger. Now the gain grows with the range, by as much as an echo loses on "
-        "its way. By how many decibels is the far ball the stronger one then?",
+        text="A ball 4 cm wide hangs 0.7 m away and one of 8 cm hangs 1.4 m away. As heard, the "
+        "near one is the stronger. Now the gain grows with the range, by as much as an echo "
+        "loses on its way. By how many decibels is the far ball the stronger one then?",
         unit="dB",
     ),
     givens=(
