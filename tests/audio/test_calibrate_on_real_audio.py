@@ -87,10 +87,25 @@ def test_two_plates_give_the_sound_speed_and_a_stored_time_zero_the_ranges(
     assert ran["sound_speed_m_s"] == pytest.approx(
         made["sound_speed"]["sound_speed_m_s"], rel=1e-12
     )
-    # The leaving is the same for each good ping, and as far from the truth as this start's
-    # latency is from the mean of those before: then said so, or within its own doubt.
-    if ran["lost_pings"] < 5:
-        u_path_m = SPEED_M_S * made["time_zero"]["u_latency_s"]
-        for echo, delay in zip(ran["echoes"], ECHOES, strict=True):
-            assert abs(echo["range_m"] - range_m(delay)) < 4 * u_path_m
-            assert echo["u_range_m"] > 0.4 * made["time_zero"]["u_latency_s"] * SPEED_M_S
+    # Where a busy machine's starts differ so much that an echo could be the direct sound,
+    # it is not listed; none may be listed that is not there.
+    u_latency_s = made["time_zero"]["u_latency_s"]
+    late_s = []
+    for echo in ran["echoes"]:
+        path_s = math.sqrt(4 * echo["range_m"] ** 2 + BASELINE_M**2) / SPEED_M_S
+        due_s = [delay / RATE_HZ + BASELINE_M / SPEED_M_S for delay in ECHOES]
+        late_s.append(min((path_s - due for due in due_s), key=abs))
+        assert echo["u_range_m"] > 0.4 * u_latency_s * SPEED_M_S
+    # The leaving is the same for each good ping: all ranges are off by this start's latency,
+    # less the mean of those before.
+    assert not late_s or max(late_s) - min(late_s) < 0.5 / RATE_HZ
+    if server.kind == "jack":
+        assert all(abs(late) < 4 * u_latency_s for late in late_s)
+    else:
+        # Three starts of PulseAudio may agree to 3 µs and the next be 0.5 ms off, one in eight
+        # under three busy loops (measured): no echo may pass for its neighbour, 1017 samples on.
+        assert all(abs(late) < 0.005 for late in late_s)
+    # Five of its doubts are kept for the direct sound, four are this start's own, and the
+    # lobe is less than one more.
+    if ran["lost_pings"] < 5 and 10 * u_latency_s < ECHOES[0] / RATE_HZ:
+        assert len(ran["echoes"]) == len(ECHOES)
