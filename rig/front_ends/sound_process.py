@@ -56,8 +56,8 @@ ENDING_LIMIT_S = 0.7
 
 STARTS, FIRST_MOMENTS_S = 3, 0.2
 """How often a stream is started that ends in its first moments, before anything was
-sent. On a busy machine PortAudio gives up on PulseAudio behind ALSA in about one start
-in ten, since the server cannot tell its latency yet (measured); the next one lives."""
+sent. On a busy machine PortAudio gives up on PulseAudio behind ALSA at some starts, 2 of
+14 under three busy loops, when it asks for a latency and the server cannot tell it."""
 
 STREAM_ENDED = (
     "the sound stream ended: the device or its server has gone; "

@@ -115,8 +115,12 @@ def _packages() -> None:
 
 def _wait_until(ready, process: subprocess.Popen[bytes], log: Path, limit_s: float = 10.0) -> None:
     deadline = time.monotonic() + limit_s
-    while not ready():
-        if process.poll() is not None or time.monotonic() > deadline:
+    while True:
+        # Asked first: what a process did before it ended is then there to be seen.
+        has_ended = process.poll() is not None
+        if ready():
+            return
+        if has_ended or time.monotonic() > deadline:
             pytest.fail(f"{process.args} did not come up: {log.read_text(errors='replace')}")
         time.sleep(0.05)
 
@@ -245,11 +249,13 @@ def world(
                 env=os.environ | server.environment | {"MALLOC_PERTURB_": "255"},
             )
         try:
-            deadline = time.monotonic() + 10.0
-            while b"ready" not in log.read_bytes() and process.poll() is None:
-                if time.monotonic() > deadline:
-                    pytest.fail(f"the world did not come up: {log.read_text(errors='replace')}")
-                time.sleep(0.05)
+            _wait_until(
+                lambda world=process: (
+                    log.read_bytes().startswith(b"ready") or world.poll() is not None
+                ),
+                process,
+                log,
+            )
             time.sleep(0.3)
             if process.poll() is None:
                 yield process
