@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from rig.cli import bench, exercise, lesson, listen, measuring, pings, reporting, what_if, words
+from rig.cli import bench, exercise, lesson, listen, measure, options, pings, report, what_if
 from rig.errors import (
     CalibrationError,
     EchobenchError,
@@ -58,15 +58,15 @@ def _complain(problem: Exception, status: int) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = words.Parser(
+    parser = options.Parser(
         prog="echobench",
         description="Send a ping, hear it come back, see how strong and how far.",
-        epilog=f"{words.CAUTION} Each command has its own --help.",
+        epilog=f"{options.CAUTION} Each command has its own --help.",
     )
     parser.add_argument(
-        "--version", action=words.Version, help="print which version this is, and exit"
+        "--version", action=options.Version, help="print which version this is, and exit"
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for module in (pings, bench, measuring, reporting, lesson, listen, exercise, what_if):
+    for module in (pings, bench, measure, report, lesson, listen, exercise, what_if):
         module.add_to(commands)
     return parser

@@ -8,24 +8,24 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, showing, words
+from rig.cli import opening, options, output
 from rig.errors import DeviceError, PlanError
 
 if TYPE_CHECKING:
-    from rig.calibrate import KnownTarget, Step
+    from rig.measure.calibrate import KnownTarget, Step
 
 
 def _plan(given: argparse.Namespace) -> int:
-    from rig.answers import plan_answer
-    from rig.forecast import forecast
-    from rig.plan import read_plan
+    from rig.bench.plan import read_plan
+    from rig.measure.forecast import forecast
+    from rig.show.answers import plan_answer
 
     plan = read_plan(given.plan)
     foretold = forecast(plan)
     if given.json:
         print(json.dumps(plan_answer(foretold)))
         return 0
-    from rig.forecast import forecast_lines
+    from rig.measure.forecast import forecast_lines
 
     print(f"What {given.plan} will show:")
     for line in forecast_lines(plan, foretold):
@@ -34,7 +34,7 @@ def _plan(given: argparse.Namespace) -> int:
 
 
 def _devices(given: argparse.Namespace) -> int:
-    from rig.front_ends.sound_devices import list_devices
+    from rig.front_ends.sound_card.devices import list_devices
 
     listings = list_devices()
     if not listings:
@@ -57,17 +57,17 @@ def _devices(given: argparse.Namespace) -> int:
 
 
 def _check(given: argparse.Namespace) -> int:
-    from rig.answers import check_answer
-    from rig.checkup import check_up, value_words
-    from rig.plan import read_plan
-    from rig.view.wording import counted
+    from rig.bench.plan import read_plan
+    from rig.measure.checkup import check_up, value_words
+    from rig.show.answers import check_answer
+    from rig.show.wording import counted
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
     pings = given.pings or 8
     with opening.open_front_end(given, plan, calibration) as front_end:
         receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
-        findings = check_up(receiver, showing.progress(front_end.blocks(pings), pings, "ping"))
+        findings = check_up(receiver, output.progress(front_end.blocks(pings), pings, "ping"))
         info = front_end.info
     if given.json:
         print(json.dumps(check_answer(findings)))
@@ -88,10 +88,10 @@ def _check(given: argparse.Namespace) -> int:
 def _calibrate(given: argparse.Namespace) -> int:
     import dataclasses
 
-    from rig.answers import calibration_answer
-    from rig.calibrate import CAUTION, calibrate, calibration_lines, steps
-    from rig.calibration import CALIBRATION_NAME, write_calibration
-    from rig.plan import read_plan
+    from rig.bench.plan import read_plan
+    from rig.bench.stored_calibration import CALIBRATION_NAME, write_calibration
+    from rig.measure.calibrate import CAUTION, calibrate, calibration_lines, steps
+    from rig.show.answers import calibration_answer
 
     plan = read_plan(given.plan)
     if plan.geometry.time_zero == "calibration" and given.front_end == "sound-card":
@@ -124,7 +124,7 @@ def _calibrate(given: argparse.Namespace) -> int:
 
 
 def _known_targets(given: argparse.Namespace) -> list[KnownTarget]:
-    from rig.calibrate import KnownTarget
+    from rig.measure.calibrate import KnownTarget
 
     if given.plate_size is not None and given.sphere_radius is not None:
         raise PlanError("--plate-size: found with --sphere-radius; give one, of what stands there")
@@ -154,32 +154,32 @@ def _prepare(step: Step, *, waits: bool) -> None:
 
 def add_to(commands: Any) -> None:
     """Add this module's commands."""
-    plan = words.command(
+    plan = options.command(
         commands, "plan", _plan, "say what a plan will show, before a ping is sent"
     )
     plan.add_argument("--plan", metavar="FILE", required=True, help="the plan, a TOML file")
 
-    words.command(commands, "devices", _devices, "list the sound devices")
+    options.command(commands, "devices", _devices, "list the sound devices")
 
-    check = words.command(
+    check = options.command(
         commands, "check", _check, "is the hardware fit: levels, noise, lost pings"
     )
-    words.add_front_end(check)
-    words.add_pings(check)
-    words.add_calibration(check)
+    options.add_front_end(check)
+    options.add_pings(check)
+    options.add_calibration(check)
 
-    calibrate = words.command(
+    calibrate = options.command(
         commands, "calibrate", _calibrate, "measure the bench itself, and store what it is"
     )
-    words.add_front_end(calibrate)
-    words.add_pings(calibrate)
-    words.add_calibration(
+    options.add_front_end(calibrate)
+    options.add_pings(calibrate)
+    options.add_calibration(
         calibrate, "where to store it (default: echobench-calibration.json beside the plan)"
     )
     calibrate.add_argument(
         "--at",
         metavar="M",
-        type=words.number_in(low=0.01, high=1000.0),
+        type=options.number_in(low=0.01, high=1000.0),
         action="append",
         default=[],
         help="a flat plate or sphere stands on the axis so far from midway between source and "
@@ -188,21 +188,21 @@ def add_to(commands: Any) -> None:
     calibrate.add_argument(
         "--u-at",
         metavar="M",
-        type=words.number_in(low=1e-6, high=1.0),
+        type=options.number_in(low=1e-6, high=1.0),
         default=0.001,
         help="standard uncertainty of each of these distances, metres (default: 0.001)",
     )
     calibrate.add_argument(
         "--plate-size",
         metavar=("WIDTH", "HEIGHT"),
-        type=words.number_in(low=1e-3, high=100.0),
+        type=options.number_in(low=1e-3, high=100.0),
         nargs=2,
         help="of the plate, metres: for the level",
     )
     calibrate.add_argument(
         "--sphere-radius",
         metavar="M",
-        type=words.number_in(low=1e-4, high=10.0),
+        type=options.number_in(low=1e-4, high=10.0),
         help="of the sphere, metres: for the level",
     )
     calibrate.add_argument(
@@ -213,14 +213,14 @@ def add_to(commands: Any) -> None:
     calibrate.add_argument(
         "--starts",
         metavar="N",
-        type=words.count,
+        type=options.count,
         help="how often to open the device, to learn how its latency differs from start to "
         "start (default: 3 for a sound card, else 1)",
     )
     calibrate.add_argument(
         "--noise-cost",
         metavar="DB",
-        type=words.number_in(low=0.1, high=60.0),
+        type=options.number_in(low=0.1, high=60.0),
         help="how much noise an equalised compression may cost (default: what the echo that "
         "was listened to can spare)",
     )

@@ -6,7 +6,7 @@ import argparse
 import json
 from typing import Any
 
-from rig.cli import showing, words
+from rig.cli import options, output
 from rig.errors import LessonError
 
 
@@ -19,14 +19,14 @@ def _exercise(given: argparse.Namespace) -> int:
         raise LessonError("--key: found without --mark; give --mark FILE with the answers")
     if given.out is None:
         raise LessonError("--out: missing; give a folder to draw into, or --mark FILE to mark")
-    from rig.exercises.drawing import questions
-    from rig.exercises.files import handout_answer, write_handout
-    from rig.view.wording import counted
+    from rig.show.sheets.exercise_files import handout_answer, write_handout
+    from rig.show.wording import counted
+    from rig.teach.exercises.drawing import questions
 
     drawn = questions(
         seed=given.seed, count=given.count, topics=given.topic, difficulty=given.difficulty
     )
-    made = write_handout(given.out, showing.progress(drawn, given.count, "question"))
+    made = write_handout(given.out, output.progress(drawn, given.count, "question"))
     if given.json:
         print(json.dumps(handout_answer(made)))
         return 0
@@ -39,7 +39,7 @@ def _exercise(given: argparse.Namespace) -> int:
 
 
 def _list(given: argparse.Namespace) -> int:
-    from rig.exercises.topics import TOPICS
+    from rig.teach.exercises.topics import TOPICS
 
     if given.json:
         print(json.dumps({"topics": [{"name": t.name, "title": t.title} for t in TOPICS.values()]}))
@@ -51,7 +51,7 @@ def _list(given: argparse.Namespace) -> int:
 
 
 def _mark(given: argparse.Namespace) -> int:
-    from rig.exercises.marking import mark, marks_answer, marks_lines, read_answers, read_key
+    from rig.teach.exercises.scoring import mark, marks_answer, marks_lines, read_answers, read_key
 
     if given.key is None:
         raise LessonError("--key: missing; give the key.json that was written with the exercises")
@@ -66,7 +66,7 @@ def _mark(given: argparse.Namespace) -> int:
 
 def add_to(commands: Any) -> None:
     """Add this module's command."""
-    exercise = words.command(
+    exercise = options.command(
         commands,
         "exercise",
         _exercise,
@@ -75,12 +75,12 @@ def add_to(commands: Any) -> None:
     exercise.add_argument(
         "--seed",
         metavar="K",
-        type=words.seed,
+        type=options.seed,
         default=0,
         help="the same seed gives the same questions (default: 0)",
     )
     exercise.add_argument(
-        "--count", metavar="N", type=words.count, default=10, help="questions (default: 10)"
+        "--count", metavar="N", type=options.count, default=10, help="questions (default: 10)"
     )
     exercise.add_argument(
         "--topic",

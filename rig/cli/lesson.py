@@ -12,22 +12,22 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.cli import opening, words
+from rig.cli import opening, options
 from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
     from typing import Any
 
-    from rig.calibration import Calibration
-    from rig.front_ends.base import FrontEnd
-    from rig.lessons.lesson import Lesson, Part, Step, StepHeard
-    from rig.lessons.running import Prediction, Turn
-    from rig.plan import Plan
+    from rig.bench.plan import Plan
+    from rig.bench.stored_calibration import Calibration
+    from rig.front_ends.protocol import FrontEnd
+    from rig.teach.lessons.lesson import Lesson, Part, Step, StepHeard
+    from rig.teach.lessons.running import Prediction, Turn
 
 
 def _lesson(given: argparse.Namespace) -> int:
-    from rig.lessons.index import lesson_named, lesson_names
-    from rig.lessons.saying import CAUTION
+    from rig.teach.lessons.index import lesson_named, lesson_names
+    from rig.teach.lessons.turn_text import CAUTION
 
     if given.list:
         return _list(given)
@@ -73,8 +73,8 @@ def _lesson(given: argparse.Namespace) -> int:
 
 
 def _list(given: argparse.Namespace) -> int:
-    from rig.answers import lessons_answer
-    from rig.lessons.index import lessons
+    from rig.show.answers import lessons_answer
+    from rig.teach.lessons.index import lessons
 
     if given.json:
         print(json.dumps(lessons_answer(lessons())))
@@ -104,7 +104,7 @@ class _Course:
     """
 
     def __init__(self, given: argparse.Namespace, lesson: Lesson, parts: Sequence[Part]) -> None:
-        from rig.lessons.running import INVENTED
+        from rig.teach.lessons.running import INVENTED
 
         self._given = given
         self._lesson = lesson
@@ -124,7 +124,7 @@ class _Course:
 
     def turn(self, number: int, part: Part) -> Turn:
         """Ask, set up, hear and compare."""
-        from rig.lessons.running import concluded, givens_for
+        from rig.teach.lessons.running import concluded, givens_for
 
         self._say(f"\nPart {number + 1} of {len(self.parts)}: {part.name}")
         self._say_wrapped(part.question.text)
@@ -157,7 +157,7 @@ class _Course:
         return dict(zip(steps, found, strict=True))
 
     def _check_plan(self) -> None:
-        from rig.sound_file import is_sound_file
+        from rig.files.sound_file import is_sound_file
 
         if self._real and self._own is None:
             raise PlanError(
@@ -169,7 +169,7 @@ class _Course:
             raise PlanError("--plan: found with recordings, which bring their own; leave it out")
 
     def _predicted(self) -> list[Prediction]:
-        from rig.lessons.running import predicted
+        from rig.teach.lessons.running import predicted
 
         given = self._given.predict
         if len(given) > len(self.parts):
@@ -184,7 +184,7 @@ class _Course:
         return found + [None] * (len(self.parts) - len(given))
 
     def _measured_by_hand(self) -> dict[str, float]:
-        from rig.lessons.running import missing_given
+        from rig.teach.lessons.running import missing_given
 
         known = {hand.name: hand for part in self.parts for hand in part.givens}
         values = {}
@@ -213,7 +213,7 @@ class _Course:
 
     def _refused(self) -> dict[str, PlanError]:
         """Return the parts that this bench cannot do, with the reason; ask the bench itself."""
-        from rig.lessons.running import check_bench, tables_for
+        from rig.teach.lessons.running import check_bench, tables_for
 
         if self._recordings:
             return {}
@@ -243,8 +243,8 @@ class _Course:
     # What is asked and said
 
     def _prediction(self, number: int, part: Part) -> Prediction:
-        from rig.lessons.running import predicted
-        from rig.lessons.saying import prediction_text
+        from rig.teach.lessons.running import predicted
+        from rig.teach.lessons.turn_text import prediction_text
 
         choices = part.question.choices
         for place, choice in enumerate(choices, 1):
@@ -265,7 +265,7 @@ class _Course:
                 self._say(str(problem))
 
     def _with_those_asked_for(self, part: Part, heard: Sequence[StepHeard]) -> Mapping[str, float]:
-        from rig.lessons.running import INVENTED
+        from rig.teach.lessons.running import INVENTED
 
         if not self._asks or all(h.receiver.info.front_end in INVENTED for h in heard):
             return self._values
@@ -302,15 +302,15 @@ class _Course:
             self._say(line)
 
     def _say_turn(self, turn: Turn) -> None:
-        from rig.lessons import saying
+        from rig.teach.lessons import turn_text
 
-        self._say(f"  measured  {saying.measured_text(turn)}   (k = 2)")
-        self._say(f"  expected  {saying.expected_text(turn)}")
+        self._say(f"  measured  {turn_text.measured_text(turn)}   (k = 2)")
+        self._say(f"  expected  {turn_text.expected_text(turn)}")
         if turn.finding.choice:
             self._say(f"  the bench says: {turn.finding.choice}")
         for line in (
-            saying.off_text(turn),
-            saying.agreement_text(turn),
+            turn_text.off_text(turn),
+            turn_text.agreement_text(turn),
             turn.finding.verdict,
             f"Why: {turn.part.because}",
         ):
@@ -320,8 +320,8 @@ class _Course:
     # What is heard
 
     def _heard(self, part: Part, step: Step) -> StepHeard:
-        from rig.lessons.lesson import plan_of
-        from rig.lessons.running import tables_for
+        from rig.teach.lessons.lesson import plan_of
+        from rig.teach.lessons.running import tables_for
 
         self._say_wrapped(f"Step {step.name}: {step.set_up}")
         recording = self._recordings.get((part.name, step.name))
@@ -337,10 +337,10 @@ class _Course:
             return self._pinged(part, step, plan, front_end, calibration)
 
     def _replayed(self, step: Step, path: str) -> StepHeard:
+        from rig.files.sound_file import is_sound_file
         from rig.front_ends.replay import open_recording
-        from rig.lessons.lesson import plan_of
-        from rig.lessons.running import check_recording, hear
-        from rig.sound_file import is_sound_file
+        from rig.teach.lessons.lesson import plan_of
+        from rig.teach.lessons.running import check_recording, hear
 
         plan = None
         if self._own is not None and is_sound_file(path):
@@ -364,7 +364,7 @@ class _Course:
     ) -> FrontEnd:
         if self._real:
             return opening.open_front_end(self._given, plan, calibration)
-        from rig.lessons.running import scene_for
+        from rig.teach.lessons.running import scene_for
 
         scene = scene_for(
             step,
@@ -373,7 +373,7 @@ class _Course:
             source=f"{self._lesson.name}, part {part.name}",
         )
         if self._given.front_end == "emulated-board":
-            from rig.front_ends.emulated_board import open_emulated_board
+            from rig.front_ends.board.emulated_board import open_emulated_board
 
             return open_emulated_board(plan, scene=scene, seed=self._given.seed)
         from rig.front_ends.virtual_tank import open_virtual_tank
@@ -390,8 +390,8 @@ class _Course:
     ) -> StepHeard:
         import contextlib
 
-        from rig.lessons.running import hear
-        from rig.recording import Recorder
+        from rig.files.recording import Recorder
+        from rig.teach.lessons.running import hear
 
         receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
         with contextlib.ExitStack() as open_until_done:
@@ -415,9 +415,9 @@ def _hand_out(
     problems: Mapping[str, str],
 ) -> None:
     """Draw each part's picture, write the sheet, and answer."""
-    from rig.answers import lesson_answer
-    from rig.report.lesson_sheet import write_sheet
-    from rig.view.lesson_picture import save_class_picture
+    from rig.show.answers import lesson_answer
+    from rig.show.pictures.lesson_picture import save_class_picture
+    from rig.show.sheets.lesson_sheet import write_sheet
 
     pictures = {}
     for turn in turns:
@@ -470,7 +470,7 @@ def _folder(out: str | None) -> Path:
 def _number(name: str, text: str) -> float:
     import math
 
-    from rig.lessons.running import number_in
+    from rig.teach.lessons.running import number_in
 
     value = number_in(text)
     if not math.isfinite(value):
@@ -480,7 +480,7 @@ def _number(name: str, text: str) -> float:
 
 def add_to(commands: Any) -> None:
     """Add this module's command."""
-    lesson = words.command(
+    lesson = options.command(
         commands, "lesson", _lesson, "predict, measure, compare; ends with a sheet to hand out"
     )
     lesson.add_argument(
@@ -514,8 +514,8 @@ def add_to(commands: Any) -> None:
         default=[],
         help="what was measured by hand, such as near_m=1.02",
     )
-    words.add_front_end(lesson, needs_plan=False, has_scene=True)
-    words.add_calibration(lesson)
+    options.add_front_end(lesson, needs_plan=False, has_scene=True)
+    options.add_calibration(lesson)
     lesson.add_argument(
         "--record", action="store_true", help="record every step, to the same folder"
     )

@@ -8,18 +8,18 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, words
+from rig.cli import opening, options
 from rig.errors import PlanError
 
 if TYPE_CHECKING:
-    from rig.listening import HeardPing
+    from rig.measure.listening import HeardPing
 
 CAUTION = "Start quiet: turn the loudspeaker or headphones down before you play this, then up."
 
 
 def _listen(given: argparse.Namespace) -> int:
-    from rig.answers import listen_answer
-    from rig.listening import listen, listening_lines, write_wav
+    from rig.measure.listening import listen, listening_lines, write_wav
+    from rig.show.answers import listen_answer
 
     out = given.out
     if out is None and not given.play:
@@ -41,8 +41,8 @@ def _listen(given: argparse.Namespace) -> int:
         if out is not None:
             print(f"The sound is in {out}")
     if given.play:
-        from rig.front_ends.loudspeaker import play
-        from rig.listening import HEARD_RATE_HZ
+        from rig.front_ends.sound_card.loudspeaker import play
+        from rig.measure.listening import HEARD_RATE_HZ
 
         play(found.samples, HEARD_RATE_HZ, device=given.play_on)
     if given.json:
@@ -64,7 +64,7 @@ def _wav_name(text: str) -> str:
 
 def _heard(given: argparse.Namespace) -> HeardPing:
     """Take the ping out of the recording, or send it."""
-    from rig.listening import MOST_PINGS, ping_heard
+    from rig.measure.listening import MOST_PINGS, ping_heard
 
     if (given.recording is None) == (given.front_end is None):
         found = "neither" if given.recording is None else "both"
@@ -77,7 +77,7 @@ def _heard(given: argparse.Namespace) -> HeardPing:
             return ping_heard(receiver, replay.blocks(replay.pings), ping=given.ping)
     if given.plan is None:
         raise PlanError("listen: found --front-end without a plan; give it with --plan FILE")
-    from rig.plan import read_plan
+    from rig.bench.plan import read_plan
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
@@ -89,7 +89,7 @@ def _heard(given: argparse.Namespace) -> HeardPing:
 
 def add_to(commands: Any) -> None:
     """Add this module's command."""
-    listen = words.command(
+    listen = options.command(
         commands, "listen", _listen, "slow one ping down so that ears hear the echo come after it"
     )
     listen.add_argument(
@@ -98,23 +98,26 @@ def add_to(commands: Any) -> None:
         nargs="?",
         help=".sigmf-meta, WAV or FLAC file; or name a --front-end, which sends a ping now",
     )
-    words.add_front_end(listen, needs_plan=False)
+    options.add_front_end(listen, needs_plan=False)
     listen.set_defaults(front_end=None)
-    words.add_calibration(listen)
+    options.add_calibration(listen)
     listen.add_argument(
         "--slow",
         metavar="F",
-        type=words.number_in(low=1.0, high=1e6),
+        type=options.number_in(low=1.0, high=1e6),
         required=True,
         help="how many times as slow, whole or not: times grow by F, and pitch falls by F",
     )
     listen.add_argument(
-        "--ping", metavar="N", type=words.seed, help="which ping, from 0 (default: the first good)"
+        "--ping",
+        metavar="N",
+        type=options.seed,
+        help="which ping, from 0 (default: the first good)",
     )
     listen.add_argument(
         "--pitch",
         metavar="HZ",
-        type=words.number_in(low=20.0, high=20e3),
+        type=options.number_in(low=20.0, high=20e3),
         help="where the middle of the pulse is heard (default: its own frequency over F)",
     )
     listen.add_argument(
@@ -130,7 +133,7 @@ def add_to(commands: Any) -> None:
     listen.add_argument(
         "--peak",
         metavar="DB",
-        type=words.number_in(low=-100.0, high=-3.0),
+        type=options.number_in(low=-100.0, high=-3.0),
         default=-20.0,
         help="the loudest sample, dB re full scale (default: -20)",
     )

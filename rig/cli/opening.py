@@ -12,13 +12,13 @@ from rig.errors import DeviceError, SceneError
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from rig.calibration import Calibration
-    from rig.capture import StreamInfo
-    from rig.front_ends.base import FrontEnd
-    from rig.front_ends.board_link import Identity
+    from rig.bench.capture import StreamInfo
+    from rig.bench.plan import Plan
+    from rig.bench.stored_calibration import Calibration
+    from rig.front_ends.board.link import Identity
+    from rig.front_ends.protocol import FrontEnd
     from rig.front_ends.replay import Replay
-    from rig.plan import Plan
-    from rig.receiver import Receiver
+    from rig.run.receiver import Receiver
     from rig.tank.scene import Scene
 
 
@@ -51,7 +51,7 @@ def calibration_for(given: argparse.Namespace, plan: Plan) -> Calibration | None
 
 def stored_calibration(path: str | None, *, beside: str, needed: bool) -> Calibration | None:
     """Read a calibration: the one named, or the one that lies beside a file."""
-    from rig.calibration import CALIBRATION_NAME, read_calibration
+    from rig.bench.stored_calibration import CALIBRATION_NAME, read_calibration
 
     if path is None and not needed:
         return None
@@ -62,7 +62,7 @@ def receiver_of(
     plan: Plan, info: StreamInfo, calibration: Calibration | None, *, when: datetime | None
 ) -> Receiver:
     """Make the receiver, with a calibration that fits the bench or not at all."""
-    from rig.receiver import Receiver
+    from rig.run.receiver import Receiver
 
     if calibration is not None:
         calibration.check(plan, info, when=when)
@@ -92,7 +92,7 @@ def _scene(given: argparse.Namespace, plan: Plan) -> Scene:
 
 def warn_of_another_medium(plan: Plan, scene: Scene) -> None:
     """Say so where sound in the scene is another than what the plan believes."""
-    from dsp.medium import sound_speed_m_s
+    from dsp.physics.medium import sound_speed_m_s
 
     believed = plan.medium
     believed_m_s = sound_speed_m_s(
@@ -118,7 +118,7 @@ def open_front_end(
 ) -> FrontEnd:
     """Open the front end that was asked for."""
     if given.front_end == "sound-card":
-        from rig.front_ends.sound_card import open_sound_card
+        from rig.front_ends.sound_card.card import open_sound_card
 
         known = None
         if plan.geometry.time_zero == "calibration" and calibration is not None:
@@ -131,13 +131,13 @@ def open_front_end(
             u_known_latency_s=0.0 if known is None else known.u_latency_s,
         )
     if given.front_end == "serial-board":
-        from rig.front_ends.serial_board import open_serial_board
+        from rig.front_ends.board.serial_board import open_serial_board
 
         return open_serial_board(plan, port=given.device)
     scene = _scene(given, plan)
     warn_of_another_medium(plan, scene)
     if given.front_end == "emulated-board":
-        from rig.front_ends.emulated_board import open_emulated_board
+        from rig.front_ends.board.emulated_board import open_emulated_board
 
         return open_emulated_board(plan, scene=scene, seed=given.seed)
     from rig.front_ends.virtual_tank import open_virtual_tank
@@ -153,17 +153,17 @@ def board_identity(given: argparse.Namespace, plan: Plan) -> Identity | None:
     DeviceError
         Where it is not there.
     """
-    from rig.front_ends.board_search import ask_who, find_board
+    from rig.front_ends.board.search import ask_who, find_board
 
     if given.front_end == "sound-card":
-        from rig.front_ends.sound_devices import list_devices, pick_devices
+        from rig.front_ends.sound_card.devices import list_devices, pick_devices
 
         pick_devices(list_devices(), _sound_device(given))
         return None
     if given.front_end == "emulated-board":
         from contextlib import closing
 
-        from rig.front_ends.board_emulator import BoardEmulator
+        from rig.front_ends.board.emulator import BoardEmulator
 
         with closing(BoardEmulator(plan.board.baud)) as emulator:
             return ask_who(emulator.port_name, plan.board.baud)
@@ -205,6 +205,6 @@ def plan_or_none(path: str | None) -> Plan | None:
     """Read the plan that was named, if one was."""
     if path is None:
         return None
-    from rig.plan import read_plan
+    from rig.bench.plan import read_plan
 
     return read_plan(path)

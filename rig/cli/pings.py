@@ -9,14 +9,14 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, showing, words
+from rig.cli import opening, options, output
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration
-    from rig.front_ends.base import FrontEnd
-    from rig.plan import Plan
-    from rig.receiver import Receiver
-    from rig.session import PingResult
+    from rig.bench.plan import Plan
+    from rig.bench.stored_calibration import Calibration
+    from rig.front_ends.protocol import FrontEnd
+    from rig.run.loop import PingResult
+    from rig.run.receiver import Receiver
 
 
 def _demo(given: argparse.Namespace) -> int:
@@ -33,7 +33,7 @@ def _demo(given: argparse.Namespace) -> int:
 
 
 def _run(given: argparse.Namespace) -> int:
-    from rig.plan import read_plan
+    from rig.bench.plan import read_plan
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
@@ -58,26 +58,26 @@ def _run_and_show(
     calibration: Calibration | None = None,
 ) -> int:
     """Send pings; record, draw and answer."""
-    from rig.session import ping_results
+    from rig.run.loop import ping_results
 
     receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
-    in_window = showing.shows_window(given)
+    in_window = output.shows_window(given)
     pings = given.pings
     if pings is None:
         pings = sys.maxsize if in_window else default_pings
     with contextlib.ExitStack() as open_until_done:
         recorder = None
         if given.record is not None:
-            from rig.recording import Recorder
+            from rig.files.recording import Recorder
 
             recorder = open_until_done.enter_context(
                 Recorder(given.record, receiver.plan, front_end.info)
             )
         results = ping_results(receiver, front_end.blocks(pings), recorder=recorder)
         if in_window:
-            seen = showing.show_window(receiver, results, far_wall_m=far_wall_m)
+            seen = output.show_window(receiver, results, far_wall_m=far_wall_m)
         else:
-            seen = showing.collect(given, receiver, results, pings, far_wall_m=far_wall_m)
+            seen = output.collect(given, receiver, results, pings, far_wall_m=far_wall_m)
         if recorder is not None and not given.json:
             print(f"The recording is in {recorder.meta_path} and {recorder.data_path}")
     return _answer_run(given, receiver, seen, note="", far_wall_m=far_wall_m)
@@ -91,11 +91,11 @@ def _answer_run(
     note: str,
     far_wall_m: float | None = None,
 ) -> int:
-    from rig.answers import run_answer
-    from rig.view.wording import counted
+    from rig.show.answers import run_answer
+    from rig.show.wording import counted
 
     if given.picture is not None:
-        showing.draw_picture(given.picture, receiver, seen, note=note, far_wall_m=far_wall_m)
+        output.draw_picture(given.picture, receiver, seen, note=note, far_wall_m=far_wall_m)
     if given.json:
         print(json.dumps(run_answer(receiver, seen)))
         return 0
@@ -104,55 +104,55 @@ def _answer_run(
     print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
     if receiver.info.front_end == "virtual-tank":
         print("in the virtual tank: an invented scene, no sound was made")
-    showing.print_faults(seen)
+    output.print_faults(seen)
     if good:
-        showing.print_echoes(good[-1].echoes, "The last ping's echoes")
+        output.print_echoes(good[-1].echoes, "The last ping's echoes")
     if given.picture is not None:
         print(f"The picture is in {given.picture}")
     return 0
 
 
 def _replay(given: argparse.Namespace) -> int:
-    from rig.answers import replay_answer
     from rig.front_ends.replay import open_recording
-    from rig.passes import passings_of
-    from rig.session import ping_results
+    from rig.measure.passes import passings_of
+    from rig.run.loop import ping_results
+    from rig.show.answers import replay_answer
 
     with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
         receiver = opening.replay_receiver(given, front_end)
         results = ping_results(receiver, front_end.blocks(front_end.pings))
         note = f"replay of {os.path.basename(given.recording)}"
-        if showing.shows_window(given):
-            seen = showing.show_window(receiver, results)
+        if output.shows_window(given):
+            seen = output.show_window(receiver, results)
         else:
-            seen = showing.collect(given, receiver, results, front_end.pings, follows=given.json)
+            seen = output.collect(given, receiver, results, front_end.pings, follows=given.json)
         if front_end.lost_at_end:
             print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
         if not given.json:
             return _answer_run(given, receiver, seen, note=note)
         if given.picture is not None:
-            showing.draw_picture(given.picture, receiver, seen, note=note)
+            output.draw_picture(given.picture, receiver, seen, note=note)
         print(json.dumps(replay_answer(receiver, seen, passings_of(receiver, seen))))
     return 0
 
 
 def add_to(commands: Any) -> None:
     """Add this module's commands."""
-    demo = words.command(commands, "demo", _demo, "show a virtual tank; needs no hardware")
+    demo = options.command(commands, "demo", _demo, "show a virtual tank; needs no hardware")
     demo.add_argument("--scene", metavar="NAME|FILE", help="a built-in scene, or a scene file")
-    words.add_pings(demo)
-    words.add_seed(demo)
-    words.add_picture(demo)
-    words.add_record(demo)
+    options.add_pings(demo)
+    options.add_seed(demo)
+    options.add_picture(demo)
+    options.add_record(demo)
 
-    run = words.command(commands, "run", _run, "send pings, show and record what comes back")
-    words.add_front_end(run)
-    words.add_pings(run)
-    words.add_calibration(run)
-    words.add_record(run)
-    words.add_picture(run)
+    run = options.command(commands, "run", _run, "send pings, show and record what comes back")
+    options.add_front_end(run)
+    options.add_pings(run)
+    options.add_calibration(run)
+    options.add_record(run)
+    options.add_picture(run)
 
-    replay = words.command(commands, "replay", _replay, "show a recording ping by ping")
-    words.add_recording(replay)
-    words.add_calibration(replay)
-    words.add_picture(replay)
+    replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
+    options.add_recording(replay)
+    options.add_calibration(replay)
+    options.add_picture(replay)

@@ -8,19 +8,19 @@ import os
 import sys
 from typing import Any
 
-from rig.cli import opening, showing, words
+from rig.cli import opening, options, output
 from rig.errors import PlanError
 
 
 def _what_if(given: argparse.Namespace) -> int:
     import dataclasses
 
-    from rig.answers import what_if_answer
-    from rig.beam import ping_by_ping
     from rig.front_ends.replay import open_recording
-    from rig.session import measure
-    from rig.view.what_if_picture import save_what_if
-    from rig.what_if import read_change, what_if, what_if_lines
+    from rig.measure.beam import ping_by_ping
+    from rig.measure.what_if import read_change, what_if, what_if_lines
+    from rig.run.loop import measure
+    from rig.show.answers import what_if_answer
+    from rig.show.pictures.what_if_picture import save_what_if
 
     if len(given.change) != 1:
         raise PlanError(f"--change: found {len(given.change)} of them; give one: one thing changes")
@@ -32,7 +32,7 @@ def _what_if(given: argparse.Namespace) -> int:
         plan = ping_by_ping(front_end.plan)
         receiver = opening.receiver_of(plan, front_end.info, calibration, when=front_end.began)
         total = front_end.pings
-        measured = measure(receiver, showing.progress(front_end.blocks(total), total, "ping"))
+        measured = measure(receiver, output.progress(front_end.blocks(total), total, "ping"))
         results = [dataclasses.replace(r, profile=r.alone) for r in measured.results]
         if front_end.lost_at_end:
             print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
@@ -50,15 +50,15 @@ def _what_if(given: argparse.Namespace) -> int:
 
 def add_to(commands: Any) -> None:
     """Add this module's command."""
-    found = words.command(
+    found = options.command(
         commands,
         "what-if",
         _what_if,
         "draw beside a recording's history what would be seen with one thing changed",
     )
-    words.add_recording(found)
-    words.add_calibration(found)
-    words.add_picture(found)
+    options.add_recording(found)
+    options.add_calibration(found)
+    options.add_picture(found)
     found.add_argument(
         "--change",
         metavar="NAME=VALUE",

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from types import TracebackType
 from typing import Self
 
-from rig.capture import CaptureBlock, StreamInfo
+from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.plan import Plan
 from rig.errors import PlanError, RecordingError
-from rig.plan import Plan
-from rig.recording import Recording, read_recording
-from rig.sound_file import SoundFile, is_sound_file, open_sound_file
+from rig.files.recording import Recording, read_recording
+from rig.files.sound_file import SoundFile, is_sound_file, open_sound_file
 
 
 class Replay:

@@ -11,12 +11,12 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.pulses import Pulse
-from rig.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
-from rig.plan import Plan
+from dsp.ping.pulses import Pulse
+from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.plan import Plan
+from rig.bench.waveforms import pulses_of
 from rig.tank.echoes import Tank
 from rig.tank.scene import Scene
-from rig.waveforms import pulses_of
 
 
 def _words_for(scene: Scene) -> str:

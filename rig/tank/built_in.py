@@ -6,8 +6,8 @@ import tomllib
 from importlib import resources
 from importlib.resources.abc import Traversable
 
+from rig.bench.plan import Plan, plan_from_table
 from rig.errors import SceneError
-from rig.plan import Plan, plan_from_table
 from rig.tank.scene import Scene, scene_from_table
 
 _PLAN_ENDING = "-plan"

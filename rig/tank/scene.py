@@ -18,8 +18,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from rig.bench.tables import build, choice, load_toml, number, whole
 from rig.errors import SceneError
-from rig.tables import build, choice, load_toml, number, whole
 
 Triple = tuple[float, float, float]
 

@@ -21,12 +21,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import correlate
 
-from dsp.pulses import linear_chirp
-from rig.capture import CaptureBlock, StreamInfo
-from rig.front_ends.sound_card import open_sound_card
-from rig.plan import Plan, plan_from_table
-from rig.receiver import Echo, Receiver
-from rig.session import ping_results
+from dsp.ping.pulses import linear_chirp
+from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.plan import Plan, plan_from_table
+from rig.front_ends.sound_card.card import open_sound_card
+from rig.run.loop import ping_results
+from rig.run.receiver import Echo, Receiver
 
 pytestmark = pytest.mark.audio
 

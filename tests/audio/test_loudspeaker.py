@@ -8,7 +8,7 @@ import pytest
 import scipy.signal
 
 from rig.errors import DeviceError
-from rig.front_ends.loudspeaker import play
+from rig.front_ends.sound_card.loudspeaker import play
 
 pytestmark = pytest.mark.audio
 

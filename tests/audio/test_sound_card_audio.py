@@ -17,12 +17,12 @@ import time
 import numpy as np
 import pytest
 
-from dsp.pulses import linear_chirp
-from rig.capture import LEAD_S, LOSS, CaptureFlag
+from dsp.ping.pulses import linear_chirp
+from rig.bench.capture import LEAD_S, LOSS, CaptureFlag
+from rig.bench.plan import plan_from_table
 from rig.errors import DeviceError
-from rig.front_ends.sound_card import open_sound_card
-from rig.front_ends.sound_devices import list_devices
-from rig.plan import plan_from_table
+from rig.front_ends.sound_card.card import open_sound_card
+from rig.front_ends.sound_card.devices import list_devices
 
 pytestmark = pytest.mark.audio
 

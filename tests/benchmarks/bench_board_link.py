@@ -16,8 +16,9 @@ import time
 
 import numpy as np
 
-from rig.front_ends.board_emulator import BoardEmulator
-from rig.front_ends.board_link import (
+from rig.bench.plan import plan_from_table
+from rig.front_ends.board.emulator import BoardEmulator
+from rig.front_ends.board.link import (
     CaptureHead,
     CapturePart,
     CaptureParts,
@@ -27,10 +28,9 @@ from rig.front_ends.board_link import (
     crc16,
     encode_frame,
 )
-from rig.front_ends.serial_board import SerialBoard
-from rig.plan import plan_from_table
-from rig.receiver import Receiver
-from rig.session import ping_results
+from rig.front_ends.board.serial_board import SerialBoard
+from rig.run.loop import ping_results
+from rig.run.receiver import Receiver
 
 SAMPLES, PART, PINGS, CHUNK = 1152, 64, 60, 256
 PLAN = {

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from scipy.signal import correlate, hilbert
 
-from rig.capture import LEAD_S, CaptureBlock, StreamInfo
-from rig.plan import plan_from_table
-from rig.receiver import Receiver
-from rig.waveforms import pulses_of
+from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
+from rig.bench.plan import plan_from_table
+from rig.bench.waveforms import pulses_of
+from rig.run.receiver import Receiver
 
 PATH = Path(__file__).parents[3] / "shared" / "data" / "room_responses.npz"
 

@@ -7,8 +7,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from dsp.impedance import density_kg_m3
-from dsp.medium import (
+from dsp.physics.impedance import density_kg_m3
+from dsp.physics.medium import (
     SOUND_SPEED_ERROR_M_S,
     saturation_mole_fraction,
     sound_speed_air_m_s,

@@ -12,10 +12,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.capture import CaptureFlag
-from rig.front_ends.duplex import DuplexCallback, Sending
-from rig.front_ends.ring import SampleRing
-from rig.front_ends.sound_stream import HeardStream
+from rig.bench.capture import CaptureFlag
+from rig.front_ends.sound_card.duplex import DuplexCallback, Sending
+from rig.front_ends.sound_card.ring import SampleRing
+from rig.front_ends.sound_card.stream import HeardStream
 
 
 @dataclass

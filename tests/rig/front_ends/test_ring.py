@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.capture import CaptureFlag
-from rig.front_ends.ring import SampleRing
+from rig.bench.capture import CaptureFlag
+from rig.front_ends.sound_card.ring import SampleRing
 
 
 def counted(start: int, frames: int, channels: int) -> np.ndarray:

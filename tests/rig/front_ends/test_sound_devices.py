@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from rig.errors import DeviceError
-from rig.front_ends.sound_devices import pick_devices
-from rig.front_ends.sound_messages import DeviceListing
+from rig.front_ends.sound_card.devices import pick_devices
+from rig.front_ends.sound_card.messages import DeviceListing
 
 
 def listing(number, name, *, api="ALSA", inputs=2, outputs=2, default=False):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rig.capture import CaptureFlag
-from rig.front_ends.sound_stream import HeardStream
+from rig.bench.capture import CaptureFlag
+from rig.front_ends.sound_card.stream import HeardStream
 
 
 def stream_of(samples, bits=None, position=0) -> HeardStream:

@@ -4,8 +4,8 @@ import importlib.resources
 
 import pytest
 
+from rig.bench.plan import plan_from_table
 from rig.errors import SceneError
-from rig.plan import plan_from_table
 from rig.tank.built_in import built_in, built_in_scenes, scene_for
 
 

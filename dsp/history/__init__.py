@@ -1,0 +1,1 @@
+"""Many pings: echoes followed, what passed or stayed, beams, strengths and speeds from them."""

@@ -1,0 +1,569 @@
+"""How wide a beam is, which way it points and how large its face acts, from echo levels.
+
+A small target is carried across the beam, or the beam turned across the target. Each
+ping gives the target's place on its way, and the echo's amplitude and range, or the
+fact that no echo stood above the threshold. All of it is fitted at once: the strength on
+the axis, the size of the face and the axis's tilt, and where the range is least.
+
+The fit knows that the target is further off away from the middle of its way, that
+source and receiver stand apart, that a wide band smears the pattern, and that noise
+lifts a weak peak. It cannot know whether the way passes above or below the axis: a
+target that misses the axis everywhere looks like a weaker one that meets it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from dsp.arguments import require_positive, require_within
+from dsp.physics.beams import beam_amplitude, half_power_half_angle_rad
+from dsp.ping.ranging import range_from_path_m
+
+FEWEST_ECHOES = 5
+"""Fewer echoes than this leave nothing to judge the fit by: it has four or five unknowns."""
+
+_NEPER_DB = 20 / math.log(10)
+_CHI_SQUARE_RISK = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BeamSweep:
+    """One sweep of a target through a beam, ping by ping.
+
+    Attributes
+    ----------
+    place : ndarray of float64, shape (pings,)
+        Along the target's way, m; or, where `turned`, the target's bearing as the pair of
+        transducers sees it, rad.
+    turned : bool
+    amplitude : ndarray of float64, shape (pings,)
+        Of the echo, re full scale; NaN where none was found.
+    noise : ndarray of float64, shape (pings,)
+        Standard deviation of the amplitude: of the noise in one quadrature.
+    threshold : ndarray of float64, shape (pings,)
+        What an echo had to exceed, re full scale.
+    range_m, u_range_m : ndarray of float64, shape (pings,)
+        Of the echo, from midway between source and receiver, and what noise alone
+        makes of it; NaN where none was found.
+
+    Raises
+    ------
+    ValueError
+        Where the arrays differ in length, or noise or threshold is not above zero.
+    """
+
+    place: NDArray[np.float64]
+    amplitude: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    threshold: NDArray[np.float64]
+    range_m: NDArray[np.float64]
+    u_range_m: NDArray[np.float64]
+    turned: bool = False
+
+    def __post_init__(self) -> None:
+        size = np.asarray(self.place).size
+        for name in ("place", "amplitude", "noise", "threshold", "range_m", "u_range_m"):
+            values = np.array(getattr(self, name), dtype=np.float64)
+            if values.shape != (size,):
+                raise ValueError(f"{name}: found shape {values.shape}; give ({size},), as `place`")
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+        require_positive("noise", self.noise)
+        require_positive("threshold", self.threshold)
+        require_positive("u_range_m", self.u_range_m[self.found], "m")
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        """Which pings have an echo, shape (pings,)."""
+        return np.isfinite(self.amplitude) & np.isfinite(self.range_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BeamSetting:
+    """What is known of the bench before the fit.
+
+    Attributes
+    ----------
+    shape : {"piston", "line"}
+        Of both faces, which are alike. A line lies along the way.
+    sound_speed_m_s : float
+    frequency_hz, share : ndarray of float64, shape (bands,)
+        Parts of the pulse's band, and each one's share of an echo's peak; the shares
+        sum to 1.
+    absorption_db_m : ndarray of float64, shape (bands,)
+        Of each part: what is left of a wide band is lower after a long way.
+    baseline_m : float
+        From source to receiver.
+    beside : bool
+        Whether source and receiver stand along the way, rather than square to it.
+    """
+
+    shape: str
+    sound_speed_m_s: float
+    frequency_hz: NDArray[np.float64]
+    share: NDArray[np.float64]
+    absorption_db_m: NDArray[np.float64]
+    baseline_m: float = 0.0
+    beside: bool = True
+
+    def __post_init__(self) -> None:
+        size = np.asarray(self.frequency_hz).size
+        for name in ("frequency_hz", "share", "absorption_db_m"):
+            values = np.array(getattr(self, name), dtype=np.float64, ndmin=1)
+            if values.shape != (size,):
+                raise ValueError(f"{name}: found shape {values.shape}; give ({size},)")
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+        require_positive("sound_speed_m_s", self.sound_speed_m_s, "m/s")
+        require_positive("frequency_hz", self.frequency_hz, "Hz")
+        require_within("baseline_m", self.baseline_m, 0, math.inf, "m")
+        require_within("absorption_db_m", self.absorption_db_m, 0, math.inf, "dB/m")
+
+    @property
+    def wavelength_m(self) -> float:
+        """At the centre of gravity of the band."""
+        return self.sound_speed_m_s / float(self.share @ self.frequency_hz)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BeamFit:
+    """What a sweep says of a beam; each number with its standard uncertainty.
+
+    Attributes
+    ----------
+    shape : {"piston", "line"}
+    size_m, u_size_m : float
+        Radius of a piston, length of a line, that would make this beam.
+    half_power_rad, u_half_power_rad : float
+        From the axis to where an echo has half its power, out and back, at the band's
+        centre.
+    tilt_rad, u_tilt_rad : float
+        Of the axis, towards growing places: from square to the way, or from the
+        turntable's zero.
+    closest_m, u_closest_m : float
+        Least range from the pair to the way.
+    centre_m, u_centre_m : float
+        The place on the way at which it is reached; 0 on a turntable.
+    strength_db, u_strength_db : float
+        On the axis: 20 log₁₀ of the echo's amplitude at 1 m from both faces, without
+        absorption; dB re full scale. It is the source level plus the target strength.
+    angle_rad : ndarray of float64, shape (pings,)
+        Of the target from the fitted axis, negative on the side of smaller places.
+    level_db : ndarray of float64, shape (pings,)
+        Of each echo, re a target on the pair's axis at the same range; noise's lift taken off; NaN
+        where there is none.
+    limit_db : ndarray of float64, shape (pings,)
+        The threshold, in the same terms.
+    u_level_db : ndarray of float64, shape (pings,)
+    chi_square : float
+        Sum of the squared residuals of levels and ranges over their noise.
+    degrees_of_freedom : int
+    scatter_db : float
+        What the levels must be noisy by, beyond the noise, to explain `chi_square`; 0
+        where noise alone explains it at 95 %. It is counted in all uncertainties.
+    covariance : ndarray of float64, shape (4, 4) or (5, 5)
+        Of the natural logarithms of amplitude and size, tilt, closest range and, on a
+        straight way, centre.
+    """
+
+    shape: str
+    size_m: float
+    u_size_m: float
+    half_power_rad: float
+    u_half_power_rad: float
+    tilt_rad: float
+    u_tilt_rad: float
+    closest_m: float
+    u_closest_m: float
+    centre_m: float
+    u_centre_m: float
+    strength_db: float
+    u_strength_db: float
+    angle_rad: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+    limit_db: NDArray[np.float64]
+    u_level_db: NDArray[np.float64]
+    chi_square: float
+    degrees_of_freedom: int
+    scatter_db: float
+    covariance: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for name in ("angle_rad", "level_db", "limit_db", "u_level_db", "covariance"):
+            values = np.array(getattr(self, name), dtype=np.float64)
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+
+
+def far_field_from_m(radius_m: float, wavelength_m: float) -> float:
+    """Range of a piston from which a sweep shows its far-field beam, to about 1 % in angle.
+
+    The larger of 2 a²/λ and 8 a. Nearer, the half-power cone of a round trip to a point is
+    wider than far off: by 10 % at a²/λ and 2.5 % at 2 a²/λ for ka = 15, and by
+    0.6 (a/range)² further out.
+
+    Raises
+    ------
+    ValueError
+        Where an argument is not above zero.
+
+    References
+    ----------
+    Computed by summing the disc's pressure over its face (Rayleigh's integral).
+    """
+    require_positive("radius_m", radius_m, "m")
+    require_positive("wavelength_m", wavelength_m, "m")
+    return max(2 * radius_m**2 / wavelength_m, 8 * radius_m)
+
+
+def two_way_amplitude(
+    setting: BeamSetting,
+    size_m: float,
+    out_rad: NDArray[np.float64],
+    back_rad: NDArray[np.float64],
+    path_m: ArrayLike = 0.0,
+) -> NDArray[np.float64]:
+    """Amplitude of an echo after beam and absorption, over the pulse's whole band.
+
+    Parameters
+    ----------
+    setting : BeamSetting
+    size_m : float
+    out_rad, back_rad : ndarray of float64, shape (angles,)
+        From the axes of source and receiver.
+    path_m : array_like
+        Out and back.
+
+    Returns
+    -------
+    ndarray of float64, shape (angles,)
+        1 on the axis without absorption; at least 0, as an envelope has no sign.
+    """
+    total = np.zeros(out_rad.shape)
+    path = np.asarray(path_m, dtype=np.float64)
+    parts = zip(setting.frequency_hz, setting.share, setting.absorption_db_m, strict=True)
+    for frequency_hz, share, absorption_db_m in parts:
+        wavelength_m = setting.sound_speed_m_s / float(frequency_hz)
+        out = beam_amplitude(setting.shape, size_m, wavelength_m, out_rad)
+        # A pair that stands square to the way sees the target alike: half the work.
+        alike = back_rad is out_rad
+        back = out if alike else beam_amplitude(setting.shape, size_m, wavelength_m, back_rad)
+        total += share * out * back * 10 ** (-absorption_db_m * path / 20)
+    return np.abs(total)
+
+
+def pair_pattern(
+    setting: BeamSetting, size_m: float, angle_rad: NDArray[np.float64], range_m: float
+) -> NDArray[np.float64]:
+    """Amplitude that a pair hears of a target on an arc, re straight ahead on the same arc.
+
+    Near by, each face of a pair that stands apart sees the target beside its own axis.
+
+    Parameters
+    ----------
+    setting : BeamSetting
+    size_m : float
+    angle_rad : ndarray of float64, shape (angles,)
+        From the pair's axis, in the plane of the way.
+    range_m : float
+
+    Returns
+    -------
+    ndarray of float64, shape (angles,)
+    """
+
+    def heard(angle: NDArray[np.float64]) -> NDArray[np.float64]:
+        sight = _sight(setting, range_m * np.sin(angle), range_m * np.cos(angle), 0.0)
+        found = two_way_amplitude(
+            setting, size_m, sight.out_rad, sight.back_rad, sight.out_m + sight.back_m
+        )
+        return np.asarray(found / (sight.out_m * sight.back_m))
+
+    return np.asarray(heard(angle_rad) / heard(np.zeros(1)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sight:
+    """How source and receiver see a target: angles off their axes, and ways."""
+
+    out_rad: NDArray[np.float64]
+    back_rad: NDArray[np.float64]
+    out_m: NDArray[np.float64]
+    back_m: NDArray[np.float64]
+
+
+def _sight(
+    setting: BeamSetting,
+    across_m: NDArray[np.float64],
+    ahead_m: NDArray[np.float64],
+    tilt_rad: float,
+) -> _Sight:
+    half_m = setting.baseline_m / 2
+    angles, ways = [], []
+    for side in (-half_m, half_m):
+        x = across_m - side if setting.beside else across_m
+        y = np.zeros_like(x) if setting.beside else np.full_like(x, -side)
+        # Turned about the upright, so that the axis is ahead.
+        along = x * math.sin(tilt_rad) + ahead_m * math.cos(tilt_rad)
+        off = x * math.cos(tilt_rad) - ahead_m * math.sin(tilt_rad)
+        if setting.shape == "line":
+            angles.append(np.arctan2(off, np.hypot(along, y)))
+        else:
+            angles.append(np.arctan2(np.hypot(off, y), along))
+        ways.append(np.sqrt(x**2 + y**2 + ahead_m**2))
+    if half_m == 0 or not setting.beside:
+        angles[1] = angles[0]  # one pattern then serves both ways
+    return _Sight(out_rad=angles[0], back_rad=angles[1], out_m=ways[0], back_m=ways[1])
+
+
+def fit_beam(
+    sweep: BeamSweep,
+    setting: BeamSetting,
+    *,
+    centre_m: float = 0.0,
+    u_centre_m: float = math.inf,
+) -> BeamFit:
+    """Fit a beam to a sweep.
+
+    Parameters
+    ----------
+    sweep : BeamSweep
+    setting : BeamSetting
+    centre_m, u_centre_m : float
+        What is known of the place on the way that is nearest to the pair; without it, the
+        ranges alone must tell. Not used for a turntable.
+
+    Raises
+    ------
+    ValueError
+        Where there are fewer than :data:`FEWEST_ECHOES` echoes, or they show no beam.
+
+    References
+    ----------
+    J. Tobin, "Estimation of relationships for limited dependent variables",
+    *Econometrica* 26, 1958, pp. 24–36: what is known to lie below a threshold counts
+    with the chance of its lying there.
+    """
+    from scipy.stats import chi2
+
+    found = sweep.found
+    if np.count_nonzero(found) < FEWEST_ECHOES:
+        raise ValueError(
+            f"sweep: found {np.count_nonzero(found)} echoes; give at least {FEWEST_ECHOES}, "
+            "with more pings while the target is in the beam"
+        )
+    if not sweep.turned and math.isinf(u_centre_m) and np.ptp(sweep.place[found]) == 0:
+        raise ValueError("sweep: its echoes all come from one place; move the target across")
+    fit = _Fit(sweep, setting, centre_m, u_centre_m)
+    solved = fit.solve(fit.first_guess())
+    if fit.free < 1:
+        raise ValueError(f"sweep: {fit.counted} numbers cannot tell {solved.size} unknowns")
+    chi_square = float(np.sum(fit.residuals(solved) ** 2))
+    if chi_square > float(chi2.ppf(1 - _CHI_SQUARE_RISK, fit.free)):
+        for _ in range(3):
+            fit.add_scatter(solved)
+            solved = fit.solve(solved)
+    return fit.answer(solved, chi_square)
+
+
+class _Fit:
+    """The residuals of one sweep, and what is made of their least squares.
+
+    The unknowns are ln amplitude, ln size, tilt, closest range and, on a straight way,
+    the centre.
+    """
+
+    def __init__(
+        self,
+        sweep: BeamSweep,
+        setting: BeamSetting,
+        centre_m: float,
+        u_centre_m: float,
+    ) -> None:
+        self._sweep, self._setting = sweep, setting
+        self._known = None
+        if not sweep.turned and math.isfinite(u_centre_m):
+            self._known = (centre_m, u_centre_m)
+        self._found = sweep.found
+        self._scatter = 0.0  # of an amplitude, over itself
+
+    @property
+    def counted(self) -> int:
+        """How many measured numbers go in; an echo that is missing is a bound, not one."""
+        return 2 * int(np.count_nonzero(self._found)) + (self._known is not None)
+
+    @property
+    def free(self) -> int:
+        return self.counted - (4 if self._sweep.turned else 5)
+
+    def first_guess(self) -> NDArray[np.float64]:
+        """Take the arch from the ranges and the beam from a coarse search."""
+        sweep, found = self._sweep, self._found
+        place, range_m = sweep.place[found], sweep.range_m[found]
+        if sweep.turned:
+            closest_m, centre_m = float(np.median(range_m)), 0.0
+        elif self._known is not None:
+            centre_m = self._known[0]
+            square = np.median(range_m**2 - (place - centre_m) ** 2)
+            closest_m = math.sqrt(max(float(square), 1e-6))
+        else:
+            # R² − x² is a straight line in x: its slope is −2 times the centre.
+            trust = 1 / (2 * range_m * sweep.u_range_m[found])
+            middle = float(np.mean(place))
+            rows = np.column_stack([np.ones(place.size), place - middle])
+            rhs = (range_m**2 - (place - middle) ** 2) * trust
+            level, slope = np.linalg.lstsq(rows * trust[:, np.newaxis], rhs, rcond=None)[0]
+            centre_m = middle - float(slope) / 2
+            closest_m = math.sqrt(max(float(level) - float(slope) ** 2 / 4, 1e-6))
+        end = [] if sweep.turned else [centre_m]
+        best, best_cost = np.zeros(0), math.inf
+        # The middle of the band will do here.
+        middle_hz = np.array([float(self._setting.share @ self._setting.frequency_hz)])
+        absorption = np.array([float(self._setting.share @ self._setting.absorption_db_m)])
+        coarse = dataclasses.replace(
+            self._setting, frequency_hz=middle_hz, share=np.ones(1), absorption_db_m=absorption
+        )
+        weight = 1 / sweep.noise[found]
+        bearing = self._bearing_rad(np.array([0.0, 0.0, 0.0, closest_m, centre_m]))
+        span = float(np.ptp(bearing[found]))
+        if span == 0:
+            raise ValueError("sweep: its echoes all come from one direction; move the target")
+        scale = self._setting.wavelength_m / max(span, 1e-3)
+        tilts = np.linspace(float(bearing[found].min()), float(bearing[found].max()), 9)
+        for size_m in scale * np.geomspace(0.15, 6.0, 16):
+            for tilt in tilts:
+                trial = np.array([0.0, math.log(size_m), tilt, closest_m, *end])
+                shape = self._amplitude(trial, coarse)
+                # Echoes that are missing stand at most at the threshold; half will do here.
+                amplitude = np.where(found, sweep.amplitude, sweep.threshold / 2)
+                gain = float(
+                    np.sum(amplitude[found] * shape[found] * weight**2)
+                    / np.sum((shape[found] * weight) ** 2)
+                )
+                excess = np.where(
+                    found, amplitude - gain * shape, np.maximum(gain * shape - sweep.threshold, 0)
+                )
+                cost = float(np.sum((excess / sweep.noise) ** 2))
+                if cost < best_cost:
+                    best_cost = cost
+                    best = np.array([math.log(gain), math.log(size_m), tilt, closest_m, *end])
+        return best
+
+    def solve(self, start: NDArray[np.float64]) -> NDArray[np.float64]:
+        from scipy.optimize import least_squares
+
+        solved = least_squares(self.residuals, start, x_scale="jac", method="trf", max_nfev=200)
+        if not (np.all(np.isfinite(solved.x)) and abs(solved.x[2]) < math.pi / 2):
+            raise ValueError("sweep: its levels show no beam; move the target further to each side")
+        self._jacobian = np.asarray(solved.jac)
+        return np.asarray(solved.x)
+
+    def add_scatter(self, solved: NDArray[np.float64]) -> None:
+        """Set the scatter with which the residuals come out as large as they should."""
+        from scipy.optimize import brentq
+
+        def excess(scatter: float) -> float:
+            self._scatter = scatter
+            return float(np.sum(self.residuals(solved) ** 2)) - self.free
+
+        self._scatter = (
+            brentq(excess, 0.0, 10.0, xtol=1e-6) if excess(10.0) < 0 < excess(0.0) else 0.0
+        )
+
+    def residuals(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
+        from scipy.special import log_ndtr
+
+        sweep, found = self._sweep, self._found
+        amplitude = self._amplitude(unknowns)
+        deviation = np.hypot(sweep.noise, self._scatter * amplitude)
+        # The highest point of an envelope stands above the echo by the noise square to it
+        # in phase, and by as much again for the freedom to choose the delay.
+        seen = np.sqrt(amplitude**2 + 2 * sweep.noise**2)
+        by_level = (sweep.amplitude - seen)[found] / deviation[found]
+        missing = (sweep.threshold - seen)[~found] / deviation[~found]
+        by_gap = np.sqrt(np.maximum(-2 * log_ndtr(missing), 0.0))
+        by_range = (sweep.range_m - self._range_m(unknowns))[found] / sweep.u_range_m[found]
+        parts = [by_level, by_gap, by_range]
+        if self._known is not None:
+            parts.append(np.array([(unknowns[4] - self._known[0]) / self._known[1]]))
+        return np.concatenate(parts)
+
+    def answer(self, solved: NDArray[np.float64], chi_square: float) -> BeamFit:
+        sweep, setting = self._sweep, self._setting
+        covariance = np.linalg.pinv(self._jacobian.T @ self._jacobian)
+        u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        size_m = math.exp(solved[1])
+        half_rad = half_power_half_angle_rad(setting.shape, size_m, setting.wavelength_m)
+        # What the same target would sound like on the axis, at the range where it is.
+        angle_rad = self._bearing_rad(solved) - float(solved[2])
+        sight = self._sight(solved)
+        range_m = range_from_path_m(sight.out_m + sight.back_m, setting.baseline_m)
+        ahead = _sight(setting, np.zeros(range_m.size), range_m, 0.0)
+        on_axis = two_way_amplitude(
+            setting, size_m, ahead.out_rad, ahead.back_rad, ahead.out_m + ahead.back_m
+        )
+        on_axis = math.exp(solved[0]) * on_axis / (ahead.out_m * ahead.back_m)
+        clean = np.sqrt(np.maximum(sweep.amplitude**2 - 2 * sweep.noise**2, 1e-30))
+        relative = np.hypot(sweep.noise / np.where(self._found, clean, np.nan), self._scatter)
+        return BeamFit(
+            shape=setting.shape,
+            size_m=size_m,
+            u_size_m=size_m * float(u[1]),
+            half_power_rad=half_rad,
+            # sin θ goes as 1/size, so that dθ = −tan θ · d ln size.
+            u_half_power_rad=math.tan(min(half_rad, math.radians(89))) * float(u[1]),
+            tilt_rad=float(solved[2]),
+            u_tilt_rad=float(u[2]),
+            closest_m=float(solved[3]),
+            u_closest_m=float(u[3]),
+            centre_m=0.0 if sweep.turned else float(solved[4]),
+            u_centre_m=0.0 if sweep.turned else float(u[4]),
+            strength_db=_NEPER_DB * float(solved[0]),
+            u_strength_db=_NEPER_DB * float(u[0]),
+            angle_rad=angle_rad,
+            level_db=20 * np.log10(np.where(self._found, clean, np.nan) / on_axis),
+            limit_db=20 * np.log10(sweep.threshold / on_axis),
+            u_level_db=_NEPER_DB * relative,
+            chi_square=chi_square,
+            degrees_of_freedom=self.free,
+            scatter_db=_NEPER_DB * self._scatter,
+            covariance=covariance,
+        )
+
+    def _bearing_rad(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
+        place = self._sweep.place
+        if self._sweep.turned:
+            return place
+        return np.asarray(np.arctan2(place - unknowns[4], unknowns[3]))
+
+    def _sight(self, unknowns: NDArray[np.float64]) -> _Sight:
+        closest_m, tilt_rad = float(unknowns[3]), float(unknowns[2])
+        centre_m = 0.0 if self._sweep.turned else float(unknowns[4])
+        if self._sweep.turned:
+            across = closest_m * np.sin(self._sweep.place)
+            ahead = closest_m * np.cos(self._sweep.place)
+        else:
+            across = self._sweep.place - centre_m
+            ahead = np.full(across.size, closest_m)
+        return _sight(self._setting, across, ahead, tilt_rad)
+
+    def _amplitude(
+        self, unknowns: NDArray[np.float64], setting: BeamSetting | None = None
+    ) -> NDArray[np.float64]:
+        setting = setting or self._setting
+        sight = self._sight(unknowns)
+        path_m = sight.out_m + sight.back_m
+        # Bounds that no bench comes near keep a step of the search from overflowing.
+        size_m, strength = math.exp(min(unknowns[1], 5.0)), math.exp(min(unknowns[0], 50.0))
+        heard = two_way_amplitude(setting, size_m, sight.out_rad, sight.back_rad, path_m)
+        return np.asarray(strength * heard / (sight.out_m * sight.back_m))
+
+    def _range_m(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
+        sight = self._sight(unknowns)
+        path_m = sight.out_m + sight.back_m
+        return range_from_path_m(path_m, self._setting.baseline_m)

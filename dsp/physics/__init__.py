@@ -1,0 +1,1 @@
+"""What sound does: media, absorption, levels, beams, targets, boundaries, Doppler."""

@@ -1,0 +1,1 @@
+"""One ping: pulses, compression, profiles, echoes found, ranges, bounds, equalising."""

@@ -1,0 +1,1 @@
+"""What is decided before a ping: the plan, its pulses, what a block is, a stored calibration."""

@@ -1,0 +1,418 @@
+"""A stored calibration: what was measured of a bench, when, and where it holds.
+
+The file is JSON, written by ``echobench calibrate``. It names the device, the plan
+with its pulse, rate and medium, and the time; a bench that differs in one of them is
+another bench, and the file is refused with the reason.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from dsp.ping.equalising import Replica
+from dsp.ping.pulses import Pulse
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Plan, plan_from_table
+from rig.errors import CalibrationError, PlanError, StorageError
+
+CALIBRATION_NAME = "echobench-calibration.json"
+"""The file that is looked for beside a plan or a recording where none is named."""
+
+LONGEST_AGE_H = 7 * 24.0
+"""An older calibration is stale: hardware is moved, and gains are turned."""
+
+MOST_WARMING_C = 3.0
+"""A calibration made at a temperature that differs by more is stale: transducers shift
+their resonances, and 3 °C of air are 0.5 % of range."""
+
+LATENCY_STEP_S = 0.0005
+"""Latencies that a device reports and that differ by more are those of other buffers."""
+
+_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredTimeZero:
+    """From where a stream places a ping to where it really left.
+
+    Attributes
+    ----------
+    method : {"loopback", "direct", "two distances"}
+        How it was found.
+    latency_s, u_latency_s : float
+        The second holds the spread from start to start.
+    starts : int
+        How often the device was opened to learn that spread.
+    spread_s : float or None
+        Standard deviation from start to start; None after one start, and then
+        nobody knows it.
+    """
+
+    method: str
+    latency_s: float
+    u_latency_s: float
+    starts: int
+    spread_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredSpeed:
+    """Sound speed, from known distances or by formula from the plan's medium.
+
+    Attributes
+    ----------
+    method : {"two distances", "one distance", "formula"}
+    sound_speed_m_s, u_sound_speed_m_s : float
+    by_formula_m_s, u_by_formula_m_s : float
+        From the plan's temperature, humidity or salinity; to compare with.
+    """
+
+    method: str
+    sound_speed_m_s: float
+    u_sound_speed_m_s: float
+    by_formula_m_s: float
+    u_by_formula_m_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredReplica:
+    """The pulses as they were heard, and how far to equalise them.
+
+    Attributes
+    ----------
+    source : {"direct", "echo"}
+        What was listened to.
+    replicas : tuple of Replica
+        In the order in which the plan's pulses take turns.
+    snr_db : float
+        2E/N0 of what was listened to, all pings together.
+    floor : float
+        As in :class:`dsp.ping.equalising.Equalisation`.
+    band_hz : tuple of float
+    resolution_m, plain_resolution_m : float
+        Range difference from which two echoes show as two; equalised, and by the
+        plain matched filter.
+    noise_cost_db : float
+    """
+
+    source: str
+    replicas: tuple[Replica, ...]
+    snr_db: float
+    floor: float
+    band_hz: tuple[float, float]
+    resolution_m: float
+    plain_resolution_m: float
+    noise_cost_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredLevel:
+    """Level of the pulse at 1 m, as the microphone would show it, dB re full scale.
+
+    Attributes
+    ----------
+    target : str
+        In words.
+    source_level_db, u_source_level_db : float
+    """
+
+    target: str
+    source_level_db: float
+    u_source_level_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredFinding:
+    """One thing that was looked at; `u_value` is None where no one stated it."""
+
+    name: str
+    value: float
+    u_value: float | None
+    unit: str
+    fit: bool
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """What was measured of one bench, at one time.
+
+    Attributes
+    ----------
+    made : datetime
+        With its time zone.
+    plan : Plan
+        At the device's rate.
+    front_end, device : str
+    reported_latency_s : float or None
+        As the device reports it; other buffers report another.
+    pings : int
+        Of each run that was averaged.
+    time_zero, sound_speed, replica, level
+        None where it could not be measured.
+    findings : tuple of StoredFinding
+        Noise, hum, clipping, crosstalk, ring-down and the like.
+    notes : tuple of str
+        What could not be measured, and why.
+    """
+
+    made: datetime
+    plan: Plan
+    front_end: str
+    device: str
+    reported_latency_s: float | None
+    pings: int
+    time_zero: StoredTimeZero | None
+    sound_speed: StoredSpeed
+    replica: StoredReplica | None
+    level: StoredLevel | None
+    findings: tuple[StoredFinding, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def check(self, plan: Plan, info: StreamInfo, *, when: datetime | None) -> None:
+        """Make sure that it was made on the bench that `plan` and `info` tell of.
+
+        Parameters
+        ----------
+        plan : Plan
+            At the stream's rate.
+        info : StreamInfo
+        when : datetime or None
+            Of the pings that it is used for, with its time zone; None where nobody
+            knows, and then its age is not judged.
+
+        Raises
+        ------
+        CalibrationError
+            Where it is foreign or stale; the message says in what.
+        """
+        again = "calibrate again"
+        if self.front_end != info.front_end or _named(self.front_end, self.device) != _named(
+            info.front_end, info.device
+        ):
+            self._refuse(
+                "foreign",
+                f"made with {self.device} ({self.front_end}), and this is {info.device} "
+                f"({info.front_end})",
+                again,
+            )
+        if self.plan.timing.sample_rate_hz != info.sample_rate_hz:
+            self._refuse(
+                "foreign",
+                f"made at {self.plan.timing.sample_rate_hz:g} Hz, and this stream has "
+                f"{info.sample_rate_hz:g} Hz",
+                again,
+            )
+        if self.plan.pulse != plan.pulse:
+            self._refuse("foreign", f"made with another pulse ({_pulse_words(self.plan)})", again)
+        ours, theirs = self.reported_latency_s, info.latency_s
+        if (ours is None) != (theirs is None) or (
+            ours is not None and theirs is not None and abs(ours - theirs) > LATENCY_STEP_S
+        ):
+            self._refuse(
+                "foreign",
+                f"made with buffers of {_ms(ours)}, and the device now reports {_ms(theirs)}",
+                again,
+            )
+        if self.plan.geometry.baseline_m != plan.geometry.baseline_m:
+            self._refuse(
+                "foreign",
+                f"made with source and receiver {self.plan.geometry.baseline_m:g} m apart, and "
+                f"the plan has {plan.geometry.baseline_m:g} m",
+                again,
+            )
+        self._check_medium(plan, again)
+        if when is not None:
+            age_h = (when - self.made).total_seconds() / 3600
+            if abs(age_h) > LONGEST_AGE_H:
+                words = "before" if age_h > 0 else "after"
+                self._refuse(
+                    "stale",
+                    f"made {abs(age_h) / 24:.0f} days {words} these pings, on "
+                    f"{self.made:%Y-%m-%d}; {LONGEST_AGE_H / 24:g} days are the limit",
+                    again,
+                )
+
+    def _check_medium(self, plan: Plan, again: str) -> None:
+        ours, theirs = self.plan.medium, plan.medium
+        if ours.kind != theirs.kind:
+            self._refuse("foreign", f"made in {ours.kind}, and the plan has {theirs.kind}", again)
+        warmer_c = theirs.temperature_c - ours.temperature_c
+        if abs(warmer_c) > MOST_WARMING_C:
+            self._refuse(
+                "stale",
+                f"made at {ours.temperature_c:g} °C, and the plan has {theirs.temperature_c:g} °C; "
+                f"{MOST_WARMING_C:g} °C are the limit",
+                again,
+            )
+
+    def _refuse(self, kind: str, found: str, remedy: str) -> None:
+        raise CalibrationError(f"calibration: {kind}: {found}; {remedy}")
+
+
+def write_calibration(path: str | os.PathLike[str], calibration: Calibration) -> None:
+    """Write a calibration file; one that is there is replaced, whole or not at all.
+
+    Raises
+    ------
+    StorageError
+    """
+    c = calibration
+    table = {
+        "echobench_calibration": _FORMAT,
+        "made": c.made.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "front_end": c.front_end,
+        "device": c.device,
+        "reported_latency_s": c.reported_latency_s,
+        "pings": c.pings,
+        "time_zero": None if c.time_zero is None else dataclasses.asdict(c.time_zero),
+        "sound_speed": dataclasses.asdict(c.sound_speed),
+        "level": None if c.level is None else dataclasses.asdict(c.level),
+        "findings": [dataclasses.asdict(f) for f in c.findings],
+        "notes": list(c.notes),
+        "plan": c.plan.as_table(),
+        "replica": None if c.replica is None else _replica_table(c.replica),
+    }
+    target = Path(path)
+    part = target.with_name(target.name + ".part")
+    try:
+        part.write_text(json.dumps(table, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+        part.replace(target)
+    except OSError as problem:
+        raise StorageError(
+            f"{target}: cannot be written ({problem.strerror}); "
+            "give --calibration a file in a folder that is there and may be written to"
+        ) from problem
+
+
+def read_calibration(path: str | os.PathLike[str]) -> Calibration:
+    """Read a calibration file.
+
+    Raises
+    ------
+    CalibrationError
+        Where it is missing or is not one; the message names the file.
+    """
+    name = os.fspath(path)
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except FileNotFoundError as problem:
+        raise CalibrationError(
+            f"{name}: no such calibration; make one with `echobench calibrate --plan FILE`"
+        ) from problem
+    except (OSError, UnicodeDecodeError) as problem:
+        raise CalibrationError(
+            f"{name}: cannot be read ({problem}); give a file made by `echobench calibrate`"
+        ) from problem
+    try:
+        table = json.loads(text)
+        if table["echobench_calibration"] != _FORMAT:
+            raise ValueError(f"echobench_calibration {table['echobench_calibration']!r}")
+        return _calibration(table)
+    except (ValueError, TypeError, KeyError, AttributeError, PlanError) as problem:
+        raise CalibrationError(
+            f"{name}: is no calibration of this bench ({problem!r}); "
+            "make one with `echobench calibrate`"
+        ) from problem
+
+
+def _calibration(table: dict[str, Any]) -> Calibration:
+    made = datetime.fromisoformat(table["made"])
+    if made.tzinfo is None:
+        raise ValueError("made: has no time zone")
+    plan = plan_from_table(table["plan"], source="plan")
+    time_zero, level, replica = table["time_zero"], table["level"], table["replica"]
+    stored = Calibration(
+        made=made,
+        plan=plan,
+        front_end=str(table["front_end"]),
+        device=str(table["device"]),
+        reported_latency_s=_number_or_none(table["reported_latency_s"]),
+        pings=int(table["pings"]),
+        time_zero=None if time_zero is None else StoredTimeZero(**time_zero),
+        sound_speed=StoredSpeed(**table["sound_speed"]),
+        replica=None if replica is None else _stored_replica(replica, plan),
+        level=None if level is None else StoredLevel(**level),
+        findings=tuple(StoredFinding(**f) for f in table["findings"]),
+        notes=tuple(str(n) for n in table["notes"]),
+    )
+    speed = stored.sound_speed
+    _require(0 < speed.sound_speed_m_s < math.inf, "sound_speed_m_s", speed.sound_speed_m_s)
+    _require(0 <= speed.u_sound_speed_m_s < math.inf, "u_sound_speed_m_s", speed.u_sound_speed_m_s)
+    if stored.time_zero is not None:
+        zero = stored.time_zero
+        _require(math.isfinite(zero.latency_s), "latency_s", zero.latency_s)
+        _require(0 <= zero.u_latency_s < math.inf, "u_latency_s", zero.u_latency_s)
+    return stored
+
+
+def _replica_table(stored: StoredReplica) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        f.name: getattr(stored, f.name)
+        for f in dataclasses.fields(stored)
+        if f.name not in ("replicas", "band_hz")
+    }
+    table["band_hz"] = list(stored.band_hz)
+    table["replicas"] = [
+        # Nine digits give each sample of single precision back as it was.
+        {"lead_s": r.lead_s, "samples": [float(f"{s:.9g}") for s in r.pulse.samples]}
+        for r in stored.replicas
+    ]
+    return table
+
+
+def _stored_replica(table: dict[str, Any], plan: Plan) -> StoredReplica:
+    rate = plan.timing.sample_rate_hz
+    low, high = (float(edge) for edge in table["band_hz"])
+    _require(0 < float(table["floor"]) < math.inf, "floor", table["floor"])
+    _require(0 <= low < high <= rate / 2, "band_hz", table["band_hz"])
+    replicas = tuple(
+        Replica(
+            pulse=Pulse(
+                samples=np.array(each["samples"], dtype=np.float32),
+                sample_rate_hz=rate,
+                band_hz=(low, high),
+            ),
+            lead_s=float(each["lead_s"]),
+        )
+        for each in table["replicas"]
+    )
+    _require(len(replicas) == plan.pulses_per_cycle, "replicas", len(replicas))
+    rest = {k: v for k, v in table.items() if k not in ("replicas", "band_hz")}
+    return StoredReplica(replicas=replicas, band_hz=(low, high), **rest)
+
+
+def _require(fits: bool, name: str, found: Any) -> None:
+    if not fits:
+        raise ValueError(f"{name}: found {found!r}")
+
+
+def _number_or_none(found: Any) -> float | None:
+    return None if found is None else float(found)
+
+
+def _named(front_end: str, device: str) -> str:
+    """Return what of a device's words stays the same while it is the same device."""
+    if front_end == "virtual-tank":
+        return ""  # its words tell of the scene's targets, which come and go
+    if front_end.endswith("-board"):
+        return device.partition(",")[0]  # its temperature follows
+    return device
+
+
+def _pulse_words(plan: Plan) -> str:
+    keys = dataclasses.asdict(plan.pulse)
+    return ", ".join(f"{key} {value}" for key, value in keys.items())
+
+
+def _ms(latency_s: float | None) -> str:
+    return "no stated latency" if latency_s is None else f"{1e3 * latency_s:.1f} ms latency"

@@ -1,0 +1,424 @@
+"""Commands that measure: `measure`, `beam`, `strength`, `twin`."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from rig.cli import opening, options, output
+from rig.errors import CalibrationError, PlanError
+
+if TYPE_CHECKING:
+    from rig.bench.plan import Plan
+    from rig.bench.stored_calibration import Calibration
+    from rig.measure.beam import Stops
+    from rig.measure.strength import TargetStrength
+    from rig.run.loop import PingResult
+    from rig.run.receiver import Echo, Receiver
+
+
+def _measure(given: argparse.Namespace) -> int:
+    from rig.front_ends.replay import open_recording
+    from rig.measure.passes import passing_lines, passings_of, smear_lines
+    from rig.run.loop import measure
+    from rig.show.answers import measure_answer
+    from rig.show.wording import counted
+
+    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
+        receiver = opening.replay_receiver(given, front_end)
+        blocks = front_end.blocks(front_end.pings)
+        found = measure(receiver, output.progress(blocks, front_end.pings, "ping"))
+        if front_end.lost_at_end:
+            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
+    passings = passings_of(receiver, found.results)
+    if given.json:
+        print(json.dumps(measure_answer(receiver, found, passings)))
+        return 0
+    print(f"{counted(found.pings, 'ping')}, {found.lost_pings} lost; the good ones are added up")
+    output.print_faults(found.results)
+    speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
+    print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
+    output.print_echoes(found.echoes, "Echoes in the sum")
+    for line in smear_lines(receiver, passings):
+        print(f"  {line}")
+    output.print_budgets(found.echoes)
+    if passings:
+        print("What went by, followed from ping to ping (± is k = 2):")
+    for line in passing_lines(passings):
+        print(f"  {line}")
+    return 0
+
+
+def _twin(given: argparse.Namespace) -> int:
+    import math
+
+    from rig.measure.scale_card import Case, card_lines, twin
+    from rig.show.answers import twin_answer
+
+    case = Case(
+        speed_m_s=given.speed_m_s,
+        depth_m=given.depth_m,
+        cone_rad=math.radians(given.cone_deg),
+        pings_per_s=given.pings_per_s,
+        resolution_m=given.resolution_m,
+    )
+    other = twin(case, depth_m=given.to_depth_m, pings_per_s=given.to_pings_per_s)
+    if given.json:
+        print(json.dumps(twin_answer(case, other)))
+        return 0
+    wavelength_m = None
+    plan = opening.plan_or_none(given.plan)
+    if plan is not None:
+        from rig.measure.forecast import forecast
+
+        wavelength_m = forecast(plan).wavelength_m
+    for line in card_lines(case, other, wavelength_m=wavelength_m):
+        print(line)
+    return 0
+
+
+def _beam(given: argparse.Namespace) -> int:
+    from rig.bench.plan import read_plan
+    from rig.front_ends.replay import open_recording
+    from rig.measure.beam import beam_answer, beam_lines, measure_beam, ping_by_ping
+    from rig.run.loop import ping_results
+
+    moved = way_moved(given)
+    results: Iterable[PingResult]
+    if given.recording is not None:
+        with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
+            receiver = opening.receiver_of(
+                ping_by_ping(front_end.plan),
+                front_end.info,
+                opening.replay_calibration(given, front_end),
+                when=front_end.began,
+            )
+            blocks = front_end.blocks(front_end.pings)
+            results = list(ping_results(receiver, output.progress(blocks, front_end.pings, "ping")))
+        note = f"From {os.path.basename(given.recording)}."
+    elif given.plan is None:
+        raise PlanError("beam: found no recording and no plan; give a RECORDING, or --plan FILE")
+    else:
+        plan = ping_by_ping(read_plan(given.plan))
+        calibration = opening.calibration_for(given, plan)
+        if given.stops is not None:
+            receiver, results = _pings_at_stops(given, plan, moved, calibration)
+        else:
+            pings = given.pings or 80
+            with contextlib.ExitStack() as open_until_done:
+                live = open_until_done.enter_context(
+                    opening.open_front_end(given, plan, calibration)
+                )
+                receiver = opening.receiver_of(plan, live.info, calibration, when=opening.now())
+                recorder = None
+                if given.record is not None:
+                    from rig.files.recording import Recorder
+
+                    recorder = open_until_done.enter_context(
+                        Recorder(given.record, receiver.plan, live.info)
+                    )
+                found = ping_results(receiver, live.blocks(pings), recorder=recorder)
+                results = list(output.progress(found, pings, "ping"))
+        note = f"Live: {given.front_end.replace('-', ' ')}."
+    measured = measure_beam(
+        receiver, results, moved, beside=not given.square, from_m=given.from_m, to_m=given.to_m
+    )
+    if given.picture is not None:
+        from rig.show.pictures.beam_picture import save_beam_picture
+
+        save_beam_picture(given.picture, measured, note=note)
+    if given.json:
+        print(json.dumps(beam_answer(measured)))
+        return 0
+    for line in beam_lines(measured):
+        print(line)
+    if given.picture is not None:
+        print(f"The picture is in {given.picture}")
+    return 0
+
+
+def way_moved(given: argparse.Namespace) -> Any:
+    """Return how the target was moved across the beam."""
+    from rig.measure.beam import SteadyPass, read_stops
+
+    if given.stops is not None:
+        return read_stops(given.stops, u_zero_m=given.u_zero_m)
+    return SteadyPass(speed_m_s=given.speed_m_s, u_speed_m_s=given.u_speed_m_s)
+
+
+def _pings_at_stops(
+    given: argparse.Namespace, plan: Plan, stops: Stops, calibration: Calibration | None
+) -> tuple[Receiver, list[PingResult]]:
+    """Ask for the target to be set, and ping it, stop after stop."""
+    import dataclasses
+    import math
+
+    from rig.run.loop import ping_results
+
+    results: list[PingResult] = []
+    for number, stop in enumerate(stops.stops):
+        place = f"{math.degrees(stop.place):g}°" if stops.turned else f"{stop.place:g} m"
+        print(
+            f"{number + 1} of {len(stops.stops)}: set the target to {place}, then press Enter",
+            file=sys.stderr,
+        )
+        if not sys.stdin.readline():
+            raise PlanError(
+                f"--stops: the input ended before stop {number + 1}; press Enter once the target "
+                "is set, or give a recording"
+            )
+        with opening.open_front_end(given, plan, calibration) as front_end:
+            receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
+            pings = stop.last_ping - stop.first_ping + 1
+            results += [
+                dataclasses.replace(result, index=stop.first_ping + result.index)
+                for result in ping_results(receiver, front_end.blocks(pings))
+            ]
+    return receiver, results
+
+
+def _strength(given: argparse.Namespace) -> int:
+    from rig.bench.stored_calibration import CALIBRATION_NAME
+    from rig.front_ends.replay import open_recording
+    from rig.measure.passes import passings_of, smear_lines
+    from rig.measure.strength import strength_answer, strength_lines
+    from rig.run.loop import measure
+
+    if given.source_level_db is None and given.calibration is None:
+        beside = os.path.dirname(given.plan or given.recording)
+        given.calibration = os.path.join(beside, CALIBRATION_NAME)
+        if not os.path.exists(given.calibration):
+            raise CalibrationError(
+                f"strength: found no source level and no {given.calibration}; give "
+                "--source-level-db, or calibrate with --at and the target's --sphere-radius"
+            )
+    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
+        calibration = opening.replay_calibration(given, front_end)
+        receiver = opening.receiver_of(
+            front_end.plan, front_end.info, calibration, when=front_end.began
+        )
+        found = measure(
+            receiver, output.progress(front_end.blocks(front_end.pings), front_end.pings, "ping")
+        )
+    told = strengths_told(given, receiver, found.echoes, calibration)
+    if told is None:
+        raise CalibrationError(
+            "calibration: found no level in it; calibrate again with --at and the target's "
+            "--sphere-radius or --plate-size, or give --source-level-db"
+        )
+    targets, source = told
+    for line in smear_lines(receiver, passings_of(receiver, found.results)):
+        print(f"echobench: {line}", file=sys.stderr)
+    if given.json:
+        print(json.dumps(strength_answer(targets)))
+        return 0
+    print(f"Source level {source}")
+    if not targets:
+        print("No echo above the threshold")
+    for target in targets:
+        for line in strength_lines(target):
+            print(line)
+    return 0
+
+
+def strengths_told(
+    given: argparse.Namespace,
+    receiver: Receiver,
+    echoes: Sequence[Echo],
+    calibration: Calibration | None,
+) -> tuple[tuple[TargetStrength, ...], str] | None:
+    """Tell target strengths by the source level that was given, or else calibrated.
+
+    Returns
+    -------
+    targets : tuple of TargetStrength
+    source : str
+        The level, and where it is from, in options.
+
+    None where there is no source level.
+    """
+    import math
+
+    from rig.measure.strength import target_strengths
+
+    level = None if calibration is None else calibration.level
+    if given.source_level_db is not None:
+        level_db, u_level_db = given.source_level_db, given.u_source_level_db
+        source = "as given"
+    elif level is not None:
+        level_db, u_level_db = level.source_level_db, level.u_source_level_db
+        source = f"from the calibration, by {level.target}"
+    else:
+        return None
+    targets = target_strengths(
+        receiver,
+        echoes,
+        source_level_db=level_db,
+        u_source_level_db=u_level_db,
+        angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
+        u_angle_rad=math.radians(given.u_angle_deg),
+    )
+    return targets, (
+        f"{level_db:.1f} ± {2 * u_level_db:.1f} dB re full scale at 1 m (k = 2), {source}"
+    )
+
+
+def _add_beam(commands: Any) -> None:
+    scaled = options.command(
+        commands, "twin", _twin, "the bench case that draws the picture of a field case, and back"
+    )
+    _add_twin(scaled)
+
+    beam = options.command(
+        commands, "beam", _beam, "measure a beam with a target that is moved across it"
+    )
+    beam.add_argument(
+        "recording",
+        metavar="RECORDING",
+        nargs="?",
+        help=".sigmf-meta, WAV or FLAC file; without it, pings are sent now",
+    )
+    options.add_front_end(beam, needs_plan=False)
+    options.add_pings(beam)
+    options.add_record(beam)
+    options.add_picture(beam)
+    options.add_calibration(beam)
+    add_moved(beam, required=True)
+
+
+def add_moved(command: argparse.ArgumentParser, *, required: bool) -> None:
+    """Add how a target was moved across the beam."""
+    how = command.add_mutually_exclusive_group(required=required)
+    how.add_argument(
+        "--speed-m-s",
+        metavar="V",
+        type=options.number_in(low=1e-6),
+        help="the target is drawn past, straight and evenly, at this speed",
+    )
+    how.add_argument(
+        "--stops",
+        metavar="FILE",
+        help="the target stands at known places: a CSV file, a line for each, with the columns "
+        "position_m (slide) or angle_deg (turntable), and first_ping and last_ping from 0 on",
+    )
+    command.add_argument(
+        "--u-speed-m-s",
+        metavar="U",
+        type=options.number_in(low=0.0),
+        default=0.0,
+        help="standard uncertainty of the speed (default: 0)",
+    )
+    command.add_argument(
+        "--u-zero-m",
+        metavar="U",
+        type=options.number_in(low=1e-6),
+        default=0.002,
+        help="standard uncertainty of a slide's zero, which stands square ahead of the pair "
+        "(default: 0.002)",
+    )
+    command.add_argument(
+        "--square",
+        action="store_true",
+        help="the target's way is square to the line from source to receiver, not along it",
+    )
+    command.add_argument(
+        "--from-m",
+        metavar="R",
+        type=options.number_in(low=0.0),
+        default=0.0,
+        help="the target's echo is the strongest from this range on (default: the plan's)",
+    )
+    command.add_argument(
+        "--to-m",
+        metavar="R",
+        type=options.number_in(low=0.0),
+        default=float("inf"),
+        help="and up to this one (default: the plan's)",
+    )
+
+
+def _add_twin(command: argparse.ArgumentParser) -> None:
+    above_zero = options.number_in(low=1e-9)
+    wanted = (
+        ("--speed-m-s", "V", "speed of the target, across the cone"),
+        ("--depth-m", "R", "range where it crosses the axis"),
+        ("--pings-per-s", "N", "pings a second"),
+    )
+    for name, letter, meaning in wanted:
+        command.add_argument(name, metavar=letter, type=above_zero, required=True, help=meaning)
+    command.add_argument(
+        "--cone-deg",
+        metavar="A",
+        type=options.number_in(low=0.01, high=179.0),
+        required=True,
+        help="whole angle of the cone, from half power to half power",
+    )
+    command.add_argument(
+        "--resolution-m", metavar="D", type=above_zero, help="range resolution, to be scaled too"
+    )
+    command.add_argument(
+        "--to-depth-m", metavar="R", type=above_zero, default=1.0, help="the twin's (default: 1)"
+    )
+    command.add_argument(
+        "--to-pings-per-s", metavar="N", type=above_zero, default=4.0, help="its own (default: 4)"
+    )
+    command.add_argument(
+        "--plan", metavar="FILE", help="the twin's plan, to name the face that makes its cone"
+    )
+
+
+def add_source_level(command: argparse.ArgumentParser) -> None:
+    """Add what turns an echo's level into its target's strength."""
+    command.add_argument(
+        "--source-level-db",
+        metavar="DB",
+        type=options.number_in(),
+        help="what the receiver would show of the pulse itself, on the axis at 1 m, dB re full "
+        "scale (default: the calibration's)",
+    )
+    command.add_argument(
+        "--u-source-level-db",
+        metavar="DB",
+        type=options.number_in(low=0.0),
+        default=1.0,
+        help="its standard uncertainty (default: 1)",
+    )
+    command.add_argument(
+        "--angle-deg",
+        metavar="DEG",
+        type=options.number_in(low=0.0, high=90.0),
+        help="of the target from the axis, where it is known",
+    )
+    command.add_argument(
+        "--u-angle-deg",
+        metavar="DEG",
+        type=options.number_in(low=0.0, high=90.0),
+        default=0.0,
+        help="its standard uncertainty (default: 0)",
+    )
+
+
+def add_to(commands: Any) -> None:
+    """Add this module's commands."""
+    measure = options.command(
+        commands, "measure", _measure, "add up a recording's pings and measure"
+    )
+    options.add_recording(measure)
+    options.add_calibration(measure)
+
+    _add_beam(commands)
+    strength = options.command(
+        commands, "strength", _strength, "say how strong a recording's targets are, dB re 1 m²"
+    )
+    options.add_recording(strength)
+    options.add_calibration(
+        strength,
+        "a stored calibration; where no source level is given, its own is used, and this file is "
+        "echobench-calibration.json beside the plan or the recording unless another is named",
+    )
+    add_source_level(strength)

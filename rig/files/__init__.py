@@ -1,0 +1,1 @@
+"""What lies on a disk: recordings and sound files."""

@@ -1,0 +1,343 @@
+"""Pings out of a plain sound file: WAV or FLAC, with a plan to say what was sent.
+
+The file's own sample rate holds. The first ping's mark is the first sound that the
+plan's pulse finds; from there on pings start every ``ping_interval_s``, rounded to
+samples once and then exact.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.physics.medium import sound_speed_m_s
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.detection import first_arrival
+from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.plan import Plan
+from rig.bench.waveforms import pulses_of
+from rig.errors import PlanError, RecordingError
+
+_MAGIC = (b"RIFF", b"RIFX", b"RF64", b"fLaC")
+_FORMATS = ("WAV", "WAVEX", "RF64", "FLAC")
+
+_FULL_SCALE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "PCM_24": 1 - 2**-23}
+"""The highest value of each converter width; 1 for the others, once they are float32."""
+
+_MOST_SEARCHED = 1 << 18
+"""Samples read or searched at a time; bounds the memory it takes."""
+
+_WEAKEST_DB = -80.0
+"""Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
+
+
+def is_sound_file(path: str | os.PathLike[str]) -> bool:
+    """Whether a file goes by the name of WAV or FLAC, or starts as one."""
+    if Path(path).suffix.lower() in (".wav", ".flac"):
+        return True
+    with contextlib.suppress(OSError), open(path, "rb") as file:
+        return file.read(4) in _MAGIC
+    return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundFile:
+    """Where the pings stand in a sound file.
+
+    Attributes
+    ----------
+    path : Path
+    plan : Plan
+        At the file's own sample rate.
+    info : StreamInfo
+    pings : int
+        How many the file holds, at least one: up to the last in which the pulse
+        is heard at all.
+    start_sample : int
+        Where the first block starts; negative where the file starts later.
+    mark_s : float
+        The mark's due time in every block.
+    lost_at_end : str
+        What was cut off at its end, in words; empty if nothing is known to be.
+    """
+
+    path: Path
+    plan: Plan
+    info: StreamInfo
+    pings: int
+    start_sample: int
+    mark_s: float
+    lost_at_end: str = ""
+
+    def blocks(self) -> Iterator[CaptureBlock]:
+        """Cut out each ping's block. What the file lacks at either end is zero.
+
+        Raises
+        ------
+        RecordingError
+            Where the file turns out to be damaged.
+        """
+        frames = self.plan.interval_samples
+        with _opened(self.path) as file:
+            full_scale = _FULL_SCALE.get(file.subtype, 1.0)
+            for index in range(self.pings):
+                start = self.start_sample + index * frames
+                samples = _read(file, self.path, start, frames)
+                clipped = float(np.abs(samples).max()) >= full_scale
+                yield CaptureBlock(
+                    index=index,
+                    samples=samples,
+                    start_sample=start,
+                    mark_s=self.mark_s,
+                    pulse_index=index % self.plan.pulses_per_cycle,
+                    flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
+                )
+
+
+def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
+    """Find the pings of a sound file.
+
+    Parameters
+    ----------
+    path : str or path
+        WAV or FLAC, of any sample rate and width.
+    plan : Plan
+        Says which pulse was sent, how often, and which channel is a loopback; the
+        first other channel is the microphone.
+
+    Raises
+    ------
+    PlanError
+        Where the plan does not fit the file.
+    RecordingError
+        Where the file is damaged, or holds no ping of that plan.
+    """
+    path = Path(path)
+    with _opened(path) as file:
+        if file.format not in _FORMATS:
+            raise RecordingError(f"{path}: is {file.format}; give a WAV or FLAC file")
+        if file.frames == 0:
+            raise RecordingError(f"{path}: holds no samples; give a file with at least one ping")
+        rate = file.samplerate
+        try:
+            plan = plan.at_rate(rate)
+        except ValueError as problem:
+            raise PlanError(
+                f"{path}: at its {rate} Hz the plan cannot work: {problem}"
+            ) from problem
+        info = _stream_info(path, file, plan)
+        search = _MarkSearch(file, path, plan, info)
+        mark_sample = search.first()
+        start_sample = round(mark_sample) - round(LEAD_S * rate)
+        mark_s = (mark_sample - start_sample) / rate
+        # Whole blocks, and a last part that still holds the farthest echo.
+        pings, rest = divmod(file.frames - start_sample, plan.interval_samples)
+        if rest >= math.ceil((mark_s + _last_echo_s(plan)) * rate):
+            pings += 1
+        # Whoever recorded it may have let it run on after the last ping.
+        while pings > 1 and not search.is_sounding(
+            mark_sample + (pings - 1) * plan.interval_samples, (pings - 1) % plan.pulses_per_cycle
+        ):
+            pings -= 1
+        after_s = (file.frames - mark_sample) / rate
+    if pings < 1:
+        raise RecordingError(
+            f"{path}: ends {after_s:.3g} s after its first pulse starts, within the first ping; "
+            f"give {_last_echo_s(plan):.3g} s, or a smaller range_stop_m"
+        )
+    return SoundFile(
+        path=path,
+        plan=plan,
+        info=info,
+        pings=pings,
+        start_sample=start_sample,
+        mark_s=mark_s,
+        lost_at_end=_loss_in_words(path),
+    )
+
+
+def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
+    geometry = plan.geometry
+    if geometry.time_zero == "calibration":
+        raise PlanError(
+            f'{path}: geometry.time_zero: found "calibration", which a sound file has none of; '
+            'give "direct" or "loopback"'
+        )
+    loopback = geometry.loopback_channel - 1 if geometry.time_zero == "loopback" else None
+    microphone = 0 if loopback != 0 else 1
+    if max(microphone, loopback or 0) >= file.channels:
+        raise PlanError(
+            f"{path}: geometry.loopback_channel: found {geometry.loopback_channel}, and a "
+            f"microphone beside it, and the file's channels: {file.channels}; "
+            'give a file with both, or time_zero = "direct"'
+        )
+    return StreamInfo(
+        front_end="sound-file",
+        device=f"{path.name}, {file.format} {file.subtype}, {file.samplerate} Hz",
+        sample_rate_hz=float(file.samplerate),
+        channels=file.channels,
+        microphone=microphone,
+        loopback=loopback,
+        # It may come through a sound server; whoever made it sent no ping to confirm.
+        can_slip=True,
+        confirms_last=False,
+    )
+
+
+class _MarkSearch:
+    """Looks for the plan's pulse in the channel that holds the marks."""
+
+    def __init__(self, file: Any, path: Path, plan: Plan, info: StreamInfo) -> None:
+        self._file, self._path = file, path
+        self._pulses = pulses_of(plan)
+        self._rate_hz = info.sample_rate_hz
+        self._channel = info.microphone if info.loopback is None else info.loopback
+        self._lead = round(LEAD_S * info.sample_rate_hz) + self._pulses[0].samples.size
+        self._step = min(plan.interval_samples, _MOST_SEARCHED)
+        self._stretch = self._lead + self._step + self._pulses[0].samples.size
+        # Weighted: the first sound is then told from the side lobes of a stronger one.
+        self._compressors = [
+            PulseCompressor(pulse, self._stretch, weighting="hann") for pulse in self._pulses
+        ]
+        self._first_peak = 0.0
+        self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
+
+    def first(self) -> float:
+        """Return where the first pulse starts, in samples.
+
+        The file is gone through in stretches until one holds the pulse; then the
+        stretch about it is searched once more, so that the pulse's side lobes at a
+        stretch's end, or noise, are weighed against the pulse itself.
+        """
+        # The lead is ahead of the file, so that a pulse at its very start has a flank.
+        for start in range(-self._lead, self._file.frames, self._step):
+            found = self._arrival(start)
+            if found is not None:
+                again = self._arrival(round(found) - self._lead)
+                found = found if again is None else again
+                self._first_peak = self._peak(round(found) - self._lead, 0)
+                return found
+        raise RecordingError(
+            f"{self._path}: the plan's pulse is not in channel {self._channel + 1}; "
+            "give the plan that it was sent with, or a louder recording"
+        )
+
+    def is_sounding(self, mark_sample: float, pulse_index: int) -> bool:
+        """Whether that pulse stands out anywhere in the ping whose mark is due there.
+
+        It is held to the loudest of the first ping as well: where echoes come thick,
+        none of them need stand out from the rest.
+        """
+        start = round(mark_sample) - self._lead
+        arrival = self._arrival(start, pulse_index)
+        return arrival is not None or self._peak(start, pulse_index) > self._first_peak / 4
+
+    def _peak(self, start: int, pulse_index: int) -> float:
+        return float(np.abs(self._envelope(start, pulse_index)).max())
+
+    def _arrival(self, start: int, pulse_index: int = 0) -> float | None:
+        shape = self._compressors[pulse_index].shape
+        envelope = self._envelope(start, pulse_index)
+        if np.abs(envelope).max() < self._weakest:
+            return None
+        arrival = first_arrival(envelope, shape)
+        if arrival is None or arrival.amplitude < self._weakest:
+            return None
+        return start + arrival.delay_s * self._rate_hz
+
+    def _envelope(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
+        """Compress a stretch of the marks' channel; an echo of amplitude 1 gives 1."""
+        compress = self._compressors[pulse_index]
+        samples = _read(self._file, self._path, start, self._stretch)[self._channel]
+        return compress.from_time_zero(compress.band_spectrum(samples), 0.0)
+
+
+def _loudest(file: Any, path: Path, channel: int) -> float:
+    """Read the whole file, so that damage shows on opening; return a channel's peak."""
+    loudest = 0.0
+    for start in range(0, file.frames, _MOST_SEARCHED):
+        samples = _read(file, path, start, min(_MOST_SEARCHED, file.frames - start))
+        loudest = max(loudest, float(np.abs(samples[channel]).max()))
+    return loudest
+
+
+def _last_echo_s(plan: Plan) -> float:
+    """From the mark to the end of an echo from the plan's farthest range."""
+    medium, geometry = plan.medium, plan.geometry
+    speed_m_s = sound_speed_m_s(
+        medium.kind,
+        temperature_c=medium.temperature_c,
+        humidity_percent=medium.humidity_percent,
+        salinity_g_kg=medium.salinity_g_kg,
+    )
+    path_m = 2 * math.hypot(plan.receiver.range_stop_m, geometry.baseline_m / 2)
+    if geometry.time_zero == "direct":
+        path_m -= geometry.baseline_m
+    return path_m / speed_m_s + plan.pulse.duration_s
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    try:
+        import soundfile
+    except OSError as problem:
+        raise RecordingError(
+            f"{path}: needs the libsndfile library ({problem}); install it (Debian: libsndfile1)"
+        ) from problem
+    if not path.is_file():
+        raise RecordingError(f"{path}: no such file; give the path of a WAV or FLAC file")
+    try:
+        file = soundfile.SoundFile(path)
+    except (soundfile.SoundFileError, OSError) as problem:
+        raise RecordingError(
+            f"{path}: cannot be read as a sound file; give a whole WAV or FLAC file"
+        ) from problem
+    with file:
+        yield file
+
+
+def _read(file: Any, path: Path, start: int, frames: int) -> NDArray[np.float32]:
+    """Read a stretch, shape (channels, frames); zero where the file is not there yet or ended."""
+    import soundfile
+
+    samples = np.zeros((file.channels, frames), dtype=np.float32)
+    first, last = max(start, 0), min(start + frames, file.frames)
+    if first >= last:
+        return samples
+    try:
+        if file.tell() != first:
+            file.seek(first)
+        found = file.read(last - first, dtype="float32", always_2d=True)
+    except soundfile.SoundFileError as problem:
+        raise _damaged(path, first, file.samplerate) from problem
+    if len(found) < last - first or not np.isfinite(found).all():
+        raise _damaged(path, first, file.samplerate)
+    samples[:, first - start : last - start] = found.T
+    return samples
+
+
+def _damaged(path: Path, frame: int, sample_rate_hz: int) -> RecordingError:
+    return RecordingError(
+        f"{path}: is damaged or cut off at or after {frame / sample_rate_hz:.3f} s; "
+        "give a whole WAV or FLAC file"
+    )
+
+
+def _loss_in_words(path: Path) -> str:
+    """Compare a WAV file's length with what its header says (RIFF: bytes 4 to 7)."""
+    with path.open("rb") as file:
+        head = file.read(8)
+    claimed = int.from_bytes(head[4:], "little") + 8
+    there = path.stat().st_size
+    # A program that writes to a pipe leaves 0 or all ones there.
+    if head[:4] != b"RIFF" or not there < claimed < 0xFFFFFFF0:
+        return ""
+    return f"{path.name} is cut short: {there} of {claimed} bytes are there; its whole pings stand"

@@ -1,0 +1,1 @@
+"""A serial board, real or emulated, and boards that print plain numbers."""

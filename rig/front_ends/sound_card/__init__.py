@@ -1,0 +1,1 @@
+"""A sound card, driven in a process of its own."""

@@ -1,0 +1,1 @@
+"""What pings are measured by: passes, strength, beam, calibration, forecasts, checks."""

@@ -1,0 +1,252 @@
+"""How strong the targets of a recording are, as far as one receiver can say.
+
+The source level comes from a calibration against a target of known strength, or from
+the maker. Where the angle of a target from the axis is known, the beam's loss there is
+taken off; where it is not, the range of answers is given.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.history import strengths
+from dsp.history.strengths import StrengthRange, StrengthTerm
+from dsp.physics.absorption import absorption_db_m
+from dsp.physics.beams import beam_amplitude, half_power_half_angle_rad
+from rig.bench.plan import Medium, Plan
+from rig.errors import PlanError
+from rig.run.receiver import Echo, Receiver
+
+_DEEPEST_BEAM_DB = -30.0
+"""So near to a null of the beam, a target's place is never known well enough."""
+
+_GEOMETRIC_KA = 10.0
+"""From here on a hard ball's strength is within 0.7 dB of that of its geometric echo
+(Anderson's series, computed with scipy)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetStrength:
+    """One target, as strong as its echo says.
+
+    Attributes
+    ----------
+    echo : Echo
+    absorption_db_m : float
+        That was reckoned with.
+    open_range : StrengthRange
+        For a target anywhere in the beam.
+    edge_rad : float
+        Where the open range's edge is: at half power, or at 90° for a face so small that
+        its beam never falls so far.
+    known_db, u_known_db : float or None
+        dB re 1 m², where the target's angle was given.
+    known_terms : tuple of StrengthTerm
+    ball_radius_m : tuple of (float or None)
+        Of a hard ball on the axis and at the half-power edge; None where it would be too
+        small against the wave for its strength to tell its size.
+    """
+
+    echo: Echo
+    absorption_db_m: float
+    open_range: StrengthRange
+    edge_rad: float
+    known_db: float | None
+    u_known_db: float | None
+    known_terms: tuple[StrengthTerm, ...]
+    ball_radius_m: tuple[float | None, float | None]
+
+
+def target_strengths(
+    receiver: Receiver,
+    echoes: Sequence[Echo],
+    *,
+    source_level_db: float,
+    u_source_level_db: float,
+    angle_rad: float | None = None,
+    u_angle_rad: float = 0.0,
+) -> tuple[TargetStrength, ...]:
+    """Turn echoes into target strengths.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    echoes : sequence of Echo
+    source_level_db, u_source_level_db : float
+        What the receiver would show of the pulse itself, on the axis at 1 m, dB re full
+        scale.
+    angle_rad, u_angle_rad : float, optional
+        Of the target from the axis, where it is known.
+
+    Raises
+    ------
+    PlanError
+        Where the angle is so near to a null of the plan's beam that its loss is not known.
+    """
+    plan = receiver.plan
+    centre_hz = plan.pulse.centre_hz
+    wavelength_m = receiver.sound_speed_m_s / centre_hz
+    absorption, u_absorption = _absorption(plan.medium, centre_hz)
+    face = plan.transducer
+    edge_rad = half_power_half_angle_rad(face.shape, face.size_m, wavelength_m)
+    edge_loss_db = _pattern_db(plan, wavelength_m, np.array([edge_rad]))[0]
+    beam_db, u_beam_db = 0.0, 0.0
+    if angle_rad is not None:
+        beam_db, u_beam_db = _beam_loss(plan, wavelength_m, angle_rad, u_angle_rad)
+    found = []
+    for echo in echoes:
+        # For a target straight ahead, the way out is as long as the way back, and each face
+        # sees it a little beside its own axis.
+        way_m = echo.path_m / 2
+        parallax_rad = math.asin(min(1.0, plan.geometry.baseline_m / 2 / way_m))
+        parallax_db = float(_pattern_db(plan, wavelength_m, np.array([parallax_rad]))[0])
+        shares = {
+            "snr": 10 ** (echo.snr_db / 10),
+            "range_m": way_m,
+            "u_range_m": echo.u_range_m,
+            "absorption_db_m": absorption,
+            "u_absorption_db_m": u_absorption,
+            "u_source_level_db": u_source_level_db,
+        }
+        open_range = strengths.strength_range(
+            echo.strength_db,
+            source_level_db,
+            out_m=way_m,
+            back_m=way_m,
+            absorption_db_m=absorption,
+            terms=strengths.strength_terms(**shares),
+            axis_beam_db=parallax_db,
+            edge_beam_db=float(edge_loss_db),
+        )
+        known_terms = strengths.strength_terms(**shares, u_beam_db=u_beam_db)
+        known = angle_rad is not None
+        found.append(
+            TargetStrength(
+                echo=echo,
+                absorption_db_m=absorption,
+                open_range=open_range,
+                edge_rad=edge_rad,
+                known_db=open_range.axis_db - beam_db if known else None,
+                u_known_db=strengths.combined_db(known_terms) if known else None,
+                known_terms=known_terms if known else (),
+                ball_radius_m=(
+                    _ball_radius_m(open_range.axis_db, wavelength_m),
+                    _ball_radius_m(open_range.edge_db, wavelength_m),
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def strength_lines(target: TargetStrength) -> tuple[str, ...]:
+    """Put one target's strength into words, with every term of its uncertainty."""
+    found = target.open_range
+    lines = [
+        f"echo at {target.echo.range_m:.3f} m: from {found.axis_db:.1f} dB re 1 m² on the axis to "
+        f"{found.edge_db:.1f} at the cone's edge ({math.degrees(target.edge_rad):.1f}°), and more "
+        f"beyond; each ± {2 * found.u_db:.1f} "
+        "dB (k = 2)"
+    ]
+    on_axis_m, at_edge_m = target.ball_radius_m
+    if on_axis_m is not None and at_edge_m is not None:
+        lines.append(
+            f"as a hard ball: {1e3 * on_axis_m:.0f} mm in radius on the axis, "
+            f"{1e3 * at_edge_m:.0f} mm at the edge"
+        )
+    else:
+        lines.append("too weak against the wave's length to be told as a size")
+    terms = found.terms
+    if target.known_db is not None and target.u_known_db is not None:
+        lines.append(
+            f"at the given angle: {target.known_db:.1f} ± {2 * target.u_known_db:.1f} dB re 1 m² "
+            "(k = 2)"
+        )
+        terms = target.known_terms
+    lines += [f"  {term.name}: {term.u_db:.2f} dB" for term in terms if term.u_db > 0]
+    return tuple(lines)
+
+
+def strength_answer(targets: Sequence[TargetStrength]) -> dict[str, Any]:
+    """Answer `strength --json`; uncertainties are standard ones."""
+    return {
+        "targets": [
+            {
+                "range_m": t.echo.range_m,
+                "echo_level_db": t.echo.strength_db,
+                "absorption_db_m": t.absorption_db_m,
+                "axis_db": t.open_range.axis_db,
+                "edge_db": t.open_range.edge_db,
+                "edge_deg": math.degrees(t.edge_rad),
+                "u_db": t.open_range.u_db,
+                "known_db": t.known_db,
+                "u_known_db": t.u_known_db,
+                "ball_radius_m": list(t.ball_radius_m),
+                "budget": [
+                    {"term": term.name, "u_db": term.u_db}
+                    for term in t.known_terms or t.open_range.terms
+                ],
+            }
+            for t in targets
+        ]
+    }
+
+
+def _absorption(medium: Medium, frequency_hz: float) -> tuple[float, float]:
+    """Return the medium's absorption, and its standard uncertainty, dB a metre.
+
+    By differences over the uncertainties that the plan states: near its peak over
+    humidity the absorption hardly follows it, so both sides are tried.
+    """
+    words = {
+        "temperature_c": medium.temperature_c,
+        "humidity_percent": medium.humidity_percent,
+        "salinity_g_kg": medium.salinity_g_kg,
+    }
+
+    def at(**changed: float) -> float:
+        return float(absorption_db_m(medium.kind, frequency_hz, **{**words, **changed}))
+
+    middle = at()
+    steps = [("temperature_c", medium.u_temperature_c, -2.0, 40.0)]
+    if medium.kind == "air":
+        steps = [("temperature_c", medium.u_temperature_c, -20.0, 50.0)]
+        steps.append(("humidity_percent", medium.u_humidity_percent, 0.0, 100.0))
+    moves = []
+    for name, u, low, high in steps:
+        sides = [at(**{name: min(max(words[name] + s * u, low), high)}) for s in (-1, 1)]
+        moves.append(max(abs(side - middle) for side in sides))
+    return middle, math.hypot(*moves)
+
+
+def _beam_loss(
+    plan: Plan, wavelength_m: float, angle_rad: float, u_angle_rad: float
+) -> tuple[float, float]:
+    """Return what the plan's beam takes off at an angle, both ways, and its uncertainty."""
+    angles = np.array([angle_rad, angle_rad - u_angle_rad, angle_rad + u_angle_rad])
+    losses_db = _pattern_db(plan, wavelength_m, angles)
+    if losses_db.min() < _DEEPEST_BEAM_DB:
+        raise PlanError(
+            f"an angle of {math.degrees(angle_rad):.1f} ± {math.degrees(u_angle_rad):.1f}° is near "
+            f"a null of the beam, where the loss is not known; give a smaller angle"
+        )
+    middle_db = float(losses_db[0])
+    return middle_db, float(np.max(np.abs(losses_db - middle_db)))
+
+
+def _pattern_db(
+    plan: Plan, wavelength_m: float, angle_rad: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    face = plan.transducer
+    pattern = beam_amplitude(face.shape, face.size_m, wavelength_m, angle_rad, ways=2)
+    return np.asarray(20 * np.log10(np.maximum(np.abs(pattern), 1e-10)))
+
+
+def _ball_radius_m(strength_db: float, wavelength_m: float) -> float | None:
+    radius_m = float(strengths.hard_ball_radius_m(strength_db))
+    return radius_m if 2 * math.pi * radius_m / wavelength_m >= _GEOMETRIC_KA else None

@@ -1,0 +1,149 @@
+"""How sure a range is: every source of doubt as a term, in the manner of the GUM.
+
+The terms, by name:
+
+delay
+    The echo's arrival, from the pulse's spectrum and the measured SNR; from the step
+    of its numbers where a device hands on an edge time.
+time zero: mark
+    The arrival of the direct sound or of the loopback's pulse, in the same way.
+time zero: stated
+    The plan's ``u_time_zero_s``: what a cable, a filter or a stored calibration adds.
+sound speed: temperature, humidity, salinity, formula
+    At the sensor.
+sound speed: gradient
+    The path's mean temperature is not the sensor's. The sensor hangs beside the
+    transducers; an even rise along the axis moves the mean by half the range times it.
+geometry: baseline
+    Counted once, with its sign, where it enters twice: with the direct sound as time
+    zero it is part of the path as well.
+geometry: off axis
+    The target may stand anywhere in the half-power cone.
+clock
+    The converter's rate is not its nominal one.
+
+References
+----------
+JCGM 100:2008, "Guide to the expression of uncertainty in measurement", 5.1 and 8.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from dsp.ping.ranging import u_off_axis_m
+from dsp.uncertainty import Budget, Input, Model, propagated, within
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Plan
+
+CLOCK_TOLERANCE_PPM = 100.0
+"""How far a clock may be off whose device does not say; any error within it is taken
+to be as likely. Common quartz holds half of it (common practice, no source)."""
+
+TABLED_ECHOES = 5
+"""So many echoes, the nearest, have their budgets printed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RangeModel:
+    """How one stream's delays become ranges, and all that is unsure about it.
+
+    Attributes
+    ----------
+    plan : Plan
+    info : StreamInfo
+    sound_speed_m_s : float
+        At the sensor.
+    speed_terms_m_s : mapping of str to float
+        What each of its inputs adds to its standard uncertainty.
+    speed_per_c_m_s : float
+        Its change with the temperature, per °C.
+    half_angle_rad : float
+        Of the half-power cone, out and back.
+    """
+
+    plan: Plan
+    info: StreamInfo
+    sound_speed_m_s: float
+    speed_terms_m_s: Mapping[str, float]
+    speed_per_c_m_s: float
+    half_angle_rad: float
+
+    def stated(
+        self, *, delay_s: float, u_delay_s: float, u_mark_s: float, direct: bool
+    ) -> tuple[Model, dict[str, Input]]:
+        """State the model of one range, and its inputs, each a term of the budget.
+
+        Parameters
+        ----------
+        delay_s : float
+            From the pulse's leaving to its return.
+        u_delay_s : float
+            Of the echo's arrival.
+        u_mark_s : float
+            Of the arrival of the time-zero mark.
+        direct : bool
+            Whether that mark is the direct sound: then the delay was counted from its
+            arrival, and the baseline's own travel time was added.
+
+        Returns
+        -------
+        model : callable
+            To metres, from a mapping of each input's name to its value: for
+            :func:`dsp.uncertainty.propagated` and :func:`dsp.uncertainty.monte_carlo`.
+        inputs : dict of str to Input
+            Delays in s, speeds in m/s, lengths in m, the clock as a ratio.
+        """
+        geometry, speed = self.plan.geometry, self.sound_speed_m_s
+        baseline_m = geometry.baseline_m
+        path_m = speed * delay_s
+        counted_s = delay_s - (baseline_m / speed if direct else 0.0)
+        off_axis_m = u_off_axis_m(path_m, baseline_m, self.half_angle_rad)
+        range_m = math.sqrt((path_m - baseline_m) * (path_m + baseline_m)) / 2
+        gradient_m_s = abs(self.speed_per_c_m_s) * range_m / 2 * self.plan.medium.u_gradient_c_m
+
+        inputs = {"delay": Input(value=counted_s, u=u_delay_s)}
+        inputs["time zero: mark"] = Input(value=0.0, u=u_mark_s)
+        inputs["time zero: stated"] = Input(value=0.0, u=geometry.u_time_zero_s)
+        for name, u_m_s in self.speed_terms_m_s.items():
+            spread = "even" if name == "formula" else "normal"
+            inputs[f"sound speed: {name}"] = Input(value=0.0, u=u_m_s, spread=spread)
+        inputs["sound speed: gradient"] = Input(value=0.0, u=gradient_m_s)
+        inputs["geometry: baseline"] = Input(value=baseline_m, u=geometry.u_baseline_m)
+        inputs["geometry: off axis"] = Input(value=0.0, u=off_axis_m)
+        inputs["clock"] = within((self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM) * 1e-6)
+
+        def model(x: Mapping[str, Any]) -> Any:
+            since_mark_s = x["delay"] - x["time zero: mark"] - x["time zero: stated"]
+            elapsed_s = since_mark_s * (1 + x["clock"])
+            faster_m_s = sum(v for name, v in x.items() if name.startswith("sound speed: "))
+            apart_m = x["geometry: baseline"]
+            long_m = (speed + faster_m_s) * elapsed_s + (apart_m if direct else 0.0)
+            on_axis_m = ((long_m - apart_m) * (long_m + apart_m)) ** 0.5 / 2
+            return on_axis_m + x["geometry: off axis"]
+
+        return model, inputs
+
+    def budget(self, *, delay_s: float, u_delay_s: float, u_mark_s: float, direct: bool) -> Budget:
+        """Return the budget of one range, in metres; parameters as for :meth:`stated`."""
+        model, inputs = self.stated(
+            delay_s=delay_s, u_delay_s=u_delay_s, u_mark_s=u_mark_s, direct=direct
+        )
+        return propagated(model, inputs)
+
+
+def budget_lines(budget: Budget) -> tuple[str, ...]:
+    """Put a range's budget into a table: each term in mm, and its share of the variance."""
+    lines = [f"  {'term':<26} {'u, mm':>10}   {'share':>7}"]
+    lines += [
+        f"  {term.name:<26} {1e3 * term.u:10.4f}   {100 * share:5.1f} %"
+        for term, share in zip(budget.terms, budget.shares, strict=True)
+    ]
+    lines += [
+        f"  {'combined':<26} {1e3 * budget.combined:10.4f}",
+        f"  {'expanded, k = 2':<26} {1e3 * budget.expanded():10.4f}",
+    ]
+    return tuple(lines)

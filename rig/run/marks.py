@@ -1,0 +1,254 @@
+"""Finding the time-zero mark of a block: the direct sound, or the loopback's pulse.
+
+After a slip the mark may have moved, or have left its block altogether while an echo
+stands in its place. So a mark is known by more than its being the first sound: by where
+it is due, by its strength, and by the other sounds around it.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping import detection
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.detection import Peak
+from dsp.ping.profiles import unlike_share
+from dsp.ping.pulses import Pulse
+from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
+
+CELLS = 16
+"""Independent cells of noise that a search goes by at the least, where the block has them."""
+
+MARK_WINDOW_S = 0.001
+"""The time-zero mark is looked for this far to each side of where it is due."""
+
+LIKE_DB = 1.5
+"""Two marks of one stream are as strong as each other within this, and their noise."""
+
+MATTERS, MOST_UNLIKE = 0.3, 0.2
+"""A mark that moved is known by the sounds around it that have at least 0.3 of its
+amplitude, if these differ in less than 0.2 of their energy from those around a known
+mark. An echo that is taken for the mark lacks the echo that it is itself: with as much
+as 1.5 dB less than the mark that is 0.7 / 1.7 = 0.4 of the energy, if there is no other,
+and more with each other that there is."""
+
+CLEARLY = 0.03
+"""One of two likenesses is clearly the better by this much of the energy."""
+
+FASTEST_M_S, FARTHEST_S = 1.0, 0.003
+"""A target moves no faster, a slow walk, and is looked for no farther off than this from
+where it stood: less than the lead, so that a slip cannot pass for a movement."""
+
+MOST_SOUNDS = 12
+"""No more of a ping's sounds, the strongest, are held against a mark."""
+
+
+class MarkSearch:
+    """Finds the marks of one stream.
+
+    Parameters
+    ----------
+    plan : Plan
+        At the stream's rate.
+    info : StreamInfo
+    pulses : sequence of Pulse
+        That the plan sends in turns.
+
+    Attributes
+    ----------
+    compressors : tuple of PulseCompressor
+        One for each pulse.
+    """
+
+    def __init__(self, plan: Plan, info: StreamInfo, pulses: Sequence[Pulse]) -> None:
+        # The first sound to arrive is looked for with low side lobes, whatever the plan
+        # asks of echoes: in a room it is often weaker than what follows.
+        self.compressors = tuple(
+            PulseCompressor(p, plan.interval_samples, weighting="hann") for p in pulses
+        )
+        self._interval_s = plan.timing.ping_interval_s
+        self._channel = info.microphone
+        if plan.geometry.time_zero == "loopback" and info.loopback is not None:
+            self._channel = info.loopback
+        # A block is held against the next ones, and its mark against several sounds.
+        self._band = functools.lru_cache(maxsize=4)(self._band_of)
+        self._sounds = functools.lru_cache(maxsize=2)(self._sounds_of)
+
+    def find(
+        self,
+        block: CaptureBlock,
+        *,
+        due_s: float,
+        expected_amplitude: float | None = None,
+        anywhere: bool = False,
+    ) -> Peak | None:
+        """Find the time-zero mark where it is due.
+
+        Parameters
+        ----------
+        block : CaptureBlock
+        due_s : float
+            From the block's first sample.
+        expected_amplitude : float, optional
+            Of the marks before: something much weaker or stronger is not it, unless it
+            stands exactly where the mark is due.
+        anywhere : bool
+            If nothing is there, take the first sound of the whole block.
+
+        Returns
+        -------
+        Peak or None
+            Its delay counts from the block's first sample.
+        """
+        compress = self.compressors[block.pulse_index]
+        envelope = self._envelope(block, 0.0)
+        shape = compress.shape
+        # A pulse's side lobes reach back by its own length: what comes so soon
+        # after the mark must be known, to be told from it.
+        reach_s = MARK_WINDOW_S + 2 * shape.width_s
+        stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
+        near = detection.first_arrival(
+            envelope[: max(stop, 400, detection.fewest_bins(shape, cells=CELLS))],
+            shape,
+            start_s=due_s - reach_s,
+            stop_s=due_s + reach_s,
+            like_amplitude=expected_amplitude,
+            due_s=due_s,
+        )
+        if near is not None or not anywhere:
+            return near
+        return detection.first_arrival(envelope, shape)
+
+    def find_again(
+        self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak
+    ) -> Peak | None:
+        """Find a mark that has moved, by what else is heard around it.
+
+        After a slip the mark may be gone from its block, and an echo may stand where it was
+        due, as strong as it was. It is the mark only if the sounds around it are those that
+        were around a mark that is known.
+
+        Returns
+        -------
+        Peak or None
+            None where no sound, or more than one, may be the mark.
+        """
+        shape = self.compressors[block.pulse_index].shape
+        candidates = detection.sounds_like(
+            self._envelope(block, 0.0),
+            shape,
+            known_mark.amplitude,
+            within_db=LIKE_DB + _amplitude_doubt_db(known_mark),
+        )
+
+        fitting = [
+            mark
+            for mark in candidates
+            if self._unlike(block, mark, known_block, known_mark) < MOST_UNLIKE
+        ]
+        return fitting[0] if len(fitting) == 1 else None
+
+    def may_be_an_echo(
+        self,
+        block: CaptureBlock,
+        mark: Peak,
+        *,
+        known_block: CaptureBlock,
+        known_mark: Peak,
+    ) -> bool:
+        """Say whether a mark that stands where it was due may be an echo that slipped there.
+
+        The sounds around it then differ from those around a known mark, and are more like
+        those around an echo of that ping. What moves makes a difference too, but stands near
+        where it stood, and no slip brings it there.
+
+        Parameters
+        ----------
+        block : CaptureBlock
+        mark : Peak
+        known_block, known_mark : CaptureBlock, Peak
+            Of a ping before, if possible one whose next was punctual: what slipped after it is
+            not in its block.
+        """
+        unlike = self._unlike(block, mark, known_block, known_mark)
+        as_strong = alike(mark, known_mark)
+        if unlike < MOST_UNLIKE and as_strong:
+            return False
+        shape = self.compressors[known_block.pulse_index].shape
+        passed_s = (block.index - known_block.index) * self._interval_s
+        reach_s = min(2 * FASTEST_M_S * passed_s / SLOWEST_SOUND_M_S, FARTHEST_S)
+        reach_bins = max(1, math.ceil(reach_s / shape.bin_s))
+        moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
+        if not as_strong and moved > 1 - 2 * MOST_UNLIKE:
+            # Neither as strong nor among the same sounds: a side lobe of a mark that slipped
+            # across the block's edge stands still from ping to ping, too.
+            return True
+        within_db = LIKE_DB + _amplitude_doubt_db(mark)
+        for sound in self._sounds(known_block):
+            if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
+                continue
+            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
+            if not is_like and moved <= CLEARLY:
+                continue
+            # What came before the mark was cut off by the slip, or was not.
+            slipped = self._unlike(
+                block, mark, known_block, sound, reach_bins=reach_bins, from_mark_on=True
+            )
+            # As strong as the mark is now, it is the mark unless it is the worse likeness;
+            # else a gain was turned as well, and it is the mark if it is the better one.
+            worse = slipped - moved
+            if slipped < MOST_UNLIKE and worse < (CLEARLY if is_like else -CLEARLY):
+                return True
+        return False
+
+    def _unlike(
+        self,
+        block: CaptureBlock,
+        mark: Peak,
+        other_block: CaptureBlock,
+        other_mark: Peak,
+        *,
+        reach_bins: int = 0,
+        from_mark_on: bool = False,
+    ) -> float:
+        """Return by how much the sounds around two marks differ, each in terms of its mark."""
+        before_s = min(mark.delay_s, other_mark.delay_s)
+        if from_mark_on:
+            before_s = min(before_s, self.compressors[block.pulse_index].shape.width_s)
+        around, other = (
+            self._envelope(each, its.delay_s - before_s) / np.float32(its.amplitude)
+            for each, its in ((block, mark), (other_block, other_mark))
+        )
+        return unlike_share(around, other, above=MATTERS, reach_bins=reach_bins)
+
+    def _envelope(self, block: CaptureBlock, start_s: float) -> NDArray[np.complex64]:
+        """Compress the channel that the mark is heard on, its first bin at `start_s`."""
+        return self.compressors[block.pulse_index].from_time_zero(self._band(block), start_s)
+
+    def _band_of(self, block: CaptureBlock) -> NDArray[np.complex64]:
+        return self.compressors[block.pulse_index].band_spectrum(block.samples[self._channel])
+
+    def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:
+        """Return a block's strongest sounds, the strongest first."""
+        shape = self.compressors[block.pulse_index].shape
+        sounds, _ = detection.find_echoes(
+            self._envelope(block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
+        )
+        return tuple(sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS])
+
+
+def alike(mark: Peak, other: Peak) -> bool:
+    """Say whether two marks are as strong as each other, to `LIKE_DB` and four times noise."""
+    doubt_db = math.hypot(_amplitude_doubt_db(mark), _amplitude_doubt_db(other))
+    return abs(20 * math.log10(mark.amplitude / other.amplitude)) < LIKE_DB + doubt_db
+
+
+def _amplitude_doubt_db(mark: Peak) -> float:
+    # A peak's amplitude has a relative standard uncertainty of 1/√(2E/N0).
+    return 4 * 20 / math.log(10) / math.sqrt(mark.snr)

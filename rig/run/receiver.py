@@ -1,0 +1,439 @@
+"""From a block of samples to a profile and its echoes, as a plan asks.
+
+A :class:`Receiver` is planned once for a stream: its replicas, the sound speed
+and how sure it is. Its methods are then pure: the same block gives the same
+numbers, live or replayed.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.physics import medium
+from dsp.physics.beams import half_power_half_angle_rad
+from dsp.ping import detection, ranging
+from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz
+from dsp.ping.detection import Peak
+from dsp.ping.profiles import EchoProfile, stacked
+from dsp.uncertainty import Budget
+from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
+from rig.bench.plan import Plan
+from rig.bench.stored_calibration import Calibration, StoredReplica
+from rig.bench.waveforms import pulses_of
+from rig.errors import CalibrationError, PlanError
+from rig.run.budget import RangeModel
+from rig.run.marks import CELLS, MarkSearch
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeZero:
+    """How the pulse's leaving is known.
+
+    Attributes
+    ----------
+    method : {"loopback", "direct", "calibration"}
+    delay_s : float
+        From the block's first sample to the pulse's leaving.
+    u_delay_s : float
+        Standard uncertainty of the mark's instant, as heard; 0 where the leaving is
+        known. The baseline's share and the plan's own are left out.
+    mark_s : float
+        From the block's first sample to the mark itself: the arrival of the
+        direct sound, the loopback pulse, or the leaving where it is known.
+    amplitude, phase_rad : float
+        Of the mark, as of :class:`dsp.ping.detection.Peak`; 0 where none is heard.
+    """
+
+    method: str
+    delay_s: float
+    u_delay_s: float
+    mark_s: float
+    amplitude: float = 0.0
+    phase_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Echo:
+    """One echo, with how sure it is.
+
+    Attributes
+    ----------
+    range_m : float
+        From midway between source and receiver, for a target on the axis.
+    path_m : float
+        Out and back, sound speed times delay.
+    delay_s : float
+        From the pulse's leaving to its return.
+    u_range_m : float
+        Standard uncertainty of the range.
+    strength_db : float
+        Amplitude at the microphone, dB re full scale.
+    snr_db : float
+        2E/N0, twice the echo's energy over the noise density, in dB.
+    bound_m : float
+        The Cramér–Rao bound on the range's standard deviation at that SNR.
+    budget : Budget or None
+        What `u_range_m` is made of; None at a range of 0, where no first order holds.
+    """
+
+    range_m: float
+    path_m: float
+    delay_s: float
+    u_range_m: float
+    strength_db: float
+    snr_db: float
+    bound_m: float
+    budget: Budget | None = None
+
+
+class Receiver:
+    """What is done with each block of one stream.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its sample rate gives way to the stream's own.
+    info : StreamInfo
+    calibration : Calibration, optional
+        Of this bench, checked. A sound speed that was measured stands in for the
+        formula's, which only carries it on to the plan's temperature.
+
+    Attributes
+    ----------
+    plan : Plan
+        At the stream's rate.
+    sound_speed_m_s, u_sound_speed_m_s : float
+        Of the plan's medium, at the sensor.
+    marks : MarkSearch
+        Finds the time-zero mark of a block.
+
+    Raises
+    ------
+    PlanError
+        Where the stream cannot be used with the plan: no such loopback channel,
+        or a rate that is too low for the pulse.
+    CalibrationError
+        Where the plan needs a calibration and there is none, or it lacks what is needed.
+    """
+
+    def __init__(
+        self, plan: Plan, info: StreamInfo, *, calibration: Calibration | None = None
+    ) -> None:
+        try:
+            self.plan = plan = plan.at_rate(info.sample_rate_hz)
+        except ValueError as problem:
+            raise PlanError(f"plan: {problem}") from problem
+        if plan.geometry.time_zero == "loopback" and info.loopback is None:
+            raise PlanError(
+                f'geometry.time_zero: found "loopback", but {info.device} gives '
+                f"{info.channels} channel(s) and no loopback; wire the sent pulse to channel "
+                f'{plan.geometry.loopback_channel}, or give "direct"'
+            )
+        self.info = info
+        self._calibration = calibration
+        self._check_leaving_known()
+        pulses = pulses_of(plan)
+        weighting = plan.receiver.weighting
+        self._leads_s = (0.0,) * len(pulses)
+        if weighting == "equalised":
+            replica = self._stored_replica()
+            self._leads_s = tuple(r.lead_s for r in replica.replicas)
+            self._compressors = tuple(
+                PulseCompressor(
+                    r.pulse,
+                    plan.interval_samples,
+                    weighting=weighting,
+                    floor=replica.floor,
+                    band_hz=replica.band_hz,
+                )
+                for r in replica.replicas
+            )
+        else:
+            bands = [energy_band_hz(p) for p in pulses]
+            # Pulses that take turns are compressed on one grid, so that they add up.
+            band_hz = (min(b[0] for b in bands), max(b[1] for b in bands))
+            self._compressors = tuple(
+                PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
+                for p in pulses
+            )
+        self.marks = MarkSearch(plan, info, pulses)
+        self._check_room_for_noise()
+        words = {
+            "temperature_c": plan.medium.temperature_c,
+            "humidity_percent": plan.medium.humidity_percent,
+            "salinity_g_kg": plan.medium.salinity_g_kg,
+        }
+        self.sound_speed_m_s = medium.sound_speed_m_s(plan.medium.kind, **words)
+        speed_terms_m_s = medium.sound_speed_terms_m_s(
+            plan.medium.kind,
+            **words,
+            u_temperature_c=plan.medium.u_temperature_c,
+            u_humidity_percent=plan.medium.u_humidity_percent,
+            u_salinity_g_kg=plan.medium.u_salinity_g_kg,
+        )
+        if calibration is not None and calibration.sound_speed.method != "formula":
+            stored = calibration.sound_speed
+            self.sound_speed_m_s *= stored.sound_speed_m_s / stored.by_formula_m_s
+            # The sensor's own error was in both temperatures, and drops out.
+            speed_terms_m_s = {"calibration": stored.u_sound_speed_m_s}
+        self.u_sound_speed_m_s = math.hypot(*speed_terms_m_s.values())
+        face, wavelength_m = plan.transducer, self.sound_speed_m_s / plan.pulse.centre_hz
+        self.range_model = RangeModel(
+            plan=plan,
+            info=info,
+            sound_speed_m_s=self.sound_speed_m_s,
+            speed_terms_m_s=speed_terms_m_s,
+            speed_per_c_m_s=medium.sound_speed_slopes(plan.medium.kind, **words)["temperature"],
+            half_angle_rad=half_power_half_angle_rad(face.shape, face.size_m, wavelength_m),
+        )
+
+    def _check_leaving_known(self) -> None:
+        if self.plan.geometry.time_zero != "calibration" or self.info.knows_leaving:
+            return
+        found = f'geometry.time_zero: found "calibration", but {self.info.device} cannot say '
+        remedy = 'run `echobench calibrate` on it, or give "direct"'
+        if self._calibration is None:
+            raise CalibrationError(
+                f"{found}when a pulse leaves, and no calibration is at hand; {remedy}"
+            )
+        if self._calibration.time_zero is None:
+            raise CalibrationError(f"{found}it, and the calibration could not either; {remedy}")
+
+    def _stored_replica(self) -> StoredReplica:
+        """Return the pulses as they were heard, for an equalised compression."""
+        found = 'receiver.weighting: found "equalised", which needs the pulse as it was heard'
+        if self._calibration is None:
+            raise CalibrationError(f'{found}; run `echobench calibrate`, or give "none" or "hann"')
+        replica = self._calibration.replica
+        if replica is None:
+            raise CalibrationError(
+                f"{found}, and the calibration has none; calibrate again with an echo that stands "
+                "clear of others"
+            )
+        geometry = self.plan.geometry
+        latest_m = (LEAD_S - max(r.lead_s for r in replica.replicas)) * 300
+        if geometry.time_zero == "direct" and geometry.baseline_m > latest_m:
+            raise PlanError(
+                f"geometry.baseline_m: found {geometry.baseline_m:g}; give at most {latest_m:.2g} "
+                'with receiver.weighting = "equalised", or time_zero = "loopback"'
+            )
+        return replica
+
+    @property
+    def lead_s(self) -> float:
+        """The pulse must leave so long after a block's start, or later."""
+        return max(self._leads_s)
+
+    @property
+    def last_echo_s(self) -> float:
+        """From the pulse's leaving to the end of an echo from the plan's farthest range."""
+        path_m = ranging.path_from_range_m(
+            self.plan.receiver.range_stop_m, self.plan.geometry.baseline_m
+        )
+        return float(path_m) / self.sound_speed_m_s + self._compressors[0].pulse.duration_s
+
+    @property
+    def shape(self) -> EchoShape:
+        """What an echo of the plan's pulse, or of its pair of pulses, looks like."""
+        shapes = [c.shape for c in self._compressors]
+        return shapes[0] if len(shapes) == 1 else _mean_shape(shapes)
+
+    @property
+    def wavelength_m(self) -> float:
+        """Of the pulse's centre, in the medium: of a band that folds down, where it was sent."""
+        sent = self.plan.timing.band_sampling
+        return self.sound_speed_m_s / (self.plan.pulse.centre_hz if sent else self.shape.centre_hz)
+
+    def _check_room_for_noise(self) -> None:
+        """Refuse a pulse so narrow in band that a block holds no noise to compare it with."""
+        for compress in (*self._compressors, *self.marks.compressors):
+            needed_s = detection.fewest_bins(compress.shape) * compress.bin_s + LEAD_S
+            if needed_s > float(compress.delay_s[-1]):
+                interval_s = needed_s + compress.pulse.duration_s
+                raise PlanError(
+                    f"timing.ping_interval_s: found {self.plan.timing.ping_interval_s:g}, in which "
+                    "so narrow a pulse leaves no noise to be told from; give at least "
+                    f"{interval_s:.2g}, or a shorter pulse"
+                )
+
+    def time_zero(self, mark: Peak) -> TimeZero:
+        """Return when the pulse left, given its mark."""
+        geometry = self.plan.geometry
+        travel_s = 0.0
+        if geometry.time_zero == "direct":
+            travel_s = geometry.baseline_m / self.sound_speed_m_s
+        return TimeZero(
+            method=geometry.time_zero,
+            delay_s=mark.delay_s - travel_s,
+            u_delay_s=mark.u_delay_s,
+            mark_s=mark.delay_s,
+            amplitude=mark.amplitude,
+            phase_rad=mark.phase_rad,
+        )
+
+    def known_time_zero(self, block: CaptureBlock) -> TimeZero:
+        """Return the pulse's leaving as the front end or a stored calibration knows it."""
+        leaving_s, u_leaving_s = block.mark_s, self.info.u_leaving_s
+        if not self.info.knows_leaving and self._calibration is not None:
+            stored = self._calibration.time_zero
+            if stored is not None:
+                placed = block.start_sample - block.index * self.plan.interval_samples
+                leaving_s = stored.latency_s - placed / self.info.sample_rate_hz
+                u_leaving_s = stored.u_latency_s
+        return TimeZero(
+            method="calibration", delay_s=leaving_s, u_delay_s=u_leaving_s, mark_s=leaving_s
+        )
+
+    def profile(self, block: CaptureBlock, time_zero: TimeZero) -> EchoProfile:
+        """Compress the microphone's channel; the first bin stands at the pulse's leaving."""
+        compress = self._compressors[block.pulse_index]
+        band = compress.band_spectrum(block.samples[self.info.microphone])
+        start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
+        envelope = compress.from_time_zero(band, start_s)
+        # Time zero is known from the mark's envelope, which is noisier than its carrier: turned
+        # by the carrier, pings add up in phase and the side lobes of a pair of codes cancel.
+        envelope = envelope * np.complex64(np.exp(-1j * time_zero.phase_rad))
+        travel_s = time_zero.mark_s - start_s
+        if time_zero.method == "direct" and travel_s < 2 * compress.bin_s:
+            # Without a baseline the direct sound stands on the profile's edge, where the search
+            # for echoes cannot see it as a peak.
+            copy = compress.shape.at_bins(travel_s, envelope.size)
+            envelope = envelope - np.float32(time_zero.amplitude) * copy
+        return EchoProfile(envelope=envelope, bin_s=compress.bin_s)
+
+    def stack(self, profiles: Sequence[tuple[int, EchoProfile]]) -> tuple[EchoProfile, EchoShape]:
+        """Add up profiles, each given with its pulse's index.
+
+        Of a Golay pair, each pulse's own are averaged first, so that the two weigh
+        the same and their side lobes cancel however many there are of each.
+
+        Returns
+        -------
+        profile : EchoProfile
+        shape : EchoShape
+            Of an echo in it.
+        """
+        kinds = sorted({index for index, _ in profiles})
+        averages = [stacked([p for i, p in profiles if i == kind]) for kind in kinds]
+        if len(kinds) == 1:
+            return averages[0], self._compressors[kinds[0]].shape
+        pings = sum(p.pings for p in averages)
+        equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
+        return dataclasses.replace(equal, pings=pings), self.shape
+
+    def echoes(
+        self,
+        profile: EchoProfile,
+        shape: EchoShape,
+        time_zero: TimeZero,
+        *,
+        false_alarm_rate: float | None = None,
+    ) -> tuple[tuple[Echo, ...], NDArray[np.float64]]:
+        """Find a profile's echoes within the plan's ranges, and at its false-alarm rate.
+
+        Returns
+        -------
+        echoes : tuple of Echo
+            Nearest first.
+        threshold_db : ndarray of float64, shape (bins,)
+            What a bin had to exceed, dB re full scale.
+        """
+        asked, baseline_m = self.plan.receiver, self.plan.geometry.baseline_m
+        if self.info.edge_step_s is not None:
+            edge = self._edge(profile, shape, time_zero, self.info.edge_step_s)
+            kept = edge is not None and asked.range_start_m <= edge.range_m <= asked.range_stop_m
+            nothing = np.full(profile.envelope.size, np.nan)
+            return ((edge,) if edge is not None and kept else ()), nothing
+        # The direct sound is no echo, whatever ranges are asked for.
+        after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
+        if time_zero.method == "calibration":
+            # By a stored latency it stands where it should only as well as that is known.
+            after_direct_s += 5 * time_zero.u_delay_s
+        reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
+        start_s, stop_s = reach_m / self.sound_speed_m_s
+        last = math.ceil(self.last_echo_s / shape.bin_s) + 1
+        peaks, threshold = detection.find_echoes(
+            profile.envelope[: max(last, 400, detection.fewest_bins(shape, cells=CELLS))],
+            shape,
+            false_alarm_rate=(
+                asked.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
+            ),
+            start_s=max(float(start_s), after_direct_s),
+            stop_s=float(stop_s),
+            # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a noise
+            # of its own it is the same in each ping: stacking does not lower it.
+            least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
+        )
+        threshold_db = np.full(profile.envelope.size, np.nan)
+        threshold_db[: threshold.size] = 20 * np.log10(np.maximum(threshold, 1e-10))
+        return tuple(self._echo(p, shape, time_zero) for p in peaks), threshold_db
+
+    def _edge(
+        self, profile: EchoProfile, shape: EchoShape, time_zero: TimeZero, step_s: float
+    ) -> Echo | None:
+        """Return where a device's edge times stand; they have no strength and no noise."""
+        magnitude = np.abs(profile.envelope)
+        nearest = int(magnitude.argmax())
+        if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
+            return None
+        turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+        place, _ = detection.refined(
+            profile.envelope,
+            np.array([nearest]),
+            lobe_bins=self.shape.width_s / profile.bin_s,
+            centre_turns=turns,
+        )
+        # Rounded to a step, every time within it is as likely: JCGM 100:2008, 4.3.7.
+        u_delay_s = step_s / math.sqrt(12)
+        peak = Peak(
+            delay_s=float(place[0]) * shape.bin_s,
+            u_delay_s=u_delay_s,
+            amplitude=1.0,
+            phase_rad=0.0,
+            snr=1.0,
+        )
+        echo = self._echo(peak, shape, time_zero)
+        return dataclasses.replace(echo, strength_db=math.nan, snr_db=math.nan, bound_m=math.nan)
+
+    def _echo(self, peak: Peak, shape: EchoShape, time_zero: TimeZero) -> Echo:
+        geometry, speed = self.plan.geometry, self.sound_speed_m_s
+        path_m = speed * peak.delay_s
+        range_m = float(ranging.range_from_path_m(path_m, geometry.baseline_m))
+        bound_s = 1 / (math.sqrt(peak.snr) * shape.pulse_rms_bandwidth_rad_s)
+        budget = None
+        if range_m > 0:
+            budget = self.range_model.budget(
+                delay_s=peak.delay_s,
+                u_delay_s=peak.u_delay_s,
+                u_mark_s=time_zero.u_delay_s,
+                direct=time_zero.method == "direct",
+            )
+        return Echo(
+            range_m=range_m,
+            path_m=path_m,
+            delay_s=peak.delay_s,
+            u_range_m=math.inf if budget is None else budget.combined,
+            strength_db=20 * math.log10(peak.amplitude),
+            snr_db=10 * math.log10(peak.snr),
+            bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
+            budget=budget,
+        )
+
+
+def _mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:
+    """Return the shape of an echo in the average of profiles with these shapes."""
+    first = shapes[0]
+    weights = np.mean([s.weights for s in shapes], axis=0)
+    noise = np.mean([s.noise_weights for s in shapes], axis=0)
+    return dataclasses.replace(
+        first,
+        weights=weights,
+        noise_weights=noise,
+        noise_gain=math.sqrt(sum(s.noise_gain**2 for s in shapes)) / len(shapes),
+    )

@@ -1,0 +1,218 @@
+"""Which pings may be trusted: where their time-zero marks stand, and where they were due."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass
+
+from dsp.ping.detection import Peak
+from rig.bench.capture import LOSS, CaptureBlock
+from rig.run.marks import alike
+from rig.run.receiver import Receiver, TimeZero
+
+FIRST_MARK_S = 1e-4
+"""How far the first mark may stand from where the front end, which heard a pulse about a
+second before, has it due: two clocks that are 100 parts in a million apart."""
+
+
+def slip_tolerance_s(u_mark_s: float, sample_rate_hz: float) -> float:
+    """Return how far a mark may stand from where it is due and count as punctual.
+
+    A slip is a whole number of samples: half of one, and six times the mark's own noise.
+    """
+    return 0.5 / sample_rate_hz + 6 * u_mark_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Where a block's ping left, why it is lost, and what that says of the ping before."""
+
+    time_zero: TimeZero | None = None
+    reason: str = ""
+    doubt: str = ""
+
+
+class MarkWatch:
+    """Where the time-zero marks stood so far, and where the next is due."""
+
+    def __init__(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._last: tuple[CaptureBlock, Peak] | None = None
+        self._known: tuple[CaptureBlock, Peak] | None = None  # confirmed by the next
+        self._stands = True  # what was known of time zero beforehand
+        self._first: tuple[CaptureBlock, Peak] | None = None
+        self._last_step_s: float | None = None
+        self._steps_s: deque[float] = deque([0.0] * 5, maxlen=9)
+
+    def place(self, block: CaptureBlock) -> Placed:
+        """Find when a block's ping left, from its mark or from what is known beforehand."""
+        if block.flags & LOSS:
+            names = ", ".join(str(f.name).lower().replace("_", " ") for f in block.flags & LOSS)
+            self._stands = False
+            return Placed(reason=f"the stream reported: {names}")
+        if self._receiver.plan.geometry.time_zero == "calibration":
+            return self._by_calibration(block)
+        return self._by_mark(block)
+
+    def _by_mark(self, block: CaptureBlock) -> Placed:
+        receiver = self._receiver
+        mark = self._find(block, due_s=block.mark_s, anywhere=not receiver.info.can_slip)
+        if mark is not None and receiver.info.can_slip and self._may_be_an_echo(block, mark):
+            mark = None
+        sought = {"direct": "direct sound", "loopback": "loopback pulse"}[
+            receiver.plan.geometry.time_zero
+        ]
+        shifted = mark is None or self._slipped(block, mark)
+        if shifted and self._last is not None:
+            mark = self._moved(block, mark)
+        if mark is None:
+            return Placed(reason=f"no {sought} was heard where it is due, or surely known again")
+        time_zero = receiver.time_zero(mark)
+        if outside := self._outside(block, time_zero):
+            return Placed(reason=f"the {sought} stands {outside}")
+        doubt = self._doubt(mark, shifted=shifted, sought=sought)
+        self._take(block, mark, trusted=not doubt)
+        if shifted:
+            reason = f"the {sought} is not where it was due: the sound slipped"
+            return Placed(time_zero=time_zero, reason=reason, doubt=doubt)
+        return Placed(time_zero=time_zero, doubt=doubt)
+
+    def _by_calibration(self, block: CaptureBlock) -> Placed:
+        """Place a block by what is known beforehand, for as long as that can hold.
+
+        Of a stream that may slip, the first sound to arrive is the witness: it must stay
+        where it is, and cannot come sooner than straight from the source.
+        """
+        receiver = self._receiver
+        time_zero = receiver.known_time_zero(block)
+        if not receiver.info.can_slip:
+            return Placed(time_zero=time_zero)
+        if outside := self._outside(block, time_zero):
+            return Placed(reason=f"by the calibration the pulse left {outside}")
+        if not self._stands:
+            again = "the stored time zero holds no more; start again"
+            return Placed(reason=f"samples were lost or slipped before this ping: {again}")
+        soonest_s = time_zero.delay_s + (
+            receiver.plan.geometry.baseline_m / receiver.sound_speed_m_s
+        )
+        witness = self._find(block, due_s=soonest_s, anywhere=True)
+        if self._last is not None and (witness is None or self._may_be_an_echo(block, witness)):
+            return Placed(reason="the first sound is no longer heard where it was")
+        if witness is None:
+            return Placed(time_zero=time_zero)
+        if soonest_s - witness.delay_s > 5 * time_zero.u_delay_s + receiver.shape.width_s:
+            words = "sound came sooner than it can: the latency has changed; calibrate again"
+            return Placed(reason=words)
+        self._first = self._first or (block, witness)
+        # What was stored holds for the whole run: a slip inside one witness may go unseen
+        # from it to the next, and is seen from the first to all that follow.
+        shifted = self._slipped(block, witness) or self._gone(block, witness, self._first)
+        doubt = self._doubt(witness, shifted=shifted, sought="first sound")
+        self._take(block, witness, trusted=not doubt)
+        if shifted:
+            self._stands = False
+            reason = "the first sound moved: the stream slipped"
+            return Placed(time_zero=time_zero, reason=reason, doubt=doubt)
+        return Placed(time_zero=time_zero, doubt=doubt)
+
+    def _outside(self, block: CaptureBlock, time_zero: TimeZero) -> str:
+        """Say in words on which side of its block a ping stands; empty where it is inside."""
+        if time_zero.delay_s < self._receiver.lead_s:
+            return "before its block"
+        whole_s = block.samples.shape[1] / self._receiver.info.sample_rate_hz
+        if time_zero.delay_s + self._receiver.last_echo_s > whole_s:
+            return "so late that far echoes are cut off"
+        return ""
+
+    def _find(self, block: CaptureBlock, *, due_s: float, anywhere: bool) -> Peak | None:
+        """Find the mark where the one before stood, or at first where it is due."""
+        if self._last is None:
+            return self._receiver.marks.find(block, due_s=due_s, anywhere=anywhere)
+        before, mark = self._last
+        return self._receiver.marks.find(
+            block,
+            due_s=block.mark_s + mark.delay_s - before.mark_s,
+            expected_amplitude=mark.amplitude,
+        )
+
+    def _may_be_an_echo(self, block: CaptureBlock, mark: Peak) -> bool:
+        """Say whether a mark that is near its due place may be no mark at all."""
+        if self._last is None:
+            # The front end has heard a pulse shortly before. What is late since may be an echo
+            # that slipped here, as strong as the direct sound or stronger.
+            return abs(mark.delay_s - block.mark_s) > FIRST_MARK_S
+        # The end of the last block may have slipped already; that of one whose next was
+        # punctual has not.
+        known_block, known_mark = self._known or self._last
+        return self._receiver.marks.may_be_an_echo(
+            block,
+            mark,
+            known_block=known_block,
+            known_mark=known_mark,
+        )
+
+    def _moved(self, block: CaptureBlock, near: Peak | None) -> Peak | None:
+        """Find a mark that is not where it was due, or None where nobody can be sure."""
+        if self._known is not None:
+            known_block, known_mark = self._known
+            return self._receiver.marks.find_again(
+                block, known_block=known_block, known_mark=known_mark
+            )
+        return near if near is not None and self._last and alike(near, self._last[1]) else None
+
+    def _doubt(self, mark: Peak, *, shifted: bool, sought: str) -> str:
+        """Say why the ping before a mark may not be trusted; empty where it may."""
+        if shifted:
+            return "the sound slipped between this ping and the next"
+        if self._last is not None and not alike(mark, self._last[1]):
+            return f"by the next ping the {sought} was not as strong"
+        return ""
+
+    def _take(self, block: CaptureBlock, mark: Peak, *, trusted: bool) -> None:
+        """Keep a mark, and with it what it says of the one before."""
+        if self._last is not None:
+            step_s = self._step_s(block, mark)
+            self._steps_s.append(step_s)
+            self._last_step_s = step_s if trusted else None
+            self._known = self._last if trusted else self._known
+        self._last = (block, mark)
+
+    def _step_s(self, block: CaptureBlock, mark: Peak) -> float:
+        """Return how much later a mark stands in its block than the one before."""
+        return 0.0 if self._last is None else _later_s(block, mark, *self._last)
+
+    def _slipped(self, block: CaptureBlock, mark: Peak) -> bool:
+        """Say whether a mark has moved since the one before."""
+        step_s = self._step_s(block, mark) - self._usual_step_s()
+        tolerance_s = self._tolerance_s(mark.u_delay_s)
+        slipped = abs(step_s) > tolerance_s
+        # A slip inside a mark moves it by part of a sample, and the next by the rest.
+        if self._receiver.info.can_slip and self._last_step_s is not None:
+            both_s = step_s + self._last_step_s - self._usual_step_s()
+            slipped = slipped or abs(both_s) > 1.5 * tolerance_s
+        return slipped
+
+    def _gone(self, block: CaptureBlock, mark: Peak, first: tuple[CaptureBlock, Peak]) -> bool:
+        """Say whether a mark stands elsewhere in its block than the first of the run did."""
+        u_away_s = math.hypot(mark.u_delay_s, first[1].u_delay_s)
+        return abs(_later_s(block, mark, *first)) > slip_tolerance_s(
+            u_away_s, self._receiver.info.sample_rate_hz
+        )
+
+    def _usual_step_s(self) -> float:
+        # Two converters on clocks of their own drift apart evenly, which is no slip.
+        return statistics.median(self._steps_s) if self._receiver.info.can_slip else 0.0
+
+    def _tolerance_s(self, u_mark_s: float) -> float:
+        # A stream that cannot slip is only held to a clock within 0.1 %.
+        drift_s = 0.0
+        if not self._receiver.info.can_slip:
+            drift_s = 1e-3 * self._receiver.plan.timing.ping_interval_s
+        return slip_tolerance_s(u_mark_s, self._receiver.info.sample_rate_hz) + drift_s
+
+
+def _later_s(block: CaptureBlock, mark: Peak, before: CaptureBlock, its_mark: Peak) -> float:
+    """Return how much later a mark stands in its block than another in its own."""
+    return (mark.delay_s - block.mark_s) - (its_mark.delay_s - before.mark_s)

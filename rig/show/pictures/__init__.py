@@ -1,0 +1,1 @@
+"""The one drawing and its panels, and the pictures of beams, lessons, reports and what-ifs."""

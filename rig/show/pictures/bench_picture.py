@@ -1,0 +1,377 @@
+"""The one drawing of the bench: for the window, the file and the report.
+
+Three panels stand over one range axis, read from the top down as cause, now, past.
+The bench sketch shows where the beam reaches; the strength strip how strong and how
+far the newest ping's echoes are; the history what came back before. A mark drops
+one line through all three.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Plan
+from rig.run.loop import Echo, PingResult
+from rig.show.pictures.history import History
+from rig.show.pictures.page import (
+    HEIGHT,
+    INK,
+    MAIN_PT,
+    MARGIN,
+    MARK,
+    SOFT,
+    TITLE_PT,
+    WIDTH,
+    Page,
+    measure,
+)
+from rig.show.pictures.saving import check_picture_path, drawn_bytes, write_picture
+from rig.show.pictures.scales import RangeScale, round_ticks, strength_limits_db
+from rig.show.pictures.sketch import Sketch
+from rig.show.pictures.strip import Strip
+from rig.show.wording import (
+    front_end_text,
+    mark_text,
+    pulse_text,
+    tick_texts,
+    time_zero_text,
+    title_text,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+FEWEST_ROWS = 24
+"""A history of fewer pings keeps rows of this height and leaves the rest blank."""
+
+_TOP, _SKETCH, _STRIP, _FOOT, _GAP = 92, 150, 176, 84, 12
+
+
+class BenchPicture:
+    """The drawing, laid out once on a figure and then shown ping after ping.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        Empty; its present size sets the size of all that is on it.
+    plan : Plan
+    info : StreamInfo
+    sound_speed_m_s : float
+        The speed with which delays were turned into ranges.
+    half_angle_rad : float
+        Off the axis, where an echo has half the power that it has on it; NaN for
+        a beam that falls to half power nowhere.
+    note : str
+        One line at the foot, such as where the pings come from.
+    far_wall_m : float or None
+        Range of a wall across the bench's end, where one is known.
+    history_pings : int
+        Rows of the history.
+
+    Attributes
+    ----------
+    artists : list of matplotlib artists
+        Those that change from ping to ping, in the order in which to draw them.
+    dots_per_unit : float
+        Dots of the figure to one of a 1280 × 720 picture.
+    panels : tuple of matplotlib axes
+        Bench sketch, strength strip and history; their x is range in metres.
+    """
+
+    def __init__(
+        self,
+        figure: Figure,
+        plan: Plan,
+        info: StreamInfo,
+        *,
+        sound_speed_m_s: float,
+        half_angle_rad: float,
+        note: str = "",
+        far_wall_m: float | None = None,
+        history_pings: int = 120,
+    ) -> None:
+        self._plan = plan
+        self._scale = scale = RangeScale(
+            sound_speed_m_s=sound_speed_m_s,
+            baseline_m=plan.geometry.baseline_m,
+            start_m=plan.receiver.range_start_m,
+            stop_m=plan.receiver.range_stop_m,
+        )
+        self._limits_db: tuple[float, float] | None = None
+        page = self._page = Page(figure)
+        strip_top = _TOP + _SKETCH + _GAP
+        history_top = strip_top + _STRIP + _GAP
+        self._lay_words(info, note)
+        self._sketch = Sketch(
+            page,
+            plan,
+            scale,
+            top=_TOP,
+            height=_SKETCH,
+            half_angle_rad=half_angle_rad,
+            far_wall_m=far_wall_m,
+        )
+        self._strip = Strip(page, scale, top=strip_top, height=_STRIP)
+        self._history = History(
+            page,
+            scale,
+            top=history_top,
+            height=page.height - _FOOT - history_top,
+            pings=max(history_pings, 1),
+            interval_s=plan.timing.ping_interval_s,
+        )
+        self.panels: tuple[Axes, ...] = (
+            self._sketch.axes,
+            self._strip.axes,
+            self._history.axes,
+        )
+        self._lay_range_axes()
+        self.dots_per_unit = page.scale
+        self.artists: list[Artist] = page.artists
+        # One order, whether all is drawn or only what changes: a mark lies under
+        # the trace and the words, but over the history's ink.
+        for order, artist in enumerate(self.artists):
+            artist.set(zorder=10 + order, visible=False)
+
+    def _lay_words(self, info: StreamInfo, note: str) -> None:
+        page = self._page
+        self._title = page.text(MARGIN, 6, size_pt=TITLE_PT, bold=True, changes=True)
+        sent = f"{pulse_text(self._plan)} · {front_end_text(info)}: "
+        room = page.text_room - measure(MAIN_PT)(sent)
+        page.text(MARGIN, 34, sent + page.fitted(info.device, room))
+        self._foot = page.text(MARGIN, page.height - 52, changes=True)
+        page.text(MARGIN, page.height - 26, page.fitted(note, page.text_room))
+
+    def _lay_range_axes(self) -> None:
+        page, scale = self._page, self._scale
+        sketch, _, history = self.panels
+        ticks = round_ticks(0.0, scale.stop_m, most=11)
+        for axes in self.panels:
+            axes.set_xticks(ticks, labels=tick_texts(ticks))
+        for axes in self.panels[1:]:
+            axes.axvline(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
+        page.style_ticks(history)
+        history.tick_params(axis="x", labelbottom=True, bottom=True, labelsize=page.pt(MAIN_PT))
+        page.text(page.right + 34, page.height - _FOOT + 6, "range / m")
+
+        first_s, last_s = scale.path_time_s([0.0, scale.stop_m])
+        unit, per_s = ("ms", 1e3) if last_s > 2e-3 else ("µs", 1e6)
+        times = round_ticks(first_s * per_s, last_s * per_s, most=11)
+        places = scale.range_m(np.array(times) / per_s)
+        times_axis = sketch.secondary_xaxis("top")
+        page.style_ticks(times_axis, MAIN_PT)
+        # A tick at the direct sound's own time may miss zero by a rounding.
+        times_axis.set_xticks(np.nan_to_num(places).tolist(), labels=tick_texts(times))
+        page.text(page.right + 34, _TOP - 29, f"time of flight, out and back / {unit}")
+
+    def show(
+        self,
+        results: Sequence[PingResult],
+        *,
+        marked_range_m: float | None = None,
+        limits_db: tuple[float, float] | None = None,
+        counts: tuple[int, int] | None = None,
+        status: str = "",
+        remarks: str = "",
+        message: str = "",
+        names_echoes: bool = True,
+    ) -> bool:
+        """Show the last of `results` as now and all of them as history.
+
+        Parameters
+        ----------
+        results : sequence of PingResult
+            Oldest first; may be empty.
+        marked_range_m : float or None
+            Where to drop the line through all three panels.
+        limits_db : tuple of float or None
+            Ends of the strength scale; None takes them from `results`.
+        counts : tuple of int or None
+            Pings and lost pings of the whole run; None counts `results`.
+        status : str
+            Put before the title, such as that the picture is paused.
+        remarks : str
+            Put beside the strength strip: what was done to the pings.
+        message : str
+            Put at the foot in place of what stands there.
+        names_echoes : bool
+            False leaves the echoes to the reader: none is marked, labelled or counted.
+
+        Returns
+        -------
+        bool
+            Whether a scale changed, so that all must be drawn anew and not only
+            :attr:`artists`.
+        """
+        limits_db = limits_db or strength_limits_db(results, self._scale)
+        rescaled = limits_db != self._limits_db
+        if rescaled:
+            self._limits_db = limits_db
+            self._strip.set_limits(*limits_db)
+            self._history.set_limits(*limits_db)
+        for artist in self.artists:
+            artist.set_visible(False)
+        pings, lost = counts or (len(results), sum(r.lost for r in results))
+        newest = results[-1] if results else None
+        echoes = newest.echoes if newest is not None and names_echoes else ()
+        self._show_title(status, pings, lost)
+        self._sketch.show(echoes, marked_range_m)
+        marked_echo = self._echo_at(marked_range_m, echoes)
+        self._strip.show(
+            newest,
+            echoes,
+            marked_range_m,
+            marked_echo,
+            remarks,
+            counts_echoes=names_echoes,
+        )
+        self._history.show(results, marked_range_m)
+        self._show_foot(newest, marked_range_m, marked_echo, message)
+        return rescaled
+
+    def _echo_at(self, range_m: float | None, echoes: Sequence[Echo]) -> Echo | None:
+        if range_m is None:
+            return None
+        # As near as the line's own width makes the eye take the two for one.
+        within_m = 0.005 * self._scale.stop_m
+        near = [e for e in echoes if abs(e.range_m - range_m) <= within_m]
+        return min(near, key=lambda e: abs(e.range_m - range_m), default=None)
+
+    def _show_title(self, status: str, pings: int, lost: int) -> None:
+        speed_m_s = self._scale.sound_speed_m_s
+        title = title_text(self._plan, sound_speed_m_s=speed_m_s, pings=pings, lost=lost)
+        words = f"{status} · {title}" if status else title
+        page = self._page
+        fitted = page.fitted(words, page.text_room, size_pt=TITLE_PT, bold=True)
+        self._title.set(text=fitted, visible=True)
+
+    def _show_foot(
+        self,
+        newest: PingResult | None,
+        marked_range_m: float | None,
+        marked_echo: Echo | None,
+        message: str,
+    ) -> None:
+        if message:
+            words = message
+        elif marked_range_m is None:
+            words = time_zero_text(self._plan, newest.time_zero if newest is not None else None)
+        else:
+            path_time_s = float(self._scale.path_time_s(marked_range_m))
+            words = mark_text(marked_range_m, marked_echo, path_time_s=path_time_s)
+        self._foot.set(
+            text=self._page.fitted(words, self._page.text_room),
+            color=INK if message or marked_range_m is None else MARK,
+            visible=True,
+        )
+
+
+def save_picture(
+    path: str | os.PathLike[str],
+    plan: Plan,
+    info: StreamInfo,
+    results: Sequence[PingResult],
+    *,
+    sound_speed_m_s: float,
+    half_angle_rad: float,
+    marked_range_m: float | None = None,
+    counts: tuple[int, int] | None = None,
+    note: str = "",
+    remarks: str = "",
+    far_wall_m: float | None = None,
+    size_px: tuple[int, int] = (WIDTH, HEIGHT),
+    names_echoes: bool = True,
+) -> None:
+    """Draw the pings and write the picture; no screen is needed.
+
+    Parameters
+    ----------
+    path : path
+        Its suffix says the kind: .png, .svg or .pdf.
+    results : sequence of PingResult
+        Oldest first; the last is shown as now.
+    marked_range_m, counts, remarks, names_echoes
+        As :meth:`BenchPicture.show` has them.
+    size_px : tuple of int
+        Width and height of a PNG; the others keep its shape.
+
+    The rest as :class:`BenchPicture` has it.
+
+    Raises
+    ------
+    StorageError
+        Where the file cannot be written, or its suffix is another.
+    """
+    suffix = check_picture_path(path)
+    drawn = picture_bytes(
+        suffix[1:],
+        plan,
+        info,
+        results,
+        sound_speed_m_s=sound_speed_m_s,
+        half_angle_rad=half_angle_rad,
+        marked_range_m=marked_range_m,
+        counts=counts,
+        note=note,
+        remarks=remarks,
+        far_wall_m=far_wall_m,
+        size_px=size_px,
+        names_echoes=names_echoes,
+    )
+    write_picture(path, drawn)
+
+
+def picture_bytes(
+    kind: str,
+    plan: Plan,
+    info: StreamInfo,
+    results: Sequence[PingResult],
+    *,
+    sound_speed_m_s: float,
+    half_angle_rad: float,
+    marked_range_m: float | None = None,
+    counts: tuple[int, int] | None = None,
+    note: str = "",
+    remarks: str = "",
+    far_wall_m: float | None = None,
+    size_px: tuple[int, int] = (WIDTH, HEIGHT),
+    names_echoes: bool = True,
+) -> bytes:
+    """Draw the pings and return what :func:`save_picture` writes.
+
+    Parameters
+    ----------
+    kind : str
+        "png", "svg" or "pdf".
+
+    The rest as :func:`save_picture` has it.
+    """
+    span = results[-1].index - results[0].index + 1 if results else 0
+
+    def draw(figure: Figure) -> None:
+        picture = BenchPicture(
+            figure,
+            plan,
+            info,
+            sound_speed_m_s=sound_speed_m_s,
+            half_angle_rad=half_angle_rad,
+            note=note,
+            far_wall_m=far_wall_m,
+            history_pings=max(span, FEWEST_ROWS),
+        )
+        picture.show(
+            results,
+            marked_range_m=marked_range_m,
+            counts=counts,
+            remarks=remarks,
+            names_echoes=names_echoes,
+        )
+
+    return drawn_bytes(kind, draw, size_px=size_px)

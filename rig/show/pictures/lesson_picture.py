@@ -1,0 +1,282 @@
+"""Prediction, theory and measurement in one picture.
+
+Made to be read from the back of a class. What was measured is drawn as points, theory as
+lines told apart by their dashes; what was predicted, measured and expected is named at the
+right edge, each with an arrow to its height on the vertical axis.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rig.show.pictures.lettering import printable, text_width, wrapped
+from rig.show.pictures.page import FAINT, INK, MARK, SOFT
+from rig.show.pictures.saving import drawn_bytes, write_picture
+from rig.teach.lessons.running import Turn
+from rig.teach.lessons.turn_text import expected_text, measured_text, prediction_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_CLASS_PX = (1280, 720)  # at 100 dots an inch
+_SHEET_PX = (900, 400)
+
+_TITLE_PT, _TYPE_PT, _LABEL_PT = 17.0, 15.0, 14.0
+_DASHES: tuple[Any, ...] = ("-", (0, (6, 3)), (0, (1.5, 2)), (0, (8, 3, 1.5, 3)))
+_FORMS = ("o", "s", "^", "D", "v", "P")
+
+# Places, in hundredths of an inch.
+_MARGIN, _SIDE = 24, 282
+_TITLE_LINE, _LINE = 31, 26
+_ARROW, _GAP = 34, 10
+
+
+def class_picture(turn: Turn) -> bytes:
+    """Draw a turn of a lesson for the class: a PNG of 1280 × 720, with question and verdict."""
+    return drawn_bytes(
+        "png", lambda figure: draw_turn(figure, turn, alone=True), size_px=_CLASS_PX, dpi=100.0
+    )
+
+
+def sheet_picture(turn: Turn) -> bytes:
+    """Draw a turn of a lesson for its sheet, which has the words: an SVG, as wide as A4's text."""
+    return drawn_bytes(
+        "svg", lambda figure: draw_turn(figure, turn, alone=False), size_px=_SHEET_PX, dpi=100.0
+    )
+
+
+def save_class_picture(path: str | os.PathLike[str], turn: Turn) -> None:
+    """Save a turn's picture for the class.
+
+    Raises
+    ------
+    StorageError
+        Where the file cannot be written.
+    """
+    remedy = "give --out a folder that may be written to and has room"
+    write_picture(path, class_picture(turn), remedy=remedy)
+
+
+def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:
+    return lambda text: text_width(text, size_pt=size_pt, bold=bold)
+
+
+def draw_turn(figure: Figure, turn: Turn, *, alone: bool) -> None:
+    """Draw a turn on an empty figure; `alone`, with its question and verdict."""
+    wide, tall = (float(100 * side) for side in figure.get_size_inches())
+    top, low = 14.0, 0.0
+    if alone:
+        top, low = _lay_words(figure, turn, wide=wide, tall=tall)
+    measure = _width(_TYPE_PT)
+    across = _label_lines(turn.finding.x_label, wide - _SIDE - _MARGIN)
+    bottom = low + 54 + _LINE * len(across)
+    height = tall - bottom - top
+    upright = _label_lines(turn.finding.y_label, height + 20)
+    axes = figure.add_axes((0.1, bottom / tall, 0.5, height / tall))
+    _plot(axes, turn, label_room=wide - _SIDE - 300)
+    how: dict[str, Any] = {"fontsize": _TYPE_PT, "color": INK, "parse_math": False}
+    axes.set_xlabel("\n".join(across), **how)
+    axes.set_ylabel("\n".join(upright), **how)
+    # The numbers on the axis need more room the longer they are.
+    numbers = axes.yaxis.get_major_formatter().format_ticks(axes.get_yticks().tolist())
+    left = 40 + _LINE * len(upright) + max(map(measure, numbers))
+    axes.set_position((left / wide, bottom / tall, (wide - left - _SIDE) / wide, height / tall))
+    _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall, foot=low + 6)
+
+
+def _label_lines(words: str, room: float) -> list[str]:
+    """Break an axis's name into lines, but not between the stroke and the unit."""
+    measure = _width(_TYPE_PT)
+    name, stroke, unit = printable(words).rpartition(" / ")
+    if not stroke:
+        return wrapped(unit, room, measure)
+    lines = wrapped(name, room, measure)
+    if measure(f"{lines[-1]} / {unit}") <= room:
+        return [*lines[:-1], f"{lines[-1]} / {unit}"]
+    return [*lines, f"/ {unit}"]
+
+
+def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple[float, float]:
+    """Write the question above and the verdict below; return how much they take."""
+    room = wide - 2 * _MARGIN
+    asked = wrapped(printable(turn.part.question.text), room, _width(_TITLE_PT, bold=True))
+    said = wrapped(printable(turn.finding.verdict), room, _width(_TYPE_PT))
+    if turn.invented:
+        said.append("Heard in the virtual tank: an invented scene.")
+    low = len(said) * _LINE + 14
+    how: dict[str, Any] = {"color": INK, "parse_math": False, "linespacing": 1.25, "va": "top"}
+    left = _MARGIN / wide
+    title: dict[str, Any] = {"fontsize": _TITLE_PT, "fontweight": "bold"}
+    figure.text(left, 1 - 18 / tall, "\n".join(asked), **title, **how)
+    figure.text(left, low / tall, "\n".join(said), fontsize=_TYPE_PT, **how)
+    return 18 + len(asked) * _TITLE_LINE + 14, low
+
+
+def _plot(axes: Axes, turn: Turn, *, label_room: float) -> None:
+    finding = turn.finding
+
+    def label(words: str) -> str:
+        return "\n".join(wrapped(printable(words), label_room, _width(_LABEL_PT)))
+
+    theory = [c for c in finding.curves if not c.measured]
+    points = [c for c in finding.curves if c.measured]
+    for number, line in enumerate(theory):
+        axes.plot(
+            line.x,
+            line.y,
+            color=INK if number == 0 else SOFT,
+            linestyle=_DASHES[number % len(_DASHES)],
+            linewidth=2.2,
+            label=label(line.label),
+            zorder=2,
+        )
+    for number, row in enumerate(points):
+        axes.errorbar(
+            row.x,
+            row.y,
+            yerr=None if row.u_y is None else 2 * row.u_y,
+            linestyle="none",
+            marker=_FORMS[number % len(_FORMS)],
+            markersize=9,
+            markerfacecolor="white" if number % 2 == 0 else INK,
+            markeredgecolor=INK,
+            markeredgewidth=1.8,
+            ecolor=INK,
+            elinewidth=1.8,
+            capsize=5,
+            label=label(row.label),
+            zorder=4,
+        )
+    low, high = _y_limits(turn)
+    axes.set_ylim(low, high)
+    x = np.concatenate([c.x for c in finding.curves])
+    spare = 0.03 * (float(np.nanmax(x) - np.nanmin(x)) or 1.0)
+    axes.set_xlim(float(np.nanmin(x)) - spare, float(np.nanmax(x)) + spare)
+    if isinstance(turn.prediction, float) and low <= turn.prediction <= high:
+        axes.axhline(turn.prediction, color=MARK, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3)
+    axes.tick_params(color=SOFT, labelcolor=INK, width=1.0, length=5, labelsize=_TYPE_PT)
+    axes.grid(color=FAINT, linewidth=0.8)
+    axes.set_axisbelow(True)
+    for spine in axes.spines.values():
+        spine.set(color=SOFT, linewidth=1.0)
+    axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_LABEL_PT)
+
+
+def _y_limits(turn: Turn) -> tuple[float, float]:
+    """Hold all that is drawn, and the prediction unless it lies far beyond."""
+    ends = [np.array([turn.finding.measured, turn.finding.expected])]
+    for c in turn.finding.curves:
+        bar = 0.0 if c.u_y is None else 2 * c.u_y
+        ends += [c.y - bar, c.y + bar]
+    y = np.concatenate(ends)
+    low, high = float(np.nanmin(y)), float(np.nanmax(y))
+    span = (high - low) or abs(high) or 1.0
+    if isinstance(turn.prediction, float) and low - span < turn.prediction < high + span:
+        low, high = min(low, turn.prediction), max(high, turn.prediction)
+    spare = 0.06 * ((high - low) or span)
+    return low - spare, high + spare
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """What stands at the right edge; without a value it has no height to point to."""
+
+    name: str
+    words: str
+    value: float | None
+    colour: str
+
+
+def _answers(turn: Turn) -> list[_Answer]:
+    finding, prediction = turn.finding, turn.prediction
+    answers = [
+        _Answer(name="measured", words=measured_text(turn), value=finding.measured, colour=INK),
+        _Answer(name="expected", words=expected_text(turn), value=finding.expected, colour=SOFT),
+    ]
+    if prediction is not None:
+        value = prediction if isinstance(prediction, float) else None
+        words = prediction_text(prediction, turn.part.question)
+        answers.append(_Answer(name="your prediction", words=words, value=value, colour=MARK))
+    if finding.choice:
+        answers.append(_Answer(name="the bench says", words=finding.choice, value=None, colour=INK))
+    # The highest first; those without a height last.
+    return sorted(answers, key=lambda a: -np.inf if a.value is None else a.value, reverse=True)
+
+
+def _name_answers(
+    figure: Figure,
+    axes: Axes,
+    answers: Sequence[_Answer],
+    *,
+    wide: float,
+    tall: float,
+    foot: float,
+) -> None:
+    """Name prediction, measurement and theory at the right, each led to its height."""
+    low, high = axes.get_ylim()
+    box = axes.get_position()
+    base, head, edge = box.y0 * tall, box.y1 * tall, box.x1 * wide
+    left = edge + _ARROW + 4
+    lines = []
+    for a in answers:
+        beyond = a.value is not None and not low <= a.value <= high
+        words = f"{a.words}, off the picture" if beyond else a.words
+        lines.append(wrapped(printable(words), wide - left - 6, _width(_TYPE_PT)))
+    heights = [_LINE * (1 + len(each)) + _GAP for each in lines]
+    wanted = [
+        base if a.value is None else base + (head - base) * (a.value - low) / (high - low)
+        for a in answers
+    ]
+    middles = _apart(wanted, heights, foot=foot, head=head + 12)
+    for answer, written, height, place, middle in zip(
+        answers, lines, heights, wanted, middles, strict=True
+    ):
+        upper = middle + height / 2 - _GAP / 2
+        if answer.value is not None and low <= answer.value <= high:
+            axes.annotate(
+                "",
+                xy=(edge / wide, place / tall),
+                xytext=((edge + _ARROW) / wide, (upper - 13) / tall),
+                xycoords="figure fraction",
+                textcoords="figure fraction",
+                arrowprops={
+                    "arrowstyle": "-|>",
+                    "color": answer.colour,
+                    "linewidth": 1.6,
+                    "shrinkA": 0,
+                    "shrinkB": 0,
+                },
+                annotation_clip=False,
+            )
+        how: dict[str, Any] = {
+            "color": answer.colour,
+            "fontsize": _TYPE_PT,
+            "va": "top",
+            "parse_math": False,
+        }
+        figure.text(left / wide, upper / tall, answer.name, fontweight="bold", **how)
+        below = (upper - _LINE) / tall
+        figure.text(left / wide, below, "\n".join(written), linespacing=1.2, **how)
+
+
+def _apart(
+    wanted: Sequence[float], heights: Sequence[float], *, foot: float, head: float
+) -> list[float]:
+    """Move boxes up or down until none overlaps; given their middles, the highest first."""
+    middles: list[float] = []
+    limit = head
+    for middle, height in zip(wanted, heights, strict=True):
+        middles.append(min(middle, limit - height / 2))
+        limit = middles[-1] - height / 2
+    # What was pushed below the foot pushes back up.
+    limit = foot
+    for i in reversed(range(len(middles))):
+        middles[i] = max(middles[i], limit + heights[i] / 2)
+        limit = middles[i] + heights[i] / 2
+    return middles

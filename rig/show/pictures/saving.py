@@ -1,0 +1,91 @@
+"""Pictures into memory and into files; no screen is needed."""
+
+from __future__ import annotations
+
+import io
+import os
+import pathlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from rig.errors import StorageError
+from rig.show.pictures.page import HEIGHT, WIDTH
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
+
+
+def drawn_bytes(
+    kind: str,
+    draw: Callable[[Figure], object],
+    *,
+    size_px: tuple[float, float],
+    dpi: float | None = None,
+) -> bytes:
+    """Let `draw` fill a figure, and return it as a file's content.
+
+    Parameters
+    ----------
+    kind : str
+        "png", "svg" or "pdf".
+    draw : callable
+        Takes an empty figure.
+    size_px : tuple of float
+        Width and height of a PNG; the others keep its shape.
+    dpi : float, optional
+        Dots an inch; if not given, as many as let a page of any size hold as much.
+    """
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    if dpi is None:
+        dpi = 100 * min(size_px[0] / WIDTH, size_px[1] / HEIGHT)
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+        figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
+        FigureCanvasAgg(figure)
+        draw(figure)
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format=kind, dpi=dpi)
+    return drawn.getvalue()
+
+
+def write_picture(
+    path: str | os.PathLike[str],
+    drawn: bytes,
+    *,
+    remedy: str = "give a path in a folder that exists, may be written and has room",
+) -> None:
+    """Write a picture that is drawn whole, so that a fault in the drawing leaves the old one.
+
+    Raises
+    ------
+    StorageError
+        Where the file cannot be written; the message ends in `remedy`.
+    """
+    try:
+        pathlib.Path(path).write_bytes(drawn)
+    except OSError as problem:
+        raise StorageError(
+            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); {remedy}"
+        ) from problem
+
+
+def check_picture_path(path: str | os.PathLike[str]) -> str:
+    """Return the suffix of a picture's path, so that a wrong one is found early.
+
+    Raises
+    ------
+    StorageError
+        Where it is none of :data:`PICTURE_SUFFIXES`.
+    """
+    suffix = pathlib.Path(path).suffix.lower()
+    if suffix not in PICTURE_SUFFIXES:
+        raise StorageError(
+            f"{os.fspath(path)}: ends in {suffix or 'no suffix'!r}; "
+            f"give a picture a name that ends in one of {', '.join(PICTURE_SUFFIXES)}"
+        )
+    return suffix

@@ -1,0 +1,607 @@
+"""The report as one HTML page that needs nothing but itself: no network, no script.
+
+Each section says what was found and with what it may be compared; one that has
+nothing to say is left out.
+
+References
+----------
+WHATWG, *HTML Living Standard*; W3C, *CSS Paged Media Module Level 3* (page size and
+breaks); W3C, *Content Security Policy Level 3*. From memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rig.measure.beam import beam_lines
+from rig.measure.calibrate import calibration_lines
+from rig.measure.forecast import forecast, forecast_lines
+from rig.measure.passes import Passing
+from rig.measure.strength import strength_lines
+from rig.run.budget import TABLED_ECHOES
+from rig.run.loop import PingResult
+from rig.run.receiver import Echo
+from rig.show.markup import Markup, bullets, element, figure, joined, page, table
+from rig.show.pictures.beam_picture import beam_picture_bytes
+from rig.show.pictures.bench_picture import picture_bytes
+from rig.show.pictures.report_pictures import passes_picture, sum_picture
+from rig.show.pictures.scales import RangeScale
+from rig.show.report.contents import Matter
+from rig.show.report.references import references
+from rig.show.style import STYLE
+from rig.show.wording import counted, metres_text, pulse_text, signed, time_zero_text
+
+_SVG = "image/svg+xml"
+
+_TABLES = {
+    "echoes": "echoes of the sum",
+    "budgets": "their uncertainty budgets, all terms",
+    "pings": "each ping, with its own echoes",
+    "passes": "what went by",
+    "hits": "each track's ranges, ping by ping, and its fitted curve",
+    "beam": "levels over angle",
+    "strengths": "target strengths",
+}
+_KIND = {"pass": "pass", "half": "half a pass", "stay": "stay", "cannot-tell": "cannot tell"}
+_DASH = "–"
+_ARCH = "R(t) = √(R₀² + v²(t − t₀)²)".replace(" ", "\u00a0")
+
+
+def report_html(matter: Matter, tables: Mapping[str, str]) -> str:
+    """Return the whole page.
+
+    Parameters
+    ----------
+    matter : Matter
+    tables : mapping of str to str
+        The CSV files' names, by the names of their tables.
+    """
+    title = f"Bench report: {matter.source}"
+    sections = (
+        _what(matter),
+        _plan(matter),
+        _picture(matter),
+        _calibration(matter),
+        _echoes(matter),
+        _passes(matter),
+        _beam(matter),
+        _strengths(matter),
+        _numbers(tables),
+        _sources(matter),
+    )
+    made = f"{matter.made:%Y-%m-%d %H:%M} {matter.made.tzname() or ''}".rstrip()
+    return page(
+        title,
+        element(
+            "header",
+            element("h1", title),
+            element("p", f"Written by echobench on {made}.", class_="made"),
+            _caution(matter),
+        ),
+        element("main", *sections),
+        style=STYLE,
+    )
+
+
+def _caution(matter: Matter) -> Markup:
+    if not matter.invented:
+        return joined([])
+    words = (
+        "Nothing in this report was measured in a room or in water. The pings come from a virtual "
+        "tank: its scene is invented, and so is every echo below."
+    )
+    return element("p", element("strong", "Invented scene. "), words, class_="note")
+
+
+def _section(title: str, *children: str) -> Markup:
+    return element("section", element("h2", title), *children)
+
+
+def _facts(facts: Sequence[tuple[str, str]]) -> Markup:
+    return element(
+        "dl", *(joined([element("dt", name), element("dd", words)]) for name, words in facts)
+    )
+
+
+# What was measured
+
+
+def _what(matter: Matter) -> Markup:
+    receiver, found = matter.receiver, matter.measurement
+    info, plan = receiver.info, receiver.plan
+    time_zero = None if found.last is None else found.last.time_zero
+    when = "not stated in the file"
+    if matter.began is not None:
+        when = f"{matter.began:%Y-%m-%d %H:%M:%S} {matter.began.tzname() or ''}".rstrip()
+    speed = f"{receiver.sound_speed_m_s:.2f} ± {2 * receiver.u_sound_speed_m_s:.2f} m/s (k = 2)"
+    pings = f"{found.pings}, of which {found.lost_pings or 'none'} lost"
+    clipped = sum(r.clipped for r in matter.results)
+    if clipped:
+        pings += f"; {clipped} clipped, whose strengths read too low"
+    facts = [
+        ("Recording", matter.source),
+        ("Recorded", when),
+        ("Front end", info.front_end.replace("-", " ")),
+        ("Device", info.device),
+        ("Samples", f"{info.sample_rate_hz:g} a second, {counted(info.channels, 'channel')}"),
+        ("Pings", pings),
+        ("Medium", _medium_text(matter)),
+        ("Sound speed", speed),
+        ("Time zero", f"{time_zero_text(plan, time_zero)}."),
+    ]
+    if matter.lost_at_end:
+        facts.append(("Cut off", matter.lost_at_end))
+    return _section("What was measured", _facts(facts), _lost(matter.results))
+
+
+def _medium_text(matter: Matter) -> str:
+    medium = matter.receiver.plan.medium
+    words = f"{medium.kind.replace('-', ' ')} at {medium.temperature_c:g} °C"
+    words += f" ± {2 * medium.u_temperature_c:g} °C"
+    if medium.kind == "air":
+        words += f", relative humidity {medium.humidity_percent:g} % ± "
+        words += f"{2 * medium.u_humidity_percent:g} %"
+    if medium.kind == "sea-water":
+        words += f", salinity {medium.salinity_g_kg:g} ± {2 * medium.u_salinity_g_kg:g} g/kg"
+    return f"{words} (k = 2)"
+
+
+def _lost(results: Sequence[PingResult]) -> Markup:
+    reasons: dict[str, list[int]] = {}
+    for result in results:
+        if result.lost:
+            reasons.setdefault(result.reason or "no reason given", []).append(result.index)
+    if not reasons:
+        return joined([])
+    rows = [(reason, str(len(numbers)), runs_text(numbers)) for reason, numbers in reasons.items()]
+    return table(
+        ("reason", "pings", "their numbers, from 0"),
+        rows,
+        caption="Lost pings. Nothing was read off them; none was patched.",
+        words=(2,),
+    )
+
+
+def runs_text(numbers: Sequence[int]) -> str:
+    """Write rising numbers with neighbours drawn together.
+
+    Examples
+    --------
+    >>> runs_text([0, 1, 2, 5, 7, 8])
+    '0–2, 5, 7–8'
+    """
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}–{r[-1]}" for r in runs)
+
+
+# The plan
+
+
+def _plan(matter: Matter) -> Markup:
+    plan = matter.receiver.plan
+    lines = [f"{pulse_text(plan)}.", *(_sentence(w) for w in forecast_lines(plan, forecast(plan)))]
+    tables = []
+    for name, keys in plan.as_table().items():
+        if name == "board" and "board" not in matter.receiver.info.front_end:
+            continue
+        # The kind first: it says what the others are.
+        ordered = sorted(keys.items(), key=lambda item: item[0] != "kind")
+        rows = [(key, _value_text(value)) for key, value in ordered]
+        tables.append(table(("key", "value"), rows, caption=f"[{name}]"))
+    return _section(
+        "The plan, and what it foretold",
+        bullets(lines),
+        element("h3", "Every key of the plan"),
+        element("div", *tables, class_="plan"),
+    )
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}."
+
+
+def _value_text(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:.9g}" if isinstance(value, float) else str(value)
+
+
+# The picture
+
+
+def _picture(matter: Matter) -> Markup:
+    receiver = matter.receiver
+    drawn = picture_bytes(
+        "svg",
+        receiver.plan,
+        receiver.info,
+        matter.results,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        note=f"from {matter.source}",
+    )
+    good = [r for r in matter.results if not r.lost]
+    found = "No ping came through."
+    if good:
+        found = f"The last good ping shows {_ranges_text(good[-1].echoes)}."
+    alt = (
+        "Three panels over one range axis: the bench from the side with its cone, the strength "
+        f"of the last ping's echoes over range, and the history of all pings below. {found}"
+    )
+    caption = (
+        "The bench, the last ping, and the pings before it. Read from the top down as cause, now, "
+        "past; the darker, the stronger."
+    )
+    return _section("The picture", figure(drawn, kind=_SVG, alt=alt, caption=caption))
+
+
+def _ranges_text(echoes: Sequence[Echo]) -> str:
+    if not echoes:
+        return "no echo above the threshold"
+    named = ", ".join(metres_text(e.range_m, e.u_range_m) for e in echoes[:TABLED_ECHOES])
+    more = f" and {len(echoes) - TABLED_ECHOES} more" if len(echoes) > TABLED_ECHOES else ""
+    return f"{_count_text(len(echoes), 'echo')}, at {named} m{more}"
+
+
+def _count_text(count: int, noun: str) -> str:
+    plural = f"{noun}es" if noun.endswith("o") else f"{noun}s"
+    return f"{count} {noun if count == 1 else plural}"
+
+
+# Calibration
+
+
+def _calibration(matter: Matter) -> Markup:
+    c = matter.calibration
+    if c is None:
+        return joined([])
+    used = []
+    if c.sound_speed.method != "formula":
+        used.append("the sound speed")
+    geometry, info = matter.receiver.plan.geometry, matter.receiver.info
+    if geometry.time_zero == "calibration" and not info.knows_leaving and c.time_zero is not None:
+        used.append("time zero")
+    if matter.receiver.plan.receiver.weighting == "equalised":
+        used.append("the pulse as it was heard")
+    taken = f"Taken from it: {', '.join(used)}." if used else "Nothing of it was needed here."
+    conditions = f"{c.plan.medium.kind.replace('-', ' ')} at {c.plan.medium.temperature_c:g} °C"
+    return _section(
+        "Calibration",
+        _facts(
+            [
+                ("File", matter.calibration_source),
+                ("Made", f"{c.made:%Y-%m-%d %H:%M} {c.made.tzname() or ''}".rstrip()),
+                ("Device", f"{c.device} ({c.front_end.replace('-', ' ')})"),
+                ("Conditions", conditions),
+            ]
+        ),
+        element("p", f"{taken} Each ± is k = 2."),
+        bullets(line.strip() for line in calibration_lines(c)[1:]),
+    )
+
+
+# Echoes
+
+
+def _echoes(matter: Matter) -> Markup:
+    found = matter.measurement
+    if found.last is None:
+        return _section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
+    scale = _scale(matter)
+    count = found.pings - found.lost_pings
+    alt = (
+        f"Strength over range of {_count_text(count, 'ping')} added up, with the threshold. "
+        f"It shows {_ranges_text(found.echoes)}."
+    )
+    parts = [
+        element(
+            "p",
+            f"{_count_text(count, 'good ping')} added up in phase. That is right for what "
+            "stands still; what moves is smeared, and stands among the passes.",
+        ),
+        figure(
+            sum_picture(found, scale),
+            kind=_SVG,
+            alt=alt,
+            caption="The sum over range. Numbers are those of the table; what else rises above the "
+            "threshold are side lobes of the direct sound or of stronger echoes, which were taken "
+            "away before weaker ones were looked for.",
+        ),
+    ]
+    if not found.echoes:
+        return _section("Echoes", *parts, element("p", "No echo stands above the threshold."))
+    parts.append(_echo_table(found.echoes))
+    parts.append(
+        element(
+            "p",
+            "Range is from midway between source and receiver. Strength is the echo’s amplitude "
+            "at the microphone. 2E/N0 is twice the echo’s energy over the noise density. The bound "
+            "is Cramér and Rao’s: no one can place an echo in that noise with a smaller standard "
+            "deviation, whatever the method.",
+        )
+    )
+    return _section("Echoes", *parts, *_budgets(found.echoes))
+
+
+def _scale(matter: Matter) -> RangeScale:
+    plan = matter.receiver.plan
+    return RangeScale(
+        sound_speed_m_s=matter.receiver.sound_speed_m_s,
+        baseline_m=plan.geometry.baseline_m,
+        start_m=plan.receiver.range_start_m,
+        stop_m=plan.receiver.range_stop_m,
+    )
+
+
+def _echo_table(echoes: Sequence[Echo]) -> Markup:
+    heads = (
+        "no.",
+        "range / m",
+        "± (k = 2) / mm",
+        "time of flight / ms",
+        "strength / dB re full scale",
+        "2E/N0 / dB",
+        "bound / mm",
+    )
+    rows = [
+        (
+            str(number),
+            _number(e.range_m, 4),
+            _number(2e3 * e.u_range_m, 2),
+            _number(1e3 * e.delay_s, 4),
+            _number(e.strength_db, 1),
+            _number(e.snr_db, 1),
+            _number(1e3 * e.bound_m, 3),
+        )
+        for number, e in enumerate(echoes, 1)
+    ]
+    return table(heads, rows, caption="Echoes in the sum, the nearest first.")
+
+
+def _number(value: float | None, digits: int) -> str:
+    if value is None or not math.isfinite(value):
+        return _DASH
+    return signed(value, digits)
+
+
+def _budgets(echoes: Sequence[Echo]) -> list[Markup]:
+    made = [
+        _budget(number, echo)
+        for number, echo in enumerate(echoes[:TABLED_ECHOES], 1)
+        if echo.budget is not None
+    ]
+    if not made:
+        return []
+    words = (
+        "What each range’s uncertainty is made of. A term is a standard uncertainty; its share "
+        "is that of the variance. Combined is the root of the sum of squares; expanded is twice "
+        "that, and holds the truth about 95 times in 100."
+    )
+    if len(echoes) > TABLED_ECHOES:
+        words += f" The nearest {TABLED_ECHOES} are shown; the CSV file has all."
+    return [
+        element("h3", "Uncertainty budgets"),
+        element("p", words),
+        element("div", *made, class_="budgets"),
+    ]
+
+
+def _budget(number: int, echo: Echo) -> Markup:
+    budget = echo.budget
+    if budget is None:
+        return joined([])
+    rows = [
+        element(
+            "tr",
+            element("th", term.name, scope="row"),
+            element("td", _number(1e3 * term.u, 4)),
+            element("td", _number(100 * share, 1)),
+            element(
+                "td",
+                element("span", style=f"width: {100 * share:.1f}%"),
+                class_="bar",
+                aria_hidden="true",
+            ),
+        )
+        for term, share in zip(budget.terms, budget.shares, strict=True)
+        if term.u > 0
+    ]
+    for name, value in (("combined", budget.combined), ("expanded, k = 2", budget.expanded())):
+        rows.append(
+            element(
+                "tr",
+                element("th", name, scope="row"),
+                element("td", _number(1e3 * value, 4)),
+                element("td"),
+                element("td", class_="bar"),
+                class_="total" if name == "combined" else None,
+            )
+        )
+    heads = [element("th", head, scope="col") for head in ("term", "u / mm", "share / %")]
+    caption = f"Echo {number}, {_number(echo.range_m, 4)} m"
+    made = element(
+        "table",
+        element("caption", caption),
+        element("thead", element("tr", *heads, element("td"))),
+        element("tbody", *rows),
+    )
+    return element(
+        "div", made, class_="wide whole", tabindex="0", role="region", aria_label=caption
+    )
+
+
+# Passes
+
+
+def _passes(matter: Matter) -> Markup:
+    passings = matter.passings
+    if not passings:
+        return joined([])
+    baseline_m = matter.receiver.plan.geometry.baseline_m
+    words = "; ".join(
+        f"{n} {_KIND[p.passage.kind]}, {p.range_m.min():.2f} to {p.range_m.max():.2f} m"
+        for n, p in enumerate(passings, 1)
+    )
+    heads = (
+        "no.",
+        "what",
+        "seen / s",
+        "hits",
+        "closest range / m",
+        "crossing speed / m/s",
+        "closing speed / m/s",
+        "besides",
+    )
+    rows = [_pass_row(number, passing) for number, passing in enumerate(passings, 1)]
+    return _section(
+        "What went by",
+        element(
+            "p",
+            "Echoes followed from ping to ping. A target on a straight way at an even speed draws "
+            f"{_ARCH}, an arch; one that stays draws a streak. Where neither can be told from the "
+            "other, that is said.",
+        ),
+        figure(
+            passes_picture(passings, baseline_m=baseline_m),
+            kind=_SVG,
+            alt=f"Range over time of {_count_text(len(passings), 'track')}, with fitted curves "
+            f"and what is left over: {words}.",
+            caption="Above, each hit and the fitted curves; tracks without a line could not be "
+            "told. Below, each hit’s range less its curve.",
+        ),
+        table(
+            heads,
+            rows,
+            caption="Tracks in the order of their first hits; each ± is k = 2.",
+            words=(1, 7),
+        ),
+    )
+
+
+def _pass_row(number: int, passing: Passing) -> tuple[str, ...]:
+    told = passing.passage
+    closing = _DASH
+    if passing.unfolded is not None and told.kind != "stay":
+        closing = _with_u(passing.unfolded.speed_m_s, passing.unfolded.u_speed_m_s, 4)
+    return (
+        str(number),
+        _KIND[told.kind],
+        f"{told.first_s:.2f}–{told.last_s:.2f}",
+        str(told.hits),
+        _with_u(told.closest_range_m, told.u_closest_range_m, 4),
+        _with_u(told.crossing_speed_m_s, told.u_crossing_speed_m_s, 4),
+        closing,
+        _besides(passing),
+    )
+
+
+def _with_u(value: float | None, u: float | None, digits: int) -> str:
+    if value is None or u is None:
+        return _DASH
+    return f"{_number(value, digits)} ± {_number(2 * u, digits)}"
+
+
+def _besides(passing: Passing) -> str:
+    told = passing.passage
+    words = [told.reason] if told.reason else []
+    if told.kind in ("pass", "half") and told.closest_time_s is not None:
+        words.append(f"closest at {told.closest_time_s:.2f} s")
+    if told.tilt_rad is not None:
+        words.append(f"strongest {signed(math.degrees(told.tilt_rad))}° from there")
+    if told.strong_hits is not None and passing.forecast_hits is not None:
+        words.append(
+            f"{told.strong_hits} hits within half power, foretold {passing.forecast_hits:.0f}"
+        )
+    if told.kind != "stay" and passing.unfolded is None and passing.closing is not None:
+        found = passing.closing
+        words.append(
+            f"closing at {_with_u(found.speed_m_s, found.u_speed_m_s, 4)} m/s, or that and any "
+            f"multiple of {2 * found.fastest_m_s:.4f} m/s"
+        )
+    return "; ".join(words)
+
+
+# Beam and strength
+
+
+def _beam(matter: Matter) -> Markup:
+    beam = matter.beam
+    if beam is None:
+        return joined([])
+    fit = beam.fit
+    alt = (
+        f"Echo level over angle from the axis, {_count_text(beam.echoes, 'echo')}, with the fitted "
+        f"{fit.shape}: half power at {math.degrees(fit.half_power_rad):.2f}°, axis tilted by "
+        f"{math.degrees(fit.tilt_rad):.2f}°; and the footprint over range."
+    )
+    return _section(
+        "The beam",
+        figure(
+            beam_picture_bytes("svg", beam, note=f"From {matter.source}."),
+            kind=_SVG,
+            alt=alt,
+            caption="The beam as measured, against theory.",
+        ),
+        bullets(_sentence(line.strip()) for line in beam_lines(beam)),
+    )
+
+
+def _strengths(matter: Matter) -> Markup:
+    if not matter.strengths:
+        return joined([])
+    return _section(
+        "How strong the targets are",
+        element(
+            "p",
+            f"Source level: {matter.strengths_from}. One receiver cannot tell a small target on "
+            "the axis from a larger one towards the edge of the cone: both answers are given.",
+        ),
+        *(
+            joined(
+                [
+                    element("h3", f"Echo {number}"),
+                    bullets(_sentence(line.strip()) for line in strength_lines(target)),
+                ]
+            )
+            for number, target in enumerate(matter.strengths, 1)
+        ),
+    )
+
+
+# What it rests on
+
+
+def _numbers(tables: Mapping[str, str]) -> Markup:
+    rows = [(_TABLES[name], file) for name, file in tables.items()]
+    return _section(
+        "The numbers",
+        element(
+            "p",
+            "In full precision in CSV files beside this one. A column’s name ends in its unit; "
+            "u_ is a standard uncertainty; an empty cell is not known.",
+        ),
+        table(("what", "file"), rows, caption="CSV files (RFC 4180).", words=(1,)),
+    )
+
+
+def _sources(matter: Matter) -> Markup:
+    items = [
+        element("li", f"{r.used_for[0].upper()}{r.used_for[1:]}: {r.source}.")
+        for r in references(matter)
+    ]
+    return _section(
+        "References",
+        element(
+            "p",
+            "The sources of the formulas behind these numbers. The program’s own notes say where "
+            "a formula was written down from memory of its source.",
+        ),
+        element("ol", *items),
+    )

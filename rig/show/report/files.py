@@ -1,0 +1,110 @@
+"""Where a report is written: one HTML file and the CSV files beside it."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from rig.errors import StorageError
+from rig.show.report.contents import Matter
+from rig.show.report.document import report_html
+from rig.show.report.numbers import TABLES, csv_tables
+
+_SUFFIXES = (".html", ".htm")
+
+
+def report_path(recording: str | os.PathLike[str], out: str | os.PathLike[str] | None) -> Path:
+    """Return where a recording's report goes.
+
+    Parameters
+    ----------
+    recording : path
+    out : path or None
+        A folder that is there, or the file's own name, which ends in .html; None for
+        a file in the folder at work, named after the recording.
+
+    Raises
+    ------
+    StorageError
+        Where the name is neither.
+    """
+    name = f"{Path(recording).stem}-report.html"
+    if out is None:
+        return Path(name)
+    path = Path(out)
+    if path.is_dir():
+        return path / name
+    if path.suffix.lower() not in _SUFFIXES:
+        raise StorageError(
+            f"{os.fspath(out)}: ends in {path.suffix or 'no suffix'!r} and is no folder; "
+            "give --out a folder that is there, or a file whose name ends in .html"
+        )
+    return path
+
+
+def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ...]:
+    """Write a report; what is there of the same name is replaced, each file whole or not at all.
+
+    A table that an earlier report of the same name had, and this one has not, is removed:
+    left there, its numbers would be taken for this recording's.
+
+    Parameters
+    ----------
+    path : path
+        Of the HTML file; as :func:`report_path` gives it.
+    matter : Matter
+
+    Returns
+    -------
+    tuple of Path
+        The HTML file, then the CSV files, which begin with its name.
+
+    Raises
+    ------
+    StorageError
+    """
+    page = Path(path)
+    tables = csv_tables(matter)
+    names = {table: f"{page.stem}-{table}.csv" for table in tables}
+    text = report_html(matter, names)
+    written = [page.with_name(name) for name in names.values()]
+    for target, table in zip(written, tables.values(), strict=True):
+        write_text(target, table, what="report")
+    for name in TABLES:
+        if name not in tables:
+            _remove(page.with_name(f"{page.stem}-{name}.csv"))
+    # The page comes last: it names the others.
+    write_text(page, text, what="report")
+    return (page, *written)
+
+
+def _remove(stale: Path) -> None:
+    try:
+        stale.unlink(missing_ok=True)
+    except OSError as problem:
+        raise StorageError(
+            f"{stale}: a table of an earlier report cannot be removed ({problem.strerror}); "
+            "give --out another name"
+        ) from problem
+
+
+def write_text(target: Path, text: str, *, what: str) -> None:
+    """Write a file whole or not at all; `what` it is stands in the complaint.
+
+    Raises
+    ------
+    StorageError
+    """
+    part = target.with_name(f".{target.name}.part")
+    try:
+        try:
+            # A file name need not be text; what of it is not is shown as a question mark.
+            part.write_bytes(text.encode("utf-8", "replace"))
+            part.replace(target)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as problem:
+        raise StorageError(
+            f"{target}: the {what} cannot be written ({problem.strerror}); "
+            "give --out a folder that is there, may be written to and has room"
+        ) from problem

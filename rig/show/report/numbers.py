@@ -1,0 +1,194 @@
+"""The report's numbers as CSV tables, in full precision.
+
+Each column's name ends in its unit; ``_db`` of a strength is re full scale, ``u_``
+is a standard uncertainty. A number that is not known is left empty.
+
+References
+----------
+RFC 4180, "Common format and MIME type for comma-separated values (CSV) files", 2005.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+from dsp.history.passes import fitted_range_m
+from rig.measure.beam import BeamMeasurement
+from rig.measure.strength import TargetStrength
+from rig.run.receiver import Echo
+from rig.show.report.contents import Matter
+
+Cell = str | int | float | None
+
+_ECHO = tuple(f.name for f in dataclasses.fields(Echo) if f.name != "budget")
+_PASS = (
+    "kind",
+    "hits",
+    "first_s",
+    "last_s",
+    "closest_range_m",
+    "u_closest_range_m",
+    "crossing_speed_m_s",
+    "u_crossing_speed_m_s",
+    "closest_time_s",
+    "u_closest_time_s",
+)
+
+
+TABLES = ("echoes", "budgets", "pings", "passes", "hits", "beam", "strengths")
+"""All tables that a report may have."""
+
+
+def csv_tables(matter: Matter) -> dict[str, str]:
+    """Return each table's text by its name, without those that would be empty of sense.
+
+    Parameters
+    ----------
+    matter : Matter
+
+    Returns
+    -------
+    dict of str to str
+        "echoes" and "budgets" of the sum, "pings" with each ping's own echoes,
+        "passes" and their "hits"; "beam" and "strengths" where they were measured.
+    """
+    tables = {
+        "echoes": _echoes(matter.measurement.echoes),
+        "budgets": _budgets(matter.measurement.echoes),
+        "pings": _pings(matter),
+        "passes": _passes(matter),
+        "hits": _hits(matter),
+    }
+    if matter.beam is not None:
+        tables["beam"] = _beam(matter.beam)
+    if matter.strengths:
+        tables["strengths"] = _strengths(matter.strengths)
+    return tables
+
+
+def _written(heads: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+    made = io.StringIO(newline="")
+    lines = csv.writer(made)  # its defaults are RFC 4180: CRLF, quotes doubled
+    lines.writerow(heads)
+    lines.writerows([_known(cell) for cell in row] for row in rows)
+    return made.getvalue()
+
+
+def _known(cell: Cell) -> Cell:
+    # A NumPy number writes itself as one; a plain float's repr reads back exactly.
+    if isinstance(cell, float):
+        return repr(float(cell)) if math.isfinite(cell) else None
+    return cell
+
+
+def _echo_cells(echo: Echo) -> list[Cell]:
+    return [getattr(echo, name) for name in _ECHO]
+
+
+def _echoes(echoes: Sequence[Echo]) -> str:
+    return _written(
+        ("echo", *_ECHO, "expanded_k2_range_m"),
+        ([number, *_echo_cells(e), 2 * e.u_range_m] for number, e in enumerate(echoes, 1)),
+    )
+
+
+def _budgets(echoes: Sequence[Echo]) -> str:
+    return _written(
+        ("echo", "range_m", "term", "u_m", "share_of_variance"),
+        (
+            [number, echo.range_m, term.name, term.u, share]
+            for number, echo in enumerate(echoes, 1)
+            if echo.budget is not None
+            for term, share in zip(echo.budget.terms, echo.budget.shares, strict=True)
+        ),
+    )
+
+
+def _pings(matter: Matter) -> str:
+    rows: list[list[Cell]] = []
+    for r in matter.results:
+        head: list[Cell] = [r.index, r.sent_s, int(r.lost), r.reason, int(r.clipped)]
+        if not r.echoes:
+            rows.append([*head, None, *(None for _ in _ECHO)])
+        rows += [[*head, n, *_echo_cells(e)] for n, e in enumerate(r.echoes, 1)]
+    return _written(("ping", "sent_s", "lost", "reason", "clipped", "echo", *_ECHO), rows)
+
+
+def _passes(matter: Matter) -> str:
+    rows: list[list[Cell]] = []
+    for number, passing in enumerate(matter.passings, 1):
+        told, closing = passing.passage, passing.unfolded
+        tilt_deg = None if told.tilt_rad is None else math.degrees(told.tilt_rad)
+        u_tilt_deg = None if told.u_tilt_rad is None else math.degrees(told.u_tilt_rad)
+        speeds: list[Cell] = [None, None]
+        if closing is not None:
+            speeds = [closing.speed_m_s, closing.u_speed_m_s]
+        rows.append(
+            [
+                number,
+                *(getattr(told, name) for name in _PASS),
+                tilt_deg,
+                u_tilt_deg,
+                told.strong_hits,
+                passing.forecast_hits,
+                *speeds,
+                told.reason,
+            ]
+        )
+    own = ("tilt_deg", "u_tilt_deg", "strong_hits", "forecast_hits")
+    closing_heads = ("closing_speed_m_s", "u_closing_speed_m_s", "reason")
+    return _written(("track", *_PASS, *own, *closing_heads), rows)
+
+
+def _hits(matter: Matter) -> str:
+    baseline_m = matter.receiver.plan.geometry.baseline_m
+    rows: list[list[Cell]] = []
+    for number, passing in enumerate(matter.passings, 1):
+        fitted = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)
+        curve: list[Cell] = [None] * passing.ping.size if fitted is None else list(fitted)
+        rows += [
+            [number, int(ping), float(time_s), float(range_m), on_curve]
+            for ping, time_s, range_m, on_curve in zip(
+                passing.ping, passing.time_s, passing.range_m, curve, strict=True
+            )
+        ]
+    return _written(("track", "ping", "time_s", "range_m", "fitted_range_m"), rows)
+
+
+def _beam(beam: BeamMeasurement) -> str:
+    fit = beam.fit
+    columns = (fit.angle_rad, fit.level_db, fit.u_level_db, fit.limit_db)
+    return _written(
+        ("angle_deg", "level_db", "u_level_db", "limit_db"),
+        (
+            [math.degrees(angle_rad), level_db, u_db, limit_db]
+            for angle_rad, level_db, u_db, limit_db in zip(
+                *(column.tolist() for column in columns), strict=True
+            )
+        ),
+    )
+
+
+def _strengths(strengths: Sequence[TargetStrength]) -> str:
+    heads = ("range_m", "echo_level_db", "axis_db_re_1m2", "edge_db_re_1m2", "edge_deg", "u_db")
+    return _written(
+        ("echo", *heads, "at_angle_db_re_1m2", "u_at_angle_db"),
+        (
+            [
+                number,
+                t.echo.range_m,
+                t.echo.strength_db,
+                t.open_range.axis_db,
+                t.open_range.edge_db,
+                math.degrees(t.edge_rad),
+                t.open_range.u_db,
+                t.known_db,
+                t.u_known_db,
+            ]
+            for number, t in enumerate(strengths, 1)
+        ),
+    )

@@ -1,0 +1,1 @@
+"""Pages to print: of a lesson, and of reading exercises."""

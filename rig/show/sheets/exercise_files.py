@@ -1,0 +1,212 @@
+"""What a set of exercises is on disk: pictures and a sheet to hand out, and a key apart.
+
+The key lies in a folder of its own, so that all else can be handed on. Nothing outside
+that folder, down to names and to what a picture's file says of itself, holds an answer.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+import json
+import os
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rig.errors import StorageError
+from rig.run.loop import PingResult
+from rig.show.pictures.bench_picture import picture_bytes
+from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
+from rig.teach.exercises.bench import Heard
+from rig.teach.exercises.question import Question
+
+COLUMNS = ("name", "number", "answer")
+"""Of the file that answers are handed in with."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handout:
+    """Where everything is.
+
+    Attributes
+    ----------
+    questions : tuple of dict
+        What `exercise --json` lists of each.
+    sheet, answers : Path
+        The page to print, and the empty table for the answers.
+    key, key_sheet : Path
+        The key for the machine and for the teacher.
+    redrawn : dict of str to int
+        Scenes that were drawn and not used, by topic.
+    """
+
+    questions: tuple[dict[str, Any], ...]
+    sheet: Path
+    answers: Path
+    key: Path
+    key_sheet: Path
+    redrawn: dict[str, int]
+
+
+def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> Handout:
+    """Draw and write everything.
+
+    A set that is there already is never replaced: its sheets may have been handed out, and
+    pupils' answers may stand in its table.
+
+    Parameters
+    ----------
+    folder : path
+        Made, where it is not there.
+    asked : iterable of Question
+
+    Raises
+    ------
+    StorageError
+    LessonError
+        From drawing the questions.
+    """
+    out = Path(folder)
+    for there in (out / "answers.csv", out / "key" / "key.json"):
+        if there.exists():
+            raise StorageError(
+                f"{there}: is already there and is not overwritten; give --out another folder, or "
+                "move the old exercises away"
+            )
+    _make(out / "key")
+    kept: list[Question] = []
+    for question in asked:
+        _write(out / _picture_name(question), _picture(question))
+        kept.append(question)
+    names = [_picture_name(q) for q in kept]
+    made = Handout(
+        questions=tuple(_listed(q, out) for q in kept),
+        sheet=out / "questions.html",
+        answers=out / "answers.csv",
+        key=out / "key" / "key.json",
+        key_sheet=out / "key" / "key.html",
+        redrawn=_redrawn(kept),
+    )
+    _write(made.sheet, question_sheet(kept, names).encode())
+    _write(made.answers, _blank(kept).encode())
+    _write(made.key, _key(kept).encode())
+    _write(made.key_sheet, key_sheet(kept, [f"../{name}" for name in names]).encode())
+    return made
+
+
+def handout_answer(made: Handout) -> dict[str, Any]:
+    """Answer `exercise --json`."""
+    return {
+        "questions": list(made.questions),
+        "key": os.fspath(made.key),
+        "sheet": os.fspath(made.sheet),
+        "answers": os.fspath(made.answers),
+        "key_sheet": os.fspath(made.key_sheet),
+        "redrawn": made.redrawn,
+    }
+
+
+def _picture_name(question: Question) -> str:
+    return f"question-{question.number:02d}.png"
+
+
+def _picture(question: Question) -> bytes:
+    heard = question.heard
+    receiver = heard.receiver
+    return picture_bytes(
+        "png",
+        receiver.plan,
+        receiver.info,
+        [*heard.results[:-1], with_even_threshold(heard)],
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=receiver.range_model.half_angle_rad,
+        note=f"Reading exercise, question {question.number}. The scene is invented.",
+        names_echoes=False,
+    )
+
+
+def with_even_threshold(heard: Heard) -> PingResult:
+    """Return the newest ping with the threshold that its echoes were held to.
+
+    Beneath an echo that was found, the search's threshold follows that echo's own flanks, so
+    that they are not taken for further echoes. A reader who is told that echoes rise above it
+    needs the line as it runs on from both sides.
+    """
+    last = heard.last
+    if last.threshold_db is None or last.profile is None:
+        return last
+    delay_s, width_s = last.profile.delay_s, heard.receiver.shape.width_s
+    beside = np.isfinite(last.threshold_db)
+    for echo in last.echoes:
+        beside &= np.abs(delay_s - echo.delay_s) > 2 * width_s
+    if not beside.any():
+        return last
+    even_db = np.interp(delay_s, delay_s[beside], last.threshold_db[beside])
+    threshold_db = np.where(np.isfinite(last.threshold_db), even_db, np.nan)
+    return dataclasses.replace(last, threshold_db=threshold_db)
+
+
+def _listed(question: Question, out: Path) -> dict[str, Any]:
+    return {
+        "number": question.number,
+        "picture": os.fspath(out / _picture_name(question)),
+        "topic": question.topic.name,
+        "question": question.draft.text,
+        "choices": list(question.draft.choices),
+    }
+
+
+def _key(asked: Iterable[Question]) -> str:
+    rows = [
+        {
+            "number": q.number,
+            "topic": q.topic.name,
+            "choices": list(q.draft.choices),
+            "answer": q.draft.answer,
+            "reason": q.draft.reason,
+            "scene": list(q.draft.truth),
+        }
+        for q in asked
+    ]
+    return json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
+
+
+def _blank(asked: Iterable[Question]) -> str:
+    text = io.StringIO()
+    rows = csv.writer(text)
+    rows.writerow(COLUMNS)
+    rows.writerows(("", q.number, "") for q in asked)
+    return text.getvalue()
+
+
+def _redrawn(asked: Iterable[Question]) -> dict[str, int]:
+    counted: Counter[str] = Counter()
+    for question in asked:
+        counted[question.topic.name] += question.redrawn
+    return dict(counted)
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise StorageError(
+            f"{folder}: the folder cannot be made ({problem.strerror}); "
+            "give --out a folder that may be written to"
+        ) from problem
+
+
+def _write(target: Path, content: bytes) -> None:
+    try:
+        target.write_bytes(content)
+    except OSError as problem:
+        raise StorageError(
+            f"{target}: cannot be written ({problem.strerror}); "
+            "give --out a folder that may be written to and has room"
+        ) from problem

@@ -1,0 +1,255 @@
+"""A lesson's sheet to hand out: one HTML page for A4, with room to write.
+
+It needs nothing but itself: no network, no script. It says what was asked, predicted,
+measured and expected, shows it, and leaves the why for after the talk.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from rig.measure.forecast import forecast
+from rig.show.markup import Markup, element, figure, joined, page, table
+from rig.show.pictures.bench_picture import picture_bytes
+from rig.show.pictures.lesson_picture import sheet_picture
+from rig.show.report.files import write_text
+from rig.show.style import STYLE
+from rig.show.wording import pulse_text
+from rig.teach.lessons.lesson import Lesson, StepHeard
+from rig.teach.lessons.running import Turn
+from rig.teach.lessons.turn_text import (
+    CAUTION,
+    agreement_text,
+    expected_text,
+    measured_text,
+    off_text,
+    plain_text,
+    prediction_text,
+    value_text,
+)
+
+_SVG = "image/svg+xml"
+
+_SHEET_STYLE = """
+.name { display: grid; grid-template-columns: auto 3fr auto 1fr; gap: .6rem; margin: 1rem 0; }
+.name span:nth-child(even), .blank { border-bottom: 1px solid var(--soft); }
+.blank { display: inline-block; min-width: min(14rem, 40vw); height: 1.3em; }
+.question { font-size: 1.12rem; font-weight: bold; max-width: none; }
+.answers { font-size: 1.05rem; }
+.answers { display: block; }
+.answers div { display: grid; grid-template-columns: minmax(8rem, 13rem) 1fr; gap: 0 1rem; }
+.answers dt { color: var(--ink); }
+.rule { height: 1.9rem; border-bottom: 1px solid var(--line); }
+.talk { break-inside: avoid; margin-bottom: 1.2rem; }
+p, figcaption { max-width: none; }
+@media print {
+  h1, h2, h3 { break-after: avoid; }
+  h2 { margin-top: 1.4rem; }
+  header .note { margin: .3rem 0; padding: .1rem .8rem; }
+  figure { margin: .4rem 0; }
+  .question { break-after: avoid; }
+  .answers { display: flex; flex-wrap: wrap; gap: .3rem 1.6rem; break-inside: avoid; }
+  .answers div { display: flex; gap: .6rem; }
+  .blank { min-width: 8rem; }
+  .part figure img { width: 68%; }
+  .tables { display: flex; flex-wrap: wrap; gap: 0 2rem; }
+  .tables .wide { margin: .3rem 0; break-inside: avoid; }
+  .talk { margin-bottom: .8rem; }
+  .misreading { break-inside: avoid; }
+  .steps figure { display: grid; grid-template-columns: 60% 1fr; gap: 1rem; }
+  .steps .between img { display: none; }
+  .steps .between figcaption { grid-column: 1 / -1; }
+}
+"""
+
+
+_RULES = 3
+"""Lines to write on under each question."""
+
+
+def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+    """Return the whole sheet.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    turns : sequence of Turn
+        The parts that were done, in order.
+    made : datetime
+    """
+    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
+    return page(
+        lesson.title,
+        element(
+            "header",
+            element("h1", lesson.title),
+            element("p", f"A lesson on the echo bench, {when}. {lesson.about}", class_="made"),
+            element(
+                "div",
+                element("span", "Name"),
+                element("span", ""),
+                element("span", "Date"),
+                element("span", ""),
+                class_="name",
+            ),
+            _invented(turns),
+            element("p", element("strong", "Caution. "), CAUTION, class_="note"),
+        ),
+        element(
+            "main",
+            *(_part(number, turn) for number, turn in enumerate(turns, 1)),
+            element(
+                "section",
+                element("h2", "A common misreading"),
+                element("p", lesson.misreading),
+                class_="misreading",
+            ),
+            *(_set_up(number, turn) for number, turn in enumerate(turns, 1)),
+        ),
+        style=STYLE + _SHEET_STYLE,
+    )
+
+
+def write_sheet(
+    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+) -> None:
+    """Write the sheet, whole or not at all.
+
+    Raises
+    ------
+    StorageError
+    """
+    write_text(Path(path), sheet_html(lesson, turns, made=made), what="sheet")
+
+
+def _invented(turns: Sequence[Turn]) -> Markup:
+    if not any(turn.invented for turn in turns):
+        return joined([])
+    words = (
+        "Nothing on this sheet was measured in a room or in water. The pings come from a virtual "
+        "tank: its scene is invented, and so is every echo."
+    )
+    return element("p", element("strong", "Invented scene. "), words, class_="note")
+
+
+def _title(number: int, turn: Turn) -> str:
+    return f"{number}. {turn.part.name.replace('-', ' ').capitalize()}"
+
+
+def _set_up(number: int, turn: Turn) -> Markup:
+    first, *others = turn.heard
+    # The heading and the first picture stay on one page, whatever a browser makes of the rest.
+    return element(
+        "section",
+        element(
+            "div",
+            element("h2", f"{_title(number, turn)}: what was set up"),
+            _step(first, between=False),
+            class_="whole",
+        ),
+        *(_step(heard, between=heard is not turn.heard[-1]) for heard in others),
+        class_="steps",
+    )
+
+
+def _part(number: int, turn: Turn) -> Markup:
+    part, finding = turn.part, turn.finding
+    answers: list[tuple[str, str | Markup]] = [
+        (
+            "Your prediction",
+            prediction_text(turn.prediction, turn.part.question) or element("span", class_="blank"),
+        ),
+        ("Measured (± is k = 2)", _whole(measured_text(turn), part.question.unit)),
+        ("Expected", _whole(expected_text(turn), part.question.unit)),
+    ]
+    if finding.choice:
+        answers.append(("The bench says", finding.choice))
+    choices = joined([])
+    if part.question.choices:
+        choices = element("p", f"Choose: {'; '.join(part.question.choices)}.")
+    compared = " ".join(words for words in (off_text(turn), agreement_text(turn)) if words)
+    return element(
+        "section",
+        element("h2", _title(number, turn)),
+        element("p", part.question.text, class_="question"),
+        choices,
+        element(
+            "dl",
+            *(element("div", element("dt", name), element("dd", words)) for name, words in answers),
+            class_="answers",
+        ),
+        element("p", turn.finding.verdict),
+        element("p", _whole(compared, part.question.unit)),
+        figure(
+            sheet_picture(turn),
+            kind=_SVG,
+            alt=f"{finding.y_label} over {finding.x_label}: prediction, theory and measurement. "
+            f"{finding.verdict}",
+            caption="Points are what the bench measured, their bars k = 2; lines are theory.",
+        ),
+        element(
+            "div",
+            table(finding.numbers[0], finding.numbers[1:], caption="The numbers behind it."),
+            _givens(turn),
+            class_="tables",
+        ),
+        element("h3", "To talk about"),
+        *(_talk(question) for question in part.talk),
+        element("h3", "Why it is so"),
+        element("p", part.because),
+        class_="part",
+    )
+
+
+def _whole(words: str, unit: str) -> str:
+    """Keep numbers and their units on one line."""
+    return re.sub(rf"(?<=[\d±]) (?=[\d±%]|{re.escape(unit)}\b)", "\N{NO-BREAK SPACE}", words)
+
+
+def _givens(turn: Turn) -> Markup:
+    if not turn.givens:
+        return joined([])
+    # A name ends in its unit, which the words for it say as well.
+    rows = [
+        (given.text, value_text(given.value, given.u_value, ""), given.name)
+        for given in turn.givens.values()
+    ]
+    return table(
+        ("measured by hand", "value", "called"), rows, caption="By tape and by watch, ± is k = 2."
+    )
+
+
+def _talk(question: str) -> Markup:
+    return element(
+        "div",
+        element("p", question),
+        *(element("div", class_="rule") for _ in range(_RULES)),
+        class_="talk",
+    )
+
+
+def _step(heard: StepHeard, *, between: bool) -> Markup:
+    """Draw a step's bench; of one between the first and the last, paper gets the words alone."""
+    receiver, results = heard.receiver, heard.measurement.results
+    drawn = picture_bytes(
+        "svg",
+        receiver.plan,
+        receiver.info,
+        results,
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        half_angle_rad=forecast(receiver.plan).half_angle_rad,
+        note=f"step {heard.step.name}",
+    )
+    echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.measurement.echoes[:5])
+    picture = figure(
+        drawn,
+        kind=_SVG,
+        alt=f"The bench at step {heard.step.name}: sketch, strength over range, and history. "
+        f"Echoes in all pings added up: {echoes or 'none'}.",
+        caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(receiver.plan)}.",
+    )
+    return element("div", picture, class_="between" if between else "end")

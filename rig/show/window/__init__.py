@@ -1,0 +1,1 @@
+"""The drawing in a window, kept up with the pings."""

@@ -1,0 +1,199 @@
+"""Which pings a live window shows, and what is done to them first.
+
+All of it is done to what is shown only: what is recorded and reported stays as the
+session gave it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import deque
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Plan
+from rig.run.loop import PingResult
+from rig.run.receiver import Receiver
+
+MOST_STACKED = 64
+"""Pings added up at the most; more would smear all that moves at all."""
+
+FEWEST_FOR_BACKGROUND = 8
+"""Good pings before what stands still can be told from what passes."""
+
+# The plan's own limits, a little wider for the rounding of a power of ten.
+_LOWEST_RATE, _HIGHEST_RATE = 0.999e-12, 0.1
+_BACKGROUND_PINGS = 64
+_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+class ShownPings:
+    """The latest pings as they are to be drawn.
+
+    Parameters
+    ----------
+    plan : Plan
+    info : StreamInfo
+    most : int
+        Pings kept for the picture.
+
+    Attributes
+    ----------
+    pings, lost_pings : int
+        Taken since the start.
+    stack : int
+        Pings added up for what is shown, on top of what the plan adds up.
+    """
+
+    def __init__(self, plan: Plan, info: StreamInfo, *, most: int) -> None:
+        self._plan, self._info, self._most = plan, info, most
+        self._taken: deque[PingResult] = deque(maxlen=most + MOST_STACKED)
+        self._held: list[PingResult] | None = None
+        self._newer = 0
+        self._background: NDArray[np.complex64] | None = None
+        self._receivers: dict[int, Receiver] = {}
+        self._drawn: dict[int, PingResult] = {}
+        self.pings = self.lost_pings = 0
+        self.stack = 1
+        self._decades = 0  # by which the false-alarm rate stands off the plan's
+
+    def take(self, result: PingResult) -> None:
+        """Take the next ping; while paused it is kept for later."""
+        self._taken.append(result)
+        self.pings += 1
+        self.lost_pings += result.lost
+        self._newer += self.paused
+
+    @property
+    def paused(self) -> bool:
+        """Whether what is shown stands still."""
+        return self._held is not None
+
+    @property
+    def newer(self) -> int:
+        """How many pings came since the pause."""
+        return self._newer
+
+    def pause(self) -> None:
+        """Hold what is shown, or let it go on."""
+        self._held = None if self.paused else list(self._taken)
+        self._newer = 0
+
+    def stack_more(self) -> None:
+        """Add up twice as many pings."""
+        self.stack = min(2 * self.stack, MOST_STACKED)
+        self._drawn.clear()
+
+    def stack_fewer(self) -> None:
+        """Add up half as many pings."""
+        self.stack = max(self.stack // 2, 1)
+        self._drawn.clear()
+
+    @property
+    def false_alarm_rate(self) -> float:
+        """The chance that noise alone shows an echo in a bin; it sets the threshold."""
+        return self._rate_at(self._decades)
+
+    def _rate_at(self, decades: int) -> float:
+        return float(self._plan.receiver.false_alarm_rate * 10.0**decades)
+
+    def raise_threshold(self) -> None:
+        """Let through a tenth of the false alarms, down to what a plan may ask for."""
+        if self._rate_at(self._decades - 1) >= _LOWEST_RATE:
+            self._decades -= 1
+
+    def lower_threshold(self) -> None:
+        """Let through ten times the false alarms, up to what a plan may ask for."""
+        if self._rate_at(self._decades + 1) <= _HIGHEST_RATE:
+            self._decades += 1
+
+    @property
+    def background_removed(self) -> bool:
+        """Whether what stood still is taken away."""
+        return self._background is not None
+
+    def toggle_background(self) -> bool:
+        """Take away what has stood still up to now, or put it back.
+
+        Returns
+        -------
+        bool
+            False where too few good pings have come to tell; nothing is changed.
+        """
+        if self._background is not None:
+            self._background = None
+        else:
+            good = [r.profile for r in self._raw() if r.profile is not None]
+            if len(good) < FEWEST_FOR_BACKGROUND:
+                return False
+            self._background = still_background(good[-_BACKGROUND_PINGS:])
+        self._drawn.clear()
+        return True
+
+    def results(self) -> list[PingResult]:
+        """Return the pings to draw, the oldest first; the newest with its echoes."""
+        raw = self._raw()
+        first = max(len(raw) - self._most, 0)
+        drawn = {}
+        for place in range(first, len(raw)):
+            index = raw[place].index
+            drawn[index] = self._drawn.get(index) or self._worked(raw, place)
+        self._drawn = drawn
+        shown = list(drawn.values())
+        if shown:
+            shown[-1] = self._searched(shown[-1])
+        return shown
+
+    def remarks(self) -> str:
+        """Say what was done to what is shown."""
+        words = []
+        if self.background_removed:
+            words.append("Still background removed.")
+        if self._decades:
+            factor, power = f"{1 / self.false_alarm_rate:.0e}".split("e+")
+            times = "" if factor == "1" else f"{factor}×"
+            words.append(f"1 false echo in {times}10{str(int(power)).translate(_RAISED)} bins.")
+        return " ".join(words)
+
+    def _raw(self) -> Sequence[PingResult]:
+        return self._held if self._held is not None else list(self._taken)
+
+    def _worked(self, raw: Sequence[PingResult], place: int) -> PingResult:
+        result = raw[place]
+        if result.profile is None or (self.stack == 1 and self._background is None):
+            return result
+        profile = self._stacked(raw, place)
+        if self._background is not None:
+            profile = without_background(profile, self._background)
+        return dataclasses.replace(result, profile=profile)
+
+    def _stacked(self, raw: Sequence[PingResult], place: int) -> EchoProfile:
+        good: list[EchoProfile] = []
+        while place >= 0 and len(good) < self.stack:
+            profile = raw[place].profile
+            if profile is not None:
+                good.append(profile)
+            place -= 1
+        return stacked(good)
+
+    def _searched(self, result: PingResult) -> PingResult:
+        """Look for echoes again, where what is shown is not what the session searched."""
+        as_planned = self.stack == 1 and self._background is None and not self._decades
+        if as_planned or result.profile is None or result.time_zero is None:
+            return result
+        receiver = self._receiver()
+        cycle = range(self._plan.pulses_per_cycle)
+        _, shape = receiver.stack([(pulse, result.profile) for pulse in cycle])
+        echoes, threshold_db = receiver.echoes(result.profile, shape, result.time_zero)
+        return dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
+
+    def _receiver(self) -> Receiver:
+        if self._decades not in self._receivers:
+            asked = dataclasses.replace(self._plan.receiver, false_alarm_rate=self.false_alarm_rate)
+            plan = dataclasses.replace(self._plan, receiver=asked)
+            self._receivers[self._decades] = Receiver(plan, self._info)
+        return self._receivers[self._decades]

@@ -1,0 +1,156 @@
+"""What the picture says in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan
+from rig.run.loop import Echo, TimeZero
+
+_MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
+_TIME_ZERO = {
+    "loopback": "the sent pulse, heard by wire",
+    "direct": "the direct sound",
+    "calibration": "the device's own clock or a stored calibration",
+}
+
+
+def title_text(plan: Plan, *, sound_speed_m_s: float, pings: int, lost: int) -> str:
+    """Say what the sound goes through, how fast, and how many pings there are."""
+    medium = plan.medium
+    count = f"{counted(pings, 'ping')}, {lost or 'none'} lost"
+    return (
+        f"Echoes in {_MEDIUM[medium.kind]} at {medium.temperature_c:g} °C, "
+        f"where sound travels {sound_speed_m_s:.1f} m/s · {count}"
+    )
+
+
+def pulse_text(plan: Plan) -> str:
+    """Say what is sent and how often.
+
+    Examples
+    --------
+    >>> pulse_text(Plan(pulse=ChirpPlan(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010)))
+    'Sent: chirp from 4 to 12 kHz, 10 ms long, every 250 ms'
+    """
+    pulse = plan.pulse
+    how = f"{time_text(pulse.duration_s)} long, every {time_text(plan.timing.ping_interval_s)}"
+    if isinstance(pulse, ChirpPlan):
+        return f"Sent: chirp from {pulse.start_hz / 1e3:g} to {pulse.stop_hz / 1e3:g} kHz, {how}"
+    kind = "tone"
+    if isinstance(pulse, Barker13Plan):
+        kind = "Barker code of 13"
+    elif isinstance(pulse, GolayPlan):
+        kind = f"Golay pair of {pulse.chips}"
+    elif isinstance(pulse, BurstPlan):
+        kind = f"burst of {pulse.cycles} cycles"
+    return f"Sent: {kind} at {pulse.centre_hz / 1e3:g} kHz, {how}"
+
+
+def front_end_text(info: StreamInfo) -> str:
+    """Say what kind of front end it is; what a virtual tank gives is invented."""
+    kind = info.front_end.replace("-", " ")
+    return f"{kind}, invented" if info.front_end in ("virtual-tank", "emulated-board") else kind
+
+
+def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:
+    """Say how wide the cone is, and from where on the sketch cannot hold it."""
+    if not has_cone(half_angle_rad):
+        return "Beam: at half power nowhere short of 90°."
+    wider = ""
+    if leaves_at_m < stop_m:
+        wider = f"; wider than the sketch from {leaves_at_m:.2f} m on"
+    return f"Cone: half power out and back, ±{math.degrees(half_angle_rad):.1f}°{wider}."
+
+
+def has_cone(half_angle_rad: float) -> bool:
+    """Whether the beam falls to half power ahead of the transducer."""
+    return math.isfinite(half_angle_rad) and half_angle_rad < math.radians(89.0)
+
+
+def mark_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> str:
+    """Say what stands at the mark."""
+    if echo is None:
+        return (
+            f"Marked: {metres_text(range_m)} m, {time_text(path_time_s)} out and back; "
+            "the newest ping has no echo there"
+        )
+    place = (
+        f"Marked echo: {metres_text(echo.range_m, echo.u_range_m)} m, standard uncertainty "
+        f"{echo.u_range_m * 1e3:.2g} mm; {time_text(echo.delay_s)} out and back; "
+    )
+    if math.isnan(echo.strength_db):
+        return f"{place}how strong, an edge time cannot show"
+    return f"{place}{signed(echo.strength_db)} dB; signal to noise {signed(echo.snr_db, 0)} dB"
+
+
+def time_zero_text(plan: Plan, time_zero: TimeZero | None) -> str:
+    """Say from where ranges are counted, and from when times."""
+    apart = length_text(plan.geometry.baseline_m)
+    words = f"Ranges are from midway between source and receiver, {apart} apart"
+    if time_zero is not None:
+        words += f"; times run from {_TIME_ZERO.get(time_zero.method, time_zero.method)}"
+    return words
+
+
+def counted(count: int, noun: str) -> str:
+    """Return how many there are of something whose plural ends in -s.
+
+    Examples
+    --------
+    >>> counted(0, "ping"), counted(1, "ping"), counted(2, "ping")
+    ('0 pings', '1 ping', '2 pings')
+    """
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def metres_text(range_m: float, u_range_m: float = 0.0) -> str:
+    """Return a range in metres with no more digits than its standard uncertainty bears.
+
+    From centimetres to tenths of a millimetre; millimetres where nothing is known.
+
+    Examples
+    --------
+    >>> metres_text(1.23456, 0.002), metres_text(1.23456, 0.00013), metres_text(1.23456, 0.05)
+    ('1.235', '1.2346', '1.23')
+    """
+    digits = 3
+    if u_range_m > 0 and math.isfinite(u_range_m):
+        digits = min(max(-math.floor(math.log10(3 * u_range_m)), 2), 4)
+    return f"{range_m:.{digits}f}"
+
+
+def length_text(length_m: float) -> str:
+    """Return a length in metres, or in centimetres below one."""
+    return f"{length_m:.2f} m" if length_m >= 1 else f"{length_m * 100:.3g} cm"
+
+
+def time_text(time_s: float) -> str:
+    """Return a time in the unit that leaves digits before the point.
+
+    Examples
+    --------
+    >>> time_text(0.25), time_text(0.0002)
+    ('250 ms', '200 µs')
+    """
+    for unit, per_s in (("s", 1.0), ("ms", 1e3)):
+        if time_s * per_s >= 1:
+            return f"{time_s * per_s:.4g} {unit}"
+    return f"{time_s * 1e6:.4g} µs"
+
+
+def tick_texts(ticks: Sequence[float]) -> list[str]:
+    """Write the ticks of one axis, all with the same digits."""
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
+    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    return [signed(t, digits) for t in ticks]
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """Write a number with a true minus sign, and zero without one."""
+    text = f"{value:.{digits}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "\N{MINUS SIGN}")

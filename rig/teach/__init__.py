@@ -1,0 +1,1 @@
+"""Lessons and reading exercises: what is asked, what is heard, what it comes to."""

@@ -1,0 +1,345 @@
+"""One turn of a lesson: what was predicted, what was heard, what it comes to."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from rig.bench.capture import CaptureBlock
+from rig.bench.plan import Plan
+from rig.errors import LessonError, PlanError
+from rig.files.recording import Recorder
+from rig.front_ends.board.link import Identity
+from rig.front_ends.board.settings import settings_for
+from rig.front_ends.protocol import FrontEnd
+from rig.front_ends.replay import Replay
+from rig.measure.forecast import forecast
+from rig.run.loop import measure, ping_results
+from rig.run.receiver import Receiver
+from rig.tank.scene import Noise, Scene
+from rig.teach.lessons.lesson import (
+    Finding,
+    Given,
+    Lesson,
+    Part,
+    Question,
+    Step,
+    StepHeard,
+    Tables,
+    plan_of,
+    scene_of,
+)
+
+Prediction = float | str | None
+"""A number, or one of the choices; None where nobody predicted."""
+
+_BOARDS = ("serial-board", "emulated-board")
+
+_BOARD_LOUDER_DB = 26.0
+"""A lesson's scenes have a loudspeaker turned low. A board drives its transmitter at full, and
+amplifies what comes back until an 8-bit converter can tell it (common practice, no source)."""
+
+_BOARD_NOISE_DB = -48.0
+"""Half a step of an 8-bit converter, RMS: so much noise of its own keeps an echo that is
+smaller than a step from being rounded away (common practice, no source)."""
+
+INVENTED = ("virtual-tank", "emulated-board")
+"""Front ends that sound a lesson's own scene, and need nobody to set anything up."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Turn:
+    """A part, done.
+
+    Attributes
+    ----------
+    part : Part
+    prediction : float, str or None
+    heard : tuple of StepHeard
+        In the order of the part's steps.
+    givens : mapping of str to Given
+        As they were measured by hand.
+    finding : Finding
+    """
+
+    part: Part
+    prediction: Prediction
+    heard: tuple[StepHeard, ...]
+    givens: Mapping[str, Given]
+    finding: Finding
+
+    @property
+    def off(self) -> float | None:
+        """By how much a predicted number is more than the measured one."""
+        if isinstance(self.prediction, float):
+            return self.prediction - self.finding.measured
+        return None
+
+    @property
+    def predicted_rightly(self) -> bool | None:
+        """Whether the prediction came true; None without one, or where nobody can say.
+
+        A number is held to the measurement's expanded uncertainty, k = 2, or to 5 % of
+        what was measured, whichever is more: a class does not predict to the last digit.
+        """
+        if isinstance(self.prediction, str):
+            return self.prediction == self.finding.choice if self.finding.choice else None
+        if self.off is None:
+            return None
+        allowed = max(2 * self.finding.u_measured, 0.05 * abs(self.finding.measured))
+        return abs(self.off) <= allowed
+
+    @property
+    def agrees(self) -> bool:
+        """Whether measurement and theory lie within twice their joint uncertainty."""
+        f = self.finding
+        return abs(f.measured - f.expected) <= 2 * math.hypot(f.u_measured, f.u_expected)
+
+    @property
+    def invented(self) -> bool:
+        """Whether a step was heard in an invented scene."""
+        return any(h.receiver.info.front_end in INVENTED for h in self.heard)
+
+
+def predicted(question: Question, text: str) -> float | str:
+    """Read a prediction: a number, or a choice by its words or its place, from 1.
+
+    Raises
+    ------
+    LessonError
+        Where it is neither; the message lists the choices.
+    """
+    words = text.strip()
+    if question.choices:
+        for choice in question.choices:
+            if words.casefold() == choice.casefold():
+                return choice
+        if words.isdecimal() and 1 <= int(words) <= len(question.choices):
+            return question.choices[int(words) - 1]
+        listed = ", ".join(repr(choice) for choice in question.choices)
+        places = f"1 to {len(question.choices)}"
+        raise LessonError(f"prediction: found {text!r}; give one of {listed}, or {places}")
+    number = number_in(words.removesuffix(question.unit))
+    if not math.isfinite(number):
+        unit = f" of {question.unit}" if question.unit else ""
+        raise LessonError(f"prediction: found {text!r}; give a number{unit}, such as 0.5")
+    return number
+
+
+def number_in(text: str) -> float:
+    """Read a number as people write it: with a point or a comma, or a true minus sign.
+
+    NaN where it is none, or where its comma may part thousands.
+
+    Examples
+    --------
+    >>> number_in("11.6"), number_in("0,5"), number_in("\N{MINUS SIGN}3"), number_in("1,000")
+    (11.6, 0.5, -3.0, nan)
+    """
+    plain = text.strip().replace("\N{MINUS SIGN}", "-")
+    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", plain) and not re.search(
+        r"[1-9][0-9]*,[0-9]{3}$", plain
+    ):
+        plain = plain.replace(",", ".")
+    try:
+        return float(plain)
+    except ValueError:
+        return math.nan
+
+
+def tables_for(lesson: Lesson, part: Part, own: Plan | None) -> Tables:
+    """Return the plan's tables for a part: a bench's own, or else the lesson's."""
+    return own.as_table() if own is not None else {**lesson.plan, **part.plan}
+
+
+def check_bench(
+    step: Step, tables: Tables, *, front_end: str, source: str, board: Identity | None = None
+) -> None:
+    """Refuse a step that a bench cannot do, before anything is pinged.
+
+    Parameters
+    ----------
+    step : Step
+    tables : mapping
+        The bench's plan.
+    front_end : str
+    source : str
+        What the plan is called.
+    board : Identity, optional
+        What a board says of itself.
+
+    Raises
+    ------
+    PlanError
+        The message names the step.
+    """
+    sent = step.changes.get("pulse", {}).get("kind", "burst")
+    if front_end in _BOARDS and sent != "burst":
+        raise PlanError(
+            f"step {step.name}: it sends a {sent}, and a board sends bursts only; do this with a "
+            "loudspeaker, or in the virtual tank"
+        )
+    plan = plan_of(step, tables, source=source)
+    kind = scene_of(step, source=source).medium.kind
+    if front_end in INVENTED and kind != plan.medium.kind:
+        raise PlanError(
+            f"{source}: medium.kind: found {plan.medium.kind!r}, and the scene of step "
+            f"{step.name} is in {kind!r}; give a plan for that"
+        )
+    forecast(plan)  # the pulse can be made, and its echoes fit between two pings
+    if board is None:
+        return
+    try:
+        settings_for(plan, board)
+    except PlanError as problem:
+        raise PlanError(f"{source}, step {step.name}: {problem}") from problem
+
+
+def scene_for(step: Step, own: Plan | None, *, front_end: str, source: str) -> Scene:
+    """Return a step's scene; with the faces of a bench's own plan, where it brings one.
+
+    A face keeps its tilt, which the step is about, and sends all round if it does in the scene.
+    """
+    scene = scene_of(step, source=source)
+    if front_end in _BOARDS:
+        louder = dataclasses.replace(
+            scene.source, level_db=scene.source.level_db + _BOARD_LOUDER_DB
+        )
+        own_db = -math.inf if scene.noise is None else scene.noise.level_db + _BOARD_LOUDER_DB
+        noise = Noise(level_db=max(own_db, _BOARD_NOISE_DB))
+        scene = dataclasses.replace(scene, source=louder, noise=noise)
+    if own is None:
+        return scene
+    face = own.transducer
+    sizes = {"shape": face.shape, "radius_m": face.radius_m, "length_m": face.length_m}
+    faces = {
+        name: dataclasses.replace(its, **sizes)
+        for name in ("transducer", "source_transducer", "receiver_transducer")
+        if (its := getattr(scene, name)) is not None and its.shape != "point"
+    }
+    return dataclasses.replace(scene, **faces)
+
+
+def hear(
+    step: Step,
+    receiver: Receiver,
+    front_end: FrontEnd,
+    *,
+    pings: int,
+    recorder: Recorder | None = None,
+) -> StepHeard:
+    """Send a step's pings, and search each by itself and all added up.
+
+    Every block is recorded before anything is done with it.
+    """
+    blocks = list(_recorded(front_end.blocks(pings), recorder))
+    measurement = measure(receiver, blocks)
+    if recorder is not None:
+        for result in measurement.results:
+            zero = result.time_zero
+            recorder.note(
+                result.index,
+                time_zero_s=None if zero is None else zero.delay_s,
+                method=receiver.plan.geometry.time_zero,
+                lost=result.lost,
+                reason=result.reason,
+            )
+    # Searched one by one as well, for the step's picture and for what moves.
+    searched = tuple(ping_results(receiver, blocks))
+    return StepHeard(
+        step=step,
+        receiver=receiver,
+        measurement=dataclasses.replace(measurement, results=searched),
+    )
+
+
+def _recorded(blocks: Iterable[CaptureBlock], recorder: Recorder | None) -> Iterator[CaptureBlock]:
+    for block in blocks:
+        if recorder is not None:
+            recorder.write(block)
+        yield block
+
+
+def check_recording(step: Step, replay: Replay, *, name: str) -> None:
+    """Refuse a recording whose plan is not the one that a step asks for.
+
+    Raises
+    ------
+    LessonError
+        The message names the recording, the step and the key.
+    """
+    wanted = plan_of(step, replay.plan.as_table(), source=name)
+    asked, found = wanted.as_table(), replay.plan.as_table()
+    for table, keys in asked.items():
+        for key, value in keys.items():
+            if found[table].get(key) != value:
+                raise LessonError(
+                    f"{name}: {table}.{key}: found {found[table].get(key)!r}, and the step "
+                    f"{step.name} needs {value!r}; give the recordings in the order of the steps"
+                )
+
+
+def givens_for(
+    part: Part, heard: Sequence[StepHeard], values: Mapping[str, float]
+) -> dict[str, Given]:
+    """Return what was measured by hand, by name.
+
+    In an invented scene what nobody measured is known from the scene, and exact.
+
+    Raises
+    ------
+    LessonError
+        Where a real bench's quantity was not given.
+    """
+    invented = all(h.receiver.info.front_end in INVENTED for h in heard)
+    found = {}
+    for given in part.givens:
+        if given.name in values:
+            found[given.name] = dataclasses.replace(given, value=values[given.name])
+        elif invented:
+            found[given.name] = dataclasses.replace(given, u_value=0.0)
+        else:
+            raise missing_given(part, given)
+    return found
+
+
+def missing_given(part: Part, given: Given) -> LessonError:
+    """Return the complaint that a quantity was not measured by hand."""
+    return LessonError(
+        f"part {part.name}: {given.name} is missing ({given.text}); measure it on the bench and "
+        f"give --given {given.name}=VALUE"
+    )
+
+
+def concluded(
+    part: Part,
+    heard: tuple[StepHeard, ...],
+    givens: Mapping[str, Given],
+    prediction: Prediction,
+) -> Turn:
+    """Find the answer, and put it beside the prediction.
+
+    Raises
+    ------
+    NotHeardError
+        Where the echo that the answer needs is not there.
+    LessonError
+        Where the part's function gives something that is no answer.
+    """
+    finding = part.find(heard, givens)
+    for name in ("measured", "u_measured", "expected", "u_expected"):
+        value = getattr(finding, name)
+        if not math.isfinite(value) or (name.startswith("u_") and value < 0):
+            raise LessonError(
+                f"part {part.name}: {name}: found {value:g}; its function must give a number"
+            )
+    choices = part.question.choices
+    if choices and finding.choice not in choices:
+        raise LessonError(
+            f"part {part.name}: choice: found {finding.choice!r}; "
+            f"its function must give one of {', '.join(map(repr, choices))}"
+        )
+    return Turn(part=part, prediction=prediction, heard=heard, givens=givens, finding=finding)

@@ -1,0 +1,530 @@
+"""Arch or streak: what passes draws an arch, what stays draws a streak."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from dsp.physics.beams import footprint_diameter_m, straight_pass
+from rig.errors import NotHeardError
+from rig.measure.passes import Passing, passings_of
+from rig.measure.scale_card import Case, twin
+from rig.teach.lessons.air_bench import FACE_RADIUS_M, ONE_BY_ONE, PLAN, passing_ball, scene
+from rig.teach.lessons.crossing import cone_of, crossing_of
+from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
+
+_CLOSEST_M, _SPEED_M_S = 1.0, 0.5
+_U_SPEED = 0.01  # of a speed told by tape and watch: 0.02 s in 2 s
+_DRAWN = {"pass": "an arch", "half": "half an arch", "stay": "a streak"}
+
+_CLOSEST = Given(
+    name="closest_m",
+    text="from midway between source and receiver straight ahead to the thread, by tape, in m",
+    value=_CLOSEST_M,
+    u_value=0.003,
+)
+
+
+def _speed(name: str, which: str, speed_m_s: float) -> Given:
+    return Given(
+        name=name,
+        text=f"how fast the ball is drawn{which}: metres of thread over seconds by the watch, "
+        "in m/s",
+        value=speed_m_s,
+        u_value=_U_SPEED * speed_m_s,
+    )
+
+
+def _passing(heard: StepHeard, closest: Given) -> Passing:
+    """Return what passed, or stayed, at about the distance of the thread."""
+    found = passings_of(heard.receiver, heard.measurement.results)
+    near = [p for p in found if abs(p.range_m.min() - closest.value) < 0.15 * closest.value]
+    if not near:
+        raise NotHeardError(
+            f"step {heard.step.name}: found {len(found)} tracks of echoes, none of them about "
+            f"{closest.value:.3g} m away; take a larger ball, send louder, or ping faster"
+        )
+    longest = max(near, key=lambda p: p.passage.hits)
+    if longest.passage.kind == "cannot-tell":
+        raise NotHeardError(
+            f"step {heard.step.name}: cannot be told ({longest.passage.reason}); send louder, and "
+            "start and stop further outside the cone"
+        )
+    return longest
+
+
+# Pass and stay
+
+_CHOICES = ("an arch, then a streak", "a streak, then an arch", "the same mark both times")
+
+
+def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
+    closest, speed = givens["closest_m"], givens["speed_m_s"]
+    moved, still = (_passing(h, closest) for h in heard)
+    if moved.passage.kind == "stay":
+        raise NotHeardError(
+            f"step {heard[0].step.name}: the ball made a streak: it did not pass; draw it right "
+            "across the cone"
+        )
+    crossed = crossing_of(heard[0], closest, speed)
+    edge_rad, top_m = crossed.half_angle_rad, crossed.beam.fit.closest_m
+    rise_mm = 1e3 * top_m * (1 / math.cos(edge_rad) - 1)
+    by_angle_mm = 1e3 * top_m * math.tan(edge_rad) / math.cos(edge_rad)
+    half_rad, u_half_rad = cone_of(heard[0].receiver)
+    way = straight_pass(closest.value, half_rad, speed.value)
+    expected_mm = 1e3 * (way.edge_range_m - closest.value)
+    from_top_s = moved.time_s - (moved.passage.closest_time_s or float(np.mean(moved.time_s)))
+    times_s = np.linspace(float(from_top_s.min()), float(from_top_s.max()), 80)
+    return Finding(
+        measured=rise_mm,
+        u_measured=by_angle_mm * crossed.beam.u_half_power_rad,
+        expected=expected_mm,
+        u_expected=math.hypot(
+            expected_mm * closest.u_value / closest.value,
+            1e3 * way.edge_range_m * math.tan(half_rad) * u_half_rad,
+        ),
+        choice=_CHOICES[0 if still.passage.kind == "stay" else 2],
+        verdict=f"Drawn past, the ball made {_DRAWN[moved.passage.kind]}; hung still, it made "
+        f"{_DRAWN[still.passage.kind]}. From the edge of the cone to the top of the arch the range "
+        f"changed by {rise_mm:.0f} mm.",
+        x_label="time from the closest point / s",
+        y_label="range, more than the nearest / mm",
+        curves=(
+            curve(
+                "a straight way past, by Pythagoras",
+                times_s,
+                1e3 * (np.hypot(closest.value, speed.value * times_s) - closest.value),
+            ),
+            curve("drawn past", from_top_s, 1e3 * (moved.range_m - top_m), measured=True),
+            curve(
+                "hung still",
+                still.time_s - float(np.mean(still.time_s)),
+                1e3 * (still.range_m - float(np.mean(still.range_m))),
+                measured=True,
+            ),
+        ),
+        numbers=(
+            ("step", "mark", "hits", "nearest / m", "farthest / m"),
+            *(
+                (
+                    h.step.name,
+                    _DRAWN[p.passage.kind],
+                    str(p.passage.hits),
+                    f"{p.range_m.min():.3f}",
+                    f"{p.range_m.max():.3f}",
+                )
+                for h, p in zip(heard, (moved, still), strict=True)
+            ),
+        ),
+    )
+
+
+_PASS_AND_STAY = Part(
+    name="pass-and-stay",
+    question=Question(
+        text="First the ball is drawn straight past, 1 m away. Then it hangs still on the axis. "
+        "The history sets ping under ping, so that time runs one way and range the other. What "
+        "marks does it show? (Measured besides: how much nearer the ball is on the axis than at "
+        "the cone's edge.)",
+        unit="mm",
+        choices=_CHOICES,
+    ),
+    givens=(_CLOSEST, _speed("speed_m_s", "", _SPEED_M_S)),
+    steps=(
+        Step(
+            name="pass",
+            set_up="Lay source and receiver side by side. Draw a ball on a thread past them, 1 m "
+            "away, along the line from one to the other, from outside the cone to outside it; "
+            "evenly, and so slowly that ten pings or more meet it inside.",
+            scene=scene(passing_ball(_CLOSEST_M, _SPEED_M_S, middle_s=0.72)),
+            pings=40,
+            changes=ONE_BY_ONE,
+        ),
+        Step(
+            name="stay",
+            set_up="Let the ball hang still, 1 m straight ahead.",
+            scene=scene({"position_m": [_CLOSEST_M, 0.0, 0.0]}),
+            pings=20,
+            changes=ONE_BY_ONE,
+        ),
+    ),
+    find=_pass_and_stay,
+    because="A screen knows only how far away a thing is. What passes straight by is far away at "
+    "the edge of the cone, nearest on the axis, and far again: its range rises and falls as "
+    "Pythagoras says, and draws an arch. What stays has one range for as long as it stays: a "
+    "streak. The streak grows with time, not with the thing.",
+    talk=(
+        "A streak right across the screen: is the thing long, or has it been there for long?",
+        "The boat stands still and something swims past. What does the screen show?",
+    ),
+)
+
+
+# Half an arch
+
+_TILT_DEG = 12.0
+_HALVES = ("a whole arch", "half an arch", "a streak")
+
+
+def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
+    closest, turned = givens["closest_m"], givens["tilt_deg"]
+    (tilted,) = heard
+    seen = _passing(tilted, closest)
+    told = seen.passage
+    if (
+        told.tilt_rad is None
+        or told.u_tilt_rad is None
+        or told.closest_time_s is None
+        or told.closest_range_m is None
+        or told.crossing_speed_m_s is None
+    ):
+        raise NotHeardError(
+            f"step {tilted.step.name}: the echo does not rise and fall as in a beam; draw the ball "
+            f"right across the cone, {closest.value:.3g} m away"
+        )
+    top_m, speed_m_s = told.closest_range_m, told.crossing_speed_m_s
+    strongest_mm = 1e3 * top_m * (1 / math.cos(told.tilt_rad) - 1)
+    expected_mm = 1e3 * closest.value * (1 / math.cos(math.radians(turned.value)) - 1)
+    slope_mm = 1e3 * top_m * math.tan(told.tilt_rad) / math.cos(told.tilt_rad)
+    by_tilt_mm = 1e3 * closest.value * math.tan(math.radians(turned.value)) * turned.u_value
+    from_top_s = seen.time_s - told.closest_time_s
+    times_s = np.linspace(float(from_top_s.min()), float(from_top_s.max()), 80)
+    before = int(np.count_nonzero(from_top_s < 0))
+    tilt_deg, u_tilt_deg = math.degrees(told.tilt_rad), math.degrees(told.u_tilt_rad)
+    return Finding(
+        measured=strongest_mm,
+        u_measured=slope_mm * told.u_tilt_rad,
+        expected=expected_mm,
+        u_expected=math.hypot(
+            math.radians(by_tilt_mm), expected_mm * closest.u_value / closest.value
+        ),
+        choice=_HALVES[{"pass": 0, "half": 1, "stay": 2}[told.kind]],
+        verdict=f"The ball made {_DRAWN[told.kind]}: {before} hits before the closest point and "
+        f"{told.hits - before} after it. It was heard best {tilt_deg:.1f}° beyond the closest "
+        "point, where the beam looks.",
+        x_label="time from the closest point / s",
+        y_label="range, more than the nearest / mm",
+        curves=(
+            curve(
+                "a straight way past, by Pythagoras",
+                times_s,
+                1e3 * (np.hypot(top_m, speed_m_s * times_s) - top_m),
+            ),
+            curve("hits", from_top_s, 1e3 * (seen.range_m - top_m), measured=True),
+        ),
+        numbers=(
+            ("turned by / °", "heard best at / °", "hits before", "hits after"),
+            (
+                f"{turned.value:.1f}",
+                f"{tilt_deg:.2f} ± {2 * u_tilt_deg:.2f}",
+                str(before),
+                str(told.hits - before),
+            ),
+        ),
+    )
+
+
+_HALF_ARCH = Part(
+    name="half-arch",
+    question=Question(
+        text="Both transducers are turned by 12° towards the side to which the ball goes; then the "
+        "ball is drawn past as before. What does the history show? (Measured besides: how "
+        "much more than the least the range is where the echo is strongest.)",
+        unit="mm",
+        choices=_HALVES,
+    ),
+    givens=(
+        _CLOSEST,
+        Given(
+            name="tilt_deg",
+            text="by how much the transducers are turned towards the side to which the ball goes, "
+            "by protractor, in degrees",
+            value=_TILT_DEG,
+            u_value=0.5,
+        ),
+    ),
+    steps=(
+        Step(
+            name="turned",
+            set_up="Turn both transducers by 12° towards the side to which the ball will go. Draw "
+            "the ball past, 1 m away, at an even speed, and on until it is well out of the cone.",
+            # The tank turns its faces upwards: here the ball is drawn up.
+            scene=scene(
+                {"position_m": [_CLOSEST_M, 0.0, -0.2], "velocity_m_s": [0.0, 0.0, _SPEED_M_S]},
+                transducer={"radius_m": FACE_RADIUS_M, "tilt_deg": _TILT_DEG},
+            ),
+            pings=44,
+            changes=ONE_BY_ONE,
+        ),
+    ),
+    find=_half_arch,
+    because="The range still has its least value straight ahead of the bench, but the beam looks "
+    "elsewhere. On one side of the closest point the ball is outside the cone and hardly heard. "
+    "What is left is one leg of the arch: it only comes nearer, or only goes away. A beam that "
+    "is turned aside draws half arches, and so does a thing that comes or leaves half-way.",
+    talk=(
+        "All arches on a screen lack their left leg. What would you look at first on the boat?",
+        "One arch among many lacks a leg. What may that thing have done?",
+    ),
+)
+
+
+# Speed and ping rate
+
+_SLOW_M_S, _FAST_M_S = 0.4, 0.8
+
+
+def _speed_and_pings(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
+    closest, speeds = givens["closest_m"], (givens["slow_m_s"], givens["fast_m_s"])
+    slow = crossing_of(heard[0], closest, speeds[0])
+    fast = crossing_of(heard[1], closest, speeds[1])
+    seldom = crossing_of(heard[0], closest, speeds[0], every=2)
+    interval_s = heard[0].plan.timing.ping_interval_s
+    rows = (
+        ("slow", slow, speeds[0].value * interval_s),
+        ("fast", fast, speeds[1].value * interval_s),
+        ("slow, every second ping", seldom, 2 * speeds[0].value * interval_s),
+    )
+    if min(c.hits for _, c, _ in rows) == 0:
+        raise NotHeardError(
+            f"step {heard[1].step.name}: found no hit inside the cone; draw the ball more slowly, "
+            "or ping faster"
+        )
+    width_m = float(footprint_diameter_m(closest.value, cone_of(heard[0].receiver)[0]))
+    ratio, expected = fast.hits / slow.hits, speeds[0].value / speeds[1].value
+    spacing_mm = np.linspace(0.7, 1.2, 40) * np.linspace(1e3 * rows[0][2], 1e3 * rows[1][2], 40)
+    return Finding(
+        measured=ratio,
+        u_measured=ratio * math.hypot(fast.u_hits / fast.hits, slow.u_hits / slow.hits),
+        expected=expected,
+        u_expected=expected * math.hypot(*(s.u_value / s.value for s in speeds)),
+        verdict=f"{slow.hits} hits drawn slowly, {fast.hits} drawn fast, and {seldom.hits} drawn "
+        "slowly with every second ping left out. Faster, or pinged more seldom: the arch has fewer "
+        "hits, and its shape in metres is the same.",
+        x_label="way of the ball from ping to ping / mm",
+        y_label="hits, times those of the slow pass",
+        curves=(
+            curve(
+                "one hit for each such way that fits in the cone",
+                spacing_mm,
+                1e3 * rows[0][2] / spacing_mm,
+            ),
+            curve(
+                "passes",
+                [1e3 * spacing_m for _, _, spacing_m in rows],
+                [c.hits / slow.hits for _, c, _ in rows],
+                [c.u_hits / slow.hits for _, c, _ in rows],
+                measured=True,
+            ),
+        ),
+        numbers=(
+            ("pass", "from ping to ping / mm", "hits by theory", "hits", "width of cone / m"),
+            *(
+                (
+                    words,
+                    f"{1e3 * spacing_m:.1f}",
+                    f"{width_m / spacing_m:.1f}",
+                    str(c.hits),
+                    f"{c.chord_m:.3f}",
+                )
+                for words, c, spacing_m in rows
+            ),
+        ),
+    )
+
+
+_SPEED_AND_PINGS = Part(
+    name="speed-and-pings",
+    question=Question(
+        text="The ball is drawn past slowly, then twice as fast, 1 m away both times. How many "
+        "times as many hits does the fast pass give? (1 is as many, below 1 is fewer.)",
+        unit="times",
+    ),
+    givens=(
+        _CLOSEST,
+        _speed("slow_m_s", " the first time", _SLOW_M_S),
+        _speed("fast_m_s", " the second time", _FAST_M_S),
+    ),
+    steps=(
+        Step(
+            name="slow",
+            set_up="Turn the transducers straight ahead again. Draw the ball past slowly, 1 m "
+            "away, from outside the cone to outside it.",
+            scene=scene(passing_ball(_CLOSEST_M, _SLOW_M_S, middle_s=0.72)),
+            pings=40,
+            changes=ONE_BY_ONE,
+        ),
+        Step(
+            name="fast",
+            set_up="The same, twice as fast.",
+            scene=scene(passing_ball(_CLOSEST_M, _FAST_M_S, middle_s=0.43)),
+            pings=24,
+            changes=ONE_BY_ONE,
+        ),
+    ),
+    find=_speed_and_pings,
+    because="Between two pings the ball goes on by its speed times the time from ping to ping. As "
+    "many of these steps as fit across the cone, so many hits there are. Twice the speed halves "
+    "them, and so does half the ping rate; on a screen that moves on by one column a ping, the "
+    "arch is then half as wide. The ball and the cone were the same.",
+    talk=(
+        "Two boats cross the same fish, one twice as fast. Whose screen shows the wider arch?",
+        "Why does a deep range setting, which has to ping slowly, draw narrow arches?",
+    ),
+)
+
+
+# From the bench to the field
+
+_FIELD_DEPTH_M, _FIELD_PINGS_PER_S = 10.0, 10.0
+_BOAT_M_S = {"slow-boat": 1.8, "fast-boat": 2.7}
+"""4 to 6 mph over ground: common practice, no source."""
+
+
+def _drawn_for(boat_m_s: float) -> float:
+    """Return the speed of the ball on the tank's bench that is twin to a boat's."""
+    field = Case(
+        speed_m_s=boat_m_s,
+        depth_m=_FIELD_DEPTH_M,
+        cone_rad=math.radians(20.0),  # alike in both, and so without effect on the speed
+        pings_per_s=_FIELD_PINGS_PER_S,
+    )
+    interval_s = float(PLAN["timing"]["ping_interval_s"])
+    return twin(field, depth_m=_CLOSEST_M, pings_per_s=1 / interval_s).speed_m_s
+
+
+def _bench_to_field(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
+    closest = givens["closest_m"]
+    half_rad, u_half_rad = cone_of(heard[0].receiver)
+    cone_rad = 2 * half_rad
+    pings_per_s = 1 / heard[0].plan.timing.ping_interval_s
+    speeds = (givens["slow_m_s"], givens["fast_m_s"])
+    boats = [
+        twin(
+            Case(
+                speed_m_s=speed.value,
+                depth_m=closest.value,
+                cone_rad=cone_rad,
+                pings_per_s=pings_per_s,
+            ),
+            depth_m=_FIELD_DEPTH_M,
+            pings_per_s=_FIELD_PINGS_PER_S,
+        )
+        for speed in speeds
+    ]
+    found = [crossing_of(h, closest, s) for h, s in zip(heard, speeds, strict=False)]
+    marks = [_DRAWN[_passing(h, closest).passage.kind] for h in heard]
+    boat_m_s = [boat.speed_m_s for boat in boats]
+    boats_m_s = np.linspace(0.7 * boat_m_s[0], 1.2 * boat_m_s[1], 50)
+    share = math.hypot(
+        closest.u_value / closest.value,
+        speeds[1].u_value / speeds[1].value,
+        2 * u_half_rad / math.sin(cone_rad),
+    )
+    return Finding(
+        measured=float(found[1].hits),
+        u_measured=found[1].u_hits,
+        expected=boats[1].hits,
+        u_expected=boats[1].hits * share,
+        verdict=f"As over something {_FIELD_DEPTH_M:.0f} m down with {_FIELD_PINGS_PER_S:.0f} "
+        f"pings a second: a boat at {boat_m_s[0]:.1f} m/s draws {marks[0]} of {found[0].hits} "
+        f"hits, at {boat_m_s[1]:.1f} m/s {marks[1]} of {found[1].hits}; one that stands draws "
+        f"{marks[2]}.",
+        x_label="speed of the boat / m/s",
+        y_label="hits inside the cone",
+        curves=(
+            curve(
+                f"{_FIELD_DEPTH_M:.0f} m down, a cone of {math.degrees(cone_rad):.0f}°, "
+                f"{_FIELD_PINGS_PER_S:.0f} pings a second",
+                boats_m_s,
+                boats[1].crossing.chord_m / boats_m_s * _FIELD_PINGS_PER_S,
+            ),
+            curve(
+                "the bench's twins",
+                boat_m_s,
+                [c.hits for c in found],
+                [c.u_hits for c in found],
+                measured=True,
+            ),
+        ),
+        numbers=(
+            ("step", "ball / m/s", "boat / m/s", "hits by theory", "hits", "mark"),
+            *(
+                (
+                    h.step.name,
+                    f"{s.value:.3f}",
+                    f"{boat.speed_m_s:.2f}",
+                    f"{boat.hits:.1f}",
+                    str(c.hits),
+                    mark,
+                )
+                for h, s, boat, c, mark in zip(heard, speeds, boats, found, marks, strict=False)
+            ),
+            (heard[-1].step.name, "0", "0", "as many as pings", "", marks[-1]),
+        ),
+    )
+
+
+_BENCH_TO_FIELD = Part(
+    name="bench-to-field",
+    question=Question(
+        text="A boat goes at 2.7 m/s (about 6 miles an hour) over a fish that hangs 10 m down. The "
+        "cone is 20° wide from edge to edge, and so 3.5 m wide down there; 10 pings leave each "
+        "second. How many of them hit the fish inside the cone?",
+        unit="hits",
+    ),
+    givens=(
+        _CLOSEST,
+        _speed("slow_m_s", " for the slow boat", _drawn_for(_BOAT_M_S["slow-boat"])),
+        _speed("fast_m_s", " for the fast boat", _drawn_for(_BOAT_M_S["fast-boat"])),
+    ),
+    steps=(
+        *(
+            Step(
+                name=name,
+                set_up=f"A boat at {boat_m_s} m/s over something 10 m down, with 10 pings a "
+                f"second: on a bench of 1 m with {1 / PLAN['timing']['ping_interval_s']:.0f} "
+                f"pings a second the ball is drawn at {_drawn_for(boat_m_s):.2f} m/s. For "
+                "another bench, `echobench twin` gives the speed.",
+                scene=scene(passing_ball(_CLOSEST_M, _drawn_for(boat_m_s), middle_s=middle_s)),
+                pings=pings,
+                changes=ONE_BY_ONE,
+            )
+            for (name, boat_m_s), middle_s, pings in zip(
+                _BOAT_M_S.items(), (0.58, 0.43), (34, 24), strict=True
+            )
+        ),
+        Step(
+            name="standing-boat",
+            set_up="The boat stands: let the ball hang still, 1 m straight ahead.",
+            scene=scene({"position_m": [_CLOSEST_M, 0.0, 0.0]}),
+            pings=20,
+            changes=ONE_BY_ONE,
+        ),
+    ),
+    find=_bench_to_field,
+    because="Whether the thing moves or the boat does is the same to the sound. Two pictures are "
+    "alike where the cone is the same and the way from ping to ping is the same share of the "
+    "distance. So a bench of 1 m shows what a boat sees at 10 m. At 1.8 to 2.7 m/s (4 to 6 miles "
+    "an hour) a common cone at a common depth is crossed in a second or two, which makes an arch "
+    "of a dozen hits or more; from a boat that stands the same fish is a streak.",
+    talk=(
+        "Why do people at anchor say that they never see arches?",
+        "The fish is 5 m down. How many hits does it give, and how fast must the ball go?",
+    ),
+)
+
+
+LESSON = Lesson(
+    name="arch-or-streak",
+    title="Arch or streak",
+    minutes=45,
+    about="What an arch, half an arch and a streak say of a thing's movement and of the boat's, "
+    "and how a bench shows what a boat sees.",
+    plan=PLAN,
+    parts=(_PASS_AND_STAY, _HALF_ARCH, _SPEED_AND_PINGS, _BENCH_TO_FIELD),
+    misreading="“Arches are fish, and a long mark is a long fish.” An arch is anything small that "
+    "passed; a streak is anything that stayed; neither tells a size.",
+)

@@ -1,0 +1,234 @@
+"""Which echoes are listed and which are not, against probability theory and known scenes."""
+
+from __future__ import annotations
+
+import math
+import tracemalloc
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from dsp.ping.bounds import detection_probability
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.detection import (
+    Peak,
+    cell_rate,
+    find_echoes,
+    ordered_statistic_threshold,
+)
+from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+
+RATE_HZ = 48_000.0
+BLOCK = 3600
+LENGTH = 1 << 13
+FREQUENCY_HZ = np.fft.rfftfreq(LENGTH, 1 / RATE_HZ)
+PULSES = {
+    "chirp": linear_chirp(4e3, 12e3, 0.010, RATE_HZ),
+    "barker": barker13(8e3, 2.5e-4, RATE_HZ),
+    "golay": golay_pair(8e3, 2.5e-4, 16, RATE_HZ)[0],
+    "tone": tone_burst(8e3, 1e-3, RATE_HZ),
+    "hard tone": tone_burst(8e3, 1e-3, RATE_HZ, taper="none"),
+    "round tone": tone_burst(8e3, 1e-3, RATE_HZ, taper="hann"),
+}
+
+
+class Scene:
+    """One pulse, in white noise of RMS 1."""
+
+    def __init__(self, pulse: Pulse, *, weighting: str = "none", block: int = BLOCK) -> None:
+        self.block = block
+        self.compress = PulseCompressor(pulse, block, weighting=weighting)
+        self.shape = self.compress.shape
+        self.spectrum = np.fft.rfft(pulse.samples.astype(float), LENGTH)
+        self.energy = float(pulse.samples.astype(float) @ pulse.samples)
+
+    def echo(
+        self,
+        delay_s: float,
+        d2_db: float,
+        phase_rad: float = 0.0,
+        colour: NDArray[np.complex128] | float = 1.0,
+    ) -> NDArray[np.float64]:
+        """Samples of an echo of d² = 2E/N0, N0/2 = 1, at any part of a sample."""
+        turned = np.exp(1j * (phase_rad - 2 * np.pi * FREQUENCY_HZ * delay_s))
+        samples = np.zeros(self.block)
+        heard = np.fft.irfft(self.spectrum * turned * colour, LENGTH)[: self.block]
+        samples[: heard.size] = heard
+        return samples * 10 ** (d2_db / 20) / math.sqrt(self.energy)
+
+    def find(self, samples: NDArray[np.float64], false_alarm_rate: float = 1e-6) -> list[Peak]:
+        envelope = self.compress.from_time_zero(self.compress.band_spectrum(samples), 0.0)
+        return list(find_echoes(envelope, self.shape, false_alarm_rate=false_alarm_rate)[0])
+
+
+def any_place(rng: np.random.Generator) -> float:
+    return 0.03 + rng.random() / RATE_HZ
+
+
+def any_phase(rng: np.random.Generator) -> float:
+    return float(rng.uniform(0, 2 * np.pi))
+
+
+# Noise alone
+
+
+@pytest.mark.parametrize(("rate", "blocks"), [(1e-3, 30), (1e-4, 150)])
+@pytest.mark.parametrize(("name", "weighting"), [("chirp", "none"), ("chirp", "hann")])
+def test_noise_alone_is_listed_as_often_as_was_asked(
+    rate: float, blocks: int, name: str, weighting: str
+) -> None:
+    # Independent bins: the time searched, times the noise's bandwidth (Σw)²/Σw².
+    scene = Scene(PULSES[name], weighting=weighting, block=12_000)
+    weights = scene.shape.noise_weights
+    bandwidth_hz = scene.shape.offset_hz[1] / float(np.sum(weights**2))
+    rng = np.random.default_rng(12)
+    found = sum(len(scene.find(rng.standard_normal(scene.block), rate)) for _ in range(blocks))
+    expected = rate * blocks * float(scene.compress.delay_s[-1]) * bandwidth_hz
+    # Alarms of a small rate are Poisson distributed: four spreads. The count is of crossings
+    # (Rice 1945); those that belong to one peak are listed once, so there may be fewer, but
+    # not by half. Cells alone, without Rice's factor of some 3, are far outside.
+    assert found < expected + 4 * math.sqrt(expected)
+    assert found > expected / 2 - 4 * math.sqrt(expected / 2)
+
+
+def test_cell_rate_is_rice_s_for_noise_that_is_known() -> None:
+    # Flat noise of bandwidth B: RMS width B/√12, cells of 1/B; for known noise power the
+    # crossings are 2π/√12 √(ln(1/P)/π) P a cell. Against many cells, whose threshold is that
+    # of known noise to some ln(1/P)/2N = 1 % of ln(1/P), and a Hann-free untapered chirp of
+    # BT = 800, whose spectrum is flat to its edges within a share of some 1/√BT = 4 %.
+    chirp = linear_chirp(4e3, 12e3, 0.100, RATE_HZ, taper="none")
+    shape = PulseCompressor(chirp, 9600).shape
+    rate = cell_rate(1e-6, shape, cells=1024)
+    crossings = 2 * math.pi / math.sqrt(12) * math.sqrt(math.log(1 / rate) / math.pi) * rate
+    assert crossings == pytest.approx(1e-6, rel=0.05)
+
+
+@pytest.mark.parametrize("bins", [330_000])
+def test_the_noise_of_a_long_profile_is_learnt_in_little_memory(bins: int) -> None:
+    # Two megasamples a second for a sixth of a second. All cells of all bins at once would be
+    # 64 · 8 bytes a bin, 169 MB; a few rows of 8 bytes a bin are 2.6 MB each.
+    power = np.random.default_rng(1).exponential(size=bins)
+    tracemalloc.start()
+    threshold, _ = ordered_statistic_threshold(power, false_alarm_rate=1e-6, guard_bins=3)
+    _, peak_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert threshold.size == bins
+    assert peak_bytes < 10 * 8 * bins
+
+
+# A weak echo beside a strong one
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+@pytest.mark.parametrize("lobes", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize(
+    ("name", "weighting"), [("chirp", "none"), ("chirp", "hann"), ("barker", "none")]
+)
+def test_an_echo_18_db_down_is_found_a_lobe_and_a_half_beside_one_of_50_db(
+    name: str, weighting: str, lobes: float, side: int
+) -> None:
+    # Alone, 32 dB would be found always: Marcum's probability. Beside the strong echo
+    # it may fall on one of that one's side lobes and cancel; in 20 trials 15 at the least.
+    assert detection_probability(10**3.2, 1e-6) > 0.9999
+    scene = Scene(PULSES[name], weighting=weighting)
+    rng = np.random.default_rng(5)
+    found = 0
+    for _ in range(20):
+        near_s = any_place(rng)
+        far_s = near_s + side * lobes * scene.shape.width_s
+        block = scene.echo(near_s, 50, any_phase(rng)) + scene.echo(far_s, 32, any_phase(rng))
+        peaks = scene.find(block + rng.standard_normal(BLOCK))
+        found += any(abs(p.delay_s - far_s) < 0.4 * scene.shape.width_s for p in peaks)
+    assert found >= 15
+
+
+@pytest.mark.parametrize("name", sorted(PULSES))
+@pytest.mark.parametrize("weighting", ["none", "hann"])
+def test_one_echo_is_listed_once_however_strong(name: str, weighting: str) -> None:
+    # 25 trials for each of twelve; noise alone would list 1e-6 · some 500 bins in each, in
+    # all 0.15: of two false ones the chance is 1 %, so one is let pass in each.
+    scene = Scene(PULSES[name], weighting=weighting)
+    rng = np.random.default_rng(9)
+    listed = 0
+    for _ in range(25):
+        true_s = any_place(rng)
+        block = scene.echo(true_s, rng.uniform(25, 75), any_phase(rng))
+        peaks = scene.find(block + rng.standard_normal(BLOCK))
+        assert min(abs(p.delay_s - true_s) for p in peaks) < scene.shape.width_s / 2
+        listed += len(peaks)
+    assert listed <= 26
+
+
+@pytest.mark.parametrize("name", ["chirp", "barker", "tone"])
+def test_a_resonance_of_q_1_makes_no_second_echo(name: str) -> None:
+    scene = Scene(PULSES[name])
+    rng = np.random.default_rng(7)
+    for _ in range(25):
+        true_s, resonance_hz = any_place(rng), rng.uniform(6e3, 10e3)
+        detune = FREQUENCY_HZ / resonance_hz - resonance_hz / np.maximum(FREQUENCY_HZ, 1)
+        block = scene.echo(true_s, rng.uniform(30, 75), any_phase(rng), 1 / (1 + 1j * detune))
+        peaks = scene.find(block + rng.standard_normal(BLOCK))
+        assert len(peaks) == 1
+
+
+# How sure a place is
+
+
+@pytest.mark.parametrize("d2_db", [40, 50])
+@pytest.mark.parametrize("name", ["hard tone", "tone", "round tone", "chirp"])
+def test_errors_are_as_large_as_is_stated_whatever_the_pulse_s_edges(
+    name: str, d2_db: float
+) -> None:
+    scene = Scene(PULSES[name], block=2400)
+    rng = np.random.default_rng(3)
+    scaled = []
+    for _ in range(200):
+        true_s = 0.02 + rng.random() / RATE_HZ
+        block = scene.echo(true_s, d2_db, any_phase(rng)) + rng.standard_normal(scene.block)
+        peak = max(scene.find(block), key=lambda p: p.amplitude)
+        scaled.append((peak.delay_s - true_s) / peak.u_delay_s)
+    # 200 trials tell an RMS to 1/√400 = 5 %: three of these. The noise learnt from 64 cells
+    # spreads each u by 8 %, which moves the RMS by some 0.5 %.
+    assert np.sqrt(np.mean(np.square(scaled))) == pytest.approx(1, abs=0.155)
+
+
+@pytest.mark.parametrize("name", ["barker", "golay"])
+@pytest.mark.parametrize("weighting", ["none", "hann"])
+def test_a_phase_code_is_placed_between_samples(name: str, weighting: str) -> None:
+    # 0.02 mm of range is 0.117 µs of delay in air at 343 m/s: a sixth of the bound at 40 dB,
+    # 1/(100 β) with β = 15e3 rad/s, so that it adds (1/6)²/2 = 1.4 % to the error there.
+    scene = Scene(PULSES[name], weighting=weighting)
+    noise = 1e-3 * np.random.default_rng(0).standard_normal(BLOCK)
+    for part in np.arange(0, 1, 0.1):
+        true_s = 0.03 + part / RATE_HZ
+        peak = max(scene.find(scene.echo(true_s, 60) + noise), key=lambda p: p.amplitude)
+        assert peak.delay_s == pytest.approx(true_s, abs=0.117e-6)
+
+
+@pytest.mark.parametrize("lobes", [1.8, 2.5])
+def test_two_echoes_near_each_other_are_as_sure_as_is_stated(lobes: float) -> None:
+    scene = Scene(PULSES["chirp"])
+    rng = np.random.default_rng(4)
+    within = []
+    for _ in range(100):
+        first_s = any_place(rng)
+        second_s = first_s + lobes * scene.shape.width_s
+        block = scene.echo(first_s, 45, any_phase(rng))
+        block += scene.echo(second_s, 45 - rng.uniform(0, 12), any_phase(rng))
+        for peak in scene.find(block + rng.standard_normal(BLOCK)):
+            error_s = min(abs(peak.delay_s - t) for t in (first_s, second_s))
+            within.append(error_s < 2 * peak.u_delay_s)
+    # 95 % at k = 2; some 200 of them tell a share to 1.5 %: three of these.
+    assert np.mean(within) > 0.954 - 3 * 0.015
+
+
+@pytest.mark.parametrize(("centre_hz", "duration_s"), [(1e3, 1e-3), (22_990.0, 1e-3), (50.0, 4e-3)])
+def test_a_tone_whose_band_ends_at_0_hz_or_half_the_rate_is_found(
+    centre_hz: float, duration_s: float
+) -> None:
+    scene = Scene(tone_burst(centre_hz, duration_s, RATE_HZ), block=24_000)
+    block = scene.echo(0.1, 40) + np.random.default_rng(2).standard_normal(scene.block)
+    peak = max(scene.find(block), key=lambda p: p.amplitude)
+    # Its phase counts as well where the band holds but a wave or less: within half a lobe.
+    assert peak.delay_s == pytest.approx(0.1, abs=scene.shape.width_s / 2)

@@ -1,0 +1,157 @@
+"""What a run of thousands of pings keeps, and what samples that are no numbers do."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+import tracemalloc
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from rig.bench.capture import LOSS, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.plan import Plan, plan_from_table
+from rig.cli import output
+from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.measure.passes import passings_of
+from rig.run.loop import PingResult, ping_results
+from rig.run.receiver import Receiver
+from rig.show.answers import replay_answer
+from rig.tank.built_in import built_in
+
+PLAN = plan_from_table(
+    {
+        "pulse": {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.005},
+        "timing": {"ping_interval_s": 0.1},
+        "receiver": {"range_stop_m": 4.0},
+    }
+)
+
+
+def some_blocks(plan: Plan, pings: int) -> tuple[StreamInfo, list[CaptureBlock]]:
+    scene, _ = built_in("bench")
+    with open_virtual_tank(plan, scene=scene, seed=1) as tank:
+        return tank.info, list(tank.blocks(pings))
+
+
+def many_results(receiver: Receiver, pings: int) -> Iterator[PingResult]:
+    """As many results as are wanted, each with arrays of its own."""
+    _, blocks = some_blocks(PLAN, 1)
+    (one,) = ping_results(receiver, blocks)
+    assert one.profile is not None
+    assert one.threshold_db is not None
+    for index in range(pings):
+        yield dataclasses.replace(
+            one,
+            index=index,
+            profile=dataclasses.replace(one.profile),
+            alone=dataclasses.replace(one.profile),
+            threshold_db=one.threshold_db.copy(),
+        )
+
+
+def kept_kilobytes(picture: str | None, pings: int, *, follows: bool) -> float:
+    """Memory that is still held once all results were taken, a ping."""
+    info, _ = some_blocks(PLAN, 1)
+    receiver = Receiver(PLAN, info)
+    given = argparse.Namespace(json=True, picture=picture)
+    tracemalloc.start()
+    before = tracemalloc.get_traced_memory()[0]
+    seen = output.collect(given, receiver, many_results(receiver, pings), pings, follows=follows)
+    held = tracemalloc.get_traced_memory()[0] - before
+    tracemalloc.stop()
+    assert len(seen) == pings
+    return held / pings / 1000
+
+
+def test_a_run_without_a_picture_keeps_no_profiles() -> None:
+    # A result without arrays is some references and numbers: below 1 kB. The echoes are the
+    # same objects here; they are a few kB more in a run.
+    assert kept_kilobytes(None, 2000, follows=False) < 1.0
+
+
+def test_a_picture_of_a_long_run_keeps_the_newest_profiles_alone() -> None:
+    # 3000 pings, of which a third keep a profile of 8 bytes a bin.
+    info, _ = some_blocks(PLAN, 1)
+    receiver = Receiver(PLAN, info)
+    (one,) = ping_results(receiver, some_blocks(PLAN, 1)[1])
+    assert one.profile is not None
+    share = output.HISTORY_PINGS / 3000
+    profile_kb = one.profile.envelope.nbytes / 1000
+    assert kept_kilobytes("x.png", 3000, follows=False) < share * (profile_kb + 1) + 1.0
+
+
+def test_passes_need_each_pings_own_profile_and_no_more() -> None:
+    info, _ = some_blocks(PLAN, 1)
+    (one,) = ping_results(Receiver(PLAN, info), some_blocks(PLAN, 1)[1])
+    assert one.profile is not None
+    profile_kb = one.profile.envelope.nbytes / 1000
+    assert profile_kb < kept_kilobytes(None, 300, follows=True) < profile_kb + 2.0
+
+
+def test_what_is_dropped_changes_no_answer() -> None:
+    info, blocks = some_blocks(PLAN, 8)
+    receiver = Receiver(PLAN, info)
+    whole = list(ping_results(receiver, blocks))
+    given = argparse.Namespace(json=True, picture=None)
+    seen = output.collect(given, receiver, iter(whole), 8, follows=True)
+    texts = [
+        json.dumps(replay_answer(receiver, results, passings_of(receiver, results)))
+        for results in (whole, seen)
+    ]
+    assert texts[0] == texts[1]
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_a_ping_with_samples_that_are_no_numbers_is_lost_and_the_others_are_not(
+    bad: float,
+) -> None:
+    info, blocks = some_blocks(PLAN, 5)
+    samples = blocks[2].samples.copy()
+    samples[0, 700] = bad
+    blocks[2] = dataclasses.replace(blocks[2], samples=samples)
+    assert blocks[2].flags & LOSS == CaptureFlag.SAMPLES_NOT_NUMBERS
+    results = list(ping_results(Receiver(PLAN, info), blocks))
+    assert [r.lost for r in results] == [False, False, True, False, False]
+    assert results[2].reason == "the stream reported: samples not numbers"
+    assert results[2].echoes == ()
+
+
+@pytest.mark.parametrize(("centre_hz", "duration_s"), [(1e3, 1e-3), (22_990.0, 1e-3), (50.0, 4e-3)])
+def test_a_tone_at_the_ends_of_the_band_goes_through_the_tank(
+    centre_hz: float, duration_s: float
+) -> None:
+    plan = plan_from_table(
+        {
+            "pulse": {"kind": "tone", "centre_hz": centre_hz, "duration_s": duration_s},
+            "timing": {"ping_interval_s": 0.5},
+        }
+    )
+    info, blocks = some_blocks(plan, 2)
+    results = list(ping_results(Receiver(plan, info), blocks))
+    # The direct sound is heard. Its arrival is that of a baseline of 0.12 m, to half a lobe.
+    for result in results:
+        assert not result.lost
+        assert result.time_zero is not None
+        assert result.time_zero.delay_s == pytest.approx(blocks[0].mark_s, abs=duration_s)
+
+
+def test_a_baseline_whose_echoes_come_after_the_next_ping_is_refused() -> None:
+    # 0.25 s at 300 m/s, less 5 ms of lead and 10 ms of pulse, are 70.5 m of path; to 5 m of
+    # range 100 m of baseline make 100.5 m. The widest is √(70.5² − 10²) = 69.8 m.
+    pulse = {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01}
+    with pytest.raises(ValueError, match=r"baseline_m: found 100; .* give at most 69\.8"):
+        plan_from_table({"pulse": pulse, "geometry": {"baseline_m": 100.0}})
+    assert plan_from_table({"pulse": pulse, "geometry": {"baseline_m": 69.7}}).geometry
+
+
+def test_a_false_alarm_rate_of_nil_is_refused_and_not_taken_for_the_plans() -> None:
+    info, blocks = some_blocks(PLAN, 1)
+    receiver = Receiver(PLAN, info)
+    (one,) = ping_results(receiver, blocks)
+    assert one.profile is not None
+    assert one.time_zero is not None
+    with pytest.raises(ValueError, match="false_alarm_rate: found 0"):
+        receiver.echoes(one.profile, receiver.shape, one.time_zero, false_alarm_rate=0.0)

@@ -1,0 +1,342 @@
+"""The live window, on a virtual screen, driven by keys as a reader would."""
+
+import contextlib
+import os
+import pathlib
+import shutil
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+
+pytestmark = pytest.mark.window
+
+ROOT = pathlib.Path(__file__).parents[4]
+TOOLS = ("Xvfb", "xdotool", "import")
+SCREEN = (1280, 780)
+"""With 60 dots kept for a title bar, a window of 1280 × 720 just fits."""
+
+MARK_RGB = (0xC2, 0x41, 0x0C)
+
+# Pings of the bench that ships, twenty a second, whose count is kept in a file; each
+# argument after the first two changes what happens.
+CHILD = """
+import pathlib, sys, time
+from rig.errors import DeviceError
+from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.run.receiver import Receiver
+from rig.run.loop import ping_results
+from rig.tank.built_in import built_in
+from rig.show.window.live import show_live
+
+folder, pings, fails = pathlib.Path(sys.argv[1]), int(sys.argv[2]), "fails" in sys.argv
+scene, plan = built_in("bench")
+front_end = open_virtual_tank(plan, scene=scene, seed=3)
+receiver = Receiver(plan, front_end.info)
+
+def paced():
+    try:
+        for result in ping_results(receiver, front_end.blocks(pings)):
+            (folder / "count").write_text(str(result.index + 1))
+            yield result
+            time.sleep(0.05)
+        if fails:
+            raise DeviceError("the cable: gone; plug it in")
+    finally:
+        (folder / "let_go").touch()
+
+try:
+    show_live(paced(), receiver.plan, receiver.info, half_angle_rad=0.2679,
+              sound_speed_m_s=receiver.sound_speed_m_s, picture_path=folder / "shot.png")
+except DeviceError as problem:
+    print(problem)
+    sys.exit(3)
+"""
+
+
+def eventually(claim, *, within_s=20.0):
+    """Return the first truthy value of `claim()`; fail where none comes in time."""
+    ends = time.monotonic() + within_s
+    while time.monotonic() < ends:
+        value = claim()
+        if value:
+            return value
+        time.sleep(0.1)
+    raise AssertionError(f"not true within {within_s:g} s: {claim.__name__}")
+
+
+@pytest.fixture(scope="module")
+def display():
+    missing = [tool for tool in TOOLS if shutil.which(tool) is None]
+    try:
+        import tkinter  # noqa: F401
+    except ImportError:
+        missing.append("tkinter")
+    if missing:
+        complaint = f"not installed: {', '.join(missing)}"
+        if os.environ.get("CI") == "true":
+            pytest.fail(complaint)
+        pytest.skip(complaint)
+    told, tells = os.pipe()
+    size = f"{SCREEN[0]}x{SCREEN[1]}x24"
+    # The server chooses a display that is free, and tells which.
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(tells), "-screen", "0", size, "-nolisten", "tcp"],
+        pass_fds=[tells],
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(tells)
+    with os.fdopen(told) as answer:
+        number = answer.readline().strip()
+    assert number, "the virtual screen did not start"
+    yield f":{number}"
+    server.terminate()
+    server.wait(10)
+
+
+class Window:
+    """A child process with the window, seen and driven from outside."""
+
+    def __init__(self, display, folder, pings, *how):
+        self.folder = folder
+        self.environment = {**os.environ, "DISPLAY": display, "PYTHONPATH": str(ROOT)}
+        self.child = subprocess.Popen(
+            [sys.executable, "-W", "error", "-c", CHILD, str(folder), str(pings), *how],
+            env=self.environment,
+            cwd=folder,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+    def wait(self):
+        """Wait until it is there and shows pings."""
+        self.number = eventually(self._found)
+        eventually(self.has_pings)
+
+    def end(self):
+        """End the child, whatever it does."""
+        self.child.kill()
+        self.child.communicate()
+
+    def _found(self):
+        assert self.child.poll() is None, self.child.stderr.read()
+        found = subprocess.run(
+            ["xdotool", "search", "--name", "echobench"],
+            env=self.environment,
+            capture_output=True,
+            text=True,
+        )
+        return found.stdout.split()[:1]
+
+    def has_pings(self):
+        """Whether a wide dark stroke of the lid's echo shows in the history."""
+        return (self.panel(442, 470)[:, :, 0] < 60).sum() > 50
+
+    def press(self, *keys):
+        for key in keys:
+            self._xdotool("key", "--window", *self.number, key)
+
+    def click(self, x, y):
+        self._xdotool("mousemove", str(x), str(y), "click", "1")
+
+    def _xdotool(self, *words):
+        # Not checked: q takes the window away before the key is let go again. What a key
+        # does is checked by what comes of it.
+        subprocess.run(
+            ["xdotool", *words], env=self.environment, check=False, stderr=subprocess.DEVNULL
+        )
+
+    def screen(self):
+        shot = subprocess.run(
+            ["import", "-window", "root", "-depth", "8", "rgb:-"],
+            env=self.environment,
+            check=True,
+            capture_output=True,
+        )
+        width, height = SCREEN
+        return np.frombuffer(shot.stdout, dtype=np.uint8).reshape(height, width, 3).astype(int)
+
+    def panel(self, top, bottom):
+        """What a stretch of the panels shows, without their frames."""
+        return self.screen()[top + 2 : bottom - 2, 125:908]
+
+    def marked(self):
+        """Where the mark's line stands in the history, in dots from the left; 0 for nowhere."""
+        history = self.panel(442, 636)
+        columns = np.flatnonzero((history == MARK_RGB).all(axis=2).mean(axis=0) > 0.9)
+        return columns.mean() + 125 if columns.size else 0
+
+    def count(self):
+        return int((self.folder / "count").read_text() or 0)
+
+    def ended(self):
+        out, err = self.child.communicate(timeout=20)
+        return self.child.returncode, out, err
+
+
+@pytest.fixture
+def window(display, tmp_path):
+    with contextlib.ExitStack() as opened:
+
+        def open_window(pings=100_000, *how):
+            made = Window(display, tmp_path, pings, *how)
+            opened.callback(made.end)
+            made.wait()
+            return made
+
+        yield open_window
+
+
+def test_window_fits_the_screen_and_keeps_up_with_the_pings(window):
+    live = window()
+    screen = live.screen()
+    assert (screen[:720] > 240).all(axis=2).mean() > 0.5
+    assert (screen[725:] == 0).all()
+    # The line of keys stands whole above the window's lower edge.
+    assert (screen[690:716, 20:1260] < 100).any(axis=2).sum() > 1000
+    first = live.panel(442, 636)
+    eventually(lambda: (live.panel(442, 636) != first).mean() > 0.01)
+
+
+def test_pause_holds_the_picture_while_pings_go_on_and_are_taken(window):
+    live = window()
+    live.press("space")
+
+    def stands_still():
+        before = live.panel(92, 636)
+        time.sleep(0.5)
+        return (live.panel(92, 636) == before).all()
+
+    eventually(stands_still)
+    held, taken = live.panel(92, 636), live.count()
+    eventually(lambda: live.count() >= taken + 20)
+    assert (live.panel(92, 636) == held).all()
+    live.press("space")
+    eventually(lambda: (live.panel(92, 636) != held).any())
+
+
+def test_mark_is_set_moved_and_taken_away_by_keys_and_by_a_click(window):
+    live = window()
+    live.press("space", "m")
+    first = eventually(live.marked)
+    live.press("m")
+    second = eventually(lambda: live.marked() > first and live.marked())
+    live.press("Right", "Right", "Right")
+    third = eventually(lambda: live.marked() > second and live.marked())
+    live.press("Left", "Left", "Left", "Left")
+    eventually(lambda: 0 < live.marked() < third)
+    live.press("Delete")
+    eventually(lambda: live.marked() == 0)
+    live.click(700, 340)
+    # The line is 2 or 3 dots wide; half a dot more for where a dot begins.
+    assert abs(eventually(live.marked) - 700) <= 1.5
+
+
+def test_still_background_goes_and_comes_back(window):
+    live = window()
+
+    def ink():
+        # Right of 2 m there is nothing but the post and the wall, which stand still.
+        return (live.panel(442, 470)[:, 500:, 0] < 150).mean()
+
+    eventually(lambda: live.count() > 20)
+    before = eventually(ink)
+    live.press("b")
+    eventually(lambda: ink() < 0.2 * before)
+    live.press("b")
+    eventually(lambda: ink() > 0.8 * before)
+
+
+def test_keys_that_change_what_is_shown_are_undone_by_their_counterparts(window):
+    live = window()
+    eventually(lambda: live.count() > 10)
+    live.press("space")
+    time.sleep(1.0)  # for the pings under way to be drawn
+    before = live.screen()[92:]
+    for does, undoes in (("plus", "minus"), ("Up", "Down"), ("h", "h")):
+        live.press(does)
+        eventually(lambda: (live.screen()[92:] != before).any())
+        live.press(undoes)
+        eventually(lambda: (live.screen()[92:] == before).all())
+
+
+def test_pictures_are_saved_beside_each_other(window):
+    live = window()
+    live.press("s")
+    first = live.folder / "shot.png"
+    eventually(lambda: first.exists() and imread(first).shape == (720, 1280, 4))
+    kept = first.read_bytes()
+    live.press("s")
+    eventually((live.folder / "shot-2.png").exists)
+    assert first.read_bytes() == kept
+
+
+def test_what_if_stands_beside_what_was_heard_until_another_key(window):
+    live = window()
+
+    def two_histories():
+        # Where the captions stand on the live picture, there is a history's noise instead.
+        return (live.screen()[200:400, 1050:1240] < 250).any(axis=2).mean() > 0.3
+
+    eventually(lambda: live.count() > 20)
+    assert not two_histories()
+    live.press("w")
+    eventually(two_histories, within_s=60)
+    first = live.screen()[60:120, 690:1250]
+    taken = live.count()
+    live.press("w")
+    eventually(lambda: (live.screen()[60:120, 690:1250] != first).any(), within_s=60)
+    assert two_histories()
+    live.press("s")
+    saved = live.folder / "shot-what-if.png"
+    eventually(lambda: saved.exists() and imread(saved).shape == (720, 1280, 4))
+    live.press("space")
+    eventually(lambda: not two_histories())
+    # Meanwhile pings were taken, and none was held up.
+    eventually(lambda: live.count() > taken + 20)
+    eventually(live.has_pings)
+
+
+def test_quitting_ends_the_pings_and_nothing_is_complained_of(window):
+    live = window()
+    live.press("q")
+    assert live.ended() == (0, "", "")
+    assert (live.folder / "let_go").exists()
+
+
+def test_end_of_the_pings_leaves_the_window_open_to_be_read(window):
+    live = window(8)
+    eventually((live.folder / "let_go").exists)
+    time.sleep(0.5)
+    assert live.child.poll() is None
+    live.press("q")
+    assert live.ended() == (0, "", "")
+
+
+def test_device_that_goes_is_told_once_the_window_is_closed(window):
+    live = window(8, "fails")
+    eventually((live.folder / "let_go").exists)
+    assert live.child.poll() is None
+    live.press("q")
+    code, out, err = live.ended()
+    assert (code, err) == (3, "")
+    assert out.startswith("the cable: gone")
+
+
+def test_without_a_screen_one_line_says_what_to_do(tmp_path):
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    done = subprocess.run(
+        [sys.executable, "-c", CHILD, str(tmp_path), "5"],
+        env={**environment, "PYTHONPATH": str(ROOT)},
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 3
+    assert "saved to a file" in done.stdout
+    assert done.stdout.count("\n") == 1

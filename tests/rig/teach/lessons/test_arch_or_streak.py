@@ -1,0 +1,156 @@
+"""The lesson on arches and streaks, and the facts of the trade that it teaches."""
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rig.bench.plan import plan_from_table
+from rig.errors import NotHeardError
+from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.measure.passes import passings_of
+from rig.run.loop import measure
+from rig.run.receiver import Receiver
+from rig.tank.scene import scene_from_table
+from rig.teach.lessons.air_bench import passing_ball, scene
+from rig.teach.lessons.lesson import Finding, Part
+from rig.teach.lessons.taught.arch_or_streak import LESSON
+
+# ka sin θ where a round disc is down to half power, out and back (computed with scipy), and
+# the sound speed at 20 °C and 50 % (computed with CoolProp 8.0.0, HumidAir), m/s.
+HALF_POWER, SPEED_M_S = 1.1602860, 343.963
+DISC_M, INTERVAL_S = 0.026, 0.036
+HALF_RAD = math.asin(HALF_POWER * SPEED_M_S / (2 * math.pi * 14e3 * DISC_M))
+
+# 99 % of a normal spread (JCGM 100:2008, table G.1).
+K = 2.58
+# A tapered chirp's centre of gravity lies 0.13 % off the middle of its band; the half angle
+# goes with it, and the height of the arch with its square.
+BAND_SHARE = 0.0015
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13])
+def test_what_passes_draws_an_arch_and_what_stays_a_streak(
+    in_tank: Callable[..., Finding], seed: int
+) -> None:
+    """Common practice, no source; and the arch is as high as Pythagoras says."""
+    finding = in_tank(LESSON, "pass-and-stay", seed)
+    assert finding.choice == "an arch, then a streak"
+    rise_mm = 1e3 * (1 / math.cos(HALF_RAD) - 1)  # R₀ (1/cos θ − 1), at 1 m
+    allowed_mm = K * finding.u_measured + 2 * BAND_SHARE * rise_mm
+    assert abs(finding.measured - rise_mm) <= allowed_mm
+    assert abs(finding.expected - rise_mm) <= 2 * BAND_SHARE * rise_mm
+
+
+def test_no_arch_is_measured_on_a_streak(in_tank: Callable[..., Finding]) -> None:
+    still = scene({"position_m": [1.0, 0.0, 0.0]})
+    with pytest.raises(NotHeardError, match="step pass: the ball made a streak"):
+        in_tank(LESSON, "pass-and-stay", 14, scenes={"pass": still})
+
+
+def test_two_passes_are_the_same_mark_both_times(in_tank: Callable[..., Finding]) -> None:
+    again = scene(passing_ball(1.0, 0.9, middle_s=0.35))
+    finding = in_tank(LESSON, "pass-and-stay", 15, scenes={"stay": again})
+    assert finding.choice == "the same mark both times"
+
+
+@pytest.mark.parametrize("seed", [21, 22, 23])
+def test_a_tilted_beam_draws_half_an_arch_and_hears_best_where_it_looks(
+    in_tank: Callable[..., Finding], seed: int
+) -> None:
+    """Half arches under tilt: common practice, no source."""
+    finding = in_tank(LESSON, "half-arch", seed)
+    assert finding.choice == "half an arch"
+    beyond_mm = 1e3 * (1 / math.cos(math.radians(12.0)) - 1)
+    assert abs(finding.measured - beyond_mm) <= K * finding.u_measured
+    assert finding.expected == pytest.approx(beyond_mm, rel=1e-9)
+
+
+@pytest.mark.parametrize(("tilt_deg", "choice"), [(0.0, "a whole arch"), (14.0, "half an arch")])
+def test_only_a_tilt_takes_a_leg_off_the_arch(
+    in_tank: Callable[..., Finding], tilt_deg: float, choice: str
+) -> None:
+    way = {"position_m": [1.0, 0.0, -0.39], "velocity_m_s": [0.0, 0.0, 0.5]}
+    face = {"radius_m": DISC_M, "tilt_deg": tilt_deg}
+    scenes = {"turned": scene(way, transducer=face)}
+    assert in_tank(LESSON, "half-arch", 24, scenes=scenes, tilt_deg=tilt_deg).choice == choice
+
+
+@pytest.mark.parametrize(
+    ("seed", "slow_m_s", "fast_m_s"), [(31, 0.4, 0.8), (32, 0.37, 0.85), (33, 0.43, 0.71)]
+)
+def test_hits_go_down_as_speed_goes_up_and_as_pings_get_rarer(
+    in_tank: Callable[..., Finding], seed: int, slow_m_s: float, fast_m_s: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    scenes = {
+        "slow": scene(passing_ball(1.0, slow_m_s, middle_s=0.72 + rng.uniform(-0.02, 0.02))),
+        "fast": scene(passing_ball(1.0, fast_m_s, middle_s=0.43 + rng.uniform(-0.02, 0.02))),
+    }
+    finding = in_tank(
+        LESSON, "speed-and-pings", seed, scenes=scenes, slow_m_s=slow_m_s, fast_m_s=fast_m_s
+    )
+    hits = [int(row[3]) for row in finding.numbers[1:]]
+    spacings_m = [v * INTERVAL_S for v in (slow_m_s, fast_m_s, 2 * slow_m_s)]
+    # 2 R tan θ over the way from ping to ping. A stretch of n + f spacings holds n or n + 1
+    # marks: 1 off; and edges found to 1 % put at most 0.3 of 25 hits on top.
+    for count, spacing_m in zip(hits, spacings_m, strict=True):
+        assert abs(count - 2 * math.tan(HALF_RAD) / spacing_m) < 1.3
+    assert hits[1] < hits[0]
+    assert hits[2] < hits[0]
+    # Two counts, each off by 1 at the most, in a ratio.
+    assert abs(finding.measured - slow_m_s / fast_m_s) <= (1.3 + 1.3 * finding.measured) / hits[0]
+
+
+@pytest.mark.parametrize("seed", [41, 42])
+def test_a_boat_is_drawn_on_the_bench_with_as_many_hits_as_in_the_field(
+    in_tank: Callable[..., Finding], seed: int
+) -> None:
+    finding = in_tank(LESSON, "bench-to-field", seed)
+    assert [row[5] for row in finding.numbers[1:]] == ["an arch", "an arch", "a streak"]
+    for row, boat_m_s in zip(finding.numbers[1:3], (1.8, 2.7), strict=True):
+        assert float(row[2]) == boat_m_s
+        # 10 m down, 10 pings a second: 2 R tan θ / v, times the pings a second.
+        hits = 2 * 10.0 * math.tan(HALF_RAD) / boat_m_s * 10.0
+        assert float(row[3]) == pytest.approx(hits, rel=BAND_SHARE, abs=0.05)
+        assert abs(int(row[4]) - hits) < 1.3  # as above
+    # In the field an arch of so many hits: the boat's own time in the cone, 1.3 to 2 s.
+    assert finding.measured == float(finding.numbers[2][4])
+
+
+@pytest.mark.parametrize("boat_m_s", [1.8, 2.2, 2.7, 0.0])
+@pytest.mark.parametrize(
+    ("cone_deg", "depth_m", "pings_per_s"),
+    [(16.0, 6.0, 15.0), (20.0, 10.0, 10.0), (28.0, 5.0, 8.0)],
+)
+def test_a_moving_boat_makes_arches_and_a_standing_one_streaks(
+    boat_m_s: float, cone_deg: float, depth_m: float, pings_per_s: float
+) -> None:
+    """At 4 to 6 mph with common cones, depths and ping rates: common practice, no source.
+
+    On a bench of 1 m, in the same share of the distance from ping to ping (which needs no
+    formula of the project's).
+    """
+    drawn_m_s = boat_m_s * (1.0 / depth_m) / (pings_per_s * INTERVAL_S)
+    disc_m = HALF_POWER * SPEED_M_S / (2 * math.pi * 14e3 * math.sin(math.radians(cone_deg / 2)))
+    half_m = math.tan(math.radians(cone_deg / 2))
+    pings = 24 if boat_m_s == 0 else math.ceil(3.2 * half_m / (drawn_m_s * INTERVAL_S))
+    ball = passing_ball(1.0, drawn_m_s, middle_s=pings * INTERVAL_S / 2)
+    plan = plan_from_table({**LESSON.plan, "transducer": {"radius_m": disc_m}})
+    seen = scene_from_table(scene(ball, transducer={"radius_m": disc_m}))
+    with open_virtual_tank(plan, scene=seen, seed=51) as tank:
+        receiver = Receiver(plan, tank.info)
+        passings = passings_of(receiver, measure(receiver, tank.blocks(pings)).results)
+    longest = max(passings, key=lambda p: p.passage.hits)
+    assert longest.passage.kind == ("stay" if boat_m_s == 0 else "pass")
+
+
+@pytest.mark.parametrize("part", LESSON.parts, ids=lambda p: p.name)
+def test_without_a_ball_there_is_no_track_and_the_remedy_is_named(
+    in_tank: Callable[..., Finding], part: Part
+) -> None:
+    empty: dict[str, Mapping[str, Any]] = {step.name: scene() for step in part.steps}
+    with pytest.raises(NotHeardError, match=r"send louder|draw the ball"):
+        in_tank(LESSON, part.name, 61, scenes=empty)
