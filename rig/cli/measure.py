@@ -16,7 +16,7 @@ from rig.errors import CalibrationError, PlanError
 if TYPE_CHECKING:
     from rig.bench.plan import Plan
     from rig.bench.stored_calibration import Calibration
-    from rig.measure.beam import Stops
+    from rig.measure.beam.moved import Stops
     from rig.measure.strength import TargetStrength
     from rig.run.loop import PingResult
     from rig.run.receiver import Echo, Receiver
@@ -85,7 +85,9 @@ def _twin(given: argparse.Namespace) -> int:
 def _beam(given: argparse.Namespace) -> int:
     from rig.bench.plan import read_plan
     from rig.front_ends.replay import open_recording
-    from rig.measure.beam import beam_answer, beam_lines, measure_beam, ping_by_ping
+    from rig.measure.beam.answer import beam_answer
+    from rig.measure.beam.measurement import measure_beam, ping_by_ping
+    from rig.measure.beam.words import beam_lines
     from rig.run.loop import ping_results
 
     moved = way_moved(given)
@@ -144,7 +146,7 @@ def _beam(given: argparse.Namespace) -> int:
 
 def way_moved(given: argparse.Namespace) -> Any:
     """Return how the target was moved across the beam."""
-    from rig.measure.beam import SteadyPass, read_stops
+    from rig.measure.beam.moved import SteadyPass, read_stops
 
     if given.stops is not None:
         return read_stops(given.stops, u_zero_m=given.u_zero_m)

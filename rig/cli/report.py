@@ -14,7 +14,7 @@ from rig.cli import opening, options, output
 if TYPE_CHECKING:
     from rig.bench.stored_calibration import Calibration
     from rig.front_ends.replay import Replay
-    from rig.measure.beam import BeamMeasurement
+    from rig.measure.beam.measurement import BeamMeasurement
     from rig.run.loop import PingResult
     from rig.run.receiver import Receiver
     from rig.show.report.contents import Matter
@@ -80,7 +80,7 @@ def _beam(
     calibration: Calibration | None,
 ) -> BeamMeasurement | None:
     """Measure the beam, where it was said how the target was moved."""
-    from rig.measure.beam import measure_beam, ping_by_ping
+    from rig.measure.beam.measurement import measure_beam, ping_by_ping
     from rig.run.loop import ping_results
 
     if given.stops is None and given.speed_m_s is None:

@@ -16,7 +16,7 @@ def _what_if(given: argparse.Namespace) -> int:
     import dataclasses
 
     from rig.front_ends.replay import open_recording
-    from rig.measure.beam import ping_by_ping
+    from rig.measure.beam.measurement import ping_by_ping
     from rig.measure.what_if import read_change, what_if, what_if_lines
     from rig.run.loop import measure
     from rig.show.answers import what_if_answer

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from dsp.history.beam_fits import BeamFit, far_field_from_m, pair_pattern
 from dsp.physics import beams
-from rig.measure.beam import BeamMeasurement
+from rig.measure.beam.measurement import BeamMeasurement
 from rig.show.pictures.page import (
     CONE,
     FAINT,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rig.bench.stored_calibration import Calibration
-from rig.measure.beam import BeamMeasurement
+from rig.measure.beam.measurement import BeamMeasurement
 from rig.measure.passes import Passing
 from rig.measure.strength import TargetStrength
 from rig.run.loop import Measurement, PingResult

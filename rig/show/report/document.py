@@ -15,7 +15,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from rig.measure.beam import beam_lines
+from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
 from rig.measure.passes import Passing

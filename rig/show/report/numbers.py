@@ -17,7 +17,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from dsp.history.passes import fitted_range_m
-from rig.measure.beam import BeamMeasurement
+from rig.measure.beam.measurement import BeamMeasurement
 from rig.measure.strength import TargetStrength
 from rig.run.receiver import Echo
 from rig.show.report.contents import Matter

@@ -9,7 +9,9 @@ import numpy as np
 
 from dsp.physics.beams import half_power_half_angle_rad
 from rig.errors import LessonError, NotHeardError, RecordingError
-from rig.measure.beam import BeamMeasurement, SteadyPass, measure_beam, setting_of
+from rig.measure.beam.measurement import BeamMeasurement, measure_beam
+from rig.measure.beam.moved import SteadyPass
+from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Receiver
 from rig.teach.lessons.lesson import Given, StepHeard
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.history.beam_fits import pair_pattern, two_way_amplitude
-from rig.measure.beam import setting_of
+from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Echo, Receiver
 
 NEPER_DB = 20 / math.log(10)

@@ -21,18 +21,12 @@ from rig.bench.stored_calibration import CALIBRATION_NAME
 from rig.cli import main
 from rig.errors import PlanError, RecordingError
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.beam import (
-    SteadyPass,
-    Stop,
-    Stops,
-    beam_answer,
-    beam_lines,
-    measure_beam,
-    ping_by_ping,
-    range_shift_m,
-    read_stops,
-    setting_of,
-)
+from rig.measure.beam.answer import beam_answer
+from rig.measure.beam.measurement import measure_beam, ping_by_ping
+from rig.measure.beam.moved import SteadyPass, Stop, Stops, read_stops
+from rig.measure.beam.range_shift import range_shift_m
+from rig.measure.beam.setting import setting_of
+from rig.measure.beam.words import beam_lines
 from rig.run.loop import PingResult, ping_results
 from rig.run.receiver import Receiver
 from rig.tank.scene import Scene, scene_from_table

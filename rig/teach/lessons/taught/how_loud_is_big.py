@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from dsp.physics import targets
 from rig.errors import LessonError, NotHeardError
-from rig.measure.beam import setting_of
+from rig.measure.beam.setting import setting_of
 from rig.teach.lessons.air_bench import PLAN, scene
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB, ahead_db, u_level_db

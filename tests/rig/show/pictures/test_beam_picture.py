@@ -13,7 +13,7 @@ from scipy.special import j1
 
 from dsp.history.beam_fits import BeamSetting, BeamSweep, fit_beam
 from rig.errors import StorageError
-from rig.measure.beam import BeamMeasurement
+from rig.measure.beam.measurement import BeamMeasurement
 from rig.show.pictures.beam_picture import BeamPicture, result_text, save_beam_picture, title_text
 
 
