@@ -12,7 +12,7 @@ from rig.cli import opening, options, output
 from rig.errors import DeviceError, PlanError
 
 if TYPE_CHECKING:
-    from rig.measure.calibrate import KnownTarget, Step
+    from rig.measure.calibrate.steps import KnownTarget, Step
 
 
 def _plan(given: argparse.Namespace) -> int:
@@ -90,7 +90,9 @@ def _calibrate(given: argparse.Namespace) -> int:
 
     from rig.bench.plan import read_plan
     from rig.bench.stored_calibration import CALIBRATION_NAME, write_calibration
-    from rig.measure.calibrate import CAUTION, calibrate, calibration_lines, steps
+    from rig.measure.calibrate.calibration import calibrate
+    from rig.measure.calibrate.steps import CAUTION, steps
+    from rig.measure.calibrate.words import calibration_lines
     from rig.show.answers import calibration_answer
 
     plan = read_plan(given.plan)
@@ -124,7 +126,7 @@ def _calibrate(given: argparse.Namespace) -> int:
 
 
 def _known_targets(given: argparse.Namespace) -> list[KnownTarget]:
-    from rig.measure.calibrate import KnownTarget
+    from rig.measure.calibrate.steps import KnownTarget
 
     if given.plate_size is not None and given.sphere_radius is not None:
         raise PlanError("--plate-size: found with --sphere-radius; give one, of what stands there")

@@ -17,7 +17,9 @@ def _what_if(given: argparse.Namespace) -> int:
 
     from rig.front_ends.replay import open_recording
     from rig.measure.beam.measurement import ping_by_ping
-    from rig.measure.what_if import read_change, what_if, what_if_lines
+    from rig.measure.what_if.change import read_change
+    from rig.measure.what_if.history import what_if
+    from rig.measure.what_if.words import what_if_lines
     from rig.run.loop import measure
     from rig.show.answers import what_if_answer
     from rig.show.pictures.what_if_picture import save_what_if

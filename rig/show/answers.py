@@ -13,7 +13,8 @@ from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
 from rig.measure.passes import Passing, smeared
 from rig.measure.scale_card import Case
-from rig.measure.what_if import CANNOT_KNOW, WhatIf
+from rig.measure.what_if.history import WhatIf
+from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.loop import Measurement, PingResult
 from rig.run.receiver import Echo, Receiver, TimeZero
 from rig.teach.lessons.lesson import Lesson, Part
@@ -127,7 +128,7 @@ def what_if_answer(found: WhatIf, picture: str) -> Answer:
         "pings": len(found.results),
         "half_angle_deg": math.degrees(found.half_angle_rad),
         "heard_half_angle_deg": math.degrees(found.heard_half_angle_rad),
-        "passes": [dataclasses.asdict(mark) for mark in found.marks],
+        "passes": [dataclasses.asdict(one) for one in found.passes],
         "kept_as_heard": found.kept,
         "cannot_know": CANNOT_KNOW,
         "picture": picture,

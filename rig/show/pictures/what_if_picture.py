@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.plan import Plan
-from rig.measure.what_if import CANNOT_KNOW, WhatIf
+from rig.measure.what_if.history import WhatIf
+from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.loop import PingResult
 from rig.run.receiver import Receiver
 from rig.show.pictures.bench_picture import FEWEST_ROWS
@@ -204,18 +205,18 @@ class _Panel:
         per_m = self._width / found.receiver.plan.receiver.range_stop_m
         per_s = self._height / (self._pings * self._interval_s)
         taken: list[tuple[float, float]] = []
-        for mark in found.marks:
-            x = mark.closest_range_m * per_m
-            y = (newest_s - mark.closest_time_s + self._interval_s / 2) * per_s
-            words = f"{mark.heard_hits} hits"
+        for one in found.passes:
+            x = one.closest_range_m * per_m
+            y = (newest_s - one.closest_time_s + self._interval_s / 2) * per_s
+            words = f"{one.heard_hits} hits"
             if forecast:
-                words = f"{mark.hits} ± {max(1, round(2 * mark.u_hits))} hits"
-                words = f"{mark.hits} hits, cut off" if mark.cut else words
+                words = f"{one.hits} ± {max(1, round(2 * one.u_hits))} hits"
+                words = f"{one.hits} hits, cut off" if one.cut else words
             wide = measure(MAIN_PT)(words)
             # On the near side of the top, where its own arch never comes.
             x -= wide / 2 + 10
             if x - wide / 2 < 2:
-                x = mark.closest_range_m * per_m + wide / 2 + 10 + 0.1 * self._width
+                x = one.closest_range_m * per_m + wide / 2 + 10 + 0.1 * self._width
             inside = _LABEL_HEIGHT / 2 < y < self._height - _LABEL_HEIGHT / 2
             free = all(
                 abs(y - other_y) > _LABEL_HEIGHT or abs(x - other_x) > 1.2 * wide
@@ -269,8 +270,8 @@ def _lay_words(page: Page, found: WhatIf) -> None:
     left = _LEFT + 330 + 50
     room = page.width - left - MARGIN
     lines = []
-    if found.marks:
-        loudest = max(found.marks, key=lambda m: m.heard_peak_db)
+    if found.passes:
+        loudest = max(found.passes, key=lambda m: m.heard_peak_db)
         lines = _wrapped(
             f"The strongest pass, at {loudest.closest_range_m:.2f} m: "
             f"{signed(loudest.heard_peak_db)} dB as heard, "

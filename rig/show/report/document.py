@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rig.measure.beam.words import beam_lines
-from rig.measure.calibrate import calibration_lines
+from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
 from rig.measure.passes import Passing
 from rig.measure.strength import strength_lines

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from rig.measure.passes import Passing
-    from rig.measure.what_if import WhatIf
+    from rig.measure.what_if.history import WhatIf
 
 HISTORY_PINGS = 120
 """Rows of the history in a window."""
@@ -621,7 +621,8 @@ class _WhatIfs:
 
     def _work(self, asked: int, change: str) -> None:
         from rig.measure.passes import passings_of
-        from rig.measure.what_if import read_change, what_if
+        from rig.measure.what_if.change import read_change
+        from rig.measure.what_if.history import what_if
 
         outcome: _Foretold | str
         try:

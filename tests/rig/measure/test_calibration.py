@@ -25,7 +25,9 @@ from rig.bench.stored_calibration import (
 )
 from rig.errors import CalibrationError, PlanError, StorageError
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.calibrate import KnownTarget, calibrate, calibration_lines, steps
+from rig.measure.calibrate.calibration import calibrate
+from rig.measure.calibrate.steps import KnownTarget, steps
+from rig.measure.calibrate.words import calibration_lines
 from rig.run.loop import measure, ping_results
 from rig.run.receiver import Receiver
 from rig.tank.scene import scene_from_table

@@ -20,7 +20,9 @@ from rig.errors import NotHeardError, PlanError
 from rig.files.recording import Recorder
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes import Passing, passings_of
-from rig.measure.what_if import CANNOT_KNOW, changed_plan, read_change, what_if, what_if_lines
+from rig.measure.what_if.change import changed_plan, read_change
+from rig.measure.what_if.history import what_if
+from rig.measure.what_if.words import CANNOT_KNOW, what_if_lines
 from rig.run.loop import PingResult, measure
 from rig.run.receiver import Receiver
 from rig.tank.scene import scene_from_table
@@ -119,16 +121,14 @@ CASES = {
 def test_hits_and_peak_are_those_of_the_bench_really_so_changed(change: str) -> None:
     found = what_if(*pinged(HEARD), read_change(change), passings=passed(HEARD))
     real = pass_in(passed(CASES[change], seed=2))
-    (mark,) = found.marks
+    (one,) = found.passes
     # Hits: the forecast's own uncertainty, and the real count's. Echoes near the threshold
     # come and go: on either edge it is passed over as many pings as the amplitude takes to
     # rise from one noise deviation below it to one above. That is from 0.73 to 1.27 of it
     # (√(−ln 1e-3) = 2.63 in units of the noise's RMS, one deviation 1/√2 of it); on the main
     # lobe's flank, a tenth of its width for the share 0.54 of that at its foot.
     u_real = math.sqrt(2) * 0.05 * real.passage.hits
-    assert mark.hits == pytest.approx(
-        real.passage.hits, abs=2 * math.hypot(mark.u_hits, u_real) + 1
-    )
+    assert one.hits == pytest.approx(real.passage.hits, abs=2 * math.hypot(one.u_hits, u_real) + 1)
     # Within half power, n hits. The tracker fits a parabola to 1.25 n levels, each unsure by
     # 0.3 dB (d² is 30 dB at half power: 8.7 dB / 32), so its half angle by
     # ½ · 0.3 · 3.35 / √(1.25 n) / 4.7 = 0.1 / √n; a parabola is no piston's beam, by 0.1 dB or
@@ -136,12 +136,12 @@ def test_hits_and_peak_are_those_of_the_bench_really_so_changed(change: str) -> 
     assert real.passage.strong_hits is not None
     n = real.passage.strong_hits
     u_strong = math.hypot(0.1 * math.sqrt(n), 0.017 * n, math.sqrt(4 / 12))
-    assert mark.strong_hits == pytest.approx(n, abs=3 * u_strong)
+    assert one.strong_hits == pytest.approx(n, abs=3 * u_strong)
     # The top: noise of 20 dB or more below the peak turns it by up to 10 %, 0.9 dB, in either;
     # and the ball's own strength changes by 0.1 dB from 16 to 32 kHz (Anderson's series, ka
     # above 14).
     other, results = pinged(CASES[change], seed=2)
-    assert mark.peak_db == pytest.approx(strongest_db(results, other), abs=2 * mark.u_peak_db)
+    assert one.peak_db == pytest.approx(strongest_db(results, other), abs=2 * one.u_peak_db)
     assert strongest_db(found.results, found.receiver) == pytest.approx(
         strongest_db(results, other), abs=2 * 0.9 * math.sqrt(2)
     )
@@ -150,9 +150,9 @@ def test_hits_and_peak_are_those_of_the_bench_really_so_changed(change: str) -> 
 @pytest.mark.parametrize("change", ["speed=2x", "disc=2x", "frequency=2x"])
 def test_twice_the_speed_the_disc_or_the_frequency_halves_the_hits(change: str) -> None:
     # All three by the formula of the cone: hits = 2 R tan θ / (v T), sin θ = 1.16 λ/(2π a).
-    (mark,) = what_if(*pinged(HEARD), read_change(change), passings=passed(HEARD)).marks
-    assert mark.heard_strong_hits is not None
-    assert abs(mark.strong_hits - mark.heard_strong_hits / 2) <= 1
+    (one,) = what_if(*pinged(HEARD), read_change(change), passings=passed(HEARD)).passes
+    assert one.heard_strong_hits is not None
+    assert abs(one.strong_hits - one.heard_strong_hits / 2) <= 1
 
 
 @pytest.mark.parametrize("change", ["speed=0.4", "disc=2x", "tilt=15"])
@@ -168,8 +168,8 @@ def test_the_forecast_history_shows_the_way_that_was_forecast(change: str) -> No
     # The speed that was measured is itself uncertain, and so is reading it back.
     assert told.crossing_speed_m_s is not None
     assert told.u_crossing_speed_m_s is not None
-    (mark,) = found.marks
-    u_m_s = math.hypot(told.u_crossing_speed_m_s, 0.002 * mark.speed_m_s)
+    (one,) = found.passes
+    u_m_s = math.hypot(told.u_crossing_speed_m_s, 0.002 * one.speed_m_s)
     assert told.crossing_speed_m_s == pytest.approx(CASES[change].speed_m_s, abs=3 * u_m_s)
     if change == "tilt=15":
         assert told.kind == "half"
@@ -215,7 +215,7 @@ def test_what_stays_is_kept_as_heard() -> None:
     still = Bench(still=True)
     receiver, results = pinged(still)
     found = what_if(receiver, results, read_change("disc=2x"))
-    assert (found.marks, found.kept) == ((), 1)
+    assert (found.passes, found.kept) == ((), 1)
 
     def levels(pings: Sequence[PingResult], at: Receiver) -> np.ndarray:
         heights = []
@@ -305,9 +305,9 @@ def test_the_same_seed_draws_the_same_history() -> None:
 def test_an_arch_that_outlasts_the_pings_is_said_to_be_cut_off() -> None:
     # 120 pings of 50 ms; at an eighth of the speed the cone takes 8 × 35 of them.
     slow = what_if(*pinged(HEARD), read_change("speed=0.1"), passings=passed(HEARD))
-    assert (slow.marks[0].cut, slow.marks[0].hits) == (True, PINGS)
+    assert (slow.passes[0].cut, slow.passes[0].hits) == (True, PINGS)
     assert any("cut off" in line for line in what_if_lines(slow))
-    assert not what_if(*pinged(HEARD), read_change("tilt=0"), passings=passed(HEARD)).marks[0].cut
+    assert not what_if(*pinged(HEARD), read_change("tilt=0"), passings=passed(HEARD)).passes[0].cut
 
 
 def test_it_says_what_it_cannot_know() -> None:
@@ -390,8 +390,8 @@ def test_the_command_draws_both_histories_and_answers(recording: Path) -> None:
     done = command(*words, folder=recording.parent)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout.splitlines()[-1])
-    (mark,) = found["passes"]
-    assert abs(mark["strong_hits"] - mark["heard_strong_hits"] / 2) <= 1
+    (one,) = found["passes"]
+    assert abs(one["strong_hits"] - one["heard_strong_hits"] / 2) <= 1
     assert found["change"] == {"what": "disc", "value": 2.0, "times": True}
     assert (recording.parent / "both.png").read_bytes().startswith(b"\x89PNG")
 

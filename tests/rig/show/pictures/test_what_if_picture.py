@@ -13,7 +13,8 @@ from matplotlib.image import imread
 from rig.bench.plan import plan_from_table
 from rig.errors import StorageError
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.what_if import read_change, what_if
+from rig.measure.what_if.change import read_change
+from rig.measure.what_if.history import what_if
 from rig.run.loop import measure
 from rig.run.receiver import Receiver
 from rig.show.pictures.what_if_picture import draw_what_if, save_what_if

@@ -1,0 +1,91 @@
+"""A known target's echo, found near where it was said to be."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping import detection
+from dsp.ping.compression import EchoShape
+from rig.errors import CalibrationError
+from rig.measure.calibrate.runs import Run
+from rig.measure.calibrate.steps import KnownTarget
+from rig.run.loop import Measurement
+from rig.run.receiver import Echo
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardTarget:
+    """A known target's echo."""
+
+    target: KnownTarget
+    run: Run
+    echo: Echo
+    delay_s: float
+
+    @property
+    def u_delay_s(self) -> float:
+        """Of its arrival alone, from its SNR."""
+        if self.run.info.edge_step_s is not None:
+            return self.run.info.edge_step_s / math.sqrt(12)
+        shape = self.run.receiver.shape
+        snr = 10 ** (self.echo.snr_db / 10)
+        return detection.delay_uncertainty_s(shape, snr * shape.efficiency)
+
+
+def heard_target(run: Run, target: KnownTarget) -> HeardTarget:
+    """Find a known target's echo."""
+    echo = strongest_near(run.whole, target)
+    if echo is None:
+        found = ", ".join(f"{e.range_m:.3f}" for e in run.whole.echoes[:5]) or "none"
+        raise CalibrationError(
+            f"calibrate: no echo within {_around_m(target):.2f} m of the target at "
+            f"{target.range_m:g} m; "
+            f"found at {found}; check its distance, turn it square to the pair, or turn it up a "
+            "little"
+        )
+    return HeardTarget(target=target, run=run, echo=echo, delay_s=_delay_s(run, echo))
+
+
+def _delay_s(run: Run, echo: Echo) -> float:
+    """Return where an echo peaks, all of it.
+
+    A coloured pulse, taken away as if it were the sent one, leaves companions, which
+    the search for echoes takes for others; what stands alone is whole.
+    """
+    profile = run.whole.profile
+    if profile is None or run.info.edge_step_s is not None:
+        return echo.delay_s
+    near = round(echo.delay_s / profile.bin_s)
+    reach = math.ceil(run.receiver.shape.width_s / 2 / profile.bin_s)
+    first = max(near - reach, 0)
+    strongest = first + int(np.abs(profile.envelope[first : near + reach + 1]).argmax())
+    return refined_delay_s(profile.envelope, strongest, run.receiver.shape)
+
+
+def refined_delay_s(envelope: NDArray[np.complex64], strongest: int, shape: EchoShape) -> float:
+    """Return where an envelope peaks between its bins, near its strongest one."""
+    place, _ = detection.refined(
+        envelope,
+        np.array([strongest]),
+        lobe_bins=shape.width_s / shape.bin_s,
+        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
+    )
+    return float(place[0]) * shape.bin_s
+
+
+def strongest_near(whole: Measurement, target: KnownTarget) -> Echo | None:
+    """Return the strongest echo about where a target was said to stand."""
+    near = [e for e in whole.echoes if abs(e.range_m - target.range_m) <= _around_m(target)]
+    return max(near, key=lambda e: e.strength_db, default=None)
+
+
+def _around_m(target: KnownTarget) -> float:
+    """Return how far from its place a target's echo is looked for.
+
+    A wrong temperature or salinity moves it by some percent.
+    """
+    return max(0.05, 0.04 * target.range_m)

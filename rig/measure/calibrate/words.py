@@ -1,0 +1,48 @@
+"""A calibration in words."""
+
+from __future__ import annotations
+
+from rig.bench.stored_calibration import Calibration
+from rig.measure.checkup import value_words
+
+
+def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
+    """Put a calibration into words, each number with its uncertainty (k = 2)."""
+    c, lines = calibration, list[str]()
+    lines.append(
+        f"{c.device} ({c.front_end}), {c.plan.timing.sample_rate_hz:g} Hz, {c.pings} pings"
+    )
+    speed = c.sound_speed
+    lines.append(
+        f"sound speed {speed.sound_speed_m_s:.2f} ± {2 * speed.u_sound_speed_m_s:.2f} m/s by "
+        f"{speed.method}; by formula {speed.by_formula_m_s:.2f} ± {2 * speed.u_by_formula_m_s:.2f}"
+    )
+    if c.time_zero is not None:
+        zero = c.time_zero
+        spread = "" if zero.spread_s is None else f", {1e6 * zero.spread_s:.1f} µs between starts"
+        lines.append(
+            f"time zero {1e3 * zero.latency_s:.4f} ± {2e3 * zero.u_latency_s:.4f} ms by "
+            f"{zero.method}, {zero.starts} start{'' if zero.starts == 1 else 's'}{spread}"
+        )
+    if c.replica is not None:
+        r = c.replica
+        lines += [
+            f"the pulse was taken from the {'direct sound' if r.source == 'direct' else r.source}, "
+            f"2E/N0 {r.snr_db:.0f} dB",
+            f"resolution {1e3 * r.resolution_m:.1f} mm equalised, {1e3 * r.plain_resolution_m:.1f} "
+            f"mm plain, for {r.noise_cost_db:.1f} dB more noise",
+        ]
+    if c.level is not None:
+        lines.append(
+            f"level {c.level.source_level_db:.1f} ± {2 * c.level.u_source_level_db:.1f} dB re full "
+            f"scale at 1 m, by {c.level.target}"
+        )
+    for f in c.findings:
+        u = "" if f.u_value is None else f" ± {2 * f.u_value:.1f}"
+        lines.append(
+            f"{f.name} {value_words(f.value)}{u} {f.unit}".rstrip() + ("" if f.fit else ": NOT FIT")
+        )
+        if f.advice:
+            lines.append(f"    {f.advice}")
+    lines += [f"note: {note}" for note in c.notes]
+    return tuple(lines)

@@ -1,0 +1,105 @@
+"""Each ping's profile drawn anew, and stacked as the plan asks."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import deque
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.compression import EchoShape
+from dsp.ping.profiles import EchoProfile
+from rig.bench.capture import LEAD_S
+from rig.measure.what_if.bench import Bench
+from rig.measure.what_if.noise import drawn_noise
+from rig.measure.what_if.ways import Kept, Way
+from rig.run.loop import PingResult
+from rig.run.receiver import Receiver, TimeZero
+
+
+def profiles_of(
+    receiver: Receiver,
+    results: Sequence[PingResult],
+    ways: Sequence[Way],
+    kept: Sequence[Kept],
+    present: Bench,
+    other: Bench,
+    noise_rms: float,
+    random: np.random.Generator,
+) -> list[EchoProfile]:
+    """Make each ping's profile: noise, direct sound, and all that was followed."""
+    sent_s = np.array([r.sent_s for r in results])
+    on_ways = []
+    for way in ways:
+        met_s = other.met_s(sent_s, way.range_m)
+        # A chirp shows a target where it will be so much later.
+        shown_m = way.range_at(met_s + other.coupling_s)
+        on_ways.append((other.delay_s(shown_m), way.response(other, met_s)))
+    marks = [r.time_zero for r in results if r.alone is not None and r.time_zero is not None]
+    direct = float(np.median([m.amplitude for m in marks])) if marks else 0.0
+    direct_s = other.plan.geometry.baseline_m / other.receiver.sound_speed_m_s
+    if receiver.plan.geometry.time_zero != "direct" or direct_s < 2 * other.shapes[0].bin_s:
+        direct = 0.0
+    by_ping: dict[int, list[tuple[float, float]]] = {}
+    for track in kept:
+        for ping, range_m, amplitude in zip(
+            track.ping.tolist(), track.range_m.tolist(), track.amplitude.tolist(), strict=True
+        ):
+            by_ping.setdefault(ping, []).append((range_m, amplitude))
+    profiles = []
+    for i, result in enumerate(results):
+        shape = other.shapes[i % len(other.shapes)]
+        envelope = drawn_noise(shape, other.bins, noise_rms, random)
+        if direct:
+            envelope += direct * shape.at_bins(direct_s, other.bins)
+        for delay_s, response in on_ways:
+            if response[i].any():
+                envelope += _echo(shape, float(delay_s[i]), response[i], other.bins)
+        for range_m, amplitude in by_ping.get(result.index, []):
+            lost = present.amplitude(present.absorbed(range_m))
+            response = amplitude / float(lost) * other.absorbed(range_m)
+            envelope += _echo(shape, float(other.delay_s(range_m)), response, other.bins)
+        profiles.append(EchoProfile(envelope=envelope, bin_s=shape.bin_s))
+    return profiles
+
+
+def _echo(
+    shape: EchoShape, delay_s: float, response: NDArray[np.float64], bins: int
+) -> NDArray[np.complex64]:
+    return dataclasses.replace(shape, weights=shape.weights * response).at_bins(delay_s, bins)
+
+
+def stacked_as_asked(
+    receiver: Receiver, results: Sequence[PingResult], profiles: Sequence[EchoProfile]
+) -> tuple[PingResult, ...]:
+    """Make results of profiles, stacked as the plan asks and as the session does."""
+    cycle = receiver.plan.pulses_per_cycle
+    recent: deque[tuple[int, EchoProfile]] = deque(
+        maxlen=-(-receiver.plan.receiver.stack // cycle) * cycle
+    )
+    direct_s = receiver.plan.geometry.baseline_m / receiver.sound_speed_m_s
+    marked = receiver.plan.geometry.time_zero == "direct"
+    time_zero = TimeZero(
+        method=receiver.plan.geometry.time_zero,
+        delay_s=LEAD_S,
+        u_delay_s=0.0,
+        mark_s=LEAD_S + (direct_s if marked else 0.0),
+    )
+    made = []
+    for i, (result, profile) in enumerate(zip(results, profiles, strict=True)):
+        which = i % cycle
+        recent.append((which, profile))
+        made.append(
+            PingResult(
+                index=result.index,
+                sent_s=result.sent_s,
+                lost=False,
+                time_zero=time_zero,
+                profile=receiver.stack(list(recent))[0],
+                alone=profile,
+                pulse_index=which,
+            )
+        )
+    return tuple(made)
