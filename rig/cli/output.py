@@ -99,7 +99,7 @@ def shows_window(given: argparse.Namespace) -> bool:
         return False
     own_screen = sys.platform in ("win32", "darwin")
     if own_screen or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
-        from rig.show.window.live import window_backend
+        from rig.show.window.backend import window_backend
 
         if window_backend() is not None:
             return True

@@ -89,3 +89,12 @@ def check_picture_path(path: str | os.PathLike[str]) -> str:
             f"give a picture a name that ends in one of {', '.join(PICTURE_SUFFIXES)}"
         )
     return suffix
+
+
+def free_path(path: pathlib.Path) -> pathlib.Path:
+    """Return `path`, numbered where there is a file of that name already."""
+    free, number = path, 2
+    while free.exists():
+        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        number += 1
+    return free

@@ -1,0 +1,52 @@
+"""Where a window can be opened, and how large."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from typing import Any
+
+from rig.show.pictures.page import HEIGHT, WIDTH
+
+_TITLE_BAR_PX = 60  # room for a window's own title and a bar of the screen's
+
+
+def window_backend() -> str | None:
+    """Return the matplotlib backend that can open a window here, or None.
+
+    Tk comes with most Pythons and is asked first; Qt with the ``qt`` extra.
+    """
+    try:
+        import tkinter
+
+        tkinter.Tk().destroy()
+        return "TkAgg"
+    except Exception:  # tkinter may be missing, or its display; either way no window
+        pass
+    # Qt ends the whole program where it finds no display: ask before it does.
+    has_display = (
+        sys.platform in ("win32", "darwin")
+        or os.environ.get("DISPLAY")
+        or os.environ.get("WAYLAND_DISPLAY")
+    )
+    if has_display and importlib.util.find_spec("PySide6") is not None:
+        return "QtAgg"
+    return None
+
+
+def fit_to_screen(manager: Any) -> None:
+    """Make the window as large as the screen allows, for those who read from afar."""
+    window = manager.window
+    if hasattr(window, "winfo_screenwidth"):
+        width, height = window.winfo_screenwidth(), window.winfo_screenheight()
+    else:
+        screen = window.screen().availableGeometry()
+        width, height = screen.width(), screen.height()
+    scale = min(width / WIDTH, (height - _TITLE_BAR_PX) / HEIGHT)
+    width, height = int(scale * WIDTH), int(scale * HEIGHT)
+    if hasattr(window, "winfo_screenwidth"):
+        # Asked of the window itself, which then keeps it whatever the canvas wants.
+        window.geometry(f"{width}x{height}")
+    else:
+        window.resize(width, height)

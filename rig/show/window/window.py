@@ -1,0 +1,344 @@
+"""The picture on an interactive figure, and what the keys do to it."""
+
+from __future__ import annotations
+
+import pathlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, cast
+
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Plan
+from rig.errors import StorageError
+from rig.run.loop import PingResult
+from rig.show.pictures.bench_picture import BenchPicture, save_picture
+from rig.show.pictures.page import INK, SOFT
+from rig.show.pictures.saving import free_path
+from rig.show.pictures.scales import RangeScale, strength_limits_db
+from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
+from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
+from rig.show.window.what_ifs import Foretold, WhatIfs
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+HISTORY_PINGS = 120
+"""Rows of the history in a window."""
+
+
+class LiveWindow:
+    """The picture on an interactive figure, and what the keys do to it.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        In a window of its own, of pyplot's making.
+    save_to : pathlib.Path
+        Where the key s saves.
+
+    Others as :func:`rig.show.window.live.show_live` has them.
+    """
+
+    def __init__(
+        self,
+        figure: Figure,
+        plan: Plan,
+        info: StreamInfo,
+        *,
+        sound_speed_m_s: float,
+        half_angle_rad: float,
+        far_wall_m: float | None,
+        save_to: pathlib.Path,
+    ) -> None:
+        self._figure = figure
+        self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
+        self._plan, self._info = plan, info
+        self._given: dict[str, Any] = {
+            "sound_speed_m_s": sound_speed_m_s,
+            "half_angle_rad": half_angle_rad,
+            "far_wall_m": far_wall_m,
+        }
+        self._scale = RangeScale(
+            sound_speed_m_s=sound_speed_m_s,
+            baseline_m=plan.geometry.baseline_m,
+            start_m=plan.receiver.range_start_m,
+            stop_m=plan.receiver.range_stop_m,
+        )
+        self._save_to = save_to
+        self._pings = ShownPings(plan, info, most=HISTORY_PINGS)
+        self._mark_m: float | None = None
+        self._limits_db: tuple[float, float] | None = None
+        self._message, self._ending = "", ""
+        self._help_wanted = self._closed = False
+        self._background: Any = None
+        self._what_ifs = WhatIfs(plan, info)
+        self._foretold: Foretold | None = None
+        self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
+        self._lay_out()
+        self._canvas.mpl_connect("close_event", self._note_closed)
+        self._canvas.mpl_connect("draw_event", self._keep_page)
+        self._canvas.mpl_connect("resize_event", self._resize)
+        self._canvas.mpl_connect("key_press_event", self._press_event)
+        self._canvas.mpl_connect("button_press_event", self._click_event)
+
+    def _lay_out(self) -> None:
+        self._figure.clear()
+        self._background = None
+        self._picture = BenchPicture(
+            self._figure,
+            self._plan,
+            self._info,
+            note=KEYS,
+            history_pings=HISTORY_PINGS,
+            **self._given,
+        )
+        scale = self._picture.dots_per_unit * 100 / self._figure.dpi
+        # Over strip and history, and clear of the numbers and the words beside them.
+        _, strip, history = (axes.get_position() for axes in self._picture.panels)
+        self._help = self._figure.text(
+            (strip.x0 + strip.x1) / 2,
+            (strip.y1 + history.y0) / 2,
+            HELP,
+            family="DejaVu Sans Mono",
+            fontsize=14 * scale,
+            linespacing=1.5,
+            ha="center",
+            va="center",
+            multialignment="left",
+            color=INK,
+            bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
+            visible=False,
+        )
+        for artist in (*self._picture.artists, self._help):
+            artist.set_animated(True)
+        self._show()
+
+    def _note_closed(self, _event: object) -> None:
+        self._closed = True
+
+    def _resize(self, _event: object) -> None:
+        if self._foretold is None:
+            self._lay_out()
+        else:
+            self._show_foretold(self._foretold)
+
+    def _keep_page(self, _event: object) -> None:
+        """After a full draw, which leaves out what changes: keep the page, add the rest."""
+        if self._foretold is not None:
+            return
+        self._background = self._canvas.copy_from_bbox(self._figure.bbox)
+        self._draw_changes()
+
+    def _draw_changes(self) -> None:
+        for artist in (*self._picture.artists, self._help):
+            if artist.get_visible():
+                self._figure.draw_artist(artist)
+        self._canvas.blit(self._figure.bbox)
+
+    def _show(self) -> None:
+        # A ping may come in between the window's closing and the end of the timer.
+        # Newer releases of matplotlib take the figure off its canvas at the first.
+        if self._closed or self._figure.canvas.manager is None or self._foretold is not None:
+            return
+        pings = self._pings
+        results = pings.results()
+        self._widen_limits(results)
+        status = self._ending
+        if pings.paused:
+            status = f"Paused, {pings.newer} newer"
+        rescaled = self._picture.show(
+            results,
+            marked_range_m=self._mark_m,
+            limits_db=self._limits_db,
+            counts=(pings.pings, pings.lost_pings),
+            status=status,
+            remarks=pings.remarks(),
+            message=self._message,
+        )
+        self._help.set_visible(self._help_wanted)
+        if rescaled or self._background is None:
+            self._canvas.draw()
+        else:
+            self._canvas.restore_region(self._background)
+            self._draw_changes()
+
+    def _widen_limits(self, results: list[PingResult]) -> None:
+        """Fix the strength scale with the first good ping; later only ever raise its top."""
+        good = [r for r in results if r.profile is not None]
+        if not good:
+            return
+        if self._limits_db is None:
+            self._limits_db = strength_limits_db(good, self._scale)
+        low_db, high_db = self._limits_db
+        _, needed_db = strength_limits_db(good[-1:], self._scale)
+        if needed_db > high_db:
+            self._limits_db = (low_db, needed_db)
+
+    def take(self, results: list[PingResult], ending: str) -> None:
+        """Take the pings that have come, and show the newest."""
+        for result in results:
+            self._pings.take(result)
+        outcome = self._what_ifs.outcome()
+        if isinstance(outcome, str):
+            self._message = outcome
+            self._leave_what_if()
+            return
+        if outcome is not None:
+            self._message = ""
+            self._show_foretold(outcome)
+        if results or ending != self._ending:
+            self._ending = ending
+            self._show()
+
+    def _press_event(self, event: Any) -> None:
+        self.press(event.key or "")
+
+    def _click_event(self, event: Any) -> None:
+        if event.inaxes in self._picture.panels and event.xdata is not None:
+            self.mark(float(event.xdata))
+
+    def mark(self, range_m: float) -> None:
+        """Mark a range, or the echo of the newest ping that is close by."""
+        range_m = min(max(range_m, 0.0), self._scale.stop_m)
+        near = [e.range_m for e in self._echoes() if abs(e.range_m - range_m) < self._nudge_m]
+        self._mark_m = min(near, key=lambda m: abs(m - range_m), default=range_m)
+        self._message = ""
+        self._show()
+
+    @property
+    def _nudge_m(self) -> float:
+        return self._scale.stop_m / 100
+
+    def _echoes(self) -> tuple[Any, ...]:
+        results = self._pings.results()
+        return results[-1].echoes if results else ()
+
+    def press(self, key: str) -> None:
+        """Do what a key, by matplotlib's name, stands for; other keys do nothing."""
+        actions: dict[str, Callable[[], object]] = {
+            " ": self._pings.pause,
+            "m": self._mark_next,
+            "left": lambda: self._move_mark(-1),
+            "right": lambda: self._move_mark(1),
+            "delete": self._unmark,
+            "backspace": self._unmark,
+            "up": self._pings.raise_threshold,
+            "down": self._pings.lower_threshold,
+            "+": lambda: self._restack(self._pings.stack_more),
+            "=": lambda: self._restack(self._pings.stack_more),
+            "-": lambda: self._restack(self._pings.stack_fewer),
+            "b": self._toggle_background,
+            "s": self._save,
+            "f": self._fill_screen,
+            "h": self._toggle_help,
+            "?": self._toggle_help,
+        }
+        if key == "q":
+            self._close()
+        elif key == "w":
+            self._ask_what_if()
+        elif self._foretold is not None and key not in ("s", "f"):
+            self._message = ""
+            self._leave_what_if()
+        elif key in actions:
+            self._message = ""
+            actions[key]()
+            self._show()
+
+    def _ask_what_if(self) -> None:
+        """Go to the next what-if, or back to now after the last."""
+        if self._foretold is None:
+            self._message = "What if: working it out from the pings shown …"
+            self._what_ifs.begin(self._pings.results())
+            self._show()
+        elif not self._what_ifs.next():
+            self._message = ""
+            self._leave_what_if()
+
+    def _show_foretold(self, foretold: Foretold) -> None:
+        """Put both histories in place of the picture; pings still come, and are kept."""
+        from rig.show.pictures.what_if_picture import draw_what_if
+
+        if self._closed or self._figure.canvas.manager is None:
+            return
+        self._foretold = foretold
+        self._figure.clear()
+        draw_what_if(
+            self._figure, foretold.receiver, foretold.results, foretold.found, note=WHAT_IF_KEYS
+        )
+        self._canvas.draw()
+
+    def _leave_what_if(self) -> None:
+        self._what_ifs.end()
+        self._foretold = None
+        self._lay_out()
+
+    def _mark_next(self) -> None:
+        """Go to the next echo beyond the mark; after the last, to the nearest."""
+        ranges = [e.range_m for e in self._echoes()]
+        if not ranges:
+            self._message = "The newest ping has no echo to mark; a click marks any range."
+            return
+        past_m = -1.0 if self._mark_m is None else self._mark_m + self._nudge_m / 2
+        self._mark_m = next((m for m in ranges if m > past_m), ranges[0])
+
+    def _move_mark(self, steps: int) -> None:
+        start_m = self._scale.stop_m / 2 if self._mark_m is None else self._mark_m
+        moved_m = start_m + steps * self._nudge_m / 4
+        self._mark_m = min(max(moved_m, 0.0), self._scale.stop_m)
+
+    def _unmark(self) -> None:
+        self._mark_m = None
+
+    def _restack(self, change: Callable[[], None]) -> None:
+        change()
+        self._limits_db = None  # the noise floor has moved
+
+    def _toggle_background(self) -> None:
+        if self._pings.toggle_background():
+            self._limits_db = None
+        else:
+            self._message = (
+                "What stands still is known only after "
+                f"{FEWEST_FOR_BACKGROUND} good pings: wait, then press b again."
+            )
+
+    def _toggle_help(self) -> None:
+        self._help_wanted = not self._help_wanted
+
+    def _fill_screen(self) -> None:
+        self._canvas.manager.full_screen_toggle()
+
+    def _save(self) -> None:
+        if self._foretold is not None:
+            self._save_foretold(self._foretold)
+            return
+        path = free_path(self._save_to)
+        try:
+            save_picture(
+                path,
+                self._plan,
+                self._info,
+                self._pings.results(),
+                marked_range_m=self._mark_m,
+                remarks=self._pings.remarks(),
+                **self._given,
+            )
+        except StorageError as problem:
+            self._message = str(problem)
+        else:
+            self._message = f"Saved: {path}"
+
+    def _save_foretold(self, foretold: Foretold) -> None:
+        from rig.show.pictures.what_if_picture import save_what_if
+
+        path = free_path(self._save_to.with_stem(f"{self._save_to.stem}-what-if"))
+        try:
+            save_what_if(path, foretold.receiver, foretold.results, foretold.found)
+        except StorageError as problem:
+            self._message = str(problem)
+            self._leave_what_if()
+
+    def _close(self) -> None:
+        from matplotlib import pyplot
+
+        pyplot.close(self._figure)
