@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -173,6 +174,9 @@ class PulseCompressor:
     band_hz : tuple of float, optional
         The band to keep; by default the one that :func:`energy_band_hz` gives.
         Pulses that take turns need the same.
+    fft_samples : int, optional
+        Length of the forward FFT: another compressor's :attr:`fft_samples`, whose
+        :meth:`spectrum` then serves both.
     workers : int
         Threads used when many blocks are compressed at once.
 
@@ -184,6 +188,8 @@ class PulseCompressor:
         at which a whole pulse fits into the block.
     bin_s : float
         Spacing of the bins.
+    fft_samples : int
+        Length of the forward FFT.
     peak : float
         Magnitude to which an echo of amplitude 1 is compressed.
     shape : EchoShape
@@ -214,6 +220,7 @@ class PulseCompressor:
         weighting: str = "none",
         floor: float = 1e-3,
         band_hz: tuple[float, float] | None = None,
+        fft_samples: int | None = None,
         workers: int = 2,
     ) -> None:
         if block_samples < pulse.samples.size:
@@ -232,15 +239,15 @@ class PulseCompressor:
         rate = pulse.sample_rate_hz
         if band_hz is None:
             band_hz = energy_band_hz(pulse)
-        self._fft_samples, decimation = _fft_plan(rate, band_hz, block_samples)
-        self._cycle_bins = self._fft_samples // decimation
-        bin_hz = rate / self._fft_samples
+        self.fft_samples, decimation = _fft_plan(rate, band_hz, block_samples, fft_samples)
+        self._cycle_bins = self.fft_samples // decimation
+        bin_hz = rate / self.fft_samples
         first = max(1, math.ceil(band_hz[0] / bin_hz))
         last = min(first + self._cycle_bins - 1, math.floor(band_hz[1] / bin_hz))
         self._band = slice(first, last + 1)
         frequency_hz = np.arange(first, last + 1, dtype=np.float64) * bin_hz
 
-        whole = np.fft.rfft(pulse.samples.astype(np.float64), self._fft_samples)
+        whole = np.fft.rfft(pulse.samples.astype(np.float64), self.fft_samples)
         whole_hz = np.arange(whole.size, dtype=np.float64) * bin_hz
         energy = np.abs(whole) ** 2
         spectrum = whole[self._band]
@@ -253,7 +260,7 @@ class PulseCompressor:
         replica = np.conj(spectrum) * window * 2 / decimation
         self._replica = replica.astype(np.complex64)
         power = energy[self._band] * window
-        self.peak = float(2 / self._fft_samples * power.sum())
+        self.peak = float(2 / self.fft_samples * power.sum())
         self.bin_s = decimation / rate
         bins = (block_samples - pulse.samples.size) // decimation + 1
         self.delay_s = np.arange(bins) * decimation / rate
@@ -268,7 +275,7 @@ class PulseCompressor:
             reach_s=_reach_s(pulse, weighting),
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
-            noise_gain=math.sqrt(4 / self._fft_samples * noise_power.sum()) / self.peak,
+            noise_gain=math.sqrt(4 / self.fft_samples * noise_power.sum()) / self.peak,
             efficiency=float(power.sum() ** 2 / (energy.sum() * noise_power.sum())),
             pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
             width_s=_half_amplitude_width_s(weights, offset_hz),
@@ -287,10 +294,14 @@ class PulseCompressor:
         ndarray of complex64, shape (..., bins)
             The complex envelope about ``shape.carrier_hz``, on :attr:`delay_s`.
         """
-        return self._inverse(self.band_spectrum(blocks))[..., : self.delay_s.size]
+        return self._inverse(self.matched(self.spectrum(blocks)))[..., : self.delay_s.size]
 
-    def band_spectrum(self, blocks: NDArray[np.floating]) -> NDArray[np.complex64]:
-        """Return the matched-filtered spectrum, shape (..., band), complex64."""
+    def spectrum(self, blocks: NDArray[np.floating]) -> NDArray[np.complex64]:
+        """Return the blocks' own spectra, shape (..., frequencies).
+
+        The same for all compressors of one block length and band, whatever their pulse and
+        weighting: take it once, and match it to each.
+        """
         import scipy.fft
 
         blocks = np.asarray(blocks, dtype=np.float32)
@@ -299,9 +310,18 @@ class PulseCompressor:
                 f"blocks: found {blocks.shape[-1]} samples; give {self.block_samples}, "
                 "the block length that this compressor was made for"
             )
-        spectrum = scipy.fft.rfft(
-            blocks, self._fft_samples, workers=self._workers if blocks.ndim > 1 else None
+        return np.asarray(
+            scipy.fft.rfft(
+                blocks, self.fft_samples, workers=self._workers if blocks.ndim > 1 else None
+            )
         )
+
+    def band_spectrum(self, blocks: NDArray[np.floating]) -> NDArray[np.complex64]:
+        """Return the blocks' matched-filtered spectra, shape (..., band)."""
+        return self.matched(self.spectrum(blocks))
+
+    def matched(self, spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
+        """Return what the matched filter makes of a spectrum, shape (..., band)."""
         return np.asarray(spectrum[..., self._band] * self._replica)
 
     def from_time_zero(
@@ -315,7 +335,7 @@ class PulseCompressor:
         Parameters
         ----------
         band_spectrum : ndarray of complex64, shape (..., band)
-            From :meth:`band_spectrum`.
+            From :meth:`band_spectrum` or :meth:`matched`.
         time_zero_s : float
             Time of the pulse's leaving, from the block's first sample; not negative.
 
@@ -342,6 +362,21 @@ class PulseCompressor:
         return np.asarray(scipy.fft.ifft(band_spectrum, self._cycle_bins, workers=workers))
 
 
+def mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:
+    """Return the shape of an echo in the average of profiles with these shapes.
+
+    Of pulses that take turns, all compressed on one grid.
+    """
+    if len(shapes) == 1:
+        return shapes[0]
+    return dataclasses.replace(
+        shapes[0],
+        weights=np.mean([s.weights for s in shapes], axis=0),
+        noise_weights=np.mean([s.noise_weights for s in shapes], axis=0),
+        noise_gain=math.sqrt(sum(s.noise_gain**2 for s in shapes)) / len(shapes),
+    )
+
+
 def energy_band_hz(pulse: Pulse) -> tuple[float, float]:
     """Return the ends of the band that holds all but :data:`ENERGY_LEFT_OUT`."""
     rate = pulse.sample_rate_hz
@@ -353,7 +388,9 @@ def energy_band_hz(pulse: Pulse) -> tuple[float, float]:
     return low * rate / length, min(high + 1, length // 2) * rate / length
 
 
-def _fft_plan(rate: float, band_hz: tuple[float, float], samples: int) -> tuple[int, int]:
+def _fft_plan(
+    rate: float, band_hz: tuple[float, float], samples: int, fft_samples: int | None
+) -> tuple[int, int]:
     """Return forward FFT length and decimation, both made of small primes.
 
     The length is the decimation times the inverse length, so that bins fall on
@@ -363,6 +400,8 @@ def _fft_plan(rate: float, band_hz: tuple[float, float], samples: int) -> tuple[
     import scipy.fft
 
     most = max(1, math.floor(rate / (INTERPOLATION_ROOM * (band_hz[1] - band_hz[0]))))
+    if fft_samples is not None:
+        return fft_samples, max(d for d in range(1, most + 1) if fft_samples % d == 0)
     candidates = [d for d in range(max(1, most // 2), most + 1) if _is_smooth(d)]
     lengths = [(scipy.fft.next_fast_len(-(-samples // d), real=False) * d, -d) for d in candidates]
     length, negative = min(lengths)

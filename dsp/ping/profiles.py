@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from dsp.ping.compression import EchoShape, mean_shape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -23,11 +26,17 @@ class EchoProfile:
         Spacing of the bins in delay.
     pings : int
         How many pings were added up.
+    shape : EchoShape or None
+        Of one echo in it; None where nobody knows.
+    pulse_index : int or None
+        Which of the pulses that take turns was sent; None for a sum of several.
     """
 
     envelope: NDArray[np.complex64]
     bin_s: float
     pings: int = 1
+    shape: EchoShape | None = None
+    pulse_index: int | None = 0
 
     def __post_init__(self) -> None:
         envelope = np.array(self.envelope, dtype=np.complex64)
@@ -67,10 +76,32 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
     bins = min(p.envelope.size for p in profiles)
     pings = np.array([p.pings for p in profiles], dtype=np.float32)
     total = sum(p.pings * p.envelope[:bins] for p in profiles)
-    return EchoProfile(
+    alike = {p.pulse_index for p in profiles}
+    return dataclasses.replace(
+        profiles[0],
         envelope=np.asarray(total / pings.sum()),
-        bin_s=profiles[0].bin_s,
         pings=int(pings.sum()),
+        pulse_index=alike.pop() if len(alike) == 1 else None,
+    )
+
+
+def stacked_in_turns(profiles: Sequence[EchoProfile]) -> EchoProfile:
+    """Average the profiles of pulses that take turns, such as a Golay pair's.
+
+    Each pulse's own are averaged first, so that the two weigh the same and their side
+    lobes cancel however many there are of each. Parameters and errors as for
+    :func:`stacked`; the shape is that of an echo in the average.
+    """
+    kinds = sorted({-1 if p.pulse_index is None else p.pulse_index for p in profiles})
+    if len(kinds) < 2:
+        return stacked(profiles)
+    averages = [stacked([p for p in profiles if p.pulse_index == kind]) for kind in kinds]
+    equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
+    shapes = [p.shape for p in averages if p.shape is not None]
+    return dataclasses.replace(
+        equal,
+        pings=sum(p.pings for p in averages),
+        shape=mean_shape(shapes) if len(shapes) == len(averages) else None,
     )
 
 
@@ -95,11 +126,7 @@ def still_background(profiles: Sequence[EchoProfile]) -> NDArray[np.complex64]:
 def without_background(profile: EchoProfile, background: NDArray[np.complex64]) -> EchoProfile:
     """Return the profile less what stood still, cut to the shorter of the two."""
     bins = min(profile.envelope.size, background.size)
-    return EchoProfile(
-        envelope=profile.envelope[:bins] - background[:bins],
-        bin_s=profile.bin_s,
-        pings=profile.pings,
-    )
+    return dataclasses.replace(profile, envelope=profile.envelope[:bins] - background[:bins])
 
 
 def unlike_share(

@@ -65,10 +65,10 @@ def _check(given: argparse.Namespace) -> int:
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
     pings = given.pings or 8
-    with opening.open_front_end(given, plan, calibration) as front_end:
-        receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
-        findings = check_up(receiver, output.progress(front_end.blocks(pings), pings, "ping"))
-        info = front_end.info
+    with opening.bench_of(given, plan, calibration=calibration) as bench:
+        blocks = output.progress(bench.front_end.blocks(pings), pings, "ping")
+        findings = check_up(bench.run(), blocks)
+        info = bench.receiver.info
     if given.json:
         print(json.dumps(check_answer(findings)))
     else:
@@ -108,7 +108,7 @@ def _calibrate(given: argparse.Namespace) -> int:
     starts = given.starts or (3 if given.front_end == "sound-card" else 1)
     calibration = calibrate(
         plan,
-        lambda one: opening.open_front_end(given, one),
+        lambda one: opening.front_end_of(given, one),
         steps(known, one_by_one=given.one_by_one, starts=starts),
         made=opening.now(),
         pings=given.pings or 20,

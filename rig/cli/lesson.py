@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from rig.bench.plan import Plan
     from rig.bench.stored_calibration import Calibration
-    from rig.front_ends.protocol import FrontEnd
+    from rig.run.opening import Bench
     from rig.teach.lessons.lesson import Lesson, Part, Step, StepHeard
     from rig.teach.lessons.running import Prediction, Turn
 
@@ -104,7 +104,7 @@ class _Course:
     """
 
     def __init__(self, given: argparse.Namespace, lesson: Lesson, parts: Sequence[Part]) -> None:
-        from rig.teach.lessons.running import INVENTED
+        from rig.run.opening import INVENTED
 
         self._given = given
         self._lesson = lesson
@@ -265,7 +265,7 @@ class _Course:
                 self._say(str(problem))
 
     def _with_those_asked_for(self, part: Part, heard: Sequence[StepHeard]) -> Mapping[str, float]:
-        from rig.teach.lessons.running import INVENTED
+        from rig.run.opening import INVENTED
 
         if not self._asks or all(h.receiver.info.front_end in INVENTED for h in heard):
             return self._values
@@ -321,7 +321,7 @@ class _Course:
 
     def _heard(self, part: Part, step: Step) -> StepHeard:
         from rig.teach.lessons.lesson import plan_of
-        from rig.teach.lessons.running import tables_for
+        from rig.teach.lessons.running import hear, tables_for
 
         self._say_wrapped(f"Step {step.name}: {step.set_up}")
         recording = self._recordings.get((part.name, step.name))
@@ -332,26 +332,28 @@ class _Course:
         plan = plan_of(step, tables, source=source)
         if self._real:
             self._wait_for_set_up(step)
-        calibration = self._calibration(plan)
-        with self._front_end(part, step, plan, calibration) as front_end:
-            return self._pinged(part, step, plan, front_end, calibration)
+        with self._bench(part, step, plan) as bench:
+            return hear(step, bench, record=self._record(part, step))
 
     def _replayed(self, step: Step, path: str) -> StepHeard:
         from rig.files.sound_file import is_sound_file
-        from rig.front_ends.replay import open_recording
+        from rig.run.opening import open_replay
         from rig.teach.lessons.lesson import plan_of
         from rig.teach.lessons.running import check_recording, hear
 
         plan = None
         if self._own is not None and is_sound_file(path):
             plan = plan_of(step, self._own.as_table(), source=self._given.plan)
-        with open_recording(path, plan) as replay:
-            check_recording(step, replay, name=path)
-            one = argparse.Namespace(**{**vars(self._given), "recording": path})
-            receiver = opening.replay_receiver(one, replay)
-            heard = hear(step, receiver, replay, pings=replay.pings)
-        if replay.lost_at_end:
-            print(f"echobench: {path}: {replay.lost_at_end}", file=sys.stderr)
+        with open_replay(
+            path,
+            plan=plan,
+            plan_path=self._given.plan,
+            calibration_path=self._given.calibration,
+        ) as bench:
+            check_recording(step, bench.receiver.plan, name=path)
+            heard = hear(step, bench)
+        if heard.run.origin.lost_at_end:
+            opening.warn(f"{path}: {heard.run.origin.lost_at_end}")
         return heard
 
     def _calibration(self, plan: Plan) -> Calibration | None:
@@ -359,49 +361,25 @@ class _Course:
             return None
         return opening.calibration_for(self._given, plan)
 
-    def _front_end(
-        self, part: Part, step: Step, plan: Plan, calibration: Calibration | None
-    ) -> FrontEnd:
-        if self._real:
-            return opening.open_front_end(self._given, plan, calibration)
+    def _bench(self, part: Part, step: Step, plan: Plan) -> Bench:
         from rig.teach.lessons.running import scene_for
 
-        scene = scene_for(
-            step,
-            self._own,
-            front_end=self._given.front_end,
-            source=f"{self._lesson.name}, part {part.name}",
-        )
-        if self._given.front_end == "emulated-board":
-            from rig.front_ends.board.emulated_board import open_emulated_board
+        scene = None
+        if not self._real:
+            scene = scene_for(
+                step,
+                self._own,
+                front_end=self._given.front_end,
+                source=f"{self._lesson.name}, part {part.name}",
+            )
+        return opening.bench_of(self._given, plan, scene=scene, calibration=self._calibration(plan))
 
-            return open_emulated_board(plan, scene=scene, seed=self._given.seed)
-        from rig.front_ends.virtual_tank import open_virtual_tank
-
-        return open_virtual_tank(plan, scene=scene, seed=self._given.seed)
-
-    def _pinged(
-        self,
-        part: Part,
-        step: Step,
-        plan: Plan,
-        front_end: FrontEnd,
-        calibration: Calibration | None,
-    ) -> StepHeard:
-        import contextlib
-
-        from rig.files.recording import Recorder
-        from rig.teach.lessons.running import hear
-
-        receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
-        with contextlib.ExitStack() as open_until_done:
-            recorder = None
-            if self._given.record:
-                recorder = open_until_done.enter_context(
-                    Recorder(self._recording_name(part, step), receiver.plan, front_end.info)
-                )
-                self.recorded[part.name].append(os.fspath(recorder.meta_path))
-            return hear(step, receiver, front_end, pings=step.pings, recorder=recorder)
+    def _record(self, part: Part, step: Step) -> str | None:
+        if not self._given.record:
+            return None
+        name = self._recording_name(part, step)
+        self.recorded[part.name].append(f"{name}.sigmf-meta")
+        return name
 
     def _recording_name(self, part: Part, step: Step) -> str:
         return os.fspath(self.folder / f"{self._lesson.name}-{part.name}-{step.name}")

@@ -70,21 +70,18 @@ def _heard(given: argparse.Namespace) -> HeardPing:
         found = "neither" if given.recording is None else "both"
         raise PlanError(f"listen: found {found} of RECORDING and --front-end; give one of them")
     if given.recording is not None:
-        from rig.front_ends.replay import open_recording
-
-        with open_recording(given.recording, opening.plan_or_none(given.plan)) as replay:
-            receiver = opening.replay_receiver(given, replay)
-            return ping_heard(receiver, replay.blocks(replay.pings), ping=given.ping)
+        with opening.replay_of(given) as bench:
+            blocks = bench.front_end.blocks(bench.recorded_pings or 0)
+            return ping_heard(bench.receiver, blocks, ping=given.ping)
     if given.plan is None:
         raise PlanError("listen: found --front-end without a plan; give it with --plan FILE")
     from rig.bench.plan import read_plan
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
-    with opening.open_front_end(given, plan, calibration) as front_end:
-        receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
+    with opening.bench_of(given, plan, calibration=calibration) as bench:
         pings = MOST_PINGS if given.ping is None else given.ping + 1
-        return ping_heard(receiver, front_end.blocks(pings), ping=given.ping)
+        return ping_heard(bench.receiver, bench.front_end.blocks(pings), ping=given.ping)
 
 
 def add_to(commands: Any) -> None:

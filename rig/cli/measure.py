@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rig.cli import opening, options, output
@@ -18,40 +16,50 @@ if TYPE_CHECKING:
     from rig.bench.stored_calibration import Calibration
     from rig.measure.beam.moved import Stops
     from rig.measure.strength import TargetStrength
-    from rig.run.loop import PingResult
-    from rig.run.receiver import Echo, Receiver
+    from rig.run.opening import Bench
+    from rig.run.run import Run
 
 
 def _measure(given: argparse.Namespace) -> int:
-    from rig.front_ends.replay import open_recording
     from rig.measure.passes import passing_lines, passings_of, smear_lines
-    from rig.run.loop import measure
     from rig.show.answers import measure_answer
     from rig.show.wording import counted
 
-    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-        receiver = opening.replay_receiver(given, front_end)
-        blocks = front_end.blocks(front_end.pings)
-        found = measure(receiver, output.progress(blocks, front_end.pings, "ping"))
-        if front_end.lost_at_end:
-            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
-    passings = passings_of(receiver, found.results)
+    run = recorded_run(given)
     if given.json:
-        print(json.dumps(measure_answer(receiver, found, passings)))
+        print(json.dumps(measure_answer(run)))
         return 0
-    print(f"{counted(found.pings, 'ping')}, {found.lost_pings} lost; the good ones are added up")
-    output.print_faults(found.results)
-    speed, u_speed = receiver.sound_speed_m_s, receiver.u_sound_speed_m_s
+    count = counted(len(run.results), "ping")
+    print(f"{count}, {run.lost_pings} lost; the good ones are added up")
+    output.print_faults(run)
+    speed, u_speed = run.receiver.sound_speed_m_s, run.receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
-    output.print_echoes(found.echoes, "Echoes in the sum")
-    for line in smear_lines(receiver, passings):
+    output.print_echoes(run.echoes, "Echoes in the sum")
+    passings = passings_of(run)
+    for line in smear_lines(run.receiver, passings):
         print(f"  {line}")
-    output.print_budgets(found.echoes)
+    output.print_budgets(run.echoes)
     if passings:
         print("What went by, followed from ping to ping (± is k = 2):")
     for line in passing_lines(passings):
         print(f"  {line}")
     return 0
+
+
+def recorded_run(given: argparse.Namespace) -> Run:
+    """Go over the recording that was named, once."""
+    with opening.replay_of(given) as bench:
+        run = gone_over(bench, bench.recorded_pings or 0)
+    opening.warn_of_loss(given, run)
+    return run
+
+
+def gone_over(bench: Bench, pings: int, *, record: str | None = None) -> Run:
+    """Go over a bench's pings, with a bar that shows how far one is."""
+    run = bench.run()
+    for _ in output.progress(bench.over(run, pings, record=record), pings, "ping"):
+        pass
+    return run
 
 
 def _twin(given: argparse.Namespace) -> int:
@@ -84,52 +92,27 @@ def _twin(given: argparse.Namespace) -> int:
 
 def _beam(given: argparse.Namespace) -> int:
     from rig.bench.plan import read_plan
-    from rig.front_ends.replay import open_recording
     from rig.measure.beam.answer import beam_answer
-    from rig.measure.beam.measurement import measure_beam, ping_by_ping
+    from rig.measure.beam.measurement import beam_of
     from rig.measure.beam.words import beam_lines
-    from rig.run.loop import ping_results
 
     moved = way_moved(given)
-    results: Iterable[PingResult]
     if given.recording is not None:
-        with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-            receiver = opening.receiver_of(
-                ping_by_ping(front_end.plan),
-                front_end.info,
-                opening.replay_calibration(given, front_end),
-                when=front_end.began,
-            )
-            blocks = front_end.blocks(front_end.pings)
-            results = list(ping_results(receiver, output.progress(blocks, front_end.pings, "ping")))
-        note = f"From {os.path.basename(given.recording)}."
+        with opening.replay_of(given) as bench:
+            run = gone_over(bench, bench.recorded_pings or 0)
+        note = f"From {run.origin.name}."
     elif given.plan is None:
         raise PlanError("beam: found no recording and no plan; give a RECORDING, or --plan FILE")
     else:
-        plan = ping_by_ping(read_plan(given.plan))
+        plan = read_plan(given.plan)
         calibration = opening.calibration_for(given, plan)
         if given.stops is not None:
-            receiver, results = _pings_at_stops(given, plan, moved, calibration)
+            run = _pings_at_stops(given, plan, moved, calibration)
         else:
-            pings = given.pings or 80
-            with contextlib.ExitStack() as open_until_done:
-                live = open_until_done.enter_context(
-                    opening.open_front_end(given, plan, calibration)
-                )
-                receiver = opening.receiver_of(plan, live.info, calibration, when=opening.now())
-                recorder = None
-                if given.record is not None:
-                    from rig.files.recording import Recorder
-
-                    recorder = open_until_done.enter_context(
-                        Recorder(given.record, receiver.plan, live.info)
-                    )
-                found = ping_results(receiver, live.blocks(pings), recorder=recorder)
-                results = list(output.progress(found, pings, "ping"))
+            with opening.bench_of(given, plan, calibration=calibration) as bench:
+                run = gone_over(bench, given.pings or 80, record=given.record)
         note = f"Live: {given.front_end.replace('-', ' ')}."
-    measured = measure_beam(
-        receiver, results, moved, beside=not given.square, from_m=given.from_m, to_m=given.to_m
-    )
+    measured = beam_of(run, moved, beside=not given.square, from_m=given.from_m, to_m=given.to_m)
     if given.picture is not None:
         from rig.show.pictures.beam_picture import save_beam_picture
 
@@ -155,14 +138,12 @@ def way_moved(given: argparse.Namespace) -> Any:
 
 def _pings_at_stops(
     given: argparse.Namespace, plan: Plan, stops: Stops, calibration: Calibration | None
-) -> tuple[Receiver, list[PingResult]]:
+) -> Run:
     """Ask for the target to be set, and ping it, stop after stop."""
     import dataclasses
     import math
 
-    from rig.run.loop import ping_results
-
-    results: list[PingResult] = []
+    run: Run | None = None
     for number, stop in enumerate(stops.stops):
         place = f"{math.degrees(stop.place):g}°" if stops.turned else f"{stop.place:g} m"
         print(
@@ -174,22 +155,20 @@ def _pings_at_stops(
                 f"--stops: the input ended before stop {number + 1}; press Enter once the target "
                 "is set, or give a recording"
             )
-        with opening.open_front_end(given, plan, calibration) as front_end:
-            receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
-            pings = stop.last_ping - stop.first_ping + 1
-            results += [
-                dataclasses.replace(result, index=stop.first_ping + result.index)
-                for result in ping_results(receiver, front_end.blocks(pings))
-            ]
-    return receiver, results
+        with opening.bench_of(given, plan, calibration=calibration) as bench:
+            here = bench.ping(stop.last_ping - stop.first_ping + 1)
+        run = bench.run() if run is None else run
+        for result in here.results:
+            run.take(dataclasses.replace(result, index=stop.first_ping + result.index))
+    if run is None:
+        raise PlanError("--stops: found no stop in the file; give it a line for each")
+    return run
 
 
 def _strength(given: argparse.Namespace) -> int:
     from rig.bench.stored_calibration import CALIBRATION_NAME
-    from rig.front_ends.replay import open_recording
     from rig.measure.passes import passings_of, smear_lines
     from rig.measure.strength import strength_answer, strength_lines
-    from rig.run.loop import measure
 
     if given.source_level_db is None and given.calibration is None:
         beside = os.path.dirname(given.plan or given.recording)
@@ -199,22 +178,15 @@ def _strength(given: argparse.Namespace) -> int:
                 f"strength: found no source level and no {given.calibration}; give "
                 "--source-level-db, or calibrate with --at and the target's --sphere-radius"
             )
-    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-        calibration = opening.replay_calibration(given, front_end)
-        receiver = opening.receiver_of(
-            front_end.plan, front_end.info, calibration, when=front_end.began
-        )
-        found = measure(
-            receiver, output.progress(front_end.blocks(front_end.pings), front_end.pings, "ping")
-        )
-    told = strengths_told(given, receiver, found.echoes, calibration)
+    run = recorded_run(given)
+    told = strengths_told(given, run)
     if told is None:
         raise CalibrationError(
             "calibration: found no level in it; calibrate again with --at and the target's "
             "--sphere-radius or --plate-size, or give --source-level-db"
         )
     targets, source = told
-    for line in smear_lines(receiver, passings_of(receiver, found.results)):
+    for line in smear_lines(run.receiver, passings_of(run)):
         print(f"echobench: {line}", file=sys.stderr)
     if given.json:
         print(json.dumps(strength_answer(targets)))
@@ -229,10 +201,7 @@ def _strength(given: argparse.Namespace) -> int:
 
 
 def strengths_told(
-    given: argparse.Namespace,
-    receiver: Receiver,
-    echoes: Sequence[Echo],
-    calibration: Calibration | None,
+    given: argparse.Namespace, run: Run
 ) -> tuple[tuple[TargetStrength, ...], str] | None:
     """Tell target strengths by the source level that was given, or else calibrated.
 
@@ -248,6 +217,7 @@ def strengths_told(
 
     from rig.measure.strength import target_strengths
 
+    calibration = run.receiver.calibration
     level = None if calibration is None else calibration.level
     if given.source_level_db is not None:
         level_db, u_level_db = given.source_level_db, given.u_source_level_db
@@ -258,8 +228,8 @@ def strengths_told(
     else:
         return None
     targets = target_strengths(
-        receiver,
-        echoes,
+        run.receiver,
+        run.echoes,
         source_level_db=level_db,
         u_source_level_db=u_level_db,
         angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,66 +11,36 @@ from typing import TYPE_CHECKING, Any
 from rig.errors import EchobenchError
 
 if TYPE_CHECKING:
-    from rig.run.loop import PingResult
-    from rig.run.receiver import Receiver
+    from rig.run.results import PingResult
+    from rig.run.run import Run
 
 
-HISTORY_PINGS = 1000
-"""A picture's history goes back so far. Older pings are kept without their profiles, so
-that a long run fills no memory."""
+def show_as_they_come(
+    given: argparse.Namespace, run: Run, results: Iterable[PingResult], pings: int
+) -> None:
+    """Print a text strip for each ping, or show a progress bar.
 
-
-def collect(
-    given: argparse.Namespace,
-    receiver: Receiver,
-    results: Iterable[PingResult],
-    pings: int,
-    *,
-    far_wall_m: float | None = None,
-    follows: bool = False,
-) -> list[PingResult]:
-    """Take results as they come, with a text strip for each, or a progress bar.
-
-    Should the device go, what was heard so far is kept and answered, and the
-    complaint follows. Of the profiles only those are kept that a picture shows; with
-    `follows`, each ping's own as well, in which passes are looked for.
+    Should the device go, what was heard so far is kept and drawn, and the complaint
+    follows.
     """
-    seen: list[PingResult] = []
-    drawn = given.picture is not None
-    strips = None if given.json else Strips(receiver)
+    strips = None if given.json else Strips(run)
     try:
         for result in progress(results, pings, "ping", shown=strips is None):
-            if seen:  # the threshold is drawn for the newest ping alone
-                seen[-1] = dataclasses.replace(seen[-1], threshold_db=None)
-            if len(seen) >= HISTORY_PINGS:
-                gone = seen[-HISTORY_PINGS]
-                seen[-HISTORY_PINGS] = dataclasses.replace(gone, profile=None)
-            seen.append(
-                dataclasses.replace(
-                    result,
-                    profile=result.profile if drawn else None,
-                    threshold_db=result.threshold_db if drawn else None,
-                    alone=result.alone if follows else None,
-                )
-            )
             if strips is not None:
                 strips.print(result)
     except KeyboardInterrupt:
         print("echobench: stopped at the keyboard", file=sys.stderr)
     except EchobenchError:
-        if seen and given.picture is not None:
-            draw_picture(
-                given.picture, receiver, seen, note="the run broke off", far_wall_m=far_wall_m
-            )
+        if run.results and given.picture is not None:
+            draw_picture(given.picture, run, note="the run broke off")
         raise
-    return seen
 
 
 class Strips:
     """Prints a strip of text for each ping, under a ruler."""
 
-    def __init__(self, receiver: Receiver) -> None:
-        self._receiver = receiver
+    def __init__(self, run: Run) -> None:
+        self._receiver = run.receiver
         self._headed = False
 
     def print(self, result: PingResult) -> None:
@@ -107,75 +76,39 @@ def shows_window(given: argparse.Namespace) -> bool:
     return False
 
 
-def show_window(
-    receiver: Receiver, results: Iterator[PingResult], *, far_wall_m: float | None = None
-) -> list[PingResult]:
-    """Show pings as they come, or at the pace at which they came when they were sent.
-
-    Return them without their profiles, which may be many.
-    """
+def show_window(run: Run, results: Iterator[PingResult]) -> None:
+    """Show pings as they come, or at the pace at which they came when they were sent."""
     import time
 
-    from rig.measure.forecast import forecast
     from rig.show.window.live import show_live
 
-    seen: list[PingResult] = []
-
-    def kept() -> Iterator[PingResult]:
+    def paced() -> Iterator[PingResult]:
         start_s = time.monotonic()
         for result in results:
             # A virtual tank or a recording gives a minute's pings in seconds.
             time.sleep(max(0.0, start_s + result.sent_s - time.monotonic()))
-            seen.append(dataclasses.replace(result, profile=None, alone=None, threshold_db=None))
             yield result
 
-    show_live(
-        kept(),
-        receiver.plan,
-        receiver.info,
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        half_angle_rad=forecast(receiver.plan).half_angle_rad,
-        far_wall_m=far_wall_m,
-    )
-    return seen
+    show_live(run, paced())
 
 
-def draw_picture(
-    path: str,
-    receiver: Receiver,
-    results: Sequence[PingResult],
-    *,
-    note: str,
-    far_wall_m: float | None = None,
-) -> None:
+def draw_picture(path: str, run: Run, *, note: str) -> None:
     """Save the pings' picture."""
-    from rig.measure.forecast import forecast
     from rig.show.pictures.bench_picture import save_picture
 
-    save_picture(
-        path,
-        receiver.plan,
-        receiver.info,
-        results[-HISTORY_PINGS:],
-        counts=(len(results), sum(r.lost for r in results)),
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        half_angle_rad=forecast(receiver.plan).half_angle_rad,
-        note=note,
-        far_wall_m=far_wall_m,
-    )
+    save_picture(path, run, note=note)
 
 
-def print_faults(results: Sequence[PingResult]) -> None:
+def print_faults(run: Run) -> None:
     """Say why pings are lost, and whether any clipped."""
     from rig.show.wording import counted
 
-    for reason in sorted({r.reason for r in results if r.lost}):
+    for reason in sorted({r.reason for r in run.results if r.lost}):
         print(f"  lost: {reason}")
-    clipped = sum(r.clipped for r in results)
-    if clipped:
+    if run.clipped_pings:
         print(
-            f"  {counted(clipped, 'ping')} clipped: strengths are too low and echoes may be false; "
-            "turn the level or the gain down"
+            f"  {counted(run.clipped_pings, 'ping')} clipped: strengths are too low and echoes may "
+            "be false; turn the level or the gain down"
         )
 
 

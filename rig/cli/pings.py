@@ -3,33 +3,29 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
-import os
 import sys
 from typing import TYPE_CHECKING, Any
 
 from rig.cli import opening, options, output
 
 if TYPE_CHECKING:
-    from rig.bench.plan import Plan
-    from rig.bench.stored_calibration import Calibration
-    from rig.front_ends.protocol import FrontEnd
-    from rig.run.loop import PingResult
-    from rig.run.receiver import Receiver
+    from rig.run.opening import Bench
+    from rig.run.run import Run
 
 
 def _demo(given: argparse.Namespace) -> int:
-    from rig.front_ends.virtual_tank import open_virtual_tank
+    from rig.run.opening import open_bench, other_medium
     from rig.tank.built_in import built_in, built_in_scenes
 
     if given.scene is None or given.scene in built_in_scenes():
         scene, plan = built_in(given.scene or built_in_scenes()[0])
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
-        opening.warn_of_another_medium(plan, scene)
-    with open_virtual_tank(plan, scene=scene, seed=given.seed) as front_end:
-        return _run_and_show(given, front_end, plan, default_pings=80, far_wall_m=scene.far_wall_m)
+        opening.warn(other_medium(plan, scene))
+    with open_bench(plan, scene=scene, seed=given.seed) as bench:
+        run = _shown(given, bench, given.pings, otherwise=80)
+    return _answer_run(given, run)
 
 
 def _run(given: argparse.Namespace) -> int:
@@ -37,102 +33,62 @@ def _run(given: argparse.Namespace) -> int:
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
-    with opening.open_front_end(given, plan, calibration) as front_end:
-        return _run_and_show(
-            given,
-            front_end,
-            plan,
-            default_pings=20,
-            far_wall_m=opening.far_wall_m(given, plan),
-            calibration=calibration,
-        )
+    with opening.bench_of(given, plan, calibration=calibration) as bench:
+        run = _shown(given, bench, given.pings, otherwise=20)
+    return _answer_run(given, run)
 
 
-def _run_and_show(
-    given: argparse.Namespace,
-    front_end: FrontEnd,
-    plan: Plan,
-    *,
-    default_pings: int,
-    far_wall_m: float | None,
-    calibration: Calibration | None = None,
-) -> int:
-    """Send pings; record, draw and answer."""
-    from rig.run.loop import ping_results
+def _replay(given: argparse.Namespace) -> int:
+    with opening.replay_of(given) as bench:
+        run = _shown(given, bench, bench.recorded_pings)
+    opening.warn_of_loss(given, run)
+    note = f"replay of {run.origin.name}"
+    if not given.json:
+        return _answer_run(given, run, note=note)
+    from rig.show.answers import replay_answer
 
-    receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())
+    if given.picture is not None:
+        output.draw_picture(given.picture, run, note=note)
+    print(json.dumps(replay_answer(run)))
+    return 0
+
+
+def _shown(
+    given: argparse.Namespace, bench: Bench, pings: int | None, *, otherwise: int = 0
+) -> Run:
+    """Go over pings, and show each as it comes; a window without a number goes on for good."""
     in_window = output.shows_window(given)
-    pings = given.pings
     if pings is None:
-        pings = sys.maxsize if in_window else default_pings
-    with contextlib.ExitStack() as open_until_done:
-        recorder = None
-        if given.record is not None:
-            from rig.files.recording import Recorder
-
-            recorder = open_until_done.enter_context(
-                Recorder(given.record, receiver.plan, front_end.info)
-            )
-        results = ping_results(receiver, front_end.blocks(pings), recorder=recorder)
-        if in_window:
-            seen = output.show_window(receiver, results, far_wall_m=far_wall_m)
-        else:
-            seen = output.collect(given, receiver, results, pings, far_wall_m=far_wall_m)
-        if recorder is not None and not given.json:
-            print(f"The recording is in {recorder.meta_path} and {recorder.data_path}")
-    return _answer_run(given, receiver, seen, note="", far_wall_m=far_wall_m)
+        pings = sys.maxsize if in_window else otherwise
+    run = bench.run()
+    results = bench.over(run, pings, record=given.record)
+    if in_window:
+        output.show_window(run, results)
+    else:
+        output.show_as_they_come(given, run, results, pings)
+    if given.record is not None and not given.json:
+        print(f"The recording is in {given.record}.sigmf-meta and {given.record}.sigmf-data")
+    return run
 
 
-def _answer_run(
-    given: argparse.Namespace,
-    receiver: Receiver,
-    seen: list[PingResult],
-    *,
-    note: str,
-    far_wall_m: float | None = None,
-) -> int:
+def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.answers import run_answer
     from rig.show.wording import counted
 
     if given.picture is not None:
-        output.draw_picture(given.picture, receiver, seen, note=note, far_wall_m=far_wall_m)
+        output.draw_picture(given.picture, run, note=note)
     if given.json:
-        print(json.dumps(run_answer(receiver, seen)))
+        print(json.dumps(run_answer(run)))
         return 0
-    good = [r for r in seen if not r.lost]
-    print(f"{counted(len(seen), 'ping')}, {len(seen) - len(good)} lost", end="")
-    print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
-    if receiver.info.front_end == "virtual-tank":
+    print(f"{counted(len(run.results), 'ping')}, {run.lost_pings} lost", end="")
+    print(f"; sound speed {run.receiver.sound_speed_m_s:.2f} m/s")
+    if run.info.front_end == "virtual-tank":
         print("in the virtual tank: an invented scene, no sound was made")
-    output.print_faults(seen)
-    if good:
-        output.print_echoes(good[-1].echoes, "The last ping's echoes")
+    output.print_faults(run)
+    if run.last is not None:
+        output.print_echoes(run.last.echoes, "The last ping's echoes")
     if given.picture is not None:
         print(f"The picture is in {given.picture}")
-    return 0
-
-
-def _replay(given: argparse.Namespace) -> int:
-    from rig.front_ends.replay import open_recording
-    from rig.measure.passes import passings_of
-    from rig.run.loop import ping_results
-    from rig.show.answers import replay_answer
-
-    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-        receiver = opening.replay_receiver(given, front_end)
-        results = ping_results(receiver, front_end.blocks(front_end.pings))
-        note = f"replay of {os.path.basename(given.recording)}"
-        if output.shows_window(given):
-            seen = output.show_window(receiver, results)
-        else:
-            seen = output.collect(given, receiver, results, front_end.pings, follows=given.json)
-        if front_end.lost_at_end:
-            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
-        if not given.json:
-            return _answer_run(given, receiver, seen, note=note)
-        if given.picture is not None:
-            output.draw_picture(given.picture, receiver, seen, note=note)
-        print(json.dumps(replay_answer(receiver, seen, passings_of(receiver, seen))))
     return 0
 
 

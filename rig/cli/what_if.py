@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import sys
 from typing import Any
 
-from rig.cli import opening, options, output
+from rig.cli import options
 from rig.errors import PlanError
 
 
 def _what_if(given: argparse.Namespace) -> int:
-    import dataclasses
-
-    from rig.front_ends.replay import open_recording
-    from rig.measure.beam.measurement import ping_by_ping
+    from rig.cli.measure import recorded_run
     from rig.measure.what_if.change import read_change
     from rig.measure.what_if.history import what_if
     from rig.measure.what_if.words import what_if_lines
-    from rig.run.loop import measure
     from rig.show.answers import what_if_answer
     from rig.show.pictures.what_if_picture import save_what_if
 
@@ -28,19 +22,9 @@ def _what_if(given: argparse.Namespace) -> int:
         raise PlanError(f"--change: found {len(given.change)} of them; give one: one thing changes")
     change = read_change(given.change[0])
     picture = given.picture or "echobench-what-if.png"
-    with open_recording(given.recording, opening.plan_or_none(given.plan)) as front_end:
-        calibration = opening.replay_calibration(given, front_end)
-        # What passes is smeared where pings are added up.
-        plan = ping_by_ping(front_end.plan)
-        receiver = opening.receiver_of(plan, front_end.info, calibration, when=front_end.began)
-        total = front_end.pings
-        measured = measure(receiver, output.progress(front_end.blocks(total), total, "ping"))
-        results = [dataclasses.replace(r, profile=r.alone) for r in measured.results]
-        if front_end.lost_at_end:
-            print(f"echobench: {given.recording}: {front_end.lost_at_end}", file=sys.stderr)
-    found = what_if(receiver, results, change)
-    note = f"Recording: {os.path.basename(given.recording)}"
-    save_what_if(picture, receiver, results, found, note=note)
+    run = recorded_run(given)
+    found = what_if(run, change)
+    save_what_if(picture, run, found, note=f"Recording: {run.origin.name}")
     if given.json:
         print(json.dumps(what_if_answer(found, picture)))
         return 0

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag
-from rig.run.loop import PingResult, ping_results
-from rig.run.receiver import Receiver, TimeZero
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult, TimeZero
+from rig.run.run import Run
 from rig.run.trust import slip_tolerance_s
 
 
@@ -38,8 +39,8 @@ class Finding:
     advice: str = ""
 
 
-def check_up(receiver: Receiver, blocks: Iterable[CaptureBlock]) -> tuple[Finding, ...]:
-    """Judge a stream by a few of its pings."""
+def check_up(run: Run, blocks: Iterable[CaptureBlock]) -> tuple[Finding, ...]:
+    """Go over a few pings, and judge the stream by them."""
     seen: list[CaptureBlock] = []
 
     def watched() -> Iterator[CaptureBlock]:
@@ -47,8 +48,16 @@ def check_up(receiver: Receiver, blocks: Iterable[CaptureBlock]) -> tuple[Findin
             seen.append(block)
             yield block
 
-    results = list(ping_results(receiver, watched()))
-    heard = [b for b in seen if CaptureFlag.MISSING not in b.flags]
+    for _ in run.over(watched()):
+        pass
+    return judged(run.receiver, seen, run.results)
+
+
+def judged(
+    receiver: Receiver, blocks: Sequence[CaptureBlock], results: Sequence[PingResult]
+) -> tuple[Finding, ...]:
+    """Judge a stream by pings that were gone over, given their blocks."""
+    heard = [b for b in blocks if CaptureFlag.MISSING not in b.flags]
     findings = [_lost(results)]
     if not heard:
         return tuple(findings)
@@ -100,7 +109,7 @@ _REMEDIES = (
 another's, and those that say it themselves, have none."""
 
 
-def _lost(results: list[PingResult]) -> Finding:
+def _lost(results: Sequence[PingResult]) -> Finding:
     lost = sum(r.lost for r in results)
     reasons = sorted({r.reason for r in results if r.lost})
     remedies = [words for part, words in _REMEDIES if any(part in reason for reason in reasons)]
@@ -170,7 +179,7 @@ def _hum(samples: NDArray[np.float64], rate: float) -> Finding:
     return Finding(name="hum", value=hum_db, unit="dB re full scale", fit=fit, advice=advice)
 
 
-def _mark(receiver: Receiver, results: list[PingResult]) -> list[Finding]:
+def _mark(receiver: Receiver, results: Sequence[PingResult]) -> list[Finding]:
     found = [r.time_zero for r in results if r.time_zero is not None and not r.lost]
     if not found or receiver.plan.geometry.time_zero == "calibration":
         return []

@@ -20,8 +20,9 @@ from rig.bench.capture import CaptureBlock
 from rig.bench.plan import BurstPlan, Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import NotHeardError, PlanError, RecordingError, StorageError
-from rig.run.loop import PingResult, ping_results
-from rig.run.receiver import Echo, Receiver
+from rig.run.loop import ping_results
+from rig.run.receiver import Receiver
+from rig.run.results import Echo, PingResult
 
 HEARD_RATE_HZ = 48_000
 """A rate that every sound device plays."""

@@ -22,8 +22,9 @@ from dsp.history.tracking import Scan, Track, tracks_of
 from dsp.physics import beams
 from dsp.physics.doppler import chirp_coupling_s
 from rig.bench.plan import ChirpPlan, Plan
-from rig.run.loop import PingResult
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo, PingResult
+from rig.run.run import Run
 
 FALSE_ALARM_RATE = 1e-3
 """For each independent bin of each ping."""
@@ -69,7 +70,16 @@ class Passing:
     unfolded: ClosingSpeed | None = None
 
 
-def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Passing, ...]:
+def passings_of(run: Run) -> tuple[Passing, ...]:
+    """Return what went by in a run; followed once."""
+    return run.once(_passings)
+
+
+def _passings(run: Run) -> tuple[Passing, ...]:
+    return followed(run.receiver, run.results)
+
+
+def followed(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Passing, ...]:
     """Follow every target through some pings and judge how it went by.
 
     Parameters
@@ -134,9 +144,8 @@ class _Heard:
 def _searched(receiver: Receiver, result: PingResult) -> _Heard:
     found: tuple[Echo, ...] = ()
     if result.alone is not None and result.time_zero is not None:
-        profile, shape = receiver.stack([(result.pulse_index, result.alone)])
         found, _ = receiver.echoes(
-            profile, shape, result.time_zero, false_alarm_rate=FALSE_ALARM_RATE
+            result.alone, result.time_zero, false_alarm_rate=FALSE_ALARM_RATE
         )
     return _Heard(result=result, echoes=tuple(e for e in found if e.budget is not None))
 

@@ -21,7 +21,8 @@ from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude, half_power_half_angle_rad
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo
 
 _DEEPEST_BEAM_DB = -30.0
 """So near to a null of the beam, a target's place is never known well enough."""

@@ -7,94 +7,18 @@ can say on which side of an echo it fell.
 
 from __future__ import annotations
 
+import dataclasses
 from collections import deque
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock, CaptureFlag
+from rig.bench.plan import Plan
 from rig.errors import DeviceError
-from rig.run.receiver import Echo, Receiver, TimeZero
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult, TimeZero
 from rig.run.trust import MarkWatch
-
-__all__ = ["Echo", "Measurement", "PingResult", "Recorder", "TimeZero", "measure", "ping_results"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PingResult:
-    """All that one ping showed.
-
-    Attributes
-    ----------
-    index : int
-        The ping's number, from 0.
-    sent_s : float
-        When it was sent, from the first ping.
-    lost : bool
-        Whether nothing may be read off it.
-    reason : str
-        Why it is lost, in words for the screen; empty for a good ping.
-    clipped : bool
-        Whether a sample stands at full scale: strengths are then too low.
-    time_zero : TimeZero or None
-        None where it was not found.
-    latency_s : float or None
-        From where the stream placed the ping to where it really left.
-    profile : EchoProfile or None
-        Stacked as the plan asks; None for a lost ping.
-    echoes : tuple of Echo
-        Nearest first, within the plan's ranges.
-    threshold_db : ndarray of float64, shape (bins,), or None
-        The detection threshold over the profile's bins, dB re full scale.
-    pulse_index : int
-        Which of the plan's pulses was sent.
-    alone : EchoProfile or None
-        This ping's own profile, stacked with no other; None for a lost ping.
-    """
-
-    index: int
-    sent_s: float
-    lost: bool
-    reason: str = ""
-    clipped: bool = False
-    time_zero: TimeZero | None = None
-    latency_s: float | None = None
-    profile: EchoProfile | None = None
-    echoes: tuple[Echo, ...] = ()
-    threshold_db: NDArray[np.float64] | None = None
-    pulse_index: int = 0
-    alone: EchoProfile | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Measurement:
-    """What all pings together showed.
-
-    Attributes
-    ----------
-    pings, lost_pings : int
-    last : PingResult or None
-        The last good ping, with its time zero; None where all are lost.
-    profile : EchoProfile or None
-        All good pings added up in phase.
-    echoes : tuple of Echo
-        Found in it, nearest first.
-    threshold_db : ndarray of float64, shape (bins,), or None
-    results : tuple of PingResult
-        Each ping, not searched for echoes of its own.
-    """
-
-    pings: int
-    lost_pings: int
-    last: PingResult | None = None
-    profile: EchoProfile | None = None
-    echoes: tuple[Echo, ...] = ()
-    threshold_db: NDArray[np.float64] | None = None
-    results: tuple[PingResult, ...] = ()
 
 
 class Recorder(Protocol):
@@ -122,85 +46,49 @@ def ping_results(
     recorder : Recorder, optional
         Takes each block first, before anything else can fail.
     """
-    cycle = receiver.plan.pulses_per_cycle
-    depth = -(-receiver.plan.receiver.stack // cycle) * cycle
-    recent: deque[tuple[int, EchoProfile]] = deque(maxlen=depth)
-    for ping in _judged(receiver, blocks, recorder):
-        if ping.profile is None or ping.time_zero is None:
-            yield ping.result()
-            continue
-        recent.append((ping.block.pulse_index, ping.profile))
-        profile, shape = receiver.stack(list(recent))
-        echoes, threshold_db = receiver.echoes(profile, shape, ping.time_zero)
-        yield ping.result(profile=profile, echoes=echoes, threshold_db=threshold_db)
-
-
-def measure(receiver: Receiver, blocks: Iterable[CaptureBlock]) -> Measurement:
-    """Add up all good pings in phase and find the echoes in the sum.
-
-    Right for what stands still; what moves is smeared.
-    """
-    results = tuple(ping.result() for ping in _judged(receiver, blocks, None))
-    good = [(r.pulse_index, r.alone) for r in results if r.alone is not None]
-    lost = len(results) - len(good)
-    last = next((r for r in reversed(results) if r.alone is not None), None)
-    if last is None or last.time_zero is None:
-        return Measurement(pings=len(results), lost_pings=lost, results=results)
-    profile, shape = receiver.stack(good)
-    echoes, threshold_db = receiver.echoes(profile, shape, last.time_zero)
-    return Measurement(
-        pings=len(results),
-        lost_pings=lost,
-        last=last,
-        profile=profile,
-        echoes=echoes,
-        threshold_db=threshold_db,
-        results=results,
+    yield from searched(
+        receiver, _judged(receiver, blocks, recorder), depth=stack_depth(receiver.plan)
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Ping:
-    """A block and the verdict on it."""
+def searched(
+    receiver: Receiver, pings: Iterable[PingResult], *, depth: int
+) -> Iterator[PingResult]:
+    """Add up each ping's own profile with those before it, and search the sum for echoes.
 
-    block: CaptureBlock
-    sent_s: float
-    reason: str
-    latency_s: float | None = None
-    time_zero: TimeZero | None = None
-    profile: EchoProfile | None = None
+    Parameters
+    ----------
+    receiver : Receiver
+    pings : iterable of PingResult
+        In order, each with its own profile in `alone`.
+    depth : int
+        How many profiles are added up.
+    """
+    recent: deque[EchoProfile] = deque(maxlen=depth)
+    for ping in pings:
+        if ping.alone is None or ping.time_zero is None:
+            yield ping
+            continue
+        recent.append(ping.alone)
+        profile = stacked_in_turns(list(recent))
+        echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
+        yield dataclasses.replace(ping, profile=profile, echoes=echoes, threshold_db=threshold_db)
 
-    def result(
-        self,
-        *,
-        profile: EchoProfile | None = None,
-        echoes: tuple[Echo, ...] = (),
-        threshold_db: NDArray[np.float64] | None = None,
-    ) -> PingResult:
-        return PingResult(
-            index=self.block.index,
-            sent_s=self.sent_s,
-            lost=bool(self.reason),
-            reason=self.reason,
-            clipped=CaptureFlag.CLIPPED in self.block.flags,
-            time_zero=self.time_zero,
-            latency_s=self.latency_s,
-            profile=profile,
-            echoes=echoes,
-            threshold_db=threshold_db,
-            pulse_index=self.block.pulse_index,
-            alone=self.profile,
-        )
+
+def stack_depth(plan: Plan) -> int:
+    """Return how many profiles are added up as a plan asks: whole turns of its pulses."""
+    cycle = plan.pulses_per_cycle
+    return -(-plan.receiver.stack // cycle) * cycle
 
 
 def _judged(
     receiver: Receiver, blocks: Iterable[CaptureBlock], recorder: Recorder | None
-) -> Iterator[_Ping]:
+) -> Iterator[PingResult]:
     """Yield each ping once it can be trusted, or is known to be lost."""
     watch = MarkWatch(receiver)
     held: tuple[CaptureBlock, TimeZero | None, str] | None = None
 
-    def settle(block: CaptureBlock, time_zero: TimeZero | None, reason: str) -> _Ping:
+    def settle(block: CaptureBlock, time_zero: TimeZero | None, reason: str) -> PingResult:
         if recorder is not None:
             recorder.note(
                 block.index,
@@ -244,7 +132,7 @@ def _judged(
 
 def _settled(
     receiver: Receiver, block: CaptureBlock, time_zero: TimeZero | None, reason: str
-) -> _Ping:
+) -> PingResult:
     rate, interval = receiver.info.sample_rate_hz, receiver.plan.interval_samples
     latency_s, profile = None, None
     if time_zero is not None:
@@ -252,11 +140,13 @@ def _settled(
         latency_s = placed / rate + time_zero.delay_s
     if time_zero is not None and not reason:
         profile = receiver.profile(block, time_zero)
-    return _Ping(
-        block=block,
+    return PingResult(
+        index=block.index,
         sent_s=block.index * interval / rate,
+        lost=bool(reason),
         reason=reason,
-        latency_s=latency_s,
+        clipped=CaptureFlag.CLIPPED in block.flags,
         time_zero=time_zero,
-        profile=profile,
+        latency_s=latency_s,
+        alone=profile,
     )

@@ -21,6 +21,7 @@ from dsp.ping.profiles import unlike_share
 from dsp.ping.pulses import Pulse
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
+from rig.run.spectra import BLOCKS_KEPT, Spectra
 
 CELLS = 16
 """Independent cells of noise that a search goes by at the least, where the block has them."""
@@ -59,6 +60,10 @@ class MarkSearch:
     info : StreamInfo
     pulses : sequence of Pulse
         That the plan sends in turns.
+    spectra : Spectra
+        Of the stream's blocks.
+    fft_samples : int
+        Length of their forward FFT.
 
     Attributes
     ----------
@@ -66,18 +71,28 @@ class MarkSearch:
         One for each pulse.
     """
 
-    def __init__(self, plan: Plan, info: StreamInfo, pulses: Sequence[Pulse]) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        info: StreamInfo,
+        pulses: Sequence[Pulse],
+        spectra: Spectra,
+        *,
+        fft_samples: int,
+    ) -> None:
         # The first sound to arrive is looked for with low side lobes, whatever the plan
         # asks of echoes: in a room it is often weaker than what follows.
         self.compressors = tuple(
-            PulseCompressor(p, plan.interval_samples, weighting="hann") for p in pulses
+            PulseCompressor(p, plan.interval_samples, weighting="hann", fft_samples=fft_samples)
+            for p in pulses
         )
+        self._spectra = spectra
         self._interval_s = plan.timing.ping_interval_s
         self._channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
             self._channel = info.loopback
         # A block is held against the next ones, and its mark against several sounds.
-        self._band = functools.lru_cache(maxsize=4)(self._band_of)
+        self._band = functools.lru_cache(maxsize=BLOCKS_KEPT)(self._band_of)
         self._sounds = functools.lru_cache(maxsize=2)(self._sounds_of)
 
     def find(
@@ -232,7 +247,8 @@ class MarkSearch:
         return self.compressors[block.pulse_index].from_time_zero(self._band(block), start_s)
 
     def _band_of(self, block: CaptureBlock) -> NDArray[np.complex64]:
-        return self.compressors[block.pulse_index].band_spectrum(block.samples[self._channel])
+        spectrum = self._spectra.of(block, self._channel)
+        return self.compressors[block.pulse_index].matched(spectrum)
 
     def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:
         """Return a block's strongest sounds, the strongest first."""

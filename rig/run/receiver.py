@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +16,9 @@ from numpy.typing import NDArray
 from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import detection, ranging
-from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz
+from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
 from dsp.ping.detection import Peak
-from dsp.ping.profiles import EchoProfile, stacked
-from dsp.uncertainty import Budget
+from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
@@ -29,67 +26,8 @@ from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import RangeModel
 from rig.run.marks import CELLS, MarkSearch
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeZero:
-    """How the pulse's leaving is known.
-
-    Attributes
-    ----------
-    method : {"loopback", "direct", "calibration"}
-    delay_s : float
-        From the block's first sample to the pulse's leaving.
-    u_delay_s : float
-        Standard uncertainty of the mark's instant, as heard; 0 where the leaving is
-        known. The baseline's share and the plan's own are left out.
-    mark_s : float
-        From the block's first sample to the mark itself: the arrival of the
-        direct sound, the loopback pulse, or the leaving where it is known.
-    amplitude, phase_rad : float
-        Of the mark, as of :class:`dsp.ping.detection.Peak`; 0 where none is heard.
-    """
-
-    method: str
-    delay_s: float
-    u_delay_s: float
-    mark_s: float
-    amplitude: float = 0.0
-    phase_rad: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Echo:
-    """One echo, with how sure it is.
-
-    Attributes
-    ----------
-    range_m : float
-        From midway between source and receiver, for a target on the axis.
-    path_m : float
-        Out and back, sound speed times delay.
-    delay_s : float
-        From the pulse's leaving to its return.
-    u_range_m : float
-        Standard uncertainty of the range.
-    strength_db : float
-        Amplitude at the microphone, dB re full scale.
-    snr_db : float
-        2E/N0, twice the echo's energy over the noise density, in dB.
-    bound_m : float
-        The Cramér–Rao bound on the range's standard deviation at that SNR.
-    budget : Budget or None
-        What `u_range_m` is made of; None at a range of 0, where no first order holds.
-    """
-
-    range_m: float
-    path_m: float
-    delay_s: float
-    u_range_m: float
-    strength_db: float
-    snr_db: float
-    bound_m: float
-    budget: Budget | None = None
+from rig.run.results import Echo, TimeZero
+from rig.run.spectra import Spectra
 
 
 class Receiver:
@@ -108,6 +46,8 @@ class Receiver:
     ----------
     plan : Plan
         At the stream's rate.
+    info : StreamInfo
+    calibration : Calibration or None
     sound_speed_m_s, u_sound_speed_m_s : float
         Of the plan's medium, at the sensor.
     marks : MarkSearch
@@ -136,7 +76,7 @@ class Receiver:
                 f'{plan.geometry.loopback_channel}, or give "direct"'
             )
         self.info = info
-        self._calibration = calibration
+        self.calibration = calibration
         self._check_leaving_known()
         pulses = pulses_of(plan)
         weighting = plan.receiver.weighting
@@ -162,7 +102,10 @@ class Receiver:
                 PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
                 for p in pulses
             )
-        self.marks = MarkSearch(plan, info, pulses)
+        self._spectra = Spectra(self._compressors[0])
+        self.marks = MarkSearch(
+            plan, info, pulses, self._spectra, fft_samples=self._compressors[0].fft_samples
+        )
         self._check_room_for_noise()
         words = {
             "temperature_c": plan.medium.temperature_c,
@@ -198,19 +141,19 @@ class Receiver:
             return
         found = f'geometry.time_zero: found "calibration", but {self.info.device} cannot say '
         remedy = 'run `echobench calibrate` on it, or give "direct"'
-        if self._calibration is None:
+        if self.calibration is None:
             raise CalibrationError(
                 f"{found}when a pulse leaves, and no calibration is at hand; {remedy}"
             )
-        if self._calibration.time_zero is None:
+        if self.calibration.time_zero is None:
             raise CalibrationError(f"{found}it, and the calibration could not either; {remedy}")
 
     def _stored_replica(self) -> StoredReplica:
         """Return the pulses as they were heard, for an equalised compression."""
         found = 'receiver.weighting: found "equalised", which needs the pulse as it was heard'
-        if self._calibration is None:
+        if self.calibration is None:
             raise CalibrationError(f'{found}; run `echobench calibrate`, or give "none" or "hann"')
-        replica = self._calibration.replica
+        replica = self.calibration.replica
         if replica is None:
             raise CalibrationError(
                 f"{found}, and the calibration has none; calibrate again with an echo that stands "
@@ -241,8 +184,17 @@ class Receiver:
     @property
     def shape(self) -> EchoShape:
         """What an echo of the plan's pulse, or of its pair of pulses, looks like."""
-        shapes = [c.shape for c in self._compressors]
-        return shapes[0] if len(shapes) == 1 else _mean_shape(shapes)
+        return mean_shape(self.shapes)
+
+    @property
+    def shapes(self) -> tuple[EchoShape, ...]:
+        """What an echo of each of the plan's pulses looks like, in the order of their turns."""
+        return tuple(c.shape for c in self._compressors)
+
+    @property
+    def half_angle_rad(self) -> float:
+        """Of the half-power cone, out and back; π/2 for a beam that falls so far nowhere."""
+        return self.range_model.half_angle_rad
 
     @property
     def wavelength_m(self) -> float:
@@ -280,8 +232,8 @@ class Receiver:
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
         """Return the pulse's leaving as the front end or a stored calibration knows it."""
         leaving_s, u_leaving_s = block.mark_s, self.info.u_leaving_s
-        if not self.info.knows_leaving and self._calibration is not None:
-            stored = self._calibration.time_zero
+        if not self.info.knows_leaving and self.calibration is not None:
+            stored = self.calibration.time_zero
             if stored is not None:
                 placed = block.start_sample - block.index * self.plan.interval_samples
                 leaving_s = stored.latency_s - placed / self.info.sample_rate_hz
@@ -293,7 +245,7 @@ class Receiver:
     def profile(self, block: CaptureBlock, time_zero: TimeZero) -> EchoProfile:
         """Compress the microphone's channel; the first bin stands at the pulse's leaving."""
         compress = self._compressors[block.pulse_index]
-        band = compress.band_spectrum(block.samples[self.info.microphone])
+        band = compress.matched(self._spectra.of(block, self.info.microphone))
         start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
         envelope = compress.from_time_zero(band, start_s)
         # Time zero is known from the mark's envelope, which is noisier than its carrier: turned
@@ -305,37 +257,28 @@ class Receiver:
             # for echoes cannot see it as a peak.
             copy = compress.shape.at_bins(travel_s, envelope.size)
             envelope = envelope - np.float32(time_zero.amplitude) * copy
-        return EchoProfile(envelope=envelope, bin_s=compress.bin_s)
-
-    def stack(self, profiles: Sequence[tuple[int, EchoProfile]]) -> tuple[EchoProfile, EchoShape]:
-        """Add up profiles, each given with its pulse's index.
-
-        Of a Golay pair, each pulse's own are averaged first, so that the two weigh
-        the same and their side lobes cancel however many there are of each.
-
-        Returns
-        -------
-        profile : EchoProfile
-        shape : EchoShape
-            Of an echo in it.
-        """
-        kinds = sorted({index for index, _ in profiles})
-        averages = [stacked([p for i, p in profiles if i == kind]) for kind in kinds]
-        if len(kinds) == 1:
-            return averages[0], self._compressors[kinds[0]].shape
-        pings = sum(p.pings for p in averages)
-        equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
-        return dataclasses.replace(equal, pings=pings), self.shape
+        return EchoProfile(
+            envelope=envelope,
+            bin_s=compress.bin_s,
+            shape=compress.shape,
+            pulse_index=block.pulse_index,
+        )
 
     def echoes(
         self,
         profile: EchoProfile,
-        shape: EchoShape,
         time_zero: TimeZero,
         *,
         false_alarm_rate: float | None = None,
     ) -> tuple[tuple[Echo, ...], NDArray[np.float64]]:
-        """Find a profile's echoes within the plan's ranges, and at its false-alarm rate.
+        """Find a profile's echoes within the plan's ranges.
+
+        Parameters
+        ----------
+        profile : EchoProfile
+        time_zero : TimeZero
+        false_alarm_rate : float, optional
+            The plan's, unless another is given.
 
         Returns
         -------
@@ -345,6 +288,7 @@ class Receiver:
             What a bin had to exceed, dB re full scale.
         """
         asked, baseline_m = self.plan.receiver, self.plan.geometry.baseline_m
+        shape = self.shape if profile.shape is None else profile.shape
         if self.info.edge_step_s is not None:
             edge = self._edge(profile, shape, time_zero, self.info.edge_step_s)
             kept = edge is not None and asked.range_start_m <= edge.range_m <= asked.range_stop_m
@@ -424,16 +368,3 @@ class Receiver:
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
             budget=budget,
         )
-
-
-def _mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:
-    """Return the shape of an echo in the average of profiles with these shapes."""
-    first = shapes[0]
-    weights = np.mean([s.weights for s in shapes], axis=0)
-    noise = np.mean([s.noise_weights for s in shapes], axis=0)
-    return dataclasses.replace(
-        first,
-        weights=weights,
-        noise_weights=noise,
-        noise_gain=math.sqrt(sum(s.noise_gain**2 for s in shapes)) / len(shapes),
-    )

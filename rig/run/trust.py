@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from dsp.ping.detection import Peak
 from rig.bench.capture import LOSS, CaptureBlock
 from rig.run.marks import alike
-from rig.run.receiver import Receiver, TimeZero
+from rig.run.receiver import Receiver
+from rig.run.results import TimeZero
 
 FIRST_MARK_S = 1e-4
 """How far the first mark may stand from where the front end, which heard a pulse about a

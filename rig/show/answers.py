@@ -11,56 +11,45 @@ from rig.bench.stored_calibration import Calibration
 from rig.measure.checkup import Finding
 from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
-from rig.measure.passes import Passing, smeared
+from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.loop import Measurement, PingResult
-from rig.run.receiver import Echo, Receiver, TimeZero
+from rig.run.results import Echo, TimeZero
+from rig.run.run import Run
 from rig.teach.lessons.lesson import Lesson, Part
 from rig.teach.lessons.running import Turn
 
 Answer = dict[str, Any]
 
 
-def run_answer(receiver: Receiver, results: Sequence[PingResult]) -> Answer:
+def run_answer(run: Run) -> Answer:
     """Answer `demo` and `run`: the last good ping's echoes."""
-    good = [r for r in results if not r.lost]
-    last = good[-1] if good else None
     return {
-        "pings": len(results),
-        "lost_pings": len(results) - len(good),
-        "clipped_pings": sum(r.clipped for r in results),
-        **_head(receiver, last),
-        "echoes": [] if last is None else _echoes(last.echoes),
+        **_head(run),
+        "echoes": [] if run.last is None else _echoes(run.last.echoes),
     }
 
 
-def replay_answer(
-    receiver: Receiver, results: Sequence[PingResult], passings: Sequence[Passing]
-) -> Answer:
+def replay_answer(run: Run) -> Answer:
     """Answer `replay`: as `run_answer`, and what went by, and each ping on its own."""
     return {
-        **run_answer(receiver, results),
-        "passes": _passes(passings),
+        **run_answer(run),
+        "passes": _passes(passings_of(run)),
         "per_ping": [
-            {"index": r.index, "lost": r.lost, "echoes": _echoes(r.echoes)} for r in results
+            {"index": r.index, "lost": r.lost, "echoes": _echoes(r.echoes)} for r in run.results
         ],
     }
 
 
-def measure_answer(
-    receiver: Receiver, measurement: Measurement, passings: Sequence[Passing]
-) -> Answer:
+def measure_answer(run: Run) -> Answer:
     """Answer `measure`: echoes in the sum of all good pings, and what went by."""
+    passings = passings_of(run)
     return {
-        "pings": measurement.pings,
-        "lost_pings": measurement.lost_pings,
-        "clipped_pings": sum(r.clipped for r in measurement.results),
-        **_head(receiver, measurement.last),
+        **_head(run),
         "echoes": [
             {**answer, "budget": _budget(echo)}
-            for answer, echo in zip(_echoes(measurement.echoes), measurement.echoes, strict=True)
+            for answer, echo in zip(_echoes(run.echoes), run.echoes, strict=True)
         ],
         "passes": _passes(passings),
         "smeared": [
@@ -69,16 +58,16 @@ def measure_answer(
                 "to_m": float(p.range_m.max()),
                 "hits": p.passage.hits,
             }
-            for p in smeared(receiver, passings)
+            for p in smeared(run.receiver, passings)
         ],
     }
 
 
-def report_answer(measurement: Measurement, files: Sequence[str]) -> Answer:
+def report_answer(run: Run, files: Sequence[str]) -> Answer:
     """Answer `report`: what was written, the page first."""
     return {
-        "pings": measurement.pings,
-        "lost_pings": measurement.lost_pings,
+        "pings": len(run.results),
+        "lost_pings": run.lost_pings,
         "report": files[0],
         "tables": list(files[1:]),
     }
@@ -125,7 +114,7 @@ def what_if_answer(found: WhatIf, picture: str) -> Answer:
     """Answer `what-if`: each target that passed, as heard and as forecast."""
     return {
         "change": dataclasses.asdict(found.change),
-        "pings": len(found.results),
+        "pings": len(found.run.results),
         "half_angle_deg": math.degrees(found.half_angle_rad),
         "heard_half_angle_deg": math.degrees(found.heard_half_angle_rad),
         "passes": [dataclasses.asdict(one) for one in found.passes],
@@ -180,13 +169,16 @@ def calibration_answer(calibration: Calibration, path: str) -> Answer:
     }
 
 
-def _head(receiver: Receiver, last: PingResult | None) -> Answer:
-    time_zero: TimeZero | None = None if last is None else last.time_zero
+def _head(run: Run) -> Answer:
+    time_zero: TimeZero | None = None if run.last is None else run.last.time_zero
     return {
-        "sound_speed_m_s": receiver.sound_speed_m_s,
+        "pings": len(run.results),
+        "lost_pings": run.lost_pings,
+        "clipped_pings": run.clipped_pings,
+        "sound_speed_m_s": run.receiver.sound_speed_m_s,
         "time_zero": {
-            "method": receiver.plan.geometry.time_zero if time_zero is None else time_zero.method,
-            "delay_s": None if last is None else last.latency_s,
+            "method": run.plan.geometry.time_zero if time_zero is None else time_zero.method,
+            "delay_s": None if run.last is None else run.last.latency_s,
         },
     }
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.bench.plan import Plan
-from rig.run.loop import Echo, PingResult
+from rig.run.results import Echo, PingResult
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks
 from rig.show.wording import metres_text, tick_texts
 

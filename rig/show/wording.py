@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan
-from rig.run.loop import Echo, TimeZero
+from rig.run.results import Echo, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
 _TIME_ZERO = {

@@ -26,7 +26,8 @@ from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.front_ends.sound_card.card import open_sound_card
 from rig.run.loop import ping_results
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo
 
 pytestmark = pytest.mark.audio
 

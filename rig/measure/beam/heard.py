@@ -14,8 +14,8 @@ from dsp.ping import detection
 from rig.errors import RecordingError
 from rig.measure.beam.moved import SteadyPass, Stops
 from rig.measure.beam.range_shift import range_shift_m
-from rig.run.loop import PingResult
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo, PingResult
 
 
 class HeardSweep:

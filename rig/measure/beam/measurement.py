@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,14 +12,15 @@ import numpy as np
 from dsp.history import beam_fits
 from dsp.history.beam_fits import BeamFit, BeamSetting
 from dsp.physics import beams
-from rig.bench.plan import Plan
-from rig.errors import PlanError, RecordingError
+from rig.errors import RecordingError
 from rig.measure.beam.cautions import cautions_of
 from rig.measure.beam.heard import HeardSweep
 from rig.measure.beam.moved import SteadyPass, Stops
 from rig.measure.beam.setting import setting_of
-from rig.run.loop import PingResult
+from rig.run.loop import searched
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import Run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,11 +77,27 @@ class BeamMeasurement:
         return beams.near_field_m(self.fit.size_m, self.setting.wavelength_m)
 
 
-def ping_by_ping(plan: Plan) -> Plan:
-    """Return the plan without stacking: a target that moves would be smeared by it."""
-    if plan.receiver.stack == 1:
-        return plan
-    return dataclasses.replace(plan, receiver=dataclasses.replace(plan.receiver, stack=1))
+def beam_of(
+    run: Run,
+    moved: SteadyPass | Stops,
+    *,
+    beside: bool = True,
+    from_m: float = 0.0,
+    to_m: float = math.inf,
+) -> BeamMeasurement:
+    """Measure a beam from a run that is one sweep; parameters as for :func:`measure_beam`.
+
+    Each ping counts by itself, whatever the plan adds up: what moves is smeared by it.
+    """
+    return measure_beam(
+        run.receiver, run.once(_one_by_one), moved, beside=beside, from_m=from_m, to_m=to_m
+    )
+
+
+def _one_by_one(run: Run) -> Sequence[PingResult]:
+    if run.plan.receiver.stack == 1:
+        return run.results
+    return list(searched(run.receiver, run.results, depth=run.plan.pulses_per_cycle))
 
 
 def measure_beam(
@@ -97,9 +114,8 @@ def measure_beam(
     Parameters
     ----------
     receiver : Receiver
-        Its plan does not stack: see :func:`ping_by_ping`.
     results : iterable of PingResult
-        Of a recording or of a live front end.
+        Not stacked.
     moved : SteadyPass or Stops
     beside : bool
         Whether source and receiver stand along the way, rather than one way square to it.
@@ -108,16 +124,9 @@ def measure_beam(
 
     Raises
     ------
-    PlanError
-        Where the plan stacks pings.
     RecordingError
         Where the pings do not show a beam; the message says what is missing.
     """
-    if receiver.plan.receiver.stack != 1:
-        raise PlanError(
-            f"receiver.stack: found {receiver.plan.receiver.stack}; give 1: a target that moves "
-            "is smeared by stacking"
-        )
     heard = HeardSweep(receiver, results, moved, from_m, to_m)
     setting = setting_of(receiver, beside=beside)
     u_zero_m = moved.u_zero_m if isinstance(moved, Stops) else math.inf

@@ -14,7 +14,7 @@ from rig.measure.calibrate.echoes import HeardTarget, heard_target
 from rig.measure.calibrate.findings import findings_of
 from rig.measure.calibrate.level import level_of
 from rig.measure.calibrate.replica import replica_of
-from rig.measure.calibrate.runs import Run, run_of, with_weighting
+from rig.measure.calibrate.runs import Start, started, with_weighting
 from rig.measure.calibrate.steps import Step
 from rig.measure.calibrate.times import known_paths_of, speed_of, time_zero_of
 
@@ -70,23 +70,21 @@ def calibrate(
             )
     # Low side lobes: a coloured pulse has companions otherwise, that pull it aside.
     heard_by = with_weighting(plan, weighting="hann", stack=1)
-    runs: list[Run] = []
+    starts: list[Start] = []
     heard: list[HeardTarget] = []
     for step in to_do:
         prepare(step)
-        for start in range(step.starts):
-            run = run_of(heard_by, open_front_end, pings)
-            runs.append(run)
-            if start == 0:
-                heard += [heard_target(run, t) for t in step.targets]
+        begun = [started(heard_by, open_front_end, pings) for _ in range(step.starts)]
+        starts += begun
+        heard += [heard_target(begun[0], t) for t in step.targets]
     return _calibration(
-        plan, runs, to_do[0], heard, made=made, pings=pings, most_cost_db=most_cost_db
+        plan, starts, to_do[0], heard, made=made, pings=pings, most_cost_db=most_cost_db
     )
 
 
 def _calibration(
     plan: Plan,
-    runs: Sequence[Run],
+    starts: Sequence[Start],
     first: Step,
     heard: Sequence[HeardTarget],
     *,
@@ -95,9 +93,9 @@ def _calibration(
     most_cost_db: float | None,
 ) -> Calibration:
     """Put together what all that was heard tells."""
-    run, notes = runs[0], list[str]()
+    start, notes = starts[0], list[str]()
     fit = known_paths_of(plan, heard)
-    speed = speed_of(run.receiver, heard, fit)
+    speed = speed_of(start.receiver, heard, fit)
     if fit is not None:
         apart = abs(speed.sound_speed_m_s - speed.by_formula_m_s)
         if apart > 3 * math.hypot(speed.u_sound_speed_m_s, speed.u_by_formula_m_s):
@@ -107,17 +105,17 @@ def _calibration(
             )
     return Calibration(
         made=made,
-        plan=plan.at_rate(run.info.sample_rate_hz),
-        front_end=run.info.front_end,
-        device=run.info.device,
-        reported_latency_s=run.info.latency_s,
+        plan=plan.at_rate(start.info.sample_rate_hz),
+        front_end=start.info.front_end,
+        device=start.info.device,
+        reported_latency_s=start.info.latency_s,
         pings=pings,
-        time_zero=time_zero_of(plan, runs[: first.starts], heard, fit, speed, notes),
+        time_zero=time_zero_of(plan, starts[: first.starts], heard, fit, speed, notes),
         sound_speed=speed,
         replica=replica_of(
-            plan, run, heard, speed.sound_speed_m_s, notes, most_cost_db=most_cost_db
+            plan, start, heard, speed.sound_speed_m_s, notes, most_cost_db=most_cost_db
         ),
         level=level_of(plan, heard, speed.sound_speed_m_s, notes),
-        findings=findings_of(plan, run, first.targets, notes),
+        findings=findings_of(plan, start, first.targets, notes),
         notes=tuple(notes),
     )

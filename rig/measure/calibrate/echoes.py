@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +12,9 @@ from numpy.typing import NDArray
 from dsp.ping import detection
 from dsp.ping.compression import EchoShape
 from rig.errors import CalibrationError
-from rig.measure.calibrate.runs import Run
+from rig.measure.calibrate.runs import Start
 from rig.measure.calibrate.steps import KnownTarget
-from rig.run.loop import Measurement
-from rig.run.receiver import Echo
+from rig.run.results import Echo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,48 +22,48 @@ class HeardTarget:
     """A known target's echo."""
 
     target: KnownTarget
-    run: Run
+    start: Start
     echo: Echo
     delay_s: float
 
     @property
     def u_delay_s(self) -> float:
         """Of its arrival alone, from its SNR."""
-        if self.run.info.edge_step_s is not None:
-            return self.run.info.edge_step_s / math.sqrt(12)
-        shape = self.run.receiver.shape
+        if self.start.info.edge_step_s is not None:
+            return self.start.info.edge_step_s / math.sqrt(12)
+        shape = self.start.receiver.shape
         snr = 10 ** (self.echo.snr_db / 10)
         return detection.delay_uncertainty_s(shape, snr * shape.efficiency)
 
 
-def heard_target(run: Run, target: KnownTarget) -> HeardTarget:
+def heard_target(start: Start, target: KnownTarget) -> HeardTarget:
     """Find a known target's echo."""
-    echo = strongest_near(run.whole, target)
+    echo = strongest_near(start.run.echoes, target)
     if echo is None:
-        found = ", ".join(f"{e.range_m:.3f}" for e in run.whole.echoes[:5]) or "none"
+        found = ", ".join(f"{e.range_m:.3f}" for e in start.run.echoes[:5]) or "none"
         raise CalibrationError(
             f"calibrate: no echo within {_around_m(target):.2f} m of the target at "
             f"{target.range_m:g} m; "
             f"found at {found}; check its distance, turn it square to the pair, or turn it up a "
             "little"
         )
-    return HeardTarget(target=target, run=run, echo=echo, delay_s=_delay_s(run, echo))
+    return HeardTarget(target=target, start=start, echo=echo, delay_s=_delay_s(start, echo))
 
 
-def _delay_s(run: Run, echo: Echo) -> float:
+def _delay_s(start: Start, echo: Echo) -> float:
     """Return where an echo peaks, all of it.
 
     A coloured pulse, taken away as if it were the sent one, leaves companions, which
     the search for echoes takes for others; what stands alone is whole.
     """
-    profile = run.whole.profile
-    if profile is None or run.info.edge_step_s is not None:
+    profile = start.run.measurement.profile
+    if profile is None or start.info.edge_step_s is not None:
         return echo.delay_s
     near = round(echo.delay_s / profile.bin_s)
-    reach = math.ceil(run.receiver.shape.width_s / 2 / profile.bin_s)
+    reach = math.ceil(start.receiver.shape.width_s / 2 / profile.bin_s)
     first = max(near - reach, 0)
     strongest = first + int(np.abs(profile.envelope[first : near + reach + 1]).argmax())
-    return refined_delay_s(profile.envelope, strongest, run.receiver.shape)
+    return refined_delay_s(profile.envelope, strongest, start.receiver.shape)
 
 
 def refined_delay_s(envelope: NDArray[np.complex64], strongest: int, shape: EchoShape) -> float:
@@ -77,9 +77,9 @@ def refined_delay_s(envelope: NDArray[np.complex64], strongest: int, shape: Echo
     return float(place[0]) * shape.bin_s
 
 
-def strongest_near(whole: Measurement, target: KnownTarget) -> Echo | None:
+def strongest_near(echoes: Sequence[Echo], target: KnownTarget) -> Echo | None:
     """Return the strongest echo about where a target was said to stand."""
-    near = [e for e in whole.echoes if abs(e.range_m - target.range_m) <= _around_m(target)]
+    near = [e for e in echoes if abs(e.range_m - target.range_m) <= _around_m(target)]
     return max(near, key=lambda e: e.strength_db, default=None)
 
 

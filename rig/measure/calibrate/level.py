@@ -10,15 +10,16 @@ import numpy as np
 from dsp.history import known_targets
 from dsp.physics import targets
 from dsp.physics.absorption import absorption_db_m
+from dsp.ping.profiles import stacked_in_turns
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredLevel
 from rig.bench.waveforms import pulses_of
 from rig.measure.calibrate.echoes import HeardTarget, strongest_near
-from rig.measure.calibrate.runs import with_weighting
+from rig.measure.calibrate.runs import Start, with_weighting
 from rig.measure.calibrate.steps import KnownTarget
-from rig.run.loop import measure
 from rig.run.receiver import Receiver
+from rig.run.results import Echo
 
 U_STRENGTH_DB = 0.5
 """Standard uncertainty of a target's computed strength: that it hangs on the axis,
@@ -41,7 +42,7 @@ def _level_by(
     heard: HeardTarget, plan: Plan, speed_m_s: float, notes: list[str]
 ) -> StoredLevel | None:
     target = heard.target
-    if heard.run.info.edge_step_s is not None:
+    if heard.start.info.edge_step_s is not None:
         return None
     strength = _strength_db(target, plan, speed_m_s, notes)
     if strength is None:
@@ -50,9 +51,9 @@ def _level_by(
     # part. An equalised echo is scaled to what the plain filter reads.
     weighting = "hann" if plan.receiver.weighting == "hann" else "none"
     receiver = Receiver(
-        with_weighting(heard.run.receiver.plan, weighting=weighting), heard.run.info
+        with_weighting(heard.start.receiver.plan, weighting=weighting), heard.start.info
     )
-    echo = strongest_near(measure(receiver, heard.run.blocks), target)
+    echo = strongest_near(_echoes(receiver, heard.start), target)
     if echo is None:
         return None
     medium = plan.medium
@@ -79,6 +80,13 @@ def _level_by(
         source_level_db=level_db,
         u_source_level_db=u_db,
     )
+
+
+def _echoes(receiver: Receiver, start: Start) -> tuple[Echo, ...]:
+    """Return the echoes of a start's pings read by another filter; their marks stay."""
+    placed = [(b, r.time_zero) for b, r in start.good if r.time_zero is not None]
+    profiles = [receiver.profile(block, time_zero) for block, time_zero in placed]
+    return receiver.echoes(stacked_in_turns(profiles), placed[-1][1])[0]
 
 
 def _strength_db(

@@ -15,18 +15,18 @@ from dsp.ping.ranging import path_from_range_m
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredFinding
 from rig.bench.waveforms import pulses_of
-from rig.measure.calibrate.runs import HOLD_S, Run, lined_up, magnitude_at
+from rig.measure.calibrate.runs import HOLD_S, Start, lined_up, magnitude_at
 from rig.measure.calibrate.steps import KnownTarget
 
 
-def crosstalk(run: Run, notes: list[str]) -> list[StoredFinding]:
+def crosstalk(start: Start, notes: list[str]) -> list[StoredFinding]:
     """Look for the pulse in the microphone before any sound can have come."""
-    rate = run.info.sample_rate_hz
-    heard, noise_rms = lined_up(run, 0)
+    rate = start.info.sample_rate_hz
+    heard, noise_rms = lined_up(start, 0)
     begin = round(HOLD_S * rate)
     # Band-limited sound begins a little before itself.
-    samples = int(run.direct_s * rate) - 3
-    pulse = pulses_of(run.receiver.plan)[0].samples.astype(np.float64)
+    samples = int(start.direct_s * rate) - 3
+    pulse = pulses_of(start.receiver.plan)[0].samples.astype(np.float64)
     turned = aligned_mean(heard[np.newaxis], np.array([HOLD_S - begin / rate]), rate)
     try:
         amplitude, u_amplitude = known_targets.crosstalk(
@@ -41,7 +41,7 @@ def crosstalk(run: Run, notes: list[str]) -> list[StoredFinding]:
         return []
     at_most = amplitude < 3 * u_amplitude
     level = max(amplitude, 3 * u_amplitude, 1e-10)
-    direct = magnitude_at(run, run.direct_s)
+    direct = magnitude_at(start, start.direct_s)
     fit = level < direct / 3
     advice = "" if fit else "the pulse comes by wire or through the table: screen or part the leads"
     return [
@@ -57,10 +57,10 @@ def crosstalk(run: Run, notes: list[str]) -> list[StoredFinding]:
 
 
 def ring_down(
-    run: Run, known: Sequence[KnownTarget], plan: Plan, notes: list[str]
+    start: Start, known: Sequence[KnownTarget], plan: Plan, notes: list[str]
 ) -> list[StoredFinding]:
     """Follow what is heard behind the direct sound, in the low side lobes of a Hann weighting."""
-    hann, profile = run.receiver, run.whole.profile
+    hann, profile = start.receiver, start.run.measurement.profile
     if profile is None:
         return []
     shape, bin_s = hann.shape, profile.bin_s
@@ -68,7 +68,7 @@ def ring_down(
     # The median of Rayleigh noise, far out, over √ln 2, is its RMS.
     noise = float(np.median(magnitude[3 * magnitude.size // 4 :])) / math.sqrt(math.log(2))
     lobes = detection.side_lobe_ceiling(shape, magnitude.size)
-    direct_bin = round(run.direct_s / bin_s)
+    direct_bin = round(start.direct_s / bin_s)
     begin = direct_bin + math.ceil(1.2 * shape.width_s / bin_s)
     nearest_m = min([t.range_m for t in known], default=plan.receiver.range_stop_m)
     path_m = float(path_from_range_m(nearest_m, plan.geometry.baseline_m))

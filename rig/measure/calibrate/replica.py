@@ -16,7 +16,7 @@ from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredReplica
 from rig.bench.waveforms import pulses_of
 from rig.measure.calibrate.echoes import HeardTarget, refined_delay_s
-from rig.measure.calibrate.runs import HOLD_S, Run, lined_up, magnitude_at, noise_rms_of
+from rig.measure.calibrate.runs import HOLD_S, Start, lined_up, magnitude_at, noise_rms_of
 
 NEIGHBOUR, CLOSE_NEIGHBOUR = 0.2, 0.7
 """A sound of less than this share of an echo's amplitude is taken to be the transducers'
@@ -35,7 +35,7 @@ there shows as echoes a pulse's length away."""
 
 def replica_of(
     plan: Plan,
-    first: Run,
+    first: Start,
     heard: Sequence[HeardTarget],
     speed_m_s: float,
     notes: list[str],
@@ -47,7 +47,7 @@ def replica_of(
         (
             _Source(
                 name="echo",
-                run=h.run,
+                start=h.start,
                 delay_s=h.delay_s,
                 amplitude=10 ** (h.echo.strength_db / 20),
                 snr_db=h.echo.snr_db,
@@ -87,16 +87,18 @@ class _Source:
     """A sound from which the pulse may be taken."""
 
     name: str
-    run: Run
+    start: Start
     delay_s: float
     amplitude: float
     snr_db: float
 
     def gate_s(self) -> tuple[float, float] | None:
         """Return how much of the answer stands clear, before and after; None if too little."""
-        width_s = self.run.receiver.shape.width_s
-        others = [(e.delay_s, 10 ** (e.strength_db / 20)) for e in self.run.whole.echoes]
-        others.append((self.run.direct_s, magnitude_at(self.run, self.run.direct_s)))
+        width_s = self.start.receiver.shape.width_s
+        others = [
+            (e.delay_s, 10 ** (e.strength_db / 20)) for e in self.start.run.measurement.echoes
+        ]
+        others.append((self.start.direct_s, magnitude_at(self.start, self.start.direct_s)))
         loud = []
         for delay_s, amplitude in others:
             apart_s = delay_s - self.delay_s
@@ -110,19 +112,22 @@ class _Source:
         return before_s, after_s
 
 
-def _direct_source(run: Run) -> _Source | None:
+def _direct_source(start: Start) -> _Source | None:
     """Return the direct sound as a source, where it is what the pings are timed by."""
-    if run.receiver.plan.geometry.time_zero != "direct" or run.whole.profile is None:
+    if start.receiver.plan.geometry.time_zero != "direct" or start.run.measurement.profile is None:
         return None
-    amplitude = magnitude_at(run, run.direct_s)
-    shape, pings = run.receiver.shape, run.whole.pings - run.whole.lost_pings
-    noise = noise_rms_of(run) * shape.noise_gain / math.sqrt(pings)
+    amplitude = magnitude_at(start, start.direct_s)
+    shape, pings = (
+        start.receiver.shape,
+        start.run.measurement.pings - start.run.measurement.lost_pings,
+    )
+    noise = noise_rms_of(start) * shape.noise_gain / math.sqrt(pings)
     if amplitude <= 0 or noise <= 0:
         return None
     return _Source(
         name="direct",
-        run=run,
-        delay_s=run.direct_s,
+        start=start,
+        delay_s=start.direct_s,
         amplitude=amplitude,
         snr_db=20 * math.log10(amplitude / noise) + 10 * math.log10(2),
     )
@@ -130,10 +135,10 @@ def _direct_source(run: Run) -> _Source | None:
 
 def _replicas(source: _Source, gate_s: tuple[float, float]) -> tuple[Replica, ...]:
     """Take each of the plan's pulses out of the run's pings."""
-    run = source.run
+    start = source.start
     found = []
-    for index, pulse in enumerate(pulses_of(run.receiver.plan)):
-        heard, noise_rms = lined_up(run, index)
+    for index, pulse in enumerate(pulses_of(start.receiver.plan)):
+        heard, noise_rms = lined_up(start, index)
         replica = measured_replica(
             heard,
             pulse,
@@ -163,7 +168,7 @@ def _placed_alike(replica: Replica, pulse: Pulse) -> Replica:
 
 def _spare_db(source: _Source, plan: Plan) -> float:
     """Return how much of one ping's SNR can be given away."""
-    pings = source.run.whole.pings - source.run.whole.lost_pings
+    pings = source.start.run.measurement.pings - source.start.run.measurement.lost_pings
     single_db = source.snr_db - 10 * math.log10(pings)
     threshold_db = 10 * math.log10(-2 * math.log(plan.receiver.false_alarm_rate))
     return float(np.clip(single_db - threshold_db - SPARE_DB, 1.0, MOST_COST_DB))

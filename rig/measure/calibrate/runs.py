@@ -16,32 +16,43 @@ from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.errors import CalibrationError
 from rig.front_ends.protocol import FrontEnd
-from rig.run.loop import Measurement, PingResult, measure, ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import Run, run_of
 
 HOLD_S = 0.002
 """Blocks are lined up so that the pulse leaves this long after the first sample."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Run:
-    """Some pings of one opening of the device."""
+class Start:
+    """One opening of the device, and its pings.
 
-    receiver: Receiver
+    Attributes
+    ----------
+    run : Run
+    blocks : tuple of CaptureBlock
+        That the run went over.
+    """
+
+    run: Run
     blocks: tuple[CaptureBlock, ...]
-    results: tuple[PingResult, ...]
-    whole: Measurement
+
+    @property
+    def receiver(self) -> Receiver:
+        """That the pings were heard by."""
+        return self.run.receiver
 
     @property
     def info(self) -> StreamInfo:
         """Of the stream that the pings came in."""
-        return self.receiver.info
+        return self.run.info
 
     @property
     def good(self) -> list[tuple[CaptureBlock, PingResult]]:
         """The pings that were not lost, each with its block."""
         by_index = {b.index: b for b in self.blocks if not b.confirms_only}
-        return [(by_index[r.index], r) for r in self.results if not r.lost]
+        return [(by_index[r.index], r) for r in self.run.good]
 
     @property
     def latency_s(self) -> float:
@@ -60,7 +71,7 @@ class Run:
         return self.receiver.plan.geometry.baseline_m / self.receiver.sound_speed_m_s
 
 
-def run_of(plan: Plan, open_front_end: Callable[[Plan], FrontEnd], pings: int) -> Run:
+def started(plan: Plan, open_front_end: Callable[[Plan], FrontEnd], pings: int) -> Start:
     """Open the device, take its pings and read them.
 
     Raises
@@ -73,48 +84,48 @@ def run_of(plan: Plan, open_front_end: Callable[[Plan], FrontEnd], pings: int) -
     with open_front_end(plan) as front_end:
         info = front_end.info
         blocks = tuple(front_end.blocks(pings))
-    receiver = Receiver(plan, info)
-    results = tuple(ping_results(receiver, blocks))
-    if all(r.lost for r in results):
+    run = run_of(Receiver(plan, info), blocks)
+    if run.last is None:
         raise CalibrationError(
-            f"calibrate: all {len(results)} pings were lost ({results[-1].reason}); "
+            f"calibrate: all {len(run.results)} pings were lost ({run.results[-1].reason}); "
             "see what `echobench check` says"
         )
-    return Run(receiver=receiver, blocks=blocks, results=results, whole=measure(receiver, blocks))
+    return Start(run=run, blocks=blocks)
 
 
-def lined_up(run: Run, pulse_index: int) -> tuple[NDArray[np.float64], float]:
+def lined_up(start: Start, pulse_index: int) -> tuple[NDArray[np.float64], float]:
     """Average the pings of one pulse, which leaves at `HOLD_S`; and the average's noise."""
     rows, starts_s = [], []
-    for block, result in run.good:
+    for block, result in start.good:
         if block.pulse_index == pulse_index and result.time_zero is not None:
-            rows.append(block.samples[run.info.microphone])
+            rows.append(block.samples[start.info.microphone])
             starts_s.append(result.time_zero.delay_s - HOLD_S)
-    rate = run.info.sample_rate_hz
+    rate = start.info.sample_rate_hz
     even = aligned_mean(np.array(rows[0::2]), np.array(starts_s[0::2]), rate)
     if len(rows) < 2:
-        return even, noise_rms_of(run)
+        return even, noise_rms_of(start)
     odd = aligned_mean(np.array(rows[1::2]), np.array(starts_s[1::2]), rate)
     # Half the difference holds the noise of the mean, and nothing that stood still.
     return (even + odd) / 2, float(np.std((even - odd) / 2))
 
 
-def magnitude_at(run: Run, delay_s: float) -> float:
-    """Return the strongest bin within one of a delay in the run's sum."""
-    if run.whole.profile is None:
+def magnitude_at(start: Start, delay_s: float) -> float:
+    """Return the strongest bin within one of a delay in the sum of a start's pings."""
+    profile = start.run.measurement.profile
+    if profile is None:
         return 0.0
-    place = round(delay_s / run.whole.profile.bin_s)
-    near = run.whole.profile.envelope[max(place - 1, 0) : place + 2]
+    place = round(delay_s / profile.bin_s)
+    near = profile.envelope[max(place - 1, 0) : place + 2]
     return float(np.abs(near).max(initial=0.0))
 
 
-def noise_rms_of(run: Run) -> float:
+def noise_rms_of(start: Start) -> float:
     """Return the RMS of a sample's noise, from the quiet ahead of each mark."""
     quiet = [
         block.samples[
-            run.info.microphone, : max(8, int(0.8 * block.mark_s * run.info.sample_rate_hz))
+            start.info.microphone, : max(8, int(0.8 * block.mark_s * start.info.sample_rate_hz))
         ]
-        for block, _ in run.good
+        for block, _ in start.good
     ]
     return float(np.std(np.concatenate(quiet)))
 

@@ -14,7 +14,7 @@ from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredSpeed, StoredTimeZero
 from rig.errors import CalibrationError
 from rig.measure.calibrate.echoes import HeardTarget
-from rig.measure.calibrate.runs import Run
+from rig.measure.calibrate.runs import Start
 from rig.run.receiver import Receiver
 
 
@@ -31,14 +31,14 @@ def known_paths_of(plan: Plan, heard: Sequence[HeardTarget]) -> KnownPaths | Non
     paths = path_from_range_m(ranges, baseline_m)
     u_paths = 4 * ranges / paths * [h.target.u_range_m for h in heard]
     arrivals = np.array([h.delay_s for h in heard])
-    u_arrivals = np.array([math.hypot(h.u_delay_s, h.run.u_mark_s) for h in heard])
+    u_arrivals = np.array([math.hypot(h.u_delay_s, h.start.u_mark_s) for h in heard])
     if len(heard) == 1 or np.unique(paths).size == 1:
-        run, geometry = heard[0].run, plan.geometry
-        by_direct = run.receiver.plan.geometry.time_zero == "direct"
+        start, geometry = heard[0].start, plan.geometry
+        by_direct = start.receiver.plan.geometry.time_zero == "direct"
         paths = np.append(paths, baseline_m if by_direct else 0.0)
         u_paths = np.append(u_paths, geometry.u_baseline_m if by_direct else 0.0)
-        arrivals = np.append(arrivals, run.direct_s if by_direct else 0.0)
-        own_s = max(run.u_mark_s, geometry.u_time_zero_s, 1e-9)
+        arrivals = np.append(arrivals, start.direct_s if by_direct else 0.0)
+        own_s = max(start.u_mark_s, geometry.u_time_zero_s, 1e-9)
         u_arrivals = np.append(u_arrivals, own_s)
     try:
         return known_paths(paths, arrivals, u_path_m=u_paths, u_arrival_s=u_arrivals)
@@ -69,20 +69,20 @@ def speed_of(
 
 def time_zero_of(
     plan: Plan,
-    starts: Sequence[Run],
+    starts: Sequence[Start],
     heard: Sequence[HeardTarget],
     fit: KnownPaths | None,
     speed: StoredSpeed,
     notes: list[str],
 ) -> StoredTimeZero:
     """Return when the pulse leaves, by the way that is surest, over all starts."""
-    run, geometry = starts[0], plan.geometry
-    method = run.receiver.plan.geometry.time_zero
-    u_own_s = math.hypot(run.u_mark_s, geometry.u_time_zero_s)
+    start, geometry = starts[0], plan.geometry
+    method = start.receiver.plan.geometry.time_zero
+    u_own_s = math.hypot(start.u_mark_s, geometry.u_time_zero_s)
     latency_s = by_own_s = statistics.fmean(r.latency_s for r in starts)
     if method == "direct":
         # The way along the baseline was counted off at the formula's speed.
-        by_own_s += run.direct_s - geometry.baseline_m / speed.sound_speed_m_s
+        by_own_s += start.direct_s - geometry.baseline_m / speed.sound_speed_m_s
         u_own_s = math.hypot(
             u_own_s,
             geometry.u_baseline_m / speed.sound_speed_m_s,
@@ -99,12 +99,12 @@ def time_zero_of(
             )
         if fit.u_time_zero_s < u_own_s or method != "direct":
             found_s = by_own_s + late_s
-            method, u_s = "two distances", math.hypot(fit.u_time_zero_s, run.u_mark_s)
+            method, u_s = "two distances", math.hypot(fit.u_time_zero_s, start.u_mark_s)
     spread_s = None
     if len(starts) > 1:
         spread_s = statistics.stdev(r.latency_s for r in starts)
         u_s = math.hypot(u_s, spread_s)
-    elif not run.info.knows_leaving:
+    elif not start.info.knows_leaving:
         notes.append(
             "the device was opened once: how its latency differs from start to start is not "
             "known, and not in the stored uncertainty"

@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude
 from dsp.ping.detection import fewest_bins
-from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.capture import LEAD_S, StreamInfo
 from rig.bench.plan import Plan
@@ -35,8 +34,7 @@ class Bench:
         self.info: StreamInfo = info
         self.receiver = Receiver(plan, info)
         self.coupling_s = coupling_of(plan)
-        empty = EchoProfile(envelope=np.zeros(1, dtype=np.complex64), bin_s=1.0)
-        whole = [self.receiver.stack([(i, empty)])[1] for i in range(plan.pulses_per_cycle)]
+        whole = self.receiver.shapes
         # As far as echoes are looked for, and some noise to tell them from; no farther.
         room_s = plan.timing.ping_interval_s - LEAD_S - plan.pulse.duration_s
         needed = max(

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from rig.errors import NotHeardError, PlanError
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes import passings_of
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.change import Change, changed_plan
 from rig.measure.what_if.hits import PassForecast, pass_forecast
 from rig.measure.what_if.noise import noise_rms_of
-from rig.measure.what_if.profiles import profiles_of, stacked_as_asked
+from rig.measure.what_if.profiles import drawn_run, profiles_of
 from rig.measure.what_if.tracks import ways_of
 from rig.measure.what_if.ways import changed_way
-from rig.run.loop import PingResult
-from rig.run.receiver import Receiver
+from rig.run.run import HISTORY_PINGS, Run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -28,10 +26,9 @@ class WhatIf:
     Attributes
     ----------
     change : Change
-    receiver : Receiver
-        Of the changed plan.
-    results : tuple of PingResult
-        One for each ping heard, lost ones too; not searched for echoes.
+    run : Run
+        By the changed plan: a ping for each that was heard, lost ones too; not searched
+        for echoes.
     half_angle_rad, heard_half_angle_rad : float
         Of the two beams at half power, out and back; π/2 without a cone.
     passes : tuple of PassForecast
@@ -41,35 +38,23 @@ class WhatIf:
     """
 
     change: Change
-    receiver: Receiver
-    results: tuple[PingResult, ...]
+    run: Run
     half_angle_rad: float
     heard_half_angle_rad: float
     passes: tuple[PassForecast, ...]
     kept: int
 
 
-def what_if(
-    receiver: Receiver,
-    results: Sequence[PingResult],
-    change: Change,
-    *,
-    seed: int = 0,
-    passings: Sequence[Passing] | None = None,
-) -> WhatIf:
+def what_if(run: Run, change: Change, *, seed: int = 0) -> WhatIf:
     """Forecast a history with one thing changed.
 
     Parameters
     ----------
-    receiver : Receiver
-        That `results` came from.
-    results : sequence of PingResult
-        In order, each with its own profile in `alone`.
+    run : Run
+        What was heard; its latest pings are those of the history.
     change : Change
     seed : int
         Of the noise that is drawn.
-    passings : sequence of Passing, optional
-        Of those results, where they are at hand already.
 
     Raises
     ------
@@ -78,6 +63,7 @@ def what_if(
     NotHeardError
         Where no ping can be read, or nothing passed whose speed or tilt could be changed.
     """
+    receiver, results = run.receiver, run.results[-HISTORY_PINGS:]
     if receiver.info.edge_step_s is not None:
         raise PlanError(
             f"{receiver.info.device}: hands on edge times without strength, from which nothing "
@@ -88,14 +74,14 @@ def what_if(
         raise NotHeardError("what if: no ping can be read; give a recording with good pings")
     present = Bench(changed_plan(receiver.plan, Change(what="tilt", value=0.0)), receiver)
     other = Bench(changed_plan(receiver.plan, change), receiver)
-    if passings is None:
-        passings = passings_of(receiver, results)
     times_s = np.array([r.sent_s for r in results])
     noise_rms = noise_rms_of(receiver, good)
     # The same density over a band that is sampled more finely.
     finer = math.sqrt(other.plan.timing.sample_rate_hz / receiver.plan.timing.sample_rate_hz)
     at_present = math.sqrt(present.plan.timing.sample_rate_hz / receiver.plan.timing.sample_rate_hz)
-    ways, kept = ways_of(receiver, results, passings, present, noise_rms * at_present, times_s)
+    ways, kept = ways_of(
+        receiver, results, passings_of(run), present, noise_rms * at_present, times_s
+    )
     if change.what in ("speed", "tilt") and not ways:
         raise NotHeardError(
             f"what if: nothing passed whose {change.what} could be changed; give a recording in "
@@ -118,10 +104,9 @@ def what_if(
     )
     return WhatIf(
         change=change,
-        receiver=other.receiver,
-        results=stacked_as_asked(other.receiver, results, profiles),
-        half_angle_rad=other.receiver.range_model.half_angle_rad,
-        heard_half_angle_rad=receiver.range_model.half_angle_rad,
+        run=drawn_run(other.receiver, results, profiles),
+        half_angle_rad=other.receiver.half_angle_rad,
+        heard_half_angle_rad=receiver.half_angle_rad,
         passes=passes,
         kept=len(kept),
     )

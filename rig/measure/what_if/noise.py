@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from dsp.ping.compression import EchoShape
 from rig.measure.passes import FALSE_ALARM_RATE
 from rig.measure.what_if.bench import Bench
-from rig.run.loop import PingResult
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 
 _FEWEST = 64  # bins from which noise is known well enough
 

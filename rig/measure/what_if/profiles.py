@@ -1,4 +1,4 @@
-"""Each ping's profile drawn anew, and stacked as the plan asks."""
+"""Each ping's profile drawn anew."""
 
 from __future__ import annotations
 
@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import LEAD_S
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.noise import drawn_noise
 from rig.measure.what_if.ways import Kept, Way
-from rig.run.loop import PingResult
-from rig.run.receiver import Receiver, TimeZero
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult, TimeZero
+from rig.run.run import Run, run_with
 
 
 def profiles_of(
@@ -50,7 +51,8 @@ def profiles_of(
             by_ping.setdefault(ping, []).append((range_m, amplitude))
     profiles = []
     for i, result in enumerate(results):
-        shape = other.shapes[i % len(other.shapes)]
+        pulse = i % len(other.shapes)
+        shape = other.shapes[pulse]
         envelope = drawn_noise(shape, other.bins, noise_rms, random)
         if direct:
             envelope += direct * shape.at_bins(direct_s, other.bins)
@@ -61,7 +63,9 @@ def profiles_of(
             lost = present.amplitude(present.absorbed(range_m))
             response = amplitude / float(lost) * other.absorbed(range_m)
             envelope += _echo(shape, float(other.delay_s(range_m)), response, other.bins)
-        profiles.append(EchoProfile(envelope=envelope, bin_s=shape.bin_s))
+        profiles.append(
+            EchoProfile(envelope=envelope, bin_s=shape.bin_s, shape=shape, pulse_index=pulse)
+        )
     return profiles
 
 
@@ -71,14 +75,11 @@ def _echo(
     return dataclasses.replace(shape, weights=shape.weights * response).at_bins(delay_s, bins)
 
 
-def stacked_as_asked(
+def drawn_run(
     receiver: Receiver, results: Sequence[PingResult], profiles: Sequence[EchoProfile]
-) -> tuple[PingResult, ...]:
-    """Make results of profiles, stacked as the plan asks and as the session does."""
-    cycle = receiver.plan.pulses_per_cycle
-    recent: deque[tuple[int, EchoProfile]] = deque(
-        maxlen=-(-receiver.plan.receiver.stack // cycle) * cycle
-    )
+) -> Run:
+    """Make a run of profiles, one for each ping that was heard; not searched for echoes."""
+    recent: deque[EchoProfile] = deque(maxlen=receiver.plan.pulses_per_cycle)
     direct_s = receiver.plan.geometry.baseline_m / receiver.sound_speed_m_s
     marked = receiver.plan.geometry.time_zero == "direct"
     time_zero = TimeZero(
@@ -87,19 +88,17 @@ def stacked_as_asked(
         u_delay_s=0.0,
         mark_s=LEAD_S + (direct_s if marked else 0.0),
     )
-    made = []
-    for i, (result, profile) in enumerate(zip(results, profiles, strict=True)):
-        which = i % cycle
-        recent.append((which, profile))
-        made.append(
+    drawn = []
+    for result, profile in zip(results, profiles, strict=True):
+        recent.append(profile)
+        drawn.append(
             PingResult(
                 index=result.index,
                 sent_s=result.sent_s,
                 lost=False,
                 time_zero=time_zero,
-                profile=receiver.stack(list(recent))[0],
+                profile=stacked_in_turns(list(recent)),
                 alone=profile,
-                pulse_index=which,
             )
         )
-    return tuple(made)
+    return run_with(receiver, drawn)

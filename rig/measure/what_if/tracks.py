@@ -15,8 +15,8 @@ from rig.measure.passes import Passing, coupling_of
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.noise import threshold
 from rig.measure.what_if.ways import Kept, Way
-from rig.run.loop import PingResult
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 
 _LOUDLY_MISSED = 3  # pings in which a target that was there would have been heard well
 _FLANKS = 3.0  # resolutions to each side, to where a compressed echo's flanks reach well
@@ -75,7 +75,8 @@ def _amplitudes(
     delay_s = path_m / receiver.sound_speed_m_s
     found = np.zeros(passing.ping.size)
     for i, ping in enumerate(passing.ping.tolist()):
-        profile = by_index[ping].alone
+        result = by_index.get(ping)
+        profile = None if result is None else result.alone
         if profile is None:
             continue
         reach = max(1, round(shape.width_s / profile.bin_s))

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import Plan
-from rig.run.loop import Echo, PingResult
+from rig.run.results import Echo, PingResult
+from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.history import History
 from rig.show.pictures.page import (
     HEIGHT,
@@ -31,7 +31,7 @@ from rig.show.pictures.page import (
     measure,
 )
 from rig.show.pictures.saving import check_picture_path, drawn_bytes, write_picture
-from rig.show.pictures.scales import RangeScale, round_ticks, strength_limits_db
+from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_db
 from rig.show.pictures.sketch import Sketch
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
@@ -61,17 +61,11 @@ class BenchPicture:
     ----------
     figure : matplotlib.figure.Figure
         Empty; its present size sets the size of all that is on it.
-    plan : Plan
-    info : StreamInfo
-    sound_speed_m_s : float
-        The speed with which delays were turned into ranges.
-    half_angle_rad : float
-        Off the axis, where an echo has half the power that it has on it; NaN for
-        a beam that falls to half power nowhere.
+    run : Run
+        Whose pings are shown: the plan, the stream, the sound speed with which delays
+        were turned into ranges, the cone, and where the bench ends are its own.
     note : str
         One line at the foot, such as where the pings come from.
-    far_wall_m : float or None
-        Range of a wall across the bench's end, where one is known.
     history_pings : int
         Rows of the history.
 
@@ -88,35 +82,26 @@ class BenchPicture:
     def __init__(
         self,
         figure: Figure,
-        plan: Plan,
-        info: StreamInfo,
+        run: Run,
         *,
-        sound_speed_m_s: float,
-        half_angle_rad: float,
         note: str = "",
-        far_wall_m: float | None = None,
         history_pings: int = 120,
     ) -> None:
-        self._plan = plan
-        self._scale = scale = RangeScale(
-            sound_speed_m_s=sound_speed_m_s,
-            baseline_m=plan.geometry.baseline_m,
-            start_m=plan.receiver.range_start_m,
-            stop_m=plan.receiver.range_stop_m,
-        )
+        self._plan = plan = run.plan
+        self._scale = scale = range_scale(run.receiver)
         self._limits_db: tuple[float, float] | None = None
         page = self._page = Page(figure)
         strip_top = _TOP + _SKETCH + _GAP
         history_top = strip_top + _STRIP + _GAP
-        self._lay_words(info, note)
+        self._lay_words(run.info, note)
         self._sketch = Sketch(
             page,
             plan,
             scale,
             top=_TOP,
             height=_SKETCH,
-            half_angle_rad=half_angle_rad,
-            far_wall_m=far_wall_m,
+            half_angle_rad=run.receiver.half_angle_rad,
+            far_wall_m=run.origin.far_wall_m,
         )
         self._strip = Strip(page, scale, top=strip_top, height=_STRIP)
         self._history = History(
@@ -275,34 +260,31 @@ class BenchPicture:
 
 def save_picture(
     path: str | os.PathLike[str],
-    plan: Plan,
-    info: StreamInfo,
-    results: Sequence[PingResult],
+    run: Run,
+    results: Sequence[PingResult] | None = None,
     *,
-    sound_speed_m_s: float,
-    half_angle_rad: float,
     marked_range_m: float | None = None,
-    counts: tuple[int, int] | None = None,
     note: str = "",
     remarks: str = "",
-    far_wall_m: float | None = None,
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
     names_echoes: bool = True,
 ) -> None:
-    """Draw the pings and write the picture; no screen is needed.
+    """Draw a run's pings and write the picture; no screen is needed.
 
     Parameters
     ----------
     path : path
         Its suffix says the kind: .png, .svg or .pdf.
-    results : sequence of PingResult
-        Oldest first; the last is shown as now.
-    marked_range_m, counts, remarks, names_echoes
+    run : Run
+    results : sequence of PingResult, optional
+        What is drawn in place of the run's own latest, such as with the background taken
+        away; oldest first, the last as now.
+    marked_range_m, remarks, names_echoes
         As :meth:`BenchPicture.show` has them.
+    note : str
+        As :class:`BenchPicture` has it.
     size_px : tuple of int
         Width and height of a PNG; the others keep its shape.
-
-    The rest as :class:`BenchPicture` has it.
 
     Raises
     ------
@@ -312,16 +294,11 @@ def save_picture(
     suffix = check_picture_path(path)
     drawn = picture_bytes(
         suffix[1:],
-        plan,
-        info,
+        run,
         results,
-        sound_speed_m_s=sound_speed_m_s,
-        half_angle_rad=half_angle_rad,
         marked_range_m=marked_range_m,
-        counts=counts,
         note=note,
         remarks=remarks,
-        far_wall_m=far_wall_m,
         size_px=size_px,
         names_echoes=names_echoes,
     )
@@ -330,21 +307,16 @@ def save_picture(
 
 def picture_bytes(
     kind: str,
-    plan: Plan,
-    info: StreamInfo,
-    results: Sequence[PingResult],
+    run: Run,
+    results: Sequence[PingResult] | None = None,
     *,
-    sound_speed_m_s: float,
-    half_angle_rad: float,
     marked_range_m: float | None = None,
-    counts: tuple[int, int] | None = None,
     note: str = "",
     remarks: str = "",
-    far_wall_m: float | None = None,
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
     names_echoes: bool = True,
 ) -> bytes:
-    """Draw the pings and return what :func:`save_picture` writes.
+    """Draw a run's pings and return what :func:`save_picture` writes.
 
     Parameters
     ----------
@@ -353,25 +325,42 @@ def picture_bytes(
 
     The rest as :func:`save_picture` has it.
     """
-    span = results[-1].index - results[0].index + 1 if results else 0
 
     def draw(figure: Figure) -> None:
-        picture = BenchPicture(
+        draw_picture(
             figure,
-            plan,
-            info,
-            sound_speed_m_s=sound_speed_m_s,
-            half_angle_rad=half_angle_rad,
-            note=note,
-            far_wall_m=far_wall_m,
-            history_pings=max(span, FEWEST_ROWS),
-        )
-        picture.show(
+            run,
             results,
             marked_range_m=marked_range_m,
-            counts=counts,
+            note=note,
             remarks=remarks,
             names_echoes=names_echoes,
         )
 
     return drawn_bytes(kind, draw, size_px=size_px)
+
+
+def draw_picture(
+    figure: Figure,
+    run: Run,
+    results: Sequence[PingResult] | None = None,
+    *,
+    marked_range_m: float | None = None,
+    note: str = "",
+    remarks: str = "",
+    names_echoes: bool = True,
+) -> None:
+    """Draw a run's pings on an empty figure; parameters as for :func:`save_picture`."""
+    counts = None
+    if results is None:
+        results = run.results[-HISTORY_PINGS:]
+        counts = len(run.results), run.lost_pings
+    span = results[-1].index - results[0].index + 1 if results else 0
+    picture = BenchPicture(figure, run, note=note, history_pings=max(span, FEWEST_ROWS))
+    picture.show(
+        results,
+        marked_range_m=marked_range_m,
+        counts=counts,
+        remarks=remarks,
+        names_echoes=names_echoes,
+    )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
 from rig.show.pictures.ink import strength_colours
 from rig.show.pictures.page import LEFT, SMALL_PT, SOFT, Page
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks

@@ -14,7 +14,7 @@ import numpy as np
 
 from dsp.history.passes import fitted_range_m
 from rig.measure.passes import Passing
-from rig.run.loop import Measurement
+from rig.run.results import Measurement
 from rig.show.pictures.page import FAINT, INK, SOFT
 from rig.show.pictures.scales import RangeScale, place_labels, round_ticks, strength_limits_db
 from rig.show.wording import tick_texts

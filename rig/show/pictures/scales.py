@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
-from rig.run.loop import PingResult
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 
 SILENT_LIMITS_DB = (-90.0, -30.0)
 """Ends of the strength scale while no ping has come through."""
@@ -56,6 +57,17 @@ class RangeScale:
         path_m = self.sound_speed_m_s * np.asarray(delay_s, dtype=np.float64)
         no_echo = path_m < self.baseline_m
         return np.where(no_echo, np.nan, range_from_path_m(path_m, self.baseline_m))
+
+
+def range_scale(receiver: Receiver) -> RangeScale:
+    """Return the range axis of what a receiver hears."""
+    plan = receiver.plan
+    return RangeScale(
+        sound_speed_m_s=receiver.sound_speed_m_s,
+        baseline_m=plan.geometry.baseline_m,
+        start_m=plan.receiver.range_start_m,
+        stop_m=plan.receiver.range_stop_m,
+    )
 
 
 class RangeColumns:

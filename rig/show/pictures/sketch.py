@@ -10,7 +10,7 @@ import numpy as np
 
 from dsp.physics.beams import footprint_diameter_m
 from rig.bench.plan import Plan
-from rig.run.loop import Echo
+from rig.run.results import Echo
 from rig.show.pictures.page import CONE, INK, LEFT, MARK, SMALL_PT, SOFT, Page
 from rig.show.pictures.scales import RangeScale, round_ticks
 from rig.show.wording import cone_text, has_cone, length_text, tick_texts

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.run.loop import Echo, PingResult
+from rig.run.results import Echo, PingResult
 from rig.show.pictures.lettering import printable, wrapped
 from rig.show.pictures.page import (
     FAINT,

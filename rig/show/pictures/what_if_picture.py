@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 from collections.abc import Sequence
@@ -13,8 +14,9 @@ from numpy.typing import NDArray
 from rig.bench.plan import Plan
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.loop import PingResult
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.bench_picture import FEWEST_ROWS
 from rig.show.pictures.ink import strength_colours
 from rig.show.pictures.page import (
@@ -33,6 +35,7 @@ from rig.show.pictures.scales import (
     RangeColumns,
     RangeScale,
     decibels,
+    range_scale,
     round_ticks,
     strength_limits_db,
 )
@@ -47,68 +50,50 @@ _TOP, _FOOT, _LEFT, _BETWEEN, _RIGHT = 132, 152, 84, 40, 24
 _MOST_LABELS, _LABEL_HEIGHT = 4, 24
 
 
-def draw_what_if(
-    figure: Figure,
-    receiver: Receiver,
-    results: Sequence[PingResult],
-    found: WhatIf,
-    *,
-    note: str = "",
-) -> None:
+def draw_what_if(figure: Figure, run: Run, found: WhatIf, *, note: str = "") -> None:
     """Draw on an empty figure.
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
-    receiver : Receiver
-        That heard `results`.
-    results : sequence of PingResult
-        As heard, the oldest first.
+    run : Run
+        As heard.
     found : WhatIf
-        The forecast from them.
+        The forecast from it.
     note : str
         Put beside the title: where the pings come from, or what a key does.
     """
     page = Page(figure)
-    pings = max(results[-1].index - results[0].index + 1, FEWEST_ROWS)
-    heard_scale = _scale(receiver)
-    then_scale = _scale(found.receiver)
-    low_db, high_db = strength_limits_db(results, heard_scale)
-    limits_db = (low_db, max(high_db, strength_limits_db(found.results, then_scale)[1]))
+    # What passes is smeared where pings are added up.
+    heard = [dataclasses.replace(r, profile=r.alone) for r in run.results[-HISTORY_PINGS:]]
+    pings = max(heard[-1].index - heard[0].index + 1, FEWEST_ROWS)
+    heard_scale, then_scale = range_scale(run.receiver), range_scale(found.run.receiver)
+    low_db, high_db = strength_limits_db(heard, heard_scale)
+    limits_db = (low_db, max(high_db, strength_limits_db(found.run.results, then_scale)[1]))
     height = page.height - _TOP - _FOOT
     width = (page.width - _LEFT - _BETWEEN - _RIGHT) / 2
-    _lay_title(page, receiver, results, note)
+    _lay_title(page, run, note)
     sides = (
-        ("As heard", receiver.plan, found.heard_half_angle_rad, heard_scale, results),
-        (f"What if: {found.change}", found.receiver.plan, found.half_angle_rad, then_scale,
-         found.results),
-    )  # fmt: skip
-    for side, (name, plan, half_angle_rad, scale, pinged) in enumerate(sides):
+        ("As heard", run.receiver, heard_scale, heard),
+        (f"What if: {found.change}", found.run.receiver, then_scale, found.run.results),
+    )
+    for side, (name, receiver, scale, pinged) in enumerate(sides):
         left = _LEFT + side * (width + _BETWEEN)
-        panel = _Panel(page, left, width, height, pings, receiver.plan.timing.ping_interval_s)
-        panel.caption(name, plan, half_angle_rad)
+        panel = _Panel(page, left, width, height, pings, run.plan.timing.ping_interval_s)
+        panel.caption(name, receiver)
         panel.fill(pinged, scale, limits_db)
-        panel.label(found, results, forecast=bool(side))
+        panel.label(found, heard, forecast=bool(side))
     page.text(MARGIN, _TOP + height / 2, "age / s", rotation=90, va="center")
     _lay_strength_bar(page, limits_db)
     _lay_words(page, found)
 
 
-def _scale(receiver: Receiver) -> RangeScale:
-    return RangeScale(
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        baseline_m=receiver.plan.geometry.baseline_m,
-        start_m=receiver.plan.receiver.range_start_m,
-        stop_m=receiver.plan.receiver.range_stop_m,
-    )
-
-
-def _lay_title(page: Page, receiver: Receiver, results: Sequence[PingResult], note: str) -> None:
+def _lay_title(page: Page, run: Run, note: str) -> None:
     title = title_text(
-        receiver.plan,
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        pings=len(results),
-        lost=sum(r.lost for r in results),
+        run.plan,
+        sound_speed_m_s=run.receiver.sound_speed_m_s,
+        pings=len(run.results),
+        lost=run.lost_pings,
     )
     page.text(MARGIN, 6, page.fitted(title, page.text_room, size_pt=16.0, bold=True),
               size_pt=16.0, bold=True)  # fmt: skip
@@ -130,9 +115,9 @@ class _Panel:
         for spine in axes.spines.values():
             spine.set(linewidth=page.fine, color=SOFT)
 
-    def caption(self, name: str, plan: Plan, half_angle_rad: float) -> None:
+    def caption(self, name: str, receiver: Receiver) -> None:
         """Write what the panel shows, and with what beam and pulse, over it."""
-        page = self._page
+        page, plan, half_angle_rad = self._page, receiver.plan, receiver.half_angle_rad
         page.text(self._left, _TOP - 66, page.fitted(name, self._width, bold=True), bold=True)
         cone = "no cone"
         if has_cone(half_angle_rad):
@@ -202,7 +187,7 @@ class _Panel:
         """Count the hits beside the tops of a few arches, none over another."""
         page = self._page
         newest_s = results[-1].sent_s
-        per_m = self._width / found.receiver.plan.receiver.range_stop_m
+        per_m = self._width / found.run.plan.receiver.range_stop_m
         per_s = self._height / (self._pings * self._interval_s)
         taken: list[tuple[float, float]] = []
         for one in found.passes:
@@ -290,8 +275,7 @@ def _wrapped(words: str, room: float) -> list[str]:
 
 def save_what_if(
     path: str | os.PathLike[str],
-    receiver: Receiver,
-    results: Sequence[PingResult],
+    run: Run,
     found: WhatIf,
     *,
     note: str = "",
@@ -316,7 +300,7 @@ def save_what_if(
     suffix = check_picture_path(path)
     drawn = drawn_bytes(
         suffix[1:],
-        lambda figure: draw_what_if(figure, receiver, results, found, note=note),
+        lambda figure: draw_what_if(figure, run, found, note=note),
         size_px=size_px,
     )
     write_picture(path, drawn)

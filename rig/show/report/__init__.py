@@ -1,6 +1,6 @@
 """The report of a recording: one page that needs nothing but itself, and its numbers.
 
-``matter``
+``contents``
     All that a report is made of.
 ``document``
     That put into one HTML page, its pictures inside.

@@ -18,17 +18,16 @@ from typing import Any
 from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
-from rig.measure.passes import Passing
+from rig.measure.passes import Passing, passings_of
 from rig.measure.strength import strength_lines
 from rig.run.budget import TABLED_ECHOES
-from rig.run.loop import PingResult
-from rig.run.receiver import Echo
+from rig.run.results import Echo, PingResult
 from rig.show.markup import Markup, bullets, element, figure, joined, page, table
 from rig.show.pictures.beam_picture import beam_picture_bytes
 from rig.show.pictures.bench_picture import picture_bytes
 from rig.show.pictures.report_pictures import passes_picture, sum_picture
-from rig.show.pictures.scales import RangeScale
-from rig.show.report.contents import Matter
+from rig.show.pictures.scales import range_scale
+from rig.show.report.contents import Contents
 from rig.show.report.references import references
 from rig.show.style import STYLE
 from rig.show.wording import counted, metres_text, pulse_text, signed, time_zero_text
@@ -49,44 +48,44 @@ _DASH = "–"
 _ARCH = "R(t) = √(R₀² + v²(t − t₀)²)".replace(" ", "\u00a0")
 
 
-def report_html(matter: Matter, tables: Mapping[str, str]) -> str:
+def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
     """Return the whole page.
 
     Parameters
     ----------
-    matter : Matter
+    contents : Contents
     tables : mapping of str to str
         The CSV files' names, by the names of their tables.
     """
-    title = f"Bench report: {matter.source}"
+    title = f"Bench report: {contents.run.origin.name}"
     sections = (
-        _what(matter),
-        _plan(matter),
-        _picture(matter),
-        _calibration(matter),
-        _echoes(matter),
-        _passes(matter),
-        _beam(matter),
-        _strengths(matter),
+        _what(contents),
+        _plan(contents),
+        _picture(contents),
+        _calibration(contents),
+        _echoes(contents),
+        _passes(contents),
+        _beam(contents),
+        _strengths(contents),
         _numbers(tables),
-        _sources(matter),
+        _sources(contents),
     )
-    made = f"{matter.made:%Y-%m-%d %H:%M} {matter.made.tzname() or ''}".rstrip()
+    made = f"{contents.made:%Y-%m-%d %H:%M} {contents.made.tzname() or ''}".rstrip()
     return page(
         title,
         element(
             "header",
             element("h1", title),
             element("p", f"Written by echobench on {made}.", class_="made"),
-            _caution(matter),
+            _caution(contents),
         ),
         element("main", *sections),
         style=STYLE,
     )
 
 
-def _caution(matter: Matter) -> Markup:
-    if not matter.invented:
+def _caution(contents: Contents) -> Markup:
+    if not contents.invented:
         return joined([])
     words = (
         "Nothing in this report was measured in a room or in water. The pings come from a virtual "
@@ -108,36 +107,36 @@ def _facts(facts: Sequence[tuple[str, str]]) -> Markup:
 # What was measured
 
 
-def _what(matter: Matter) -> Markup:
-    receiver, found = matter.receiver, matter.measurement
-    info, plan = receiver.info, receiver.plan
-    time_zero = None if found.last is None else found.last.time_zero
+def _what(contents: Contents) -> Markup:
+    run = contents.run
+    receiver, info, plan = run.receiver, run.info, run.plan
+    time_zero = None if run.last is None else run.last.time_zero
     when = "not stated in the file"
-    if matter.began is not None:
-        when = f"{matter.began:%Y-%m-%d %H:%M:%S} {matter.began.tzname() or ''}".rstrip()
+    began = run.origin.began
+    if began is not None:
+        when = f"{began:%Y-%m-%d %H:%M:%S} {began.tzname() or ''}".rstrip()
     speed = f"{receiver.sound_speed_m_s:.2f} ± {2 * receiver.u_sound_speed_m_s:.2f} m/s (k = 2)"
-    pings = f"{found.pings}, of which {found.lost_pings or 'none'} lost"
-    clipped = sum(r.clipped for r in matter.results)
-    if clipped:
-        pings += f"; {clipped} clipped, whose strengths read too low"
+    pings = f"{len(run.results)}, of which {run.lost_pings or 'none'} lost"
+    if run.clipped_pings:
+        pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
     facts = [
-        ("Recording", matter.source),
+        ("Recording", run.origin.name),
         ("Recorded", when),
         ("Front end", info.front_end.replace("-", " ")),
         ("Device", info.device),
         ("Samples", f"{info.sample_rate_hz:g} a second, {counted(info.channels, 'channel')}"),
         ("Pings", pings),
-        ("Medium", _medium_text(matter)),
+        ("Medium", _medium_text(contents)),
         ("Sound speed", speed),
         ("Time zero", f"{time_zero_text(plan, time_zero)}."),
     ]
-    if matter.lost_at_end:
-        facts.append(("Cut off", matter.lost_at_end))
-    return _section("What was measured", _facts(facts), _lost(matter.results))
+    if run.origin.lost_at_end:
+        facts.append(("Cut off", run.origin.lost_at_end))
+    return _section("What was measured", _facts(facts), _lost(run.results))
 
 
-def _medium_text(matter: Matter) -> str:
-    medium = matter.receiver.plan.medium
+def _medium_text(contents: Contents) -> str:
+    medium = contents.run.receiver.plan.medium
     words = f"{medium.kind.replace('-', ' ')} at {medium.temperature_c:g} °C"
     words += f" ± {2 * medium.u_temperature_c:g} °C"
     if medium.kind == "air":
@@ -184,12 +183,12 @@ def runs_text(numbers: Sequence[int]) -> str:
 # The plan
 
 
-def _plan(matter: Matter) -> Markup:
-    plan = matter.receiver.plan
+def _plan(contents: Contents) -> Markup:
+    plan = contents.run.receiver.plan
     lines = [f"{pulse_text(plan)}.", *(_sentence(w) for w in forecast_lines(plan, forecast(plan)))]
     tables = []
     for name, keys in plan.as_table().items():
-        if name == "board" and "board" not in matter.receiver.info.front_end:
+        if name == "board" and "board" not in contents.run.receiver.info.front_end:
             continue
         # The kind first: it says what the others are.
         ordered = sorted(keys.items(), key=lambda item: item[0] != "kind")
@@ -216,21 +215,12 @@ def _value_text(value: Any) -> str:
 # The picture
 
 
-def _picture(matter: Matter) -> Markup:
-    receiver = matter.receiver
-    drawn = picture_bytes(
-        "svg",
-        receiver.plan,
-        receiver.info,
-        matter.results,
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        half_angle_rad=forecast(receiver.plan).half_angle_rad,
-        note=f"from {matter.source}",
-    )
-    good = [r for r in matter.results if not r.lost]
+def _picture(contents: Contents) -> Markup:
+    run = contents.run
+    drawn = picture_bytes("svg", run, note=f"from {run.origin.name}")
     found = "No ping came through."
-    if good:
-        found = f"The last good ping shows {_ranges_text(good[-1].echoes)}."
+    if run.last is not None:
+        found = f"The last good ping shows {_ranges_text(run.last.echoes)}."
     alt = (
         "Three panels over one range axis: the bench from the side with its cone, the strength "
         f"of the last ping's echoes over range, and the history of all pings below. {found}"
@@ -258,17 +248,17 @@ def _count_text(count: int, noun: str) -> str:
 # Calibration
 
 
-def _calibration(matter: Matter) -> Markup:
-    c = matter.calibration
+def _calibration(contents: Contents) -> Markup:
+    c = contents.run.receiver.calibration
     if c is None:
         return joined([])
     used = []
     if c.sound_speed.method != "formula":
         used.append("the sound speed")
-    geometry, info = matter.receiver.plan.geometry, matter.receiver.info
+    geometry, info = contents.run.receiver.plan.geometry, contents.run.receiver.info
     if geometry.time_zero == "calibration" and not info.knows_leaving and c.time_zero is not None:
         used.append("time zero")
-    if matter.receiver.plan.receiver.weighting == "equalised":
+    if contents.run.receiver.plan.receiver.weighting == "equalised":
         used.append("the pulse as it was heard")
     taken = f"Taken from it: {', '.join(used)}." if used else "Nothing of it was needed here."
     conditions = f"{c.plan.medium.kind.replace('-', ' ')} at {c.plan.medium.temperature_c:g} °C"
@@ -276,7 +266,7 @@ def _calibration(matter: Matter) -> Markup:
         "Calibration",
         _facts(
             [
-                ("File", matter.calibration_source),
+                ("File", contents.run.origin.calibration_name),
                 ("Made", f"{c.made:%Y-%m-%d %H:%M} {c.made.tzname() or ''}".rstrip()),
                 ("Device", f"{c.device} ({c.front_end.replace('-', ' ')})"),
                 ("Conditions", conditions),
@@ -290,11 +280,11 @@ def _calibration(matter: Matter) -> Markup:
 # Echoes
 
 
-def _echoes(matter: Matter) -> Markup:
-    found = matter.measurement
+def _echoes(contents: Contents) -> Markup:
+    found = contents.run.measurement
     if found.last is None:
         return _section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
-    scale = _scale(matter)
+    scale = range_scale(contents.run.receiver)
     count = found.pings - found.lost_pings
     alt = (
         f"Strength over range of {_count_text(count, 'ping')} added up, with the threshold. "
@@ -328,16 +318,6 @@ def _echoes(matter: Matter) -> Markup:
         )
     )
     return _section("Echoes", *parts, *_budgets(found.echoes))
-
-
-def _scale(matter: Matter) -> RangeScale:
-    plan = matter.receiver.plan
-    return RangeScale(
-        sound_speed_m_s=matter.receiver.sound_speed_m_s,
-        baseline_m=plan.geometry.baseline_m,
-        start_m=plan.receiver.range_start_m,
-        stop_m=plan.receiver.range_stop_m,
-    )
 
 
 def _echo_table(echoes: Sequence[Echo]) -> Markup:
@@ -440,11 +420,11 @@ def _budget(number: int, echo: Echo) -> Markup:
 # Passes
 
 
-def _passes(matter: Matter) -> Markup:
-    passings = matter.passings
+def _passes(contents: Contents) -> Markup:
+    passings = passings_of(contents.run)
     if not passings:
         return joined([])
-    baseline_m = matter.receiver.plan.geometry.baseline_m
+    baseline_m = contents.run.receiver.plan.geometry.baseline_m
     words = "; ".join(
         f"{n} {_KIND[p.passage.kind]}, {p.range_m.min():.2f} to {p.range_m.max():.2f} m"
         for n, p in enumerate(passings, 1)
@@ -531,8 +511,8 @@ def _besides(passing: Passing) -> str:
 # Beam and strength
 
 
-def _beam(matter: Matter) -> Markup:
-    beam = matter.beam
+def _beam(contents: Contents) -> Markup:
+    beam = contents.beam
     if beam is None:
         return joined([])
     fit = beam.fit
@@ -544,7 +524,7 @@ def _beam(matter: Matter) -> Markup:
     return _section(
         "The beam",
         figure(
-            beam_picture_bytes("svg", beam, note=f"From {matter.source}."),
+            beam_picture_bytes("svg", beam, note=f"From {contents.run.origin.name}."),
             kind=_SVG,
             alt=alt,
             caption="The beam as measured, against theory.",
@@ -553,14 +533,14 @@ def _beam(matter: Matter) -> Markup:
     )
 
 
-def _strengths(matter: Matter) -> Markup:
-    if not matter.strengths:
+def _strengths(contents: Contents) -> Markup:
+    if not contents.strengths:
         return joined([])
     return _section(
         "How strong the targets are",
         element(
             "p",
-            f"Source level: {matter.strengths_from}. One receiver cannot tell a small target on "
+            f"Source level: {contents.strengths_from}. One receiver cannot tell a small target on "
             "the axis from a larger one towards the edge of the cone: both answers are given.",
         ),
         *(
@@ -570,7 +550,7 @@ def _strengths(matter: Matter) -> Markup:
                     bullets(_sentence(line.strip()) for line in strength_lines(target)),
                 ]
             )
-            for number, target in enumerate(matter.strengths, 1)
+            for number, target in enumerate(contents.strengths, 1)
         ),
     )
 
@@ -591,10 +571,10 @@ def _numbers(tables: Mapping[str, str]) -> Markup:
     )
 
 
-def _sources(matter: Matter) -> Markup:
+def _sources(contents: Contents) -> Markup:
     items = [
         element("li", f"{r.used_for[0].upper()}{r.used_for[1:]}: {r.source}.")
-        for r in references(matter)
+        for r in references(contents)
     ]
     return _section(
         "References",

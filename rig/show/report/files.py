@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from rig.errors import StorageError
-from rig.show.report.contents import Matter
+from rig.show.report.contents import Contents
 from rig.show.report.document import report_html
 from rig.show.report.numbers import TABLES, csv_tables
 
@@ -42,7 +42,7 @@ def report_path(recording: str | os.PathLike[str], out: str | os.PathLike[str] |
     return path
 
 
-def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ...]:
+def write_report(path: str | os.PathLike[str], contents: Contents) -> tuple[Path, ...]:
     """Write a report; what is there of the same name is replaced, each file whole or not at all.
 
     A table that an earlier report of the same name had, and this one has not, is removed:
@@ -52,7 +52,7 @@ def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ..
     ----------
     path : path
         Of the HTML file; as :func:`report_path` gives it.
-    matter : Matter
+    contents : Contents
 
     Returns
     -------
@@ -64,9 +64,9 @@ def write_report(path: str | os.PathLike[str], matter: Matter) -> tuple[Path, ..
     StorageError
     """
     page = Path(path)
-    tables = csv_tables(matter)
+    tables = csv_tables(contents)
     names = {table: f"{page.stem}-{table}.csv" for table in tables}
-    text = report_html(matter, names)
+    text = report_html(contents, names)
     written = [page.with_name(name) for name in names.values()]
     for target, table in zip(written, tables.values(), strict=True):
         write_text(target, table, what="report")

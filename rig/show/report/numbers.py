@@ -18,9 +18,10 @@ from collections.abc import Iterable, Sequence
 
 from dsp.history.passes import fitted_range_m
 from rig.measure.beam.measurement import BeamMeasurement
+from rig.measure.passes import passings_of
 from rig.measure.strength import TargetStrength
-from rig.run.receiver import Echo
-from rig.show.report.contents import Matter
+from rig.run.results import Echo
+from rig.show.report.contents import Contents
 
 Cell = str | int | float | None
 
@@ -43,12 +44,12 @@ TABLES = ("echoes", "budgets", "pings", "passes", "hits", "beam", "strengths")
 """All tables that a report may have."""
 
 
-def csv_tables(matter: Matter) -> dict[str, str]:
+def csv_tables(contents: Contents) -> dict[str, str]:
     """Return each table's text by its name, without those that would be empty of sense.
 
     Parameters
     ----------
-    matter : Matter
+    contents : Contents
 
     Returns
     -------
@@ -57,16 +58,16 @@ def csv_tables(matter: Matter) -> dict[str, str]:
         "passes" and their "hits"; "beam" and "strengths" where they were measured.
     """
     tables = {
-        "echoes": _echoes(matter.measurement.echoes),
-        "budgets": _budgets(matter.measurement.echoes),
-        "pings": _pings(matter),
-        "passes": _passes(matter),
-        "hits": _hits(matter),
+        "echoes": _echoes(contents.run.measurement.echoes),
+        "budgets": _budgets(contents.run.measurement.echoes),
+        "pings": _pings(contents),
+        "passes": _passes(contents),
+        "hits": _hits(contents),
     }
-    if matter.beam is not None:
-        tables["beam"] = _beam(matter.beam)
-    if matter.strengths:
-        tables["strengths"] = _strengths(matter.strengths)
+    if contents.beam is not None:
+        tables["beam"] = _beam(contents.beam)
+    if contents.strengths:
+        tables["strengths"] = _strengths(contents.strengths)
     return tables
 
 
@@ -108,9 +109,9 @@ def _budgets(echoes: Sequence[Echo]) -> str:
     )
 
 
-def _pings(matter: Matter) -> str:
+def _pings(contents: Contents) -> str:
     rows: list[list[Cell]] = []
-    for r in matter.results:
+    for r in contents.run.results:
         head: list[Cell] = [r.index, r.sent_s, int(r.lost), r.reason, int(r.clipped)]
         if not r.echoes:
             rows.append([*head, None, *(None for _ in _ECHO)])
@@ -118,9 +119,9 @@ def _pings(matter: Matter) -> str:
     return _written(("ping", "sent_s", "lost", "reason", "clipped", "echo", *_ECHO), rows)
 
 
-def _passes(matter: Matter) -> str:
+def _passes(contents: Contents) -> str:
     rows: list[list[Cell]] = []
-    for number, passing in enumerate(matter.passings, 1):
+    for number, passing in enumerate(passings_of(contents.run), 1):
         told, closing = passing.passage, passing.unfolded
         tilt_deg = None if told.tilt_rad is None else math.degrees(told.tilt_rad)
         u_tilt_deg = None if told.u_tilt_rad is None else math.degrees(told.u_tilt_rad)
@@ -144,10 +145,10 @@ def _passes(matter: Matter) -> str:
     return _written(("track", *_PASS, *own, *closing_heads), rows)
 
 
-def _hits(matter: Matter) -> str:
-    baseline_m = matter.receiver.plan.geometry.baseline_m
+def _hits(contents: Contents) -> str:
+    baseline_m = contents.run.receiver.plan.geometry.baseline_m
     rows: list[list[Cell]] = []
-    for number, passing in enumerate(matter.passings, 1):
+    for number, passing in enumerate(passings_of(contents.run), 1):
         fitted = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)
         curve: list[Cell] = [None] * passing.ping.size if fitted is None else list(fitted)
         rows += [

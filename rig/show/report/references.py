@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.bench.plan import Barker13Plan, ChirpPlan, GolayPlan, TonePlan
-from rig.show.report.contents import Matter
+from rig.measure.passes import passings_of
+from rig.show.report.contents import Contents
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,20 +107,20 @@ _WATER_LOSS = (
 )
 
 
-def references(matter: Matter) -> tuple[Reference, ...]:
+def references(contents: Contents) -> tuple[Reference, ...]:
     """Return the sources of what stands in a report, in the order in which it is used.
 
     Parameters
     ----------
-    matter : Matter
+    contents : Contents
     """
-    found = [*_sound(matter), *_pulse(matter), *_echoes(matter)]
-    if matter.passings:
-        found += _passes(matter)
-    if matter.beam is not None:
+    found = [*_sound(contents), *_pulse(contents), *_echoes(contents)]
+    if passings_of(contents.run):
+        found += _passes(contents)
+    if contents.beam is not None:
         found.append(("beam fit: echoes that stay below the threshold", _TOBIN))
-    if matter.strengths:
-        air = matter.receiver.plan.medium.kind == "air"
+    if contents.strengths:
+        air = contents.run.receiver.plan.medium.kind == "air"
         found += [
             ("target strength: the sonar equation and the hard ball", _URICK),
             ("absorption of sound", _AIR_LOSS if air else _WATER_LOSS),
@@ -127,18 +128,18 @@ def references(matter: Matter) -> tuple[Reference, ...]:
     return tuple(Reference(used_for=why, source=source) for why, source in found)
 
 
-def _sound(matter: Matter) -> list[tuple[str, str]]:
-    found = [("sound speed", s) for s in _SPEED[matter.receiver.plan.medium.kind]]
-    if matter.calibration is not None:
-        if matter.calibration.sound_speed.method != "formula":
+def _sound(contents: Contents) -> list[tuple[str, str]]:
+    found = [("sound speed", s) for s in _SPEED[contents.run.receiver.plan.medium.kind]]
+    if contents.run.receiver.calibration is not None:
+        if contents.run.receiver.calibration.sound_speed.method != "formula":
             found.append(("sound speed and time zero from known distances", _YORK))
-        if matter.calibration.level is not None:
+        if contents.run.receiver.calibration.level is not None:
             found.append(("level against a target of known strength", _FOOTE))
     return found
 
 
-def _pulse(matter: Matter) -> list[tuple[str, str]]:
-    plan = matter.receiver.plan
+def _pulse(contents: Contents) -> list[tuple[str, str]]:
+    plan = contents.run.receiver.plan
     pulse, weighting = plan.pulse, plan.receiver.weighting
     found = []
     if isinstance(pulse, ChirpPlan):
@@ -159,9 +160,9 @@ def _pulse(matter: Matter) -> list[tuple[str, str]]:
     return found
 
 
-def _echoes(matter: Matter) -> list[tuple[str, str]]:
+def _echoes(contents: Contents) -> list[tuple[str, str]]:
     found = []
-    if matter.receiver.info.edge_step_s is None:
+    if contents.run.receiver.info.edge_step_s is None:
         found += [
             ("threshold at a set false-alarm rate", _ROHLING),
             ("echoes told apart one after the other", _LI),
@@ -176,15 +177,15 @@ def _echoes(matter: Matter) -> list[tuple[str, str]]:
     ]
 
 
-def _passes(matter: Matter) -> list[tuple[str, str]]:
+def _passes(contents: Contents) -> list[tuple[str, str]]:
     found = [
         ("following echoes from ping to ping", _BLACKMAN),
         ("assignment of echoes to tracks", _KUHN),
     ]
-    if any(p.passage.closest_range_m is not None for p in matter.passings):
+    if any(p.passage.closest_range_m is not None for p in passings_of(contents.run)):
         found.append(("least squares of the fitted curves", _BEVINGTON))
-    if any(p.closing is not None for p in matter.passings):
+    if any(p.closing is not None for p in passings_of(contents.run)):
         found.append(("closing speed from the phases of successive pings", _MILLER))
-    if isinstance(matter.receiver.plan.pulse, ChirpPlan):
+    if isinstance(contents.run.receiver.plan.pulse, ChirpPlan):
         found.append(("what a target's speed does to the range by a chirp", _RIHACZEK))
     return found

@@ -20,10 +20,10 @@ from typing import Any
 import numpy as np
 
 from rig.errors import StorageError
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
+from rig.run.run import Run
 from rig.show.pictures.bench_picture import picture_bytes
 from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
-from rig.teach.exercises.bench import Heard
 from rig.teach.exercises.question import Question
 
 COLUMNS = ("name", "number", "answer")
@@ -118,27 +118,23 @@ def _picture_name(question: Question) -> str:
 
 def _picture(question: Question) -> bytes:
     heard = question.heard
-    receiver = heard.receiver
     return picture_bytes(
         "png",
-        receiver.plan,
-        receiver.info,
+        heard,
         [*heard.results[:-1], with_even_threshold(heard)],
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        half_angle_rad=receiver.range_model.half_angle_rad,
         note=f"Reading exercise, question {question.number}. The scene is invented.",
         names_echoes=False,
     )
 
 
-def with_even_threshold(heard: Heard) -> PingResult:
+def with_even_threshold(heard: Run) -> PingResult:
     """Return the newest ping with the threshold that its echoes were held to.
 
     Beneath an echo that was found, the search's threshold follows that echo's own flanks, so
     that they are not taken for further echoes. A reader who is told that echoes rise above it
     needs the line as it runs on from both sides.
     """
-    last = heard.last
+    last = heard.results[-1]
     if last.threshold_db is None or last.profile is None:
         return last
     delay_s, width_s = last.profile.delay_s, heard.receiver.shape.width_s

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
-from rig.measure.forecast import forecast
 from rig.show.markup import Markup, element, figure, joined, page, table
 from rig.show.pictures.bench_picture import picture_bytes
 from rig.show.pictures.lesson_picture import sheet_picture
@@ -234,22 +233,13 @@ def _talk(question: str) -> Markup:
 
 def _step(heard: StepHeard, *, between: bool) -> Markup:
     """Draw a step's bench; of one between the first and the last, paper gets the words alone."""
-    receiver, results = heard.receiver, heard.measurement.results
-    drawn = picture_bytes(
-        "svg",
-        receiver.plan,
-        receiver.info,
-        results,
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        half_angle_rad=forecast(receiver.plan).half_angle_rad,
-        note=f"step {heard.step.name}",
-    )
-    echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.measurement.echoes[:5])
+    drawn = picture_bytes("svg", heard.run, note=f"step {heard.step.name}")
+    echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.run.echoes[:5])
     picture = figure(
         drawn,
         kind=_SVG,
         alt=f"The bench at step {heard.step.name}: sketch, strength over range, and history. "
         f"Echoes in all pings added up: {echoes or 'none'}.",
-        caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(receiver.plan)}.",
+        caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(heard.plan)}.",
     )
     return element("div", picture, class_="between" if between else "end")

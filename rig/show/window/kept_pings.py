@@ -14,10 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
-from rig.bench.capture import StreamInfo
-from rig.bench.plan import Plan
-from rig.run.loop import PingResult
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 
 MOST_STACKED = 64
 """Pings added up at the most; more would smear all that moves at all."""
@@ -36,8 +34,8 @@ class ShownPings:
 
     Parameters
     ----------
-    plan : Plan
-    info : StreamInfo
+    receiver : Receiver
+        That heard them, with its calibration.
     most : int
         Pings kept for the picture.
 
@@ -49,13 +47,12 @@ class ShownPings:
         Pings added up for what is shown, on top of what the plan adds up.
     """
 
-    def __init__(self, plan: Plan, info: StreamInfo, *, most: int) -> None:
-        self._plan, self._info, self._most = plan, info, most
+    def __init__(self, receiver: Receiver, *, most: int) -> None:
+        self._receiver, self._most = receiver, most
         self._taken: deque[PingResult] = deque(maxlen=most + MOST_STACKED)
         self._held: list[PingResult] | None = None
         self._newer = 0
         self._background: NDArray[np.complex64] | None = None
-        self._receivers: dict[int, Receiver] = {}
         self._drawn: dict[int, PingResult] = {}
         self.pings = self.lost_pings = 0
         self.stack = 1
@@ -99,7 +96,7 @@ class ShownPings:
         return self._rate_at(self._decades)
 
     def _rate_at(self, decades: int) -> float:
-        return float(self._plan.receiver.false_alarm_rate * 10.0**decades)
+        return float(self._receiver.plan.receiver.false_alarm_rate * 10.0**decades)
 
     def raise_threshold(self) -> None:
         """Let through a tenth of the false alarms, down to what a plan may ask for."""
@@ -185,15 +182,7 @@ class ShownPings:
         as_planned = self.stack == 1 and self._background is None and not self._decades
         if as_planned or result.profile is None or result.time_zero is None:
             return result
-        receiver = self._receiver()
-        cycle = range(self._plan.pulses_per_cycle)
-        _, shape = receiver.stack([(pulse, result.profile) for pulse in cycle])
-        echoes, threshold_db = receiver.echoes(result.profile, shape, result.time_zero)
+        echoes, threshold_db = self._receiver.echoes(
+            result.profile, result.time_zero, false_alarm_rate=self.false_alarm_rate
+        )
         return dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
-
-    def _receiver(self) -> Receiver:
-        if self._decades not in self._receivers:
-            asked = dataclasses.replace(self._plan.receiver, false_alarm_rate=self.false_alarm_rate)
-            plan = dataclasses.replace(self._plan, receiver=asked)
-            self._receivers[self._decades] = Receiver(plan, self._info)
-        return self._receivers[self._decades]

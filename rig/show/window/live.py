@@ -6,10 +6,9 @@ import os
 import pathlib
 from collections.abc import Iterator
 
-from rig.bench.capture import StreamInfo
-from rig.bench.plan import Plan
 from rig.errors import DeviceError
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
+from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
 from rig.show.window.backend import fit_to_screen, window_backend
 from rig.show.window.pump import Pump
@@ -19,23 +18,20 @@ _POLL_MS = 10
 
 
 def show_live(
+    run: Run,
     results: Iterator[PingResult],
-    plan: Plan,
-    info: StreamInfo,
     *,
-    sound_speed_m_s: float,
-    half_angle_rad: float,
-    far_wall_m: float | None = None,
     picture_path: str | os.PathLike[str] | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
     Parameters
     ----------
+    run : Run
+        That the pings belong to.
     results : iterator of PingResult
-        Drawn from on another thread. Closed with the window, if it can be.
-    plan, info, sound_speed_m_s, half_angle_rad, far_wall_m
-        As :class:`rig.show.pictures.bench_picture.BenchPicture` has them.
+        Its pings as they come. Drawn from on another thread; closed with the window, if it
+        can be.
     picture_path : path or None
         Where the key s saves; a number is added where there is a file already.
         None saves to ``bench-picture.png``.
@@ -69,15 +65,7 @@ def show_live(
         pyplot.switch_backend(backend)
         figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
         fit_to_screen(figure.canvas.manager)
-        window = LiveWindow(
-            figure,
-            plan,
-            info,
-            sound_speed_m_s=sound_speed_m_s,
-            half_angle_rad=half_angle_rad,
-            far_wall_m=far_wall_m,
-            save_to=save_to,
-        )
+        window = LiveWindow(figure, run, save_to=save_to)
         pump = Pump(results)
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))

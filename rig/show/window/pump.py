@@ -6,7 +6,7 @@ import queue
 import threading
 from collections.abc import Iterator
 
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
 
 _WAIT_FOR_PINGS_S = 5.0
 

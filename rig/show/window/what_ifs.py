@@ -7,14 +7,11 @@ import queue
 import threading
 from typing import TYPE_CHECKING
 
-from rig.bench.capture import StreamInfo
-from rig.bench.plan import Plan
 from rig.errors import EchobenchError
-from rig.run.loop import PingResult
-from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import Run, run_with
 
 if TYPE_CHECKING:
-    from rig.measure.passes import Passing
     from rig.measure.what_if.history import WhatIf
 
 WHAT_IFS = ("disc=2x", "frequency=2x", "speed=2x", "pulse=2x", "tilt=10")
@@ -25,8 +22,7 @@ WHAT_IFS = ("disc=2x", "frequency=2x", "speed=2x", "pulse=2x", "tilt=10")
 class Foretold:
     """A forecast, and what it was made from."""
 
-    receiver: Receiver
-    results: list[PingResult]
+    run: Run
     found: WhatIf
 
 
@@ -36,19 +32,19 @@ class WhatIfs:
     All are made from the pings that were shown when the first was asked for.
     """
 
-    def __init__(self, plan: Plan, info: StreamInfo) -> None:
-        self._plan, self._info = plan, info
+    def __init__(self, run: Run) -> None:
+        self._run = run
         self._outcomes: queue.SimpleQueue[tuple[int, Foretold | str]] = queue.SimpleQueue()
         self._asked = 0  # so that what was asked for before the end is passed over
         self._place = 0
         self._busy = False
-        self._heard: list[PingResult] = []
-        self._known: tuple[Receiver, tuple[Passing, ...]] | None = None
+        self._heard = run
 
     def begin(self, results: list[PingResult]) -> None:
         """Ask for the first."""
         if not self._busy:
-            self._heard, self._known, self._place = results, None, 0
+            self._heard = run_with(self._run.receiver, results, origin=self._run.origin)
+            self._place = 0
             self._start()
 
     def next(self) -> bool:
@@ -89,18 +85,13 @@ class WhatIfs:
         threading.Thread(target=self._work, args=words, name="what-if", daemon=True).start()
 
     def _work(self, asked: int, change: str) -> None:
-        from rig.measure.passes import passings_of
         from rig.measure.what_if.change import read_change
         from rig.measure.what_if.history import what_if
 
         outcome: Foretold | str
         try:
-            if self._known is None:
-                receiver = Receiver(self._plan, self._info)
-                self._known = receiver, passings_of(receiver, self._heard)
-            receiver, passings = self._known
-            found = what_if(receiver, self._heard, read_change(change), passings=passings)
-            outcome = Foretold(receiver=receiver, results=self._heard, found=found)
+            heard = self._heard
+            outcome = Foretold(run=heard, found=what_if(heard, read_change(change)))
         except EchobenchError as problem:
             outcome = str(problem)
         self._outcomes.put((asked, outcome))

@@ -6,14 +6,13 @@ import pathlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
-from rig.bench.capture import StreamInfo
-from rig.bench.plan import Plan
 from rig.errors import StorageError
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
+from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture, save_picture
 from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path
-from rig.show.pictures.scales import RangeScale, strength_limits_db
+from rig.show.pictures.scales import range_scale, strength_limits_db
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
 from rig.show.window.what_ifs import Foretold, WhatIfs
@@ -41,38 +40,24 @@ class LiveWindow:
     def __init__(
         self,
         figure: Figure,
-        plan: Plan,
-        info: StreamInfo,
+        run: Run,
         *,
-        sound_speed_m_s: float,
-        half_angle_rad: float,
-        far_wall_m: float | None,
         save_to: pathlib.Path,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
-        self._plan, self._info = plan, info
-        self._given: dict[str, Any] = {
-            "sound_speed_m_s": sound_speed_m_s,
-            "half_angle_rad": half_angle_rad,
-            "far_wall_m": far_wall_m,
-        }
-        self._scale = RangeScale(
-            sound_speed_m_s=sound_speed_m_s,
-            baseline_m=plan.geometry.baseline_m,
-            start_m=plan.receiver.range_start_m,
-            stop_m=plan.receiver.range_stop_m,
-        )
+        self._run = run
+        self._scale = range_scale(run.receiver)
         self._save_to = save_to
-        self._pings = ShownPings(plan, info, most=HISTORY_PINGS)
+        self._pings = ShownPings(run.receiver, most=HISTORY_PINGS)
         self._mark_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
         self._help_wanted = self._closed = False
         self._background: Any = None
-        self._what_ifs = WhatIfs(plan, info)
+        self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
-        self._canvas.manager.set_window_title(f"echobench: {info.front_end}")
+        self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("draw_event", self._keep_page)
@@ -84,12 +69,7 @@ class LiveWindow:
         self._figure.clear()
         self._background = None
         self._picture = BenchPicture(
-            self._figure,
-            self._plan,
-            self._info,
-            note=KEYS,
-            history_pings=HISTORY_PINGS,
-            **self._given,
+            self._figure, self._run, note=KEYS, history_pings=HISTORY_PINGS
         )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
@@ -262,9 +242,7 @@ class LiveWindow:
             return
         self._foretold = foretold
         self._figure.clear()
-        draw_what_if(
-            self._figure, foretold.receiver, foretold.results, foretold.found, note=WHAT_IF_KEYS
-        )
+        draw_what_if(self._figure, foretold.run, foretold.found, note=WHAT_IF_KEYS)
         self._canvas.draw()
 
     def _leave_what_if(self) -> None:
@@ -316,12 +294,10 @@ class LiveWindow:
         try:
             save_picture(
                 path,
-                self._plan,
-                self._info,
+                self._run,
                 self._pings.results(),
                 marked_range_m=self._mark_m,
                 remarks=self._pings.remarks(),
-                **self._given,
             )
         except StorageError as problem:
             self._message = str(problem)
@@ -333,7 +309,7 @@ class LiveWindow:
 
         path = free_path(self._save_to.with_stem(f"{self._save_to.stem}-what-if"))
         try:
-            save_what_if(path, foretold.receiver, foretold.results, foretold.found)
+            save_what_if(path, foretold.run, foretold.found)
         except StorageError as problem:
             self._message = str(problem)
             self._leave_what_if()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,12 +11,13 @@ from typing import Any
 import numpy as np
 
 from dsp.physics.beams import beam_amplitude
+from dsp.ping.profiles import stacked_in_turns
 from rig.bench.capture import CaptureBlock
 from rig.bench.plan import Plan, plan_from_table
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import Passing, passings_of
-from rig.run.loop import PingResult, ping_results
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo
+from rig.run.run import Run, run_of
 from rig.tank.scene import scene_from_table
 
 Tables = Mapping[str, Any]
@@ -49,38 +49,13 @@ class Act:
     pings: int
 
 
-class Heard:
-    """What the bench heard, and what the measuring code makes of it.
-
-    Attributes
-    ----------
-    receiver : Receiver
-    results : tuple of PingResult
-        With the echoes of each ping.
-    """
-
-    def __init__(self, receiver: Receiver, results: tuple[PingResult, ...]) -> None:
-        self.receiver = receiver
-        self.results = results
-
-    @property
-    def last(self) -> PingResult:
-        """The newest ping: what is there now."""
-        return self.results[-1]
-
-    @functools.cached_property
-    def passings(self) -> tuple[Passing, ...]:
-        """What went by, or stayed, followed from ping to ping."""
-        return passings_of(self.receiver, self.results)
-
-    def sum_of(self, pings: slice = slice(None)) -> tuple[Echo, ...]:
-        """Return the echoes of some pings added up in phase; all, unless said."""
-        profiles = [(r.pulse_index, r.alone) for r in self.results[pings] if r.alone is not None]
-        time_zero = self.last.time_zero
-        if not profiles or time_zero is None:
-            return ()
-        profile, shape = self.receiver.stack(profiles)
-        return self.receiver.echoes(profile, shape, time_zero)[0]
+def sum_of(heard: Run, pings: slice = slice(None)) -> tuple[Echo, ...]:
+    """Return the echoes of some pings added up in phase; all, unless said."""
+    profiles = [r.alone for r in heard.results[pings] if r.alone is not None]
+    time_zero = heard.results[-1].time_zero
+    if not profiles or time_zero is None:
+        return ()
+    return heard.receiver.echoes(stacked_in_turns(profiles), time_zero)[0]
 
 
 def air_plan(*, bandwidth_hz: float = 8000.0) -> Plan:
@@ -180,7 +155,7 @@ def noise_for_db(level_db: float, snr_db: float) -> float:
     return level_db + 10 * math.log10(0.43 * 0.010 * RATE_HZ) - snr_db
 
 
-def heard(plan: Plan, acts: Sequence[Act], *, seed: int) -> Heard:
+def heard(plan: Plan, acts: Sequence[Act], *, seed: int) -> Run:
     """Sound the acts one after the other, as one run of pings, and measure."""
     blocks: list[CaptureBlock] = []
     info = None
@@ -194,4 +169,4 @@ def heard(plan: Plan, acts: Sequence[Act], *, seed: int) -> Heard:
         raise ValueError("acts: found none; give at least one")
     # How many things there are is not for the picture to say.
     receiver = Receiver(plan, dataclasses.replace(info, device="a scene for reading"))
-    return Heard(receiver, tuple(ping_results(receiver, blocks)))
+    return run_of(receiver, blocks)

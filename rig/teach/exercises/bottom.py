@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from rig.bench.plan import Plan, plan_from_table
-from rig.teach.exercises.bench import Act, Heard
+from rig.run.run import Run
+from rig.teach.exercises.bench import Act, sum_of
 from rig.teach.exercises.question import Difficulty, Draft, Topic
 
 _HARD, _SOFT, _UNTOLD = "hard", "soft", "it cannot be told"
@@ -101,9 +102,9 @@ def _plan() -> Plan:
     )
 
 
-def _ground(heard: Heard, behind_m: float) -> str | None:
+def _ground(heard: Run, behind_m: float) -> str | None:
     """Say what the bottom is, by whether a second echo stands where it is due."""
-    echoes = heard.sum_of()
+    echoes = sum_of(heard)
     if not echoes:
         return None
     first = max(echoes, key=lambda e: e.strength_db)

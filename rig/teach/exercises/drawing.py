@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from rig.errors import LessonError
-from rig.teach.exercises.bench import Heard, heard
+from rig.run.run import Run
+from rig.teach.exercises.bench import heard, sum_of
 from rig.teach.exercises.question import DIFFICULTIES, Difficulty, Draft, Question, Topic
 from rig.teach.exercises.topics import TOPICS
 
@@ -106,7 +107,7 @@ def dealt_kinds(topics: Sequence[Topic], rng: np.random.Generator) -> Iterator[t
             yield topic, int(rng.integers(topic.answers))
 
 
-def _stands(draft: Draft, found: Heard, noise_seed: int) -> bool:
+def _stands(draft: Draft, found: Run, noise_seed: int) -> bool:
     """Say whether what cannot be told cannot: whether another truth leaves the same marks."""
     if not draft.other:
         return True
@@ -122,9 +123,9 @@ def _stands(draft: Draft, found: Heard, noise_seed: int) -> bool:
     return True
 
 
-def same_marks(one: Heard, other: Heard, pings: slice) -> bool:
+def same_marks(one: Run, other: Run, pings: slice) -> bool:
     """Say whether two runs' pings, added up, show the same echoes within their uncertainty."""
-    ours, theirs = one.sum_of(pings), other.sum_of(pings)
+    ours, theirs = sum_of(one, pings), sum_of(other, pings)
     if len(ours) != len(theirs):
         return False
     for a, b in zip(ours, theirs, strict=True):

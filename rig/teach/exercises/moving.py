@@ -7,14 +7,14 @@ import math
 import numpy as np
 
 from dsp.physics.beams import half_power_half_angle_rad
-from rig.measure.passes import Passing
+from rig.measure.passes import Passing, passings_of
+from rig.run.run import Run
 from rig.teach.exercises.bench import (
     CENTRE_HZ,
     DISC_RADIUS_M,
     INTERVAL_S,
     SOUND_SPEED_M_S,
     Act,
-    Heard,
     air_plan,
     air_scene,
     ball,
@@ -107,9 +107,9 @@ def _pass_or_stay(rng: np.random.Generator, difficulty: Difficulty, kind: int) -
     )
 
 
-def _kind_near(heard: Heard, range_m: float) -> str | None:
+def _kind_near(heard: Run, range_m: float) -> str | None:
     """Say what the one track did whose nearest point is so far away."""
-    near = [p for p in heard.passings if abs(p.range_m.min() - range_m) < 0.12]
+    near = [p for p in passings_of(heard) if abs(p.range_m.min() - range_m) < 0.12]
     if len(near) != 1:
         return None
     told = near[0].passage
@@ -169,10 +169,12 @@ def _nearer_or_farther(rng: np.random.Generator, difficulty: Difficulty, kind: i
     )
 
 
-def _trend_at(heard: Heard, now_m: float) -> str | None:
+def _trend_at(heard: Run, now_m: float) -> str | None:
     """Say where the one track goes that ends, in the newest ping, at this range."""
-    last = heard.last.index
-    here = [p for p in heard.passings if p.ping[-1] == last and abs(p.range_m[-1] - now_m) < 0.12]
+    last = heard.results[-1].index
+    here = [
+        p for p in passings_of(heard) if p.ping[-1] == last and abs(p.range_m[-1] - now_m) < 0.12
+    ]
     if len(here) != 1 or here[0].passage.hits < 0.8 * len(heard.results):
         return None
     track = here[0]
@@ -237,10 +239,10 @@ def _how_fast(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Dr
     )
 
 
-def _faster_of_two(heard: Heard) -> str | None:
+def _faster_of_two(heard: Run) -> str | None:
     """Say which of two passes was faster, by their fitted speeds and by their durations."""
-    passes = [p for p in heard.passings if p.passage.kind == "pass" and p.passage.hits >= 8]
-    if len(passes) != 2 or len(heard.passings) != 2:
+    passes = [p for p in passings_of(heard) if p.passage.kind == "pass" and p.passage.hits >= 8]
+    if len(passes) != 2 or len(passings_of(heard)) != 2:
         return None
     first, second = passes
     fitted = _log_ratio(first, second)

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from rig.run.run import Run
 from rig.teach.exercises.bench import (
     INTERVAL_S,
     Act,
-    Heard,
     Tables,
     air_plan,
     air_scene,
@@ -89,7 +89,7 @@ def _acts(
     return tuple(acts)
 
 
-def _there_now(heard: Heard, ranges_m: tuple[float, float], only: tuple[str, str]) -> str | None:
+def _there_now(heard: Run, ranges_m: tuple[float, float], only: tuple[str, str]) -> str | None:
     """Say which of two things the newest pings hear, of two that the first pings heard."""
     there = []
     for range_m in ranges_m:
@@ -152,7 +152,7 @@ def _how_far(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Dra
     )
 
 
-def _nearest_now(heard: Heard, numbers_m: Sequence[float]) -> str | None:
+def _nearest_now(heard: Run, numbers_m: Sequence[float]) -> str | None:
     """Say which number is the range of the nearest echo of all the newest pings."""
     found = set()
     for result in heard.results[-4:]:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.bench.plan import Plan
-from rig.teach.exercises.bench import Act, Heard
+from rig.run.run import Run
+from rig.teach.exercises.bench import Act
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +74,7 @@ class Draft:
     truth: tuple[str, ...]
     plan: Plan
     acts: tuple[Act, ...]
-    decide: Callable[[Heard], str | None]
+    decide: Callable[[Run], str | None]
     other: tuple[Act, ...] = ()
 
 
@@ -109,7 +110,7 @@ class Question:
         From 1.
     topic : Topic
     draft : Draft
-    heard : Heard
+    heard : Run
     redrawn : int
         Scenes that were drawn before and not used, since the measuring code did not decide
         them as they are.
@@ -118,5 +119,5 @@ class Question:
     number: int
     topic: Topic
     draft: Draft
-    heard: Heard
+    heard: Run
     redrawn: int

@@ -7,18 +7,19 @@ import math
 import numpy as np
 
 from dsp.physics.beams import half_power_half_angle_rad
+from rig.run.run import Run
 from rig.teach.exercises.bench import (
     CENTRE_HZ,
     DISC_RADIUS_M,
     SOUND_SPEED_M_S,
     Act,
-    Heard,
     air_plan,
     air_scene,
     ball,
     echo_level_db,
     noise_for_db,
     radius_for_m,
+    sum_of,
 )
 from rig.teach.exercises.bystanders import bystanders
 from rig.teach.exercises.question import Difficulty, Draft, Topic
@@ -98,9 +99,9 @@ def _sum_of_two(apart_m: float, bandwidth_hz: float) -> float:
     return 2 * float(np.average(beat, weights=np.cos(np.pi * share) ** 2))
 
 
-def _count_near(heard: Heard, range_m: float, parts_m: float) -> str | None:
+def _count_near(heard: Run, range_m: float, parts_m: float) -> str | None:
     """Say how many peaks the sum of all pings has near a range, if they stand well apart."""
-    near = [e for e in heard.sum_of() if abs(e.range_m - range_m) < 0.35]
+    near = [e for e in sum_of(heard) if abs(e.range_m - range_m) < 0.35]
     if not near or len(near) > 3 or any(e.snr_db < 30 for e in near):
         return None
     levels = [e.strength_db for e in near]
@@ -178,11 +179,11 @@ def _small_or_large(rng: np.random.Generator, difficulty: Difficulty, kind: int)
     )
 
 
-def _larger(heard: Heard, range_m: float) -> str | None:
+def _larger(heard: Run, range_m: float) -> str | None:
     """Say which of two marks must be the larger thing's, wherever in the cone each was."""
     levels_db = []
     for pings in (slice(0, _PINGS // 2), slice(_PINGS // 2, _PINGS)):
-        near = [e for e in heard.sum_of(pings) if abs(e.range_m - range_m) < 0.15]
+        near = [e for e in sum_of(heard, pings) if abs(e.range_m - range_m) < 0.15]
         if len(near) != 1 or near[0].snr_db < 30:
             return None
         levels_db.append(near[0].strength_db)
@@ -239,10 +240,10 @@ def _weak_streak(rng: np.random.Generator, difficulty: Difficulty, kind: int) ->
     )
 
 
-def _agreed(heard: Heard, places_m: list[float]) -> str | None:
+def _agreed(heard: Run, places_m: list[float]) -> str | None:
     """Say at which place, if any, all pings added up have an echo, and the halves too."""
     half = len(heard.results) // 2
-    sums = [heard.sum_of(), heard.sum_of(slice(0, half)), heard.sum_of(slice(half, None))]
+    sums = [sum_of(heard), sum_of(heard, slice(0, half)), sum_of(heard, slice(half, None))]
     found = []
     for echoes in sums:
         at = [m for m in places_m if any(abs(e.range_m - m) < 0.05 for e in echoes)]

@@ -82,7 +82,7 @@ def crossing_of(
     try:
         beam = measure_beam(
             heard.receiver,
-            heard.measurement.results[::every],
+            heard.run.results[::every],
             SteadyPass(speed_m_s=speed.value, u_speed_m_s=speed.u_value),
             from_m=(1 - within) * closest.value,
             # The arch sinks away towards its feet.

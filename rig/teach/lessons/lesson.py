@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rig.bench.plan import Plan, plan_from_table
-from rig.run.loop import Measurement
 from rig.run.receiver import Receiver
+from rig.run.run import Run
 from rig.tank.scene import Scene, scene_from_table
 
 Tables = Mapping[str, Any]
@@ -93,21 +93,22 @@ class StepHeard:
     Attributes
     ----------
     step : Step
-    receiver : Receiver
-        Which holds the plan in use (`receiver.plan`) and the sound speed.
-    measurement : Measurement
-        Its `results` are the pings one by one, each searched for echoes of its own; its
-        `echoes` are those of all pings added up.
+    run : Run
+        Its pings: one by one, each searched for echoes of its own, and all added up.
     """
 
     step: Step
-    receiver: Receiver
-    measurement: Measurement
+    run: Run
+
+    @property
+    def receiver(self) -> Receiver:
+        """Which holds the plan in use and the sound speed."""
+        return self.run.receiver
 
     @property
     def plan(self) -> Plan:
         """The plan that the step was heard by."""
-        return self.receiver.plan
+        return self.run.plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

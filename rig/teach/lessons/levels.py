@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from dsp.history.beam_fits import pair_pattern, two_way_amplitude
 from rig.measure.beam.setting import setting_of
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo
 
 NEPER_DB = 20 / math.log(10)
 """What a small share of an amplitude is in decibels: so much for each whole of it."""

@@ -12,7 +12,7 @@ from dsp.ping.compression import EchoShape
 from dsp.ping.detection import interpolated
 from dsp.ping.profiles import EchoProfile
 from rig.errors import NotHeardError
-from rig.run.receiver import Echo
+from rig.run.results import Echo
 from rig.teach.lessons.lesson import StepHeard
 
 
@@ -47,7 +47,7 @@ def envelope_at(heard: StepHeard, delay_s: ArrayLike) -> NDArray[np.complex128]:
     NotHeardError
         Where no ping is good.
     """
-    profile = heard.measurement.profile
+    profile = heard.run.measurement.profile
     if profile is None:
         raise NotHeardError(f"step {heard.step.name}: found no good ping; look at the direct sound")
     shape = heard.receiver.shape
@@ -60,7 +60,7 @@ def envelope_at(heard: StepHeard, delay_s: ArrayLike) -> NDArray[np.complex128]:
 
 def _direct(heard: StepHeard, profile: EchoProfile) -> NDArray[np.complex64]:
     """Return the direct sound's share of an envelope: a copy of the pulse where it is heard."""
-    last, shape = heard.measurement.last, heard.receiver.shape
+    last, shape = heard.run.last, heard.receiver.shape
     bins = profile.envelope.size
     travel_s = heard.plan.geometry.baseline_m / heard.receiver.sound_speed_m_s
     zero = None if last is None else last.time_zero

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rig.errors import NotHeardError
-from rig.run.receiver import Echo
+from rig.run.results import Echo
 from rig.teach.lessons.lesson import StepHeard
 
 NOISE_TERMS = ("delay", "time zero: mark")
@@ -20,7 +20,7 @@ def echo_near(heard: StepHeard, range_m: float, *, within_m: float) -> Echo:
     NotHeardError
         Where there is none.
     """
-    near = [e for e in heard.measurement.echoes if abs(e.range_m - range_m) <= within_m]
+    near = [e for e in heard.run.echoes if abs(e.range_m - range_m) <= within_m]
     if not near:
         raise NotHeardError(
             f"step {heard.step.name}: found {_ranges_text(heard)}; an echo is needed within "
@@ -38,12 +38,12 @@ def strongest_echo(heard: StepHeard) -> Echo:
     NotHeardError
         Where there is none.
     """
-    if not heard.measurement.echoes:
+    if not heard.run.echoes:
         raise NotHeardError(
             f"step {heard.step.name}: found {_ranges_text(heard)}; turn the target square to the "
             "pair, bring it nearer, or send louder"
         )
-    return max(heard.measurement.echoes, key=lambda e: e.strength_db)
+    return max(heard.run.echoes, key=lambda e: e.strength_db)
 
 
 def u_noise_m(echo: Echo) -> float:
@@ -58,10 +58,10 @@ def u_noise_m(echo: Echo) -> float:
 
 
 def _ranges_text(heard: StepHeard) -> str:
-    measurement = heard.measurement
-    if measurement.lost_pings == measurement.pings:
-        reason = next((r.reason for r in measurement.results if r.reason), "")
+    run = heard.run
+    if run.last is None:
+        reason = next((r.reason for r in run.results if r.reason), "")
         return f"no good ping ({reason})" if reason else "no good ping"
-    if not measurement.echoes:
+    if not run.echoes:
         return "no echo"
-    return "echoes at " + ", ".join(f"{e.range_m:.2f} m" for e in measurement.echoes[:6])
+    return "echoes at " + ", ".join(f"{e.range_m:.2f} m" for e in run.echoes[:6])

@@ -5,20 +5,15 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.bench.capture import CaptureBlock
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
-from rig.files.recording import Recorder
 from rig.front_ends.board.link import Identity
 from rig.front_ends.board.settings import settings_for
-from rig.front_ends.protocol import FrontEnd
-from rig.front_ends.replay import Replay
 from rig.measure.forecast import forecast
-from rig.run.loop import measure, ping_results
-from rig.run.receiver import Receiver
+from rig.run.opening import INVENTED, Bench
 from rig.tank.scene import Noise, Scene
 from rig.teach.lessons.lesson import (
     Finding,
@@ -45,9 +40,6 @@ amplifies what comes back until an 8-bit converter can tell it (common practice,
 _BOARD_NOISE_DB = -48.0
 """Half a step of an 8-bit converter, RMS: so much noise of its own keeps an echo that is
 smaller than a step from being rounded away (common practice, no source)."""
-
-INVENTED = ("virtual-tank", "emulated-board")
-"""Front ends that sound a lesson's own scene, and need nobody to set anything up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -223,47 +215,16 @@ def scene_for(step: Step, own: Plan | None, *, front_end: str, source: str) -> S
     return dataclasses.replace(scene, **faces)
 
 
-def hear(
-    step: Step,
-    receiver: Receiver,
-    front_end: FrontEnd,
-    *,
-    pings: int,
-    recorder: Recorder | None = None,
-) -> StepHeard:
-    """Send a step's pings, and search each by itself and all added up.
+def hear(step: Step, bench: Bench, *, record: str | None = None) -> StepHeard:
+    """Send a step's pings, or take those of a recording, and go over them once.
 
-    Every block is recorded before anything is done with it.
+    Every block is recorded, where it is asked for, before anything is done with it.
     """
-    blocks = list(_recorded(front_end.blocks(pings), recorder))
-    measurement = measure(receiver, blocks)
-    if recorder is not None:
-        for result in measurement.results:
-            zero = result.time_zero
-            recorder.note(
-                result.index,
-                time_zero_s=None if zero is None else zero.delay_s,
-                method=receiver.plan.geometry.time_zero,
-                lost=result.lost,
-                reason=result.reason,
-            )
-    # Searched one by one as well, for the step's picture and for what moves.
-    searched = tuple(ping_results(receiver, blocks))
-    return StepHeard(
-        step=step,
-        receiver=receiver,
-        measurement=dataclasses.replace(measurement, results=searched),
-    )
+    pings = step.pings if bench.recorded_pings is None else bench.recorded_pings
+    return StepHeard(step=step, run=bench.ping(pings, record=record))
 
 
-def _recorded(blocks: Iterable[CaptureBlock], recorder: Recorder | None) -> Iterator[CaptureBlock]:
-    for block in blocks:
-        if recorder is not None:
-            recorder.write(block)
-        yield block
-
-
-def check_recording(step: Step, replay: Replay, *, name: str) -> None:
+def check_recording(step: Step, plan: Plan, *, name: str) -> None:
     """Refuse a recording whose plan is not the one that a step asks for.
 
     Raises
@@ -271,8 +232,8 @@ def check_recording(step: Step, replay: Replay, *, name: str) -> None:
     LessonError
         The message names the recording, the step and the key.
     """
-    wanted = plan_of(step, replay.plan.as_table(), source=name)
-    asked, found = wanted.as_table(), replay.plan.as_table()
+    wanted = plan_of(step, plan.as_table(), source=name)
+    asked, found = wanted.as_table(), plan.as_table()
     for table, keys in asked.items():
         for key, value in keys.items():
             if found[table].get(key) != value:

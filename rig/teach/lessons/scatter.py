@@ -52,8 +52,8 @@ def lone_profiles(heard: StepHeard, *, pulse_index: int | None = None) -> NDArra
     """
     rows = [
         r.alone.envelope
-        for r in heard.measurement.results
-        if r.alone is not None and pulse_index in (None, r.pulse_index)
+        for r in heard.run.results
+        if r.alone is not None and pulse_index in (None, r.alone.pulse_index)
     ]
     if len(rows) < FEWEST:
         raise NotHeardError(
@@ -72,7 +72,7 @@ def bins_between(heard: StepHeard, start_m: float, stop_m: float) -> slice:
     NotHeardError
         Where there is none: the plan does not listen so far.
     """
-    profile = heard.measurement.profile
+    profile = heard.run.measurement.profile
     baseline_m = heard.plan.geometry.baseline_m
     paths_m = path_from_range_m(np.array([start_m, stop_m]), baseline_m)
     first, last = (paths_m / heard.receiver.sound_speed_m_s).tolist()

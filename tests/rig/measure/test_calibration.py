@@ -28,8 +28,9 @@ from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.calibrate.calibration import calibrate
 from rig.measure.calibrate.steps import KnownTarget, steps
 from rig.measure.calibrate.words import calibration_lines
-from rig.run.loop import measure, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.run import run_of
 from rig.tank.scene import scene_from_table
 
 NOW = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
@@ -321,7 +322,7 @@ def test_a_pair_of_pulses_is_taken_apart_and_equalised_together() -> None:
     )
     scene = scene_from_table(a_scene(plate(1.2), transducer=FACE))
     with open_virtual_tank(equalised, scene=scene, seed=4) as tank:
-        found = measure(Receiver(equalised, tank.info, calibration=made), tank.blocks(8))
+        found = run_of(Receiver(equalised, tank.info, calibration=made), tank.blocks(8))
     nearest = max(found.echoes, key=lambda e: e.strength_db)
     assert abs(nearest.range_m - 1.2) < 0.005
 
@@ -347,7 +348,7 @@ def test_two_plates_at_0_6_of_the_resolution_are_told_apart_where_the_plain_filt
         )
         with open_virtual_tank(asked, scene=scene, seed=5) as tank:
             receiver = Receiver(asked, tank.info, calibration=made)
-            return [e.range_m for e in measure(receiver, tank.blocks(8)).echoes]
+            return [e.range_m for e in run_of(receiver, tank.blocks(8)).echoes]
 
     plain = shown("none")
     assert len(plain) == 1
@@ -373,7 +374,7 @@ def test_equalised_side_lobes_are_no_echoes_even_of_two_plates_in_one(taper: str
     scene = scene_from_table(a_scene(plate(1.2), plate(1.2 + apart_m), noise_db=-70.0))
     for seed in range(3):
         with open_virtual_tank(asked, scene=scene, seed=seed) as tank:
-            found = measure(Receiver(asked, tank.info, calibration=made), tank.blocks(8)).echoes
+            found = run_of(Receiver(asked, tank.info, calibration=made), tank.blocks(8)).echoes
         for echo in found:
             assert 1.2 - apart_m / 4 < echo.range_m < 1.2 + 1.25 * apart_m
         assert len(found) == (2 if taper == "none" else 1)
@@ -386,7 +387,7 @@ def test_an_equalised_echo_stands_where_and_as_strong_as_the_plain_one(
     scene = scene_from_table(a_scene(plate(1.4), transducer=FACE))
     with open_virtual_tank(plan, scene=scene, seed=6) as tank:
         receiver = Receiver(plan, tank.info, calibration=two_plates)
-        found = measure(receiver, tank.blocks(8)).echoes
+        found = run_of(receiver, tank.blocks(8)).echoes
     assert len(found) == 1
     # The plates of the calibration stood nearer to a mirror's strength, and so coloured
     # their echoes a little otherwise: 1.5 mm. Its own uncertainty is the tape's.

@@ -12,6 +12,7 @@ from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.checkup import Finding, check_up, value_words
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.run import Run
 from rig.tank.scene import scene_from_table
 
 PLAN = plan_from_table(
@@ -35,7 +36,7 @@ def checked(change: object = None, pings: int = 6) -> dict[str, Finding]:
             for block in tank.blocks(pings):
                 yield change(block) if callable(change) else block
 
-        return {f.name: f for f in check_up(Receiver(PLAN, tank.info), changed())}
+        return {f.name: f for f in check_up(Run(Receiver(PLAN, tank.info)), changed())}
 
 
 def with_samples(block: CaptureBlock, samples: np.ndarray) -> CaptureBlock:
@@ -115,7 +116,7 @@ def slipping(direct_db: float, *, by: int) -> tuple[dict[str, Finding], list[boo
         receiver = Receiver(PLAN, dataclasses.replace(tank.info, can_slip=True))
     after = [with_samples(b, np.roll(b.samples, by * (b.index > 2), axis=1)) for b in blocks]
     lost = [r.lost for r in ping_results(receiver, after)]
-    return {f.name: f for f in check_up(receiver, blocks)}, lost
+    return {f.name: f for f in check_up(Run(receiver), blocks)}, lost
 
 
 def test_a_slip_that_the_marks_noise_could_hide_is_told() -> None:

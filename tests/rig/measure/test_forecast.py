@@ -7,8 +7,8 @@ import pytest
 from rig.bench.plan import Plan, plan_from_table
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.forecast import forecast, forecast_lines
-from rig.run.loop import measure
 from rig.run.receiver import Receiver
+from rig.run.run import run_of
 from rig.tank.scene import scene_from_table
 
 
@@ -118,5 +118,5 @@ def test_no_echo_is_listed_nearer_than_the_forecast_nearest_range() -> None:
             }
         )
         with open_virtual_tank(bench, scene=scene, seed=1) as tank:
-            echoes = measure(Receiver(bench, tank.info), tank.blocks(3)).echoes
+            echoes = run_of(Receiver(bench, tank.info), tank.blocks(3)).echoes
         assert len(echoes) == found

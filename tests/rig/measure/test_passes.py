@@ -19,8 +19,9 @@ from rig.bench.plan import Plan, plan_from_table
 from rig.cli import main
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes import Passing, passing_lines, passings_of, smeared
-from rig.run.loop import measure, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.run import run_of, run_with
 from rig.tank.scene import scene_from_table
 
 SPEED_M_S, INTERVAL_S, PINGS = 343.987, 0.02, 40
@@ -137,7 +138,7 @@ def judged(scene: Drawn, *, snr_db: float, rng: np.random.Generator) -> tuple[Pa
     )
     target = {"position_m": scene.position_m, "velocity_m_s": scene.velocity_m_s}
     receiver, blocks = noisy(plan, a_scene(face, target), snr_db=snr_db, rng=rng)
-    return passings_of(receiver, measure(receiver, blocks).results)
+    return passings_of(run_of(receiver, blocks))
 
 
 def longest(passings: tuple[Passing, ...]) -> Passing | None:
@@ -202,7 +203,7 @@ def test_noise_alone_lets_nothing_pass() -> None:
         receiver, blocks = noisy(
             PLAN, a_scene({}, {"position_m": [5.0, 0.0, 0.0]}), snr_db=0.0, rng=rng
         )
-        assert passings_of(receiver, measure(receiver, blocks).results) == ()
+        assert passings_of(run_of(receiver, blocks)) == ()
 
 
 def test_hits_in_a_crossing_are_those_that_the_cone_foretells() -> None:
@@ -253,7 +254,7 @@ def test_lost_pings_leave_a_pass_whole() -> None:
     flagged = [
         dataclasses.replace(b, flags=CaptureFlag.MISSING) if b.index in lost else b for b in blocks
     ]
-    found = passings_of(receiver, ping_results(receiver, flagged))
+    found = passings_of(run_of(receiver, flagged))
     assert [p.passage.kind for p in found] == ["pass"]
     assert not lost & set(found[0].ping.tolist())
     assert found[0].passage.closest_range_m == pytest.approx(scene.closest_m, abs=0.002)
@@ -274,7 +275,7 @@ def test_targets_that_cross_and_one_that_stays_are_each_followed() -> None:
         direct={"level_db": -30.0},
     )
     receiver, blocks = noisy(plan, scene, snr_db=60.0, rng=np.random.default_rng(15), pings=80)
-    found = passings_of(receiver, measure(receiver, blocks).results)
+    found = passings_of(run_of(receiver, blocks))
     kept = [p.passage for p in found if p.passage.hits > 20]
     passes = sorted((p.closest_range_m, p.crossing_speed_m_s) for p in kept if p.kind == "pass")
     # Where they cross, one echo pulls at the other by a part of a resolution (21 mm), in
@@ -296,7 +297,7 @@ def test_a_chirps_ranges_are_freed_of_the_targets_speed(speed_m_s: float) -> Non
     )
     receiver, blocks = noisy(PLAN, scene, snr_db=50.0, rng=np.random.default_rng(16))
     results = list(ping_results(receiver, blocks))
-    (found,) = passings_of(receiver, results)
+    (found,) = passings_of(run_with(receiver, results))
     assert found.passage.kind == "cannot-tell"
     sent_s = found.ping * INTERVAL_S
     # The pulse's middle meets it at 0.8 + v t once it has gone c t' there: the same
@@ -336,7 +337,7 @@ def test_closing_speed_of_a_tone_burst_is_that_of_the_scene(
         direct=direct,
     )
     receiver, blocks = noisy(plan, scene, snr_db=snr_db, rng=np.random.default_rng(17), pings=30)
-    found = longest(passings_of(receiver, measure(receiver, blocks).results))
+    found = longest(passings_of(run_of(receiver, blocks)))
     assert found is not None
     assert found.closing is not None
     # λ/(4T): 343.987/40e3/0.12 = 0.0717 m/s; two of the three speeds lie beyond it.
@@ -424,7 +425,7 @@ def test_what_stands_still_is_not_called_smeared() -> None:
         rng = np.random.default_rng((18, k))
         scene = a_scene({"radius_m": 0.02}, {"position_m": [rng.uniform(0.5, 1.0), 0.0, 0.0]})
         receiver, blocks = noisy(PLAN, scene, snr_db=rng.uniform(15, 35), rng=rng)
-        assert smeared(receiver, passings_of(receiver, measure(receiver, blocks).results)) == ()
+        assert smeared(receiver, passings_of(run_of(receiver, blocks))) == ()
 
 
 def test_a_pass_of_a_board_s_burst_is_told_by_its_own_wavelength() -> None:
@@ -449,7 +450,7 @@ def test_a_pass_of_a_board_s_burst_is_told_by_its_own_wavelength() -> None:
     ball = {"position_m": [closest_m, -speed_m_s * middle_s, 0.0]}
     scene = a_scene(face, ball | {"velocity_m_s": [0.0, speed_m_s, 0.0], "radius_m": 0.05})
     receiver, blocks = noisy(plan, scene, snr_db=40, rng=np.random.default_rng(5), pings=80)
-    (passing,) = passings_of(receiver, ping_results(receiver, blocks))
+    (passing,) = passings_of(run_of(receiver, blocks))
     passage = passing.passage
     assert passage.kind == "pass"
     assert passage.u_closest_range_m is not None

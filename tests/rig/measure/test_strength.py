@@ -15,8 +15,9 @@ from rig.cli import main
 from rig.errors import PlanError
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.strength import TargetStrength, strength_answer, strength_lines, target_strengths
-from rig.run.loop import measure
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo
+from rig.run.run import run_of
 from rig.tank.scene import scene_from_table
 
 SOURCE_DB = -10.0  # the tank's own, of the pulse at 1 m
@@ -47,7 +48,7 @@ def heard(plan: Plan, *, radius_m: float, at: list[float], seed: int = 1) -> Any
     )
     with open_virtual_tank(plan, scene=scene, seed=seed) as front_end:
         receiver = Receiver(plan, front_end.info)
-        return receiver, measure(receiver, front_end.blocks(4)).echoes
+        return receiver, run_of(receiver, front_end.blocks(4)).echoes
 
 
 def the_target(plan: Plan, **how: Any) -> TargetStrength:

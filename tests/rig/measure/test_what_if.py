@@ -23,8 +23,9 @@ from rig.measure.passes import Passing, passings_of
 from rig.measure.what_if.change import changed_plan, read_change
 from rig.measure.what_if.history import what_if
 from rig.measure.what_if.words import CANNOT_KNOW, what_if_lines
-from rig.run.loop import PingResult, measure
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import Run, run_of
 from rig.tank.scene import scene_from_table
 
 ROOT = Path(__file__).parents[3]
@@ -74,17 +75,15 @@ class Bench:
 
 
 @functools.cache
-def pinged(bench: Bench, seed: int = 1) -> tuple[Receiver, tuple[PingResult, ...]]:
+def pinged(bench: Bench, seed: int = 1) -> Run:
     plan = bench.plan()
     with open_virtual_tank(plan, scene=bench.scene(), seed=seed) as tank:
-        receiver = Receiver(plan, tank.info)
-        results = measure(receiver, tank.blocks(PINGS)).results
-    return receiver, tuple(dataclasses.replace(r, profile=r.alone) for r in results)
+        return run_of(Receiver(plan, tank.info), tank.blocks(PINGS))
 
 
 @functools.cache
 def passed(bench: Bench, seed: int = 1) -> tuple[Passing, ...]:
-    return passings_of(*pinged(bench, seed))
+    return passings_of(pinged(bench, seed))
 
 
 def pass_in(passings: Sequence[Passing]) -> Passing:
@@ -119,7 +118,7 @@ CASES = {
 
 @pytest.mark.parametrize("change", CASES)
 def test_hits_and_peak_are_those_of_the_bench_really_so_changed(change: str) -> None:
-    found = what_if(*pinged(HEARD), read_change(change), passings=passed(HEARD))
+    found = what_if(pinged(HEARD), read_change(change))
     real = pass_in(passed(CASES[change], seed=2))
     (one,) = found.passes
     # Hits: the forecast's own uncertainty, and the real count's. Echoes near the threshold
@@ -140,17 +139,19 @@ def test_hits_and_peak_are_those_of_the_bench_really_so_changed(change: str) -> 
     # The top: noise of 20 dB or more below the peak turns it by up to 10 %, 0.9 dB, in either;
     # and the ball's own strength changes by 0.1 dB from 16 to 32 kHz (Anderson's series, ka
     # above 14).
-    other, results = pinged(CASES[change], seed=2)
-    assert one.peak_db == pytest.approx(strongest_db(results, other), abs=2 * one.u_peak_db)
-    assert strongest_db(found.results, found.receiver) == pytest.approx(
-        strongest_db(results, other), abs=2 * 0.9 * math.sqrt(2)
+    other = pinged(CASES[change], seed=2)
+    assert one.peak_db == pytest.approx(
+        strongest_db(other.results, other.receiver), abs=2 * one.u_peak_db
+    )
+    assert strongest_db(found.run.results, found.run.receiver) == pytest.approx(
+        strongest_db(other.results, other.receiver), abs=2 * 0.9 * math.sqrt(2)
     )
 
 
 @pytest.mark.parametrize("change", ["speed=2x", "disc=2x", "frequency=2x"])
 def test_twice_the_speed_the_disc_or_the_frequency_halves_the_hits(change: str) -> None:
     # All three by the formula of the cone: hits = 2 R tan θ / (v T), sin θ = 1.16 λ/(2π a).
-    (one,) = what_if(*pinged(HEARD), read_change(change), passings=passed(HEARD)).passes
+    (one,) = what_if(pinged(HEARD), read_change(change)).passes
     assert one.heard_strong_hits is not None
     assert abs(one.strong_hits - one.heard_strong_hits / 2) <= 1
 
@@ -158,8 +159,8 @@ def test_twice_the_speed_the_disc_or_the_frequency_halves_the_hits(change: str) 
 @pytest.mark.parametrize("change", ["speed=0.4", "disc=2x", "tilt=15"])
 def test_the_forecast_history_shows_the_way_that_was_forecast(change: str) -> None:
     # The program's own tracker, on the forecast pings alone, against the scene.
-    found = what_if(*pinged(HEARD), read_change(change), passings=passed(HEARD))
-    told = pass_in(passings_of(found.receiver, found.results)).passage
+    found = what_if(pinged(HEARD), read_change(change))
+    told = pass_in(passings_of(found.run)).passage
     real = pass_in(passed(CASES[change], seed=2)).passage
     assert told.kind == real.kind
     assert told.closest_range_m is not None
@@ -191,20 +192,22 @@ def width_m(results: Sequence[PingResult], receiver: Receiver) -> float:
 
 def test_a_longer_tone_makes_a_wider_mark_and_a_longer_chirp_does_not() -> None:
     tone = Bench(pulse=tuple(TONE.items()), still=False)
-    receiver, results = pinged(tone)
-    found = what_if(receiver, results, read_change("pulse=0.003"), passings=passed(tone))
+    run = pinged(tone)
+    found = what_if(run, read_change("pulse=0.003"))
     # A burst's compressed length grows with it: three times. Noise 25 dB below the top moves
     # either edge of a half height by some 5 %.
-    ratio = width_m(found.results, found.receiver) / width_m(results, receiver)
+    ratio = width_m(found.run.results, found.run.receiver) / width_m(run.results, run.receiver)
     assert ratio == pytest.approx(3, rel=0.15)
-    chirped = what_if(*pinged(HEARD), read_change("pulse=2x"), passings=passed(HEARD))
-    ratio = width_m(chirped.results, chirped.receiver) / width_m(pinged(HEARD)[1], pinged(HEARD)[0])
+    chirped = what_if(pinged(HEARD), read_change("pulse=2x"))
+    heard = pinged(HEARD)
+    ratio = width_m(chirped.run.results, chirped.run.receiver)
+    ratio /= width_m(heard.results, heard.receiver)
     assert ratio == pytest.approx(1, rel=0.15)
 
 
 def test_twice_the_disc_makes_the_cone_that_the_formula_says() -> None:
-    found = what_if(*pinged(HEARD), read_change("disc=2x"), passings=passed(HEARD))
-    wavelength_m = found.receiver.sound_speed_m_s / 16e3
+    found = what_if(pinged(HEARD), read_change("disc=2x"))
+    wavelength_m = found.run.receiver.sound_speed_m_s / 16e3
     assert found.half_angle_rad == half_power_half_angle_rad("piston", 0.06, wavelength_m)
     # 1.1602860 / ka (computed with scipy).
     expected_rad = math.asin(1.1602860 * wavelength_m / (2 * math.pi * 0.03))
@@ -213,8 +216,8 @@ def test_twice_the_disc_makes_the_cone_that_the_formula_says() -> None:
 
 def test_what_stays_is_kept_as_heard() -> None:
     still = Bench(still=True)
-    receiver, results = pinged(still)
-    found = what_if(receiver, results, read_change("disc=2x"))
+    run = pinged(still)
+    found = what_if(run, read_change("disc=2x"))
     assert (found.passes, found.kept) == ((), 1)
 
     def levels(pings: Sequence[PingResult], at: Receiver) -> np.ndarray:
@@ -226,7 +229,7 @@ def test_what_stays_is_kept_as_heard() -> None:
             heights.append(np.abs(profile.envelope[(range_m > 1.35) & (range_m < 1.45)]).max())
         return 20 * np.log10(heights)
 
-    before, after = levels(results, receiver), levels(found.results, found.receiver)
+    before, after = levels(run.results, run.receiver), levels(found.run.results, found.run.receiver)
     # Bins stand in the same places in both, so their scallop is the same; noise 30 dB below,
     # 0.3 dB a ping, averages out over 120: 0.1 dB, three times.
     assert np.mean(after) == pytest.approx(np.mean(before), abs=0.3)
@@ -252,15 +255,14 @@ def test_what_stays_is_kept_while_a_weaker_thing_goes_through_it() -> None:
         }
     )
     with open_virtual_tank(plan, scene=scene, seed=2) as tank:
-        receiver = Receiver(plan, tank.info)
-        results = measure(receiver, tank.blocks(PINGS)).results
-    found = what_if(receiver, results, read_change("disc=2x"))
+        run = run_of(Receiver(plan, tank.info), tank.blocks(PINGS))
+    found = what_if(run, read_change("disc=2x"))
     assert found.kept >= 2
     heights, elsewhere = [], []
-    for ping in found.results:
+    for ping in found.run.results:
         profile = ping.alone
         assert profile is not None
-        range_m = profile.delay_s * found.receiver.sound_speed_m_s / 2
+        range_m = profile.delay_s * found.run.receiver.sound_speed_m_s / 2
         level = np.abs(profile.envelope)
         heights.append(level[np.abs(range_m - 1.4) < 0.02].max())
         # Past two resolutions (c/2B: 21 mm) side lobes of a Tukey chirp are 15 dB down.
@@ -274,13 +276,9 @@ def test_what_stays_is_kept_while_a_weaker_thing_goes_through_it() -> None:
 
 def test_noise_keeps_its_density() -> None:
     # White noise of −65 dB a sample, compressed by a pulse of twice the energy, falls by 3 dB.
-    receiver, results = pinged(HEARD)
+    run = pinged(HEARD)
     change = read_change("pulse=2x")
-    drawn = [
-        result
-        for seed in range(6)
-        for result in what_if(receiver, results, change, seed=seed, passings=()).results
-    ]
+    drawn = [result for seed in range(6) for result in what_if(run, change, seed=seed).run.results]
 
     def floor_db(pings: Sequence[PingResult]) -> float:
         alone = [p.alone for p in pings if p.alone is not None]
@@ -290,13 +288,12 @@ def test_noise_keeps_its_density() -> None:
     # The taper rounds the same share of both. Past 24 ms no echo can be; 3 ms of a band of
     # 8 kHz hold 24 independent values, in 6 · 120 pings: 4.34 dB / √17 000 = 0.033 dB; what was
     # heard, and the median that was taken of it, 0.03 dB each. k = 3.
-    assert floor_db(results) - floor_db(drawn) == pytest.approx(3.01, abs=0.16)
+    assert floor_db(run.results) - floor_db(drawn) == pytest.approx(3.01, abs=0.16)
 
 
 def test_the_same_seed_draws_the_same_history() -> None:
-    how = {"passings": passed(HEARD)}
-    one, again = (what_if(*pinged(HEARD), read_change("tilt=5"), seed=3, **how) for _ in range(2))
-    for first, second in zip(one.results, again.results, strict=True):
+    one, again = (what_if(pinged(HEARD), read_change("tilt=5"), seed=3) for _ in range(2))
+    for first, second in zip(one.run.results, again.run.results, strict=True):
         assert first.alone is not None
         assert second.alone is not None
         assert np.array_equal(first.alone.envelope, second.alone.envelope)
@@ -304,14 +301,14 @@ def test_the_same_seed_draws_the_same_history() -> None:
 
 def test_an_arch_that_outlasts_the_pings_is_said_to_be_cut_off() -> None:
     # 120 pings of 50 ms; at an eighth of the speed the cone takes 8 × 35 of them.
-    slow = what_if(*pinged(HEARD), read_change("speed=0.1"), passings=passed(HEARD))
+    slow = what_if(pinged(HEARD), read_change("speed=0.1"))
     assert (slow.passes[0].cut, slow.passes[0].hits) == (True, PINGS)
     assert any("cut off" in line for line in what_if_lines(slow))
-    assert not what_if(*pinged(HEARD), read_change("tilt=0"), passings=passed(HEARD)).passes[0].cut
+    assert not what_if(pinged(HEARD), read_change("tilt=0")).passes[0].cut
 
 
 def test_it_says_what_it_cannot_know() -> None:
-    found = what_if(*pinged(HEARD), read_change("tilt=5"), passings=passed(HEARD))
+    found = what_if(pinged(HEARD), read_change("tilt=5"))
     lines = what_if_lines(found)
     assert lines[-1] == CANNOT_KNOW
     assert "forecast" in lines[-1]
@@ -348,7 +345,7 @@ def test_ultrasound_may_be_thought_of_where_the_sound_card_could_not_send_it() -
 
 def test_without_a_pass_there_is_no_speed_to_change() -> None:
     with pytest.raises(NotHeardError, match="nothing passed whose speed could be changed"):
-        what_if(*pinged(Bench(still=True)), read_change("speed=2x"))
+        what_if(pinged(Bench(still=True)), read_change("speed=2x"))
 
 
 def test_edge_times_have_no_strength_to_forecast_from() -> None:
@@ -357,7 +354,7 @@ def test_edge_times_have_no_strength_to_forecast_from() -> None:
         front_end="serial-board", device="a ranger", sample_rate_hz=48e3, edge_step_s=1e-6
     )
     with pytest.raises(PlanError, match="edge times without strength"):
-        what_if(Receiver(plan, info), [], read_change("disc=2x"))
+        what_if(Run(Receiver(plan, info)), read_change("disc=2x"))
 
 
 @pytest.fixture(scope="module")

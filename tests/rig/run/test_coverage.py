@@ -18,8 +18,9 @@ from rig.bench.plan import plan_from_table
 from rig.bench.waveforms import pulses_of
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.budget import CLOCK_TOLERANCE_PPM
-from rig.run.loop import measure
-from rig.run.receiver import Echo, Receiver
+from rig.run.receiver import Receiver
+from rig.run.results import Echo
+from rig.run.run import run_of
 from rig.tank.scene import scene_from_table
 
 # m/s, at 101 325 Pa. Humid air: rows 0, 10, 20, 30 °C; columns 0, 50, 100 % relative
@@ -124,7 +125,7 @@ def trial(
     late_s = rng.normal(0, geometry.u_time_zero_s) if geometry.time_zero == "calibration" else 0.0
     with open_virtual_tank(plan, scene=scene, seed=int(rng.integers(2**31))) as tank:
         blocks = [dataclasses.replace(b, mark_s=b.mark_s + late_s) for b in tank.blocks(1)]
-    found = measure(receiver, blocks)
+    found = run_of(receiver, blocks)
     return max(found.echoes, key=lambda e: e.strength_db, default=None), range_m
 
 

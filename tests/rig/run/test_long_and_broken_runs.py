@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
 import json
 import tracemalloc
@@ -13,11 +12,11 @@ import pytest
 
 from rig.bench.capture import LOSS, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
-from rig.cli import output
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import passings_of
-from rig.run.loop import PingResult, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import HISTORY_PINGS, Run, run_of
 from rig.show.answers import replay_answer
 from rig.tank.built_in import built_in
 
@@ -52,56 +51,41 @@ def many_results(receiver: Receiver, pings: int) -> Iterator[PingResult]:
         )
 
 
-def kept_kilobytes(picture: str | None, pings: int, *, follows: bool) -> float:
+def kept_kilobytes(pings: int) -> float:
     """Memory that is still held once all results were taken, a ping."""
     info, _ = some_blocks(PLAN, 1)
     receiver = Receiver(PLAN, info)
-    given = argparse.Namespace(json=True, picture=picture)
+    run = Run(receiver)
     tracemalloc.start()
     before = tracemalloc.get_traced_memory()[0]
-    seen = output.collect(given, receiver, many_results(receiver, pings), pings, follows=follows)
+    for result in many_results(receiver, pings):
+        run.take(result)
     held = tracemalloc.get_traced_memory()[0] - before
     tracemalloc.stop()
-    assert len(seen) == pings
+    assert len(run.results) == pings
     return held / pings / 1000
 
 
-def test_a_run_without_a_picture_keeps_no_profiles() -> None:
+def test_a_long_run_keeps_the_newest_profiles_alone() -> None:
     # A result without arrays is some references and numbers: below 1 kB. The echoes are the
-    # same objects here; they are a few kB more in a run.
-    assert kept_kilobytes(None, 2000, follows=False) < 1.0
-
-
-def test_a_picture_of_a_long_run_keeps_the_newest_profiles_alone() -> None:
-    # 3000 pings, of which a third keep a profile of 8 bytes a bin.
-    info, _ = some_blocks(PLAN, 1)
-    receiver = Receiver(PLAN, info)
-    (one,) = ping_results(receiver, some_blocks(PLAN, 1)[1])
-    assert one.profile is not None
-    share = output.HISTORY_PINGS / 3000
-    profile_kb = one.profile.envelope.nbytes / 1000
-    assert kept_kilobytes("x.png", 3000, follows=False) < share * (profile_kb + 1) + 1.0
-
-
-def test_passes_need_each_pings_own_profile_and_no_more() -> None:
+    # same objects here; they are a few kB more in a run. Of 3000 pings a third keep, each
+    # of 8 bytes a bin, a profile and a threshold.
     info, _ = some_blocks(PLAN, 1)
     (one,) = ping_results(Receiver(PLAN, info), some_blocks(PLAN, 1)[1])
     assert one.profile is not None
+    share = HISTORY_PINGS / 3000
     profile_kb = one.profile.envelope.nbytes / 1000
-    assert profile_kb < kept_kilobytes(None, 300, follows=True) < profile_kb + 2.0
+    assert kept_kilobytes(3000) < profile_kb + share * (2 * profile_kb + 2) + 1.0
 
 
-def test_what_is_dropped_changes_no_answer() -> None:
+def test_what_is_dropped_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     info, blocks = some_blocks(PLAN, 8)
     receiver = Receiver(PLAN, info)
-    whole = list(ping_results(receiver, blocks))
-    given = argparse.Namespace(json=True, picture=None)
-    seen = output.collect(given, receiver, iter(whole), 8, follows=True)
-    texts = [
-        json.dumps(replay_answer(receiver, results, passings_of(receiver, results)))
-        for results in (whole, seen)
-    ]
-    assert texts[0] == texts[1]
+    whole = json.dumps(replay_answer(run_of(receiver, blocks)))
+    monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 2)
+    kept = run_of(receiver, blocks)
+    assert [r.profile is None for r in kept.results] == [True] * 6 + [False] * 2
+    assert json.dumps(replay_answer(kept)) == whole
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
@@ -154,4 +138,4 @@ def test_a_false_alarm_rate_of_nil_is_refused_and_not_taken_for_the_plans() -> N
     assert one.profile is not None
     assert one.time_zero is not None
     with pytest.raises(ValueError, match="false_alarm_rate: found 0"):
-        receiver.echoes(one.profile, receiver.shape, one.time_zero, false_alarm_rate=0.0)
+        receiver.echoes(one.profile, one.time_zero, false_alarm_rate=0.0)

@@ -16,8 +16,9 @@ from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
 from rig.errors import DeviceError, PlanError
-from rig.run.loop import measure, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.run import run_of
 
 RATE_HZ, SPEED_M_S, BASELINE_M = 48_000.0, 343.96, 0.12
 CHIRP = {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01}
@@ -225,7 +226,7 @@ def test_a_stack_counts_only_the_last_good_pings() -> None:
 def test_stacking_lowers_the_bound_by_the_square_root_of_the_pings() -> None:
     plan = a_plan()
     one = next(iter(ping_results(Receiver(plan, STEADY), blocks(plan, 1)))).echoes[2]
-    many = measure(Receiver(plan, STEADY), blocks(plan, 16)).echoes[2]
+    many = run_of(Receiver(plan, STEADY), blocks(plan, 16)).echoes[2]
     # The noise of either is known to 16 %, the ratio of bounds to 11 %; three times.
     assert one.bound_m / many.bound_m == pytest.approx(4, rel=0.35)
 
@@ -233,7 +234,7 @@ def test_stacking_lowers_the_bound_by_the_square_root_of_the_pings() -> None:
 def test_measure_counts_lost_pings_and_leaves_them_out() -> None:
     plan = a_plan()
     made = blocks(plan, 6, flags={1: CaptureFlag.MISSING, 4: CaptureFlag.OUTPUT_UNDERFLOW})
-    found = measure(Receiver(plan, STEADY), made)
+    found = run_of(Receiver(plan, STEADY), made).measurement
     assert (found.pings, found.lost_pings) == (6, 2)
     assert found.profile is not None
     assert found.profile.pings == 4
@@ -243,7 +244,7 @@ def test_measure_counts_lost_pings_and_leaves_them_out() -> None:
 def test_measuring_only_lost_pings_finds_nothing() -> None:
     plan = a_plan()
     made = blocks(plan, 2, flags=dict.fromkeys(range(2), CaptureFlag.MISSING))
-    found = measure(Receiver(plan, STEADY), made)
+    found = run_of(Receiver(plan, STEADY), made).measurement
     assert (found.pings, found.lost_pings, found.echoes) == (2, 2, ())
 
 

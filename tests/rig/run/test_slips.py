@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
-from rig.run.loop import PingResult, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 
 RATE_HZ, SPEED_M_S, BASELINE_M = 48_000.0, 343.987, 0.12
 SLIPPING = StreamInfo(

@@ -12,7 +12,9 @@ import pytest
 from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import ChirpPlan, Geometry, Medium, Plan, Receiver, Timing, Transducer
-from rig.run.loop import Echo, PingResult, TimeZero
+from rig.run.receiver import Receiver as RigReceiver
+from rig.run.results import Echo, PingResult, TimeZero
+from rig.run.run import Origin, Run, run_with
 
 AIR_M_S = 343.963
 WATER_M_S = 1482.346
@@ -26,6 +28,16 @@ class Bench:
     info: StreamInfo
     sound_speed_m_s: float
     half_angle_rad: float
+    far_wall_m: float | None = None
+
+    def run(self, results: Sequence[PingResult] = ()) -> Run:
+        """Return the run that such pings would be of."""
+        receiver = RigReceiver(self.plan, self.info)
+        receiver.sound_speed_m_s = self.sound_speed_m_s
+        receiver.range_model = dataclasses.replace(
+            receiver.range_model, half_angle_rad=self.half_angle_rad
+        )
+        return run_with(receiver, results, origin=Origin(far_wall_m=self.far_wall_m))
 
     def ping(
         self,

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dsp.ping.profiles import EchoProfile
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
 from rig.show.terminal import ASCII, BLOCKS, echo_table, ruler_lines, strip_line
 
 

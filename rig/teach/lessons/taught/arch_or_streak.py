@@ -39,7 +39,7 @@ def _speed(name: str, which: str, speed_m_s: float) -> Given:
 
 def _passing(heard: StepHeard, closest: Given) -> Passing:
     """Return what passed, or stayed, at about the distance of the thread."""
-    found = passings_of(heard.receiver, heard.measurement.results)
+    found = passings_of(heard.run)
     near = [p for p in found if abs(p.range_m.min() - closest.value) < 0.15 * closest.value]
     if not near:
         raise NotHeardError(

@@ -328,7 +328,7 @@ _NEAR_M = 0.03
 def _marked(heard: StepHeard, ball_m: float, *, removed: bool) -> int:
     """Count the pings in which the ball is marked, once what stood still is taken away or not."""
     receiver = heard.receiver
-    good = [r for r in heard.measurement.results if r.alone is not None]
+    good = [r for r in heard.run.results if r.alone is not None]
     background = still_background([r.alone for r in good if r.alone is not None])
     hits = 0
     for r in good:
@@ -336,16 +336,14 @@ def _marked(heard: StepHeard, ball_m: float, *, removed: bool) -> int:
             continue
         profile = without_background(r.alone, background) if removed else r.alone
         # A threshold for next to no false alarm, so that a mark is the ball.
-        echoes, _ = receiver.echoes(
-            profile, receiver.shape, r.time_zero, false_alarm_rate=_RAISED_RATE
-        )
+        echoes, _ = receiver.echoes(profile, r.time_zero, false_alarm_rate=_RAISED_RATE)
         hits += any(abs(e.range_m - ball_m) <= _NEAR_M for e in echoes)
     return hits
 
 
 def _above_threshold_db(heard: StepHeard, ball_m: float) -> float:
     """Return how far the ball stands above the plan's threshold in a single ping, at the best."""
-    near = (e for r in heard.measurement.results for e in r.echoes)
+    near = (e for r in heard.run.results for e in r.echoes)
     best_db = max((e.snr_db for e in near if abs(e.range_m - ball_m) <= _NEAR_M), default=math.nan)
     return best_db - 20 * math.log10(false_alarm_threshold(heard.plan.receiver.false_alarm_rate))
 
@@ -354,7 +352,7 @@ def _removal(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findi
     ball_m = givens["ball_m"].value
     pings = []
     for h in heard:
-        good = [r for r in h.measurement.results if r.alone is not None]
+        good = [r for r in h.run.results if r.alone is not None]
         if len(good) < 2 * FEWEST:
             raise NotHeardError(
                 f"step {h.step.name}: found {len(good)} good pings; give at least {2 * FEWEST}"

@@ -10,7 +10,7 @@ import numpy as np
 from dsp.history.strengths import hard_ball_radius_m
 from rig.errors import LessonError
 from rig.measure.strength import target_strengths
-from rig.run.receiver import Echo
+from rig.run.results import Echo
 from rig.teach.lessons.air_bench import PLAN, scene
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve

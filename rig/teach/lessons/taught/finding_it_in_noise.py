@@ -62,7 +62,7 @@ def _false_alarms(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
         math.sqrt(max(n, 1) + pings * (n / pings * math.log(rate)) ** 2 * noise_doubt(training))
         for n, rate in zip(counts, _RATES, strict=True)
     ]
-    listed = sum(len(r.echoes) for r in step.measurement.results)
+    listed = sum(len(r.echoes) for r in step.run.results)
     drawn = np.geomspace(_RATES[0], _RATES[-1], 60)
     return Finding(
         measured=counts[at],

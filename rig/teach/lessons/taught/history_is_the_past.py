@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from rig.errors import LessonError, NotHeardError
-from rig.run.loop import PingResult
+from rig.run.results import PingResult
 from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN, passing_ball, scene
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
@@ -53,7 +53,7 @@ def _level_at(result: PingResult, range_m: float) -> float:
 def _taken_away(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     (step,) = heard
     closest, taken = givens["closest_m"], givens["taken_s"]
-    good = [r for r in step.measurement.results if not r.lost]
+    good = [r for r in step.run.results if not r.lost]
     marked = [math.isfinite(_level_at(r, closest.value)) for r in good]
     if not any(marked):
         raise NotHeardError(
@@ -155,7 +155,7 @@ def _half_power_s(heard: StepHeard, closest_m: float) -> tuple[float, float, flo
     What the way out and back takes off towards the edge, 40 log R, is put back first.
     """
     echoes = []
-    for r in heard.measurement.results:
+    for r in heard.run.results:
         near = [e for e in r.echoes if 0.85 * closest_m <= e.range_m <= 1.3 * closest_m]
         if near:
             echoes.append((r.sent_s, max(near, key=lambda e: e.strength_db)))
@@ -205,7 +205,7 @@ def _left_beam(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
         middle.u_value, u_edge_m / speed.value, edge_m / speed.value**2 * speed.u_value
     )
     left_s, u_left_s, top_db = _half_power_s(step, closest.value)
-    good = [r for r in step.measurement.results if not r.lost]
+    good = [r for r in step.run.results if not r.lost]
     now_s = good[-1].sent_s
     if left_s >= now_s:
         raise NotHeardError(

@@ -178,7 +178,7 @@ def _gathered_db(
 
 def _energies(heard: StepHeard, range_m: float, behind_m: float) -> NDArray[np.float64]:
     """Energy from a range on, less the noise's, in each good ping; in any one unit."""
-    profiles = [r.alone for r in heard.measurement.results if r.alone is not None]
+    profiles = [r.alone for r in heard.run.results if r.alone is not None]
     if len(profiles) < _FEWEST_PINGS:
         raise NotHeardError(
             f"step {heard.step.name}: found {len(profiles)} good pings; send at least "

@@ -306,7 +306,7 @@ def _direct_sound_s(heard: StepHeard) -> tuple[float, float]:
     Compressed, an even burst is a triangle, as long to each side of its peak as the burst. Its
     falling flank is drawn on as a straight line to its foot.
     """
-    profile, receiver = heard.measurement.profile, heard.receiver
+    profile, receiver = heard.run.measurement.profile, heard.receiver
     sent_s = heard.plan.pulse.duration_s
     if profile is None:
         raise NotHeardError(f"step {heard.step.name}: found no good ping; look at the direct sound")

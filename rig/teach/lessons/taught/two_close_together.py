@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.ranging import path_from_range_m
-from rig.run.receiver import Echo
+from rig.run.results import Echo
 from rig.teach.lessons.air_bench import FACE_RADIUS_M, scene
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB
@@ -256,7 +256,7 @@ def _compression(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> F
     for h in heard:
         peak = _near_peak(h, near_m, within_m=0.3 * givens["behind_m"].value)
         noise = scatter_of(h, start_m=far_m + 0.15, stop_m=far_m + 0.75)
-        pings = len([r for r in h.measurement.results if r.alone is not None])
+        pings = len([r for r in h.run.results if r.alone is not None])
         snr = 2 * peak**2 / noise.power
         above_db.append(10 * math.log10(snr))
         u_db.append(math.hypot(NEPER_DB / math.sqrt(snr * pings), noise.u_level_db))

@@ -8,8 +8,9 @@ import pytest
 from rig.bench.plan import Plan, plan_from_table
 from rig.front_ends.board.emulator import SOUND_RATE_HZ, BoardEmulator
 from rig.front_ends.board.serial_board import SerialBoard
-from rig.run.loop import PingResult, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 
 PLAN = {
     "pulse": {"kind": "burst", "centre_hz": 40e3, "cycles": 12, "ring_s": 60e-6},

@@ -35,31 +35,15 @@ def drawn(
 ):
     figure = Figure(figsize=inches, dpi=dpi)
     FigureCanvasAgg(figure)
-    picture = BenchPicture(
-        figure,
-        bench.plan,
-        bench.info,
-        sound_speed_m_s=bench.sound_speed_m_s,
-        half_angle_rad=bench.half_angle_rad,
-        history_pings=history_pings,
-        note=note,
-        far_wall_m=far_wall_m,
-    )
+    run = dataclasses.replace(bench, far_wall_m=far_wall_m).run()
+    picture = BenchPicture(figure, run, history_pings=history_pings, note=note)
     picture.show(results, **how)
     figure.canvas.draw()
     return figure, picture
 
 
 def saved(path, bench, results, **how):
-    save_picture(
-        path,
-        bench.plan,
-        bench.info,
-        results,
-        sound_speed_m_s=bench.sound_speed_m_s,
-        half_angle_rad=bench.half_angle_rad,
-        **how,
-    )
+    save_picture(path, bench.run(results), **how)
 
 
 def crowded(bench, rng):
@@ -416,12 +400,13 @@ def test_first_picture_is_quick_and_needs_neither_screen_nor_pyplot(tmp_path):
 import sys, time
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import ChirpPlan, Plan
+from rig.run.receiver import Receiver
+from rig.run.run import Run
 from rig.show.pictures.bench_picture import save_picture
 assert "matplotlib" not in sys.modules
 plan = Plan(pulse=ChirpPlan(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
 info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48e3)
-save_picture({str(tmp_path / "p.png")!r}, plan, info, [], sound_speed_m_s=343.0,
-             half_angle_rad=0.27)
+save_picture({str(tmp_path / "p.png")!r}, Run(Receiver(plan, info)))
 assert "matplotlib.pyplot" not in sys.modules
 print(time.process_time())
 """

@@ -15,8 +15,8 @@ from rig.errors import StorageError
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.what_if.change import read_change
 from rig.measure.what_if.history import what_if
-from rig.run.loop import measure
 from rig.run.receiver import Receiver
+from rig.run.run import run_of, run_with
 from rig.show.pictures.what_if_picture import draw_what_if, save_what_if
 from rig.tank.scene import scene_from_table
 
@@ -45,21 +45,21 @@ def heard():
     plan = plan_from_table(PLAN)
     with open_virtual_tank(plan, scene=scene_from_table(SCENE), seed=1) as tank:
         receiver = Receiver(plan, tank.info)
-        pings = measure(receiver, tank.blocks(50)).results
+        pings = run_of(receiver, tank.blocks(50)).results
     results = [dataclasses.replace(r, profile=r.alone) for r in pings]
     # One ping that was lost, as a slip would.
     results[40] = dataclasses.replace(
         results[40], lost=True, reason="a slip", profile=None, alone=None, time_zero=None
     )
-    return receiver, results
+    return run_with(receiver, results)
 
 
 @pytest.fixture(scope="module")
 def figure(heard):
     figure = Figure(figsize=(12.8, 7.2), dpi=100)
     FigureCanvasAgg(figure)
-    found = what_if(*heard, read_change("disc=2x"))
-    draw_what_if(figure, *heard, found, note="An invented bench with a rather long name.")
+    found = what_if(heard, read_change("disc=2x"))
+    draw_what_if(figure, heard, found, note="An invented bench with a rather long name.")
     figure.canvas.draw()
     return figure
 
@@ -110,10 +110,10 @@ def test_the_arch_is_narrower_in_the_forecast_and_dark_in_grey(figure):
 
 
 def test_a_picture_is_written_at_the_size_that_was_asked_for(heard, tmp_path: Path):
-    found = what_if(*heard, read_change("tilt=10"))
-    save_what_if(tmp_path / "both.png", *heard, found, size_px=(640, 360))
+    found = what_if(heard, read_change("tilt=10"))
+    save_what_if(tmp_path / "both.png", heard, found, size_px=(640, 360))
     assert imread(tmp_path / "both.png").shape[:2] == (360, 640)
     with pytest.raises(StorageError, match="ends in"):
-        save_what_if(tmp_path / "both.gif", *heard, found)
+        save_what_if(tmp_path / "both.gif", heard, found)
     with pytest.raises(StorageError, match="cannot be written"):
-        save_what_if(tmp_path / "no" / "both.png", *heard, found)
+        save_what_if(tmp_path / "no" / "both.png", heard, found)

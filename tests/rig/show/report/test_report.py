@@ -18,10 +18,9 @@ from rig.bench.capture import CaptureFlag
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import StorageError
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import passings_of
-from rig.run.loop import measure, ping_results
 from rig.run.receiver import Receiver
-from rig.show.report.contents import Matter
+from rig.run.run import Origin, run_of, run_with
+from rig.show.report.contents import Contents
 from rig.show.report.document import report_html
 from rig.show.report.files import report_path, write_report
 from rig.show.report.numbers import csv_tables
@@ -71,15 +70,15 @@ def a_plan(pulse: dict[str, Any] | None = None, **tables: Any) -> Plan:
     return plan_from_table({"pulse": pulse or chirp, "receiver": receiver, **tables})
 
 
-def matter_of(
+def contents_of(
     plan: Plan,
     *,
     pings: int = 4,
     lost: tuple[int, ...] = (),
     targets: tuple[float, ...] = (1.2,),
     source: str = "one.sigmf-meta",
-) -> Matter:
-    """A report's matter from balls on the axis, some pings marked as lost by the stream."""
+) -> Contents:
+    """A report's contents from balls on the axis, some pings marked as lost by the stream."""
     kind = plan.medium.kind
     scene = scene_from_table(
         {
@@ -97,26 +96,16 @@ def matter_of(
             for b in tank.blocks(pings)
         ]
         receiver = Receiver(plan, tank.info)
-    measurement = measure(receiver, blocks)
-    return Matter(
-        source=source,
-        made=MADE,
-        began=None,
-        lost_at_end="",
-        receiver=receiver,
-        results=tuple(ping_results(receiver, blocks)),
-        measurement=measurement,
-        passings=passings_of(receiver, measurement.results),
-    )
+    return Contents(run=run_of(receiver, blocks, origin=Origin(name=source)), made=MADE)
 
 
-def page_of(matter: Matter) -> Page:
-    return Page(report_html(matter, {name: f"{name}.csv" for name in csv_tables(matter)}))
+def page_of(contents: Contents) -> Page:
+    return Page(report_html(contents, {name: f"{name}.csv" for name in csv_tables(contents)}))
 
 
 @pytest.fixture(scope="module")
-def plain() -> Matter:
-    return matter_of(a_plan())
+def plain() -> Contents:
+    return contents_of(a_plan())
 
 
 # The page
@@ -162,11 +151,11 @@ def test_odd_file_names_are_text(written: dict[str, Path], recording: str) -> No
     assert {"alt", "src"} == {name for image in page.all("img") for name in image}
 
 
-def test_page_says_that_a_virtual_tank_s_scene_is_invented(plain: Matter) -> None:
+def test_page_says_that_a_virtual_tank_s_scene_is_invented(plain: Contents) -> None:
     assert "its scene is invented" in page_of(plain).words
 
 
-def test_page_does_not_call_a_sound_card_s_pings_invented(plain: Matter) -> None:
+def test_page_does_not_call_a_sound_card_s_pings_invented(plain: Contents) -> None:
     receiver = plain.receiver
     receiver.info = dataclasses.replace(receiver.info, front_end="sound-card")
     try:
@@ -175,7 +164,7 @@ def test_page_does_not_call_a_sound_card_s_pings_invented(plain: Matter) -> None
         receiver.info = dataclasses.replace(receiver.info, front_end="virtual-tank")
 
 
-def test_page_leaves_out_what_was_not_measured(plain: Matter) -> None:
+def test_page_leaves_out_what_was_not_measured(plain: Contents) -> None:
     words = page_of(plain).words
     assert "not stated in the file" in words  # no date is made up
     for title in ("Calibration", "The beam", "How strong the targets are"):
@@ -183,30 +172,37 @@ def test_page_leaves_out_what_was_not_measured(plain: Matter) -> None:
 
 
 def test_page_counts_lost_pings_and_gives_each_reason() -> None:
-    words = page_of(matter_of(a_plan(), pings=6, lost=(1, 2, 4))).words
+    words = page_of(contents_of(a_plan(), pings=6, lost=(1, 2, 4))).words
     assert "6, of which 3 lost" in words
     assert "the stream reported: missing" in words
     assert "1–2, 4" in words
 
 
 def test_report_of_a_run_whose_pings_are_all_lost_says_so() -> None:
-    matter = matter_of(a_plan(), pings=3, lost=(0, 1, 2))
-    words = page_of(matter).words
+    contents = contents_of(a_plan(), pings=3, lost=(0, 1, 2))
+    words = page_of(contents).words
     assert "All pings are lost" in words
     assert "3, of which 3 lost" in words
 
 
 def test_report_without_an_echo_says_so() -> None:
-    words = page_of(matter_of(a_plan(), targets=())).words
+    words = page_of(contents_of(a_plan(), targets=())).words
     assert "No echo stands above the threshold" in words
 
 
-def test_an_edge_time_s_missing_strength_is_a_dash_and_an_empty_cell(plain: Matter) -> None:
-    echo = dataclasses.replace(plain.measurement.echoes[0], strength_db=math.nan, snr_db=math.nan)
-    measurement = dataclasses.replace(plain.measurement, echoes=(echo,))
-    matter = dataclasses.replace(plain, measurement=measurement, passings=())
-    assert "nan" not in page_of(matter).words
-    (row,) = csv.DictReader(csv_tables(matter)["echoes"].splitlines())
+def test_an_edge_time_s_missing_strength_is_a_dash_and_an_empty_cell(plain: Contents) -> None:
+    # A device of edge times hands on one copy of the pulse, with no strength and no noise.
+    heard, last = plain.run.receiver, plain.run.results[-1]
+    assert last.alone is not None
+    receiver = Receiver(heard.plan, dataclasses.replace(heard.info, edge_step_s=1e-6))
+    copy = heard.shape.at_bins(0.007, last.alone.envelope.size)
+    edge = dataclasses.replace(last, alone=dataclasses.replace(last.alone, envelope=copy))
+    run = run_with(receiver, [edge])
+    assert len(run.echoes) == 1
+    assert math.isnan(run.echoes[0].strength_db)
+    contents = dataclasses.replace(plain, run=run)
+    assert "nan" not in page_of(contents).words
+    (row,) = csv.DictReader(csv_tables(contents)["echoes"].splitlines())
     assert row["strength_db"] == ""
     assert row["snr_db"] == ""
 
@@ -310,8 +306,8 @@ def test_numbers_of_the_page_are_the_table_s_rounded(
 # Its sources
 
 
-def sources(matter: Matter) -> str:
-    return " ".join(r.source for r in references(matter))
+def sources(contents: Contents) -> str:
+    return " ".join(r.source for r in references(contents))
 
 
 SPEED = {"air": "Cramer", "fresh-water": "Marczak", "sea-water": "Chen and F. J. Millero"}
@@ -319,8 +315,8 @@ SPEED = {"air": "Cramer", "fresh-water": "Marczak", "sea-water": "Chen and F. J.
 
 @pytest.mark.parametrize("kind", list(SPEED))
 def test_sound_speed_s_source_is_that_of_the_medium_and_of_no_other(kind: str) -> None:
-    matter = matter_of(a_plan(medium={"kind": kind}))
-    named = sources(matter)
+    contents = contents_of(a_plan(medium={"kind": kind}))
+    named = sources(contents)
     assert {name for name in SPEED.values() if name in named} == {SPEED[kind]}
 
 
@@ -334,20 +330,20 @@ def test_sound_speed_s_source_is_that_of_the_medium_and_of_no_other(kind: str) -
     ],
 )
 def test_pulse_s_source_is_its_own(pulse: dict[str, Any], author: str | None) -> None:
-    named = sources(matter_of(a_plan(pulse=pulse)))
+    named = sources(contents_of(a_plan(pulse=pulse)))
     found = [name for name in ("Klauder", "R. H. Barker", "Golay") if name in named]
     assert len(found) == (author is not None)
     assert author is None or author in found[0]
 
 
-def test_sources_of_what_was_not_done_are_left_out(plain: Matter) -> None:
+def test_sources_of_what_was_not_done_are_left_out(plain: Contents) -> None:
     for author in ("Wiener", "York", "Foote", "Tobin", "Urick", "Vaughan"):
         assert author not in sources(plain)
     for author in ("Turin", "Rohling", "Van Trees", "JCGM 100:2008", "Kinsler"):
         assert author in sources(plain)
 
 
-def test_page_lists_every_source(plain: Matter) -> None:
+def test_page_lists_every_source(plain: Contents) -> None:
     words = page_of(plain).words
     assert all(reference.source in words for reference in references(plain))
 
@@ -367,7 +363,7 @@ def test_a_place_that_is_no_page_and_no_folder_is_refused(out: str, tmp_path: Pa
         report_path("one.wav", f"{tmp_path}/{out}")
 
 
-def test_written_files_are_whole_and_leave_nothing_else(plain: Matter, tmp_path: Path) -> None:
+def test_written_files_are_whole_and_leave_nothing_else(plain: Contents, tmp_path: Path) -> None:
     files = write_report(tmp_path / "one.html", plain)
     assert files[0] == tmp_path / "one.html"
     assert sorted(files) == sorted(tmp_path.iterdir())
@@ -375,7 +371,7 @@ def test_written_files_are_whole_and_leave_nothing_else(plain: Matter, tmp_path:
     assert all(file.name in words for file in files[1:])
 
 
-def test_tables_of_an_earlier_report_do_not_outlive_it(plain: Matter, tmp_path: Path) -> None:
+def test_tables_of_an_earlier_report_do_not_outlive_it(plain: Contents, tmp_path: Path) -> None:
     stale, other = tmp_path / "one-strengths.csv", tmp_path / "one-notes.csv"
     for file in (stale, other):
         file.write_text("echo,range_m\r\n1,9.9\r\n")
@@ -386,7 +382,7 @@ def test_tables_of_an_earlier_report_do_not_outlive_it(plain: Matter, tmp_path: 
 
 
 def test_an_earlier_table_that_cannot_be_removed_is_said_before_the_page_is_there(
-    plain: Matter, tmp_path: Path
+    plain: Contents, tmp_path: Path
 ) -> None:
     (tmp_path / "one-beam.csv").mkdir()
     with pytest.raises(StorageError, match=r"one-beam.csv: a table .* cannot be removed"):
@@ -395,10 +391,11 @@ def test_an_earlier_table_that_cannot_be_removed_is_said_before_the_page_is_ther
 
 
 def test_a_file_name_that_is_no_text_does_not_stop_the_report(
-    plain: Matter, tmp_path: Path
+    plain: Contents, tmp_path: Path
 ) -> None:
     source = b"\xff.wav".decode("utf-8", "surrogateescape")  # as Python reads such a name
-    files = write_report(tmp_path / "one.html", dataclasses.replace(plain, source=source))
+    run = run_with(plain.run.receiver, plain.run.results, origin=Origin(name=source))
+    files = write_report(tmp_path / "one.html", dataclasses.replace(plain, run=run))
     assert "Bench report: ?.wav" in files[0].read_text(encoding="utf-8")
 
 

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.run.loop import PingResult, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 from rig.show.window.kept_pings import MOST_STACKED, ShownPings
 from rig.tank.built_in import built_in
 
@@ -20,7 +21,7 @@ def heard():
 
 def taken(heard, *, most=120, pings=24):
     receiver, results = heard
-    shown = ShownPings(receiver.plan, receiver.info, most=most)
+    shown = ShownPings(receiver, most=most)
     for result in results[:pings]:
         shown.take(result)
     return shown

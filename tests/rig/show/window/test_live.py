@@ -28,18 +28,18 @@ import pathlib, sys, time
 from rig.errors import DeviceError
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.receiver import Receiver
-from rig.run.loop import ping_results
+from rig.run.run import Run
 from rig.tank.built_in import built_in
 from rig.show.window.live import show_live
 
 folder, pings, fails = pathlib.Path(sys.argv[1]), int(sys.argv[2]), "fails" in sys.argv
 scene, plan = built_in("bench")
 front_end = open_virtual_tank(plan, scene=scene, seed=3)
-receiver = Receiver(plan, front_end.info)
+run = Run(Receiver(plan, front_end.info))
 
 def paced():
     try:
-        for result in ping_results(receiver, front_end.blocks(pings)):
+        for result in run.over(front_end.blocks(pings)):
             (folder / "count").write_text(str(result.index + 1))
             yield result
             time.sleep(0.05)
@@ -49,8 +49,7 @@ def paced():
         (folder / "let_go").touch()
 
 try:
-    show_live(paced(), receiver.plan, receiver.info, half_angle_rad=0.2679,
-              sound_speed_m_s=receiver.sound_speed_m_s, picture_path=folder / "shot.png")
+    show_live(run, paced(), picture_path=folder / "shot.png")
 except DeviceError as problem:
     print(problem)
     sys.exit(3)

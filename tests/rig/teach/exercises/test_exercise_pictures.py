@@ -8,34 +8,28 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture
 from rig.show.sheets.exercise_files import with_even_threshold
-from rig.teach.exercises.bench import Act, Heard, air_plan, air_scene, ball, heard
+from rig.teach.exercises.bench import Act, air_plan, air_scene, ball, heard
 
 
 @pytest.fixture(scope="module")
-def two_things() -> Heard:
+def two_things() -> Run:
     scene = air_scene(ball(1.234, 0.05), ball(2.1, 0.06), noise_db=-60.0)
     return heard(air_plan(), [Act(scene=scene, pings=4)], seed=1)
 
 
-def words_of(two_things: Heard, **how: Any) -> str:
+def words_of(two_things: Run, **how: Any) -> str:
     figure = Figure(figsize=(12.8, 7.2), dpi=100)
     FigureCanvasAgg(figure)
-    receiver = two_things.receiver
-    picture = BenchPicture(
-        figure,
-        receiver.plan,
-        receiver.info,
-        sound_speed_m_s=receiver.sound_speed_m_s,
-        half_angle_rad=receiver.range_model.half_angle_rad,
-    )
+    picture = BenchPicture(figure, two_things)
     picture.show(two_things.results, **how)
     shown = [t for t in figure.findobj(Text) if t.get_visible()]
     return "\n".join(t.get_text() for t in shown)
 
 
-def test_echoes_are_neither_labelled_nor_counted(two_things: Heard) -> None:
+def test_echoes_are_neither_labelled_nor_counted(two_things: Run) -> None:
     told = words_of(two_things)
     assert "1.23" in told
     assert "2 echoes" in told
@@ -44,11 +38,11 @@ def test_echoes_are_neither_labelled_nor_counted(two_things: Heard) -> None:
     assert "echoes." not in asked
 
 
-def test_stream_does_not_say_how_many_things_there_are(two_things: Heard) -> None:
+def test_stream_does_not_say_how_many_things_there_are(two_things: Run) -> None:
     assert "target" not in words_of(two_things, names_echoes=False)
 
 
-def test_an_echo_rises_above_the_threshold_that_is_drawn(two_things: Heard) -> None:
+def test_an_echo_rises_above_the_threshold_that_is_drawn(two_things: Run) -> None:
     """The caption tells the reader so; the search's own line follows each echo's flanks."""
     shown = with_even_threshold(two_things)
     assert shown.threshold_db is not None

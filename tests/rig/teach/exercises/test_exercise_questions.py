@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 
 from rig.errors import LessonError
-from rig.teach.exercises.bench import Act, Heard, air_plan, air_scene, ball, echo_level_db, heard
+from rig.run.run import Run
+from rig.teach.exercises.bench import Act, air_plan, air_scene, ball, echo_level_db, heard
 from rig.teach.exercises.drawing import dealt_kinds, question, questions, same_marks
 from rig.teach.exercises.moving import HALF_ANGLE_RAD
 from rig.teach.exercises.question import DIFFICULTIES, Draft
@@ -32,7 +33,7 @@ def drafted(name: str, kind: int, *, seed: int = 1, difficulty: str = "middle") 
 
 def sounded(
     *targets: dict[str, Any], pings: int = 8, seed: int = 1, noise_db: float = -62.0
-) -> Heard:
+) -> Run:
     tables = air_scene(*targets, noise_db=noise_db)
     return heard(air_plan(), [Act(scene=tables, pings=pings)], seed=seed)
 

@@ -12,8 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.run.receiver import Receiver
+from rig.run.opening import open_bench
 from rig.show.pictures.lesson_picture import draw_turn
 from rig.teach.lessons.lesson import Finding, Lesson, Tables, plan_of, scene_of
 from rig.teach.lessons.running import Turn, hear
@@ -80,10 +79,10 @@ def finding_in_tank(
     for number, planned in enumerate(part.steps):
         step = dataclasses.replace(planned, scene=(scenes or {}).get(planned.name, planned.scene))
         asked = plan_of(step, {**(plan or lesson.plan), **part.plan}, source="test")
-        with open_virtual_tank(
+        with open_bench(
             asked, scene=scene_of(step, source="test"), seed=100 * seed + number
-        ) as tank:
-            heard.append(hear(step, Receiver(asked, tank.info), tank, pings=step.pings))
+        ) as bench:
+            heard.append(hear(step, bench))
     givens = {
         given.name: dataclasses.replace(
             given, value=values.get(given.name, given.value), u_value=0.0

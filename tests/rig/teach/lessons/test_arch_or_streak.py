@@ -11,8 +11,8 @@ from rig.bench.plan import plan_from_table
 from rig.errors import NotHeardError
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes import passings_of
-from rig.run.loop import measure
 from rig.run.receiver import Receiver
+from rig.run.run import run_of
 from rig.tank.scene import scene_from_table
 from rig.teach.lessons.air_bench import passing_ball, scene
 from rig.teach.lessons.lesson import Finding, Part
@@ -142,7 +142,7 @@ def test_a_moving_boat_makes_arches_and_a_standing_one_streaks(
     seen = scene_from_table(scene(ball, transducer={"radius_m": disc_m}))
     with open_virtual_tank(plan, scene=seen, seed=51) as tank:
         receiver = Receiver(plan, tank.info)
-        passings = passings_of(receiver, measure(receiver, tank.blocks(pings)).results)
+        passings = passings_of(run_of(receiver, tank.blocks(pings)))
     longest = max(passings, key=lambda p: p.passage.hits)
     assert longest.passage.kind == ("stay" if boat_m_s == 0 else "pass")
 

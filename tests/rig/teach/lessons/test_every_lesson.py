@@ -8,10 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.files.recording import Recorder
-from rig.front_ends.replay import open_recording
-from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.run.receiver import Receiver
+from rig.run.opening import open_bench, open_replay
 from rig.teach.lessons.index import lesson_named, lesson_names
 from rig.teach.lessons.lesson import Lesson, Part, StepHeard, plan_of, scene_of
 from rig.teach.lessons.running import (
@@ -38,10 +35,8 @@ def heard_in_tank(lesson: Lesson, part: Part, folder: Path) -> tuple[StepHeard, 
     for step in part.steps:
         plan = plan_of(step, tables_for(lesson, part, None), source=lesson.name)
         scene = scene_of(step, source=lesson.name)
-        with open_virtual_tank(plan, scene=scene, seed=SEED) as tank:
-            receiver = Receiver(plan, tank.info)
-            with Recorder(folder / step.name, receiver.plan, tank.info) as recorder:
-                heard.append(hear(step, receiver, tank, pings=step.pings, recorder=recorder))
+        with open_bench(plan, scene=scene, seed=SEED) as bench:
+            heard.append(hear(step, bench, record=str(folder / step.name)))
     return tuple(heard)
 
 
@@ -49,10 +44,9 @@ def heard_again(part: Part, folder: Path) -> tuple[StepHeard, ...]:
     heard = []
     for step in part.steps:
         path = folder / f"{step.name}.sigmf-meta"
-        with open_recording(path) as replay:
-            check_recording(step, replay, name=str(path))
-            receiver = Receiver(replay.plan, replay.info)
-            heard.append(hear(step, receiver, replay, pings=replay.pings))
+        with open_replay(path) as bench:
+            check_recording(step, bench.receiver.plan, name=str(path))
+            heard.append(hear(step, bench))
     return tuple(heard)
 
 

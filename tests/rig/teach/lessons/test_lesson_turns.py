@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.errors import LessonError
-from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.run.opening import open_bench
 from rig.run.receiver import Receiver
+from rig.run.run import run_with
 from rig.teach.lessons import turn_text
 from rig.teach.lessons.lesson import Finding, Question, StepHeard, curve, plan_of, scene_of
 from rig.teach.lessons.running import (
@@ -70,8 +71,8 @@ def heard_in_tank() -> tuple[StepHeard, ...]:
     heard = []
     for step in PART.steps:
         plan = plan_of(step, LESSON.plan, source="template")
-        with open_virtual_tank(plan, scene=scene_of(step, source="template"), seed=1) as tank:
-            heard.append(hear(step, Receiver(plan, tank.info), tank, pings=3))
+        with open_bench(plan, scene=scene_of(step, source="template"), seed=1) as bench:
+            heard.append(hear(dataclasses.replace(step, pings=3), bench))
     return tuple(heard)
 
 
@@ -80,7 +81,8 @@ def on_a_real_bench(heard: tuple[StepHeard, ...]) -> tuple[StepHeard, ...]:
     real = []
     for h in heard:
         info = dataclasses.replace(h.receiver.info, front_end="sound-card")
-        real.append(dataclasses.replace(h, receiver=Receiver(h.plan, info)))
+        run = run_with(Receiver(h.plan, info), h.run.results)
+        real.append(dataclasses.replace(h, run=run))
     return tuple(real)
 
 
@@ -100,8 +102,8 @@ def test_on_a_real_bench_what_is_measured_by_hand_must_be_given() -> None:
 
 def test_every_ping_of_a_step_is_searched_by_itself_too() -> None:
     for heard, range_m in zip(heard_in_tank(), (1.0, 1.5), strict=True):
-        assert len(heard.measurement.results) == 3
-        for result in heard.measurement.results:
+        assert len(heard.run.results) == 3
+        for result in heard.run.results:
             nearest = min(abs(e.range_m - range_m) for e in result.echoes)
             # The ball's front, to ten times the bound of a single ping.
             assert nearest <= 10 * max(e.bound_m for e in result.echoes)

@@ -1,0 +1,327 @@
+"""From a plan to an open bench, and from a file to a run."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Self
+
+from dsp.physics.medium import sound_speed_m_s
+from rig.bench.capture import StreamInfo
+from rig.bench.plan import Plan
+from rig.bench.stored_calibration import CALIBRATION_NAME, Calibration, read_calibration
+from rig.front_ends.protocol import FrontEnd
+from rig.front_ends.replay import Replay, open_recording
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.run.run import Origin, Run
+from rig.tank.scene import Scene
+
+FRONT_ENDS = ("virtual-tank", "sound-card", "serial-board", "emulated-board")
+
+INVENTED = ("virtual-tank", "emulated-board")
+"""Front ends that sound a scene that someone made up."""
+
+START_LEVEL_DB = -20.0
+"""Of a sound card's output, dB re full scale, unless another is asked for: start quiet."""
+
+OTHER_MEDIUM = 1.1
+"""A sound speed that is wrong by a tenth is no matter of temperature: that would take 50 °C."""
+
+
+class Bench:
+    """An open front end, and the receiver that is planned for it.
+
+    Made by :func:`open_bench` or :func:`open_replay`; closed at the end of its ``with``.
+
+    Attributes
+    ----------
+    front_end : FrontEnd
+    receiver : Receiver
+    origin : Origin
+        Of every run on it.
+    recorded_pings : int or None
+        How many a recording holds; None on a bench that pings now.
+    """
+
+    def __init__(
+        self,
+        front_end: FrontEnd,
+        receiver: Receiver,
+        origin: Origin,
+        *,
+        recorded_pings: int | None = None,
+    ) -> None:
+        self.front_end = front_end
+        self.receiver = receiver
+        self.origin = origin
+        self.recorded_pings = recorded_pings
+
+    def run(self) -> Run:
+        """Return a run in which nothing has been heard yet."""
+        return Run(self.receiver, origin=self.origin)
+
+    def ping(self, pings: int = 1, *, record: str | None = None) -> Run:
+        """Send pings and go over what comes back.
+
+        Parameters
+        ----------
+        pings : int
+        record : str, optional
+            Records to ``record.sigmf-meta`` and ``record.sigmf-data`` as well.
+
+        Raises
+        ------
+        DeviceError
+            Where the device goes for good.
+        StorageError
+            Where the recording cannot be written.
+        """
+        run = self.run()
+        for _ in self.over(run, pings, record=record):
+            pass
+        return run
+
+    def over(self, run: Run, pings: int, *, record: str | None = None) -> Iterator[PingResult]:
+        """Send pings, and hand on each result once `run`, one of this bench's, has it.
+
+        Other parameters and errors as for :meth:`ping`.
+        """
+        with contextlib.ExitStack() as open_until_done:
+            recorder = None
+            if record is not None:
+                from rig.files.recording import Recorder
+
+                recorder = open_until_done.enter_context(
+                    Recorder(record, self.receiver.plan, self.front_end.info)
+                )
+            yield from run.over(self.front_end.blocks(pings), recorder=recorder)
+
+    def close(self) -> None:
+        """Let the device go."""
+        self.front_end.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        problem: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_bench(
+    plan: Plan,
+    *,
+    front_end: str = "virtual-tank",
+    scene: Scene | None = None,
+    seed: int = 0,
+    device: int | str | None = None,
+    level_db: float = START_LEVEL_DB,
+    calibration: Calibration | None = None,
+    calibration_name: str = "",
+) -> Bench:
+    """Open a front end with a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    front_end : {"virtual-tank", "sound-card", "serial-board", "emulated-board"}
+    scene : Scene, optional
+        For the tank and the emulated board; the one that ships for the plan's medium
+        unless another is given.
+    seed : int
+        Of their noise.
+    device : int or str, optional
+        The sound device, by number or name, or the board's serial port.
+    level_db : float
+        Output level of a sound card, dB re full scale. Start quiet.
+    calibration : Calibration, optional
+        Of this bench; refused where it is stale or foreign.
+    calibration_name : str
+        Its file's name, for a report.
+
+    Raises
+    ------
+    DeviceError
+        Where the device cannot be opened.
+    PlanError, CalibrationError
+        Where the plan or the calibration does not fit it.
+    """
+    far_wall_m = None
+    if front_end in INVENTED:
+        scene = scene_of_bench(plan, scene)
+        far_wall_m = scene.far_wall_m
+    opened = open_front_end(
+        plan,
+        front_end=front_end,
+        scene=scene,
+        seed=seed,
+        device=device,
+        level_db=level_db,
+        calibration=calibration,
+    )
+    try:
+        receiver = receiver_of(plan, opened.info, calibration, when=datetime.now(UTC))
+    except BaseException:
+        opened.close()
+        raise
+    origin = Origin(far_wall_m=far_wall_m, calibration_name=calibration_name)
+    return Bench(opened, receiver, origin)
+
+
+def open_front_end(
+    plan: Plan,
+    *,
+    front_end: str,
+    scene: Scene | None = None,
+    seed: int = 0,
+    device: int | str | None = None,
+    level_db: float = START_LEVEL_DB,
+    calibration: Calibration | None = None,
+) -> FrontEnd:
+    """Open a front end alone; parameters and errors as for :func:`open_bench`."""
+    if front_end == "sound-card":
+        from rig.front_ends.sound_card.card import open_sound_card
+
+        known = None
+        if plan.geometry.time_zero == "calibration" and calibration is not None:
+            known = calibration.time_zero
+        return open_sound_card(
+            plan,
+            device=device,
+            level_db=level_db,
+            known_latency_s=None if known is None else known.latency_s,
+            u_known_latency_s=0.0 if known is None else known.u_latency_s,
+        )
+    if front_end == "serial-board":
+        from rig.front_ends.board.serial_board import open_serial_board
+
+        return open_serial_board(plan, port=None if device is None else str(device))
+    if front_end == "emulated-board":
+        from rig.front_ends.board.emulated_board import open_emulated_board
+
+        return open_emulated_board(plan, scene=scene_of_bench(plan, scene), seed=seed)
+    if front_end != "virtual-tank":
+        raise ValueError(f"front_end: found {front_end!r}; give one of {', '.join(FRONT_ENDS)}")
+    from rig.front_ends.virtual_tank import open_virtual_tank
+
+    return open_virtual_tank(plan, scene=scene_of_bench(plan, scene), seed=seed)
+
+
+def scene_of_bench(plan: Plan, scene: Scene | None) -> Scene:
+    """Return a scene, or the one that ships for the plan's medium."""
+    from rig.tank.built_in import scene_for
+
+    return scene_for(plan) if scene is None else scene
+
+
+def other_medium(plan: Plan, scene: Scene) -> str:
+    """Say where sound in a scene is another than what the plan believes; empty where not."""
+    believed = plan.medium
+    believed_m_s = sound_speed_m_s(
+        believed.kind,
+        temperature_c=believed.temperature_c,
+        humidity_percent=believed.humidity_percent,
+        salinity_g_kg=believed.salinity_g_kg,
+    )
+    true_m_s = scene.medium.sound_speed_m_s
+    ratio = believed_m_s / true_m_s
+    if scene.medium.kind == believed.kind and 1 / OTHER_MEDIUM < ratio < OTHER_MEDIUM:
+        return ""
+    return (
+        f"the plan believes in {believed.kind} at {believed_m_s:.0f} m/s, and the scene "
+        f"is {scene.medium.kind} at {true_m_s:.0f} m/s: ranges will be wrong by a factor of "
+        f"{ratio:.3g}; give the plan the scene's [medium], or take another scene"
+    )
+
+
+def receiver_of(
+    plan: Plan, info: StreamInfo, calibration: Calibration | None, *, when: datetime | None
+) -> Receiver:
+    """Make the receiver, with a calibration that fits the bench or not at all."""
+    if calibration is not None:
+        calibration.check(plan, info, when=when)
+    return Receiver(plan, info, calibration=calibration)
+
+
+def calibration_for(
+    plan: Plan, *, front_end: str, path: str | None, beside: str
+) -> Calibration | None:
+    """Read the calibration that was named, or the one beside a file if the plan needs it."""
+    by_latency = plan.geometry.time_zero == "calibration" and front_end == "sound-card"
+    needed = by_latency or plan.receiver.weighting == "equalised"
+    return stored_calibration(path, beside=beside, needed=needed)
+
+
+def stored_calibration(path: str | None, *, beside: str, needed: bool) -> Calibration | None:
+    """Read a calibration: the one named, or the one that lies beside a file."""
+    if path is None and not needed:
+        return None
+    return read_calibration(path or os.path.join(os.path.dirname(beside), CALIBRATION_NAME))
+
+
+def open_replay(
+    path: str | os.PathLike[str],
+    *,
+    plan: Plan | None = None,
+    plan_path: str | None = None,
+    calibration_path: str | None = None,
+) -> Bench:
+    """Open a recording, or a sound file with the plan that it was made by.
+
+    Parameters
+    ----------
+    path : str or path
+        A ``.sigmf-meta``, or a WAV or FLAC file.
+    plan : Plan, optional
+        How to process it. A recording brings its own; a sound file needs one.
+    plan_path : str, optional
+        Where that plan lies.
+    calibration_path : str, optional
+        A stored calibration. Where the plan needs one and none is named, it is the one
+        beside the plan or the recording.
+
+    Raises
+    ------
+    RecordingError, PlanError, CalibrationError
+        As :func:`rig.front_ends.replay.open_recording` and :class:`rig.run.receiver.Receiver`
+        have them.
+    """
+    replay = open_recording(path, plan)
+    calibration = _replay_calibration(replay, calibration_path, plan_path or os.fspath(path))
+    receiver = receiver_of(replay.plan, replay.info, calibration, when=replay.began)
+    origin = Origin(
+        name=os.path.basename(os.fspath(path)),
+        began=replay.began,
+        lost_at_end=replay.lost_at_end,
+        calibration_name=(
+            "" if calibration is None else os.path.basename(calibration_path or CALIBRATION_NAME)
+        ),
+    )
+    return Bench(replay, receiver, origin, recorded_pings=replay.pings)
+
+
+def _replay_calibration(replay: Replay, path: str | None, beside: str) -> Calibration | None:
+    plan, info = replay.plan, replay.info
+    by_latency = plan.geometry.time_zero == "calibration" and not info.knows_leaving
+    return stored_calibration(
+        path, beside=beside, needed=by_latency or plan.receiver.weighting == "equalised"
+    )
+
+
+def read(
+    path: str | os.PathLike[str],
+    *,
+    plan: Plan | None = None,
+    calibration_path: str | None = None,
+) -> Run:
+    """Read a whole recording; parameters and errors as for :func:`open_replay`."""
+    with open_replay(path, plan=plan, calibration_path=calibration_path) as bench:
+        return bench.ping(bench.recorded_pings or 0)

@@ -1,0 +1,139 @@
+"""What one ping showed, and what all of a run's pings show together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.profiles import EchoProfile
+from dsp.uncertainty import Budget
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeZero:
+    """How the pulse's leaving is known.
+
+    Attributes
+    ----------
+    method : {"loopback", "direct", "calibration"}
+    delay_s : float
+        From the block's first sample to the pulse's leaving.
+    u_delay_s : float
+        Standard uncertainty of the mark's instant, as heard; 0 where the leaving is
+        known. The baseline's share and the plan's own are left out.
+    mark_s : float
+        From the block's first sample to the mark itself: the arrival of the
+        direct sound, the loopback pulse, or the leaving where it is known.
+    amplitude, phase_rad : float
+        Of the mark, as of :class:`dsp.ping.detection.Peak`; 0 where none is heard.
+    """
+
+    method: str
+    delay_s: float
+    u_delay_s: float
+    mark_s: float
+    amplitude: float = 0.0
+    phase_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Echo:
+    """One echo, with how sure it is.
+
+    Attributes
+    ----------
+    range_m : float
+        From midway between source and receiver, for a target on the axis.
+    path_m : float
+        Out and back, sound speed times delay.
+    delay_s : float
+        From the pulse's leaving to its return.
+    u_range_m : float
+        Standard uncertainty of the range.
+    strength_db : float
+        Amplitude at the microphone, dB re full scale.
+    snr_db : float
+        2E/N0, twice the echo's energy over the noise density, in dB.
+    bound_m : float
+        The Cramér–Rao bound on the range's standard deviation at that SNR.
+    budget : Budget or None
+        What `u_range_m` is made of; None at a range of 0, where no first order holds.
+    """
+
+    range_m: float
+    path_m: float
+    delay_s: float
+    u_range_m: float
+    strength_db: float
+    snr_db: float
+    bound_m: float
+    budget: Budget | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PingResult:
+    """All that one ping showed.
+
+    Attributes
+    ----------
+    index : int
+        The ping's number, from 0.
+    sent_s : float
+        When it was sent, from the first ping.
+    lost : bool
+        Whether nothing may be read off it.
+    reason : str
+        Why it is lost, in words for the screen; empty for a good ping.
+    clipped : bool
+        Whether a sample stands at full scale: strengths are then too low.
+    time_zero : TimeZero or None
+        None where it was not found.
+    latency_s : float or None
+        From where the stream placed the ping to where it really left.
+    profile : EchoProfile or None
+        Stacked as the plan asks; None for a lost ping.
+    echoes : tuple of Echo
+        Nearest first, within the plan's ranges.
+    threshold_db : ndarray of float64, shape (bins,), or None
+        The detection threshold over the profile's bins, dB re full scale.
+    alone : EchoProfile or None
+        This ping's own profile, stacked with no other; None for a lost ping.
+    """
+
+    index: int
+    sent_s: float
+    lost: bool
+    reason: str = ""
+    clipped: bool = False
+    time_zero: TimeZero | None = None
+    latency_s: float | None = None
+    profile: EchoProfile | None = None
+    echoes: tuple[Echo, ...] = ()
+    threshold_db: NDArray[np.float64] | None = None
+    alone: EchoProfile | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measurement:
+    """What all pings together showed.
+
+    Attributes
+    ----------
+    pings, lost_pings : int
+    last : PingResult or None
+        The last good ping, with its time zero; None where all are lost.
+    profile : EchoProfile or None
+        All good pings added up in phase.
+    echoes : tuple of Echo
+        Found in it, nearest first.
+    threshold_db : ndarray of float64, shape (bins,), or None
+    """
+
+    pings: int
+    lost_pings: int
+    last: PingResult | None = None
+    profile: EchoProfile | None = None
+    echoes: tuple[Echo, ...] = ()
+    threshold_db: NDArray[np.float64] | None = None

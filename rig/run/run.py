@@ -1,0 +1,216 @@
+"""A run: all pings of one source, gone over once, and what was made of them."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.profiles import EchoProfile, stacked_in_turns
+from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.plan import Plan
+from rig.run.loop import Recorder, ping_results
+from rig.run.receiver import Receiver
+from rig.run.results import Echo, Measurement, PingResult
+
+HISTORY_PINGS = 1000
+"""A history goes back so far. Older pings are kept without their profiles, so that a
+long run fills no memory."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """Where a run's pings come from.
+
+    Attributes
+    ----------
+    name : str
+        The recording's file name; empty for a bench that pings now.
+    began : datetime or None
+        When the first ping was recorded; None where nobody says.
+    lost_at_end : str
+        What was cut off at a recording's end, in words; empty if nothing was.
+    calibration_name : str
+        The file name of the calibration that the receiver holds; empty without one.
+    far_wall_m : float or None
+        Where the bench ends ahead, which an invented scene alone tells.
+    """
+
+    name: str = ""
+    began: datetime | None = None
+    lost_at_end: str = ""
+    calibration_name: str = ""
+    far_wall_m: float | None = None
+
+
+class Run:
+    """All pings of one source, gone over once.
+
+    Whatever is asked of it is made when it is first asked for, and kept: :meth:`once`.
+    A run that is still going on may be asked too; what was made is then made anew after
+    the next ping.
+
+    Parameters
+    ----------
+    receiver : Receiver
+        With its plan, its stream and its calibration.
+    origin : Origin
+    """
+
+    def __init__(self, receiver: Receiver, *, origin: Origin | None = None) -> None:
+        self.receiver = receiver
+        self.origin = Origin() if origin is None else origin
+        self._results: list[PingResult] = []
+        self._sums: dict[int | None, _Sum] = {}
+        self._made: dict[Any, Any] = {}
+
+    @property
+    def plan(self) -> Plan:
+        """The plan in use, at the stream's own rate."""
+        return self.receiver.plan
+
+    @property
+    def info(self) -> StreamInfo:
+        """What is true of every block."""
+        return self.receiver.info
+
+    def over(
+        self, blocks: Iterable[CaptureBlock], *, recorder: Recorder | None = None
+    ) -> Iterator[PingResult]:
+        """Go over some blocks, and hand on each ping's result once it is kept.
+
+        Parameters
+        ----------
+        blocks : iterable of CaptureBlock
+            From a front end.
+        recorder : Recorder, optional
+            Takes each block first, before anything else can fail.
+        """
+        for result in ping_results(self.receiver, blocks, recorder=recorder):
+            self.take(result)
+            yield result
+
+    def take(self, result: PingResult) -> None:
+        """Keep the next ping's result."""
+        if len(self._results) >= HISTORY_PINGS:
+            gone = self._results[-HISTORY_PINGS]
+            self._results[-HISTORY_PINGS] = dataclasses.replace(
+                gone, profile=None, threshold_db=None
+            )
+        self._results.append(result)
+        self._made.clear()
+        if result.alone is not None:
+            pulse = result.alone.pulse_index
+            self._sums.setdefault(pulse, _Sum()).add(result.alone)
+
+    @property
+    def results(self) -> Sequence[PingResult]:
+        """Each ping, in order; the latest :data:`HISTORY_PINGS` with their profiles."""
+        return self._results
+
+    @property
+    def good(self) -> list[PingResult]:
+        """The pings that were not lost."""
+        return [r for r in self._results if not r.lost]
+
+    @property
+    def lost_pings(self) -> int:
+        """How many were lost."""
+        return len(self._results) - len(self.good)
+
+    @property
+    def clipped_pings(self) -> int:
+        """In how many a sample stands at full scale."""
+        return sum(r.clipped for r in self._results)
+
+    @property
+    def last(self) -> PingResult | None:
+        """The last good ping; None where all are lost."""
+        return next((r for r in reversed(self._results) if not r.lost), None)
+
+    @property
+    def measurement(self) -> Measurement:
+        """All good pings added up in phase, and the echoes in the sum.
+
+        Right for what stands still; what moves is smeared.
+        """
+        return self.once(_measurement)
+
+    @property
+    def echoes(self) -> tuple[Echo, ...]:
+        """The echoes of all good pings added up, nearest first."""
+        return self.measurement.echoes
+
+    def summed(self) -> EchoProfile | None:
+        """Return the average of all good pings; None where there is none."""
+        if not self._sums:
+            return None
+        return stacked_in_turns([total.mean() for total in self._sums.values()])
+
+    def once(self, make: Callable[[Run], T]) -> T:
+        """Return what a function makes of this run, made when it is first asked for."""
+        if make not in self._made:
+            self._made[make] = make(self)
+        made: T = self._made[make]
+        return made
+
+
+def run_of(
+    receiver: Receiver, blocks: Iterable[CaptureBlock], *, origin: Origin | None = None
+) -> Run:
+    """Go over all of some blocks."""
+    run = Run(receiver, origin=origin)
+    for _ in run.over(blocks):
+        pass
+    return run
+
+
+def run_with(
+    receiver: Receiver, results: Iterable[PingResult], *, origin: Origin | None = None
+) -> Run:
+    """Make a run of results that are at hand."""
+    run = Run(receiver, origin=origin)
+    for result in results:
+        run.take(result)
+    return run
+
+
+class _Sum:
+    """Profiles of one pulse, added up as they come and cut to the shortest."""
+
+    def __init__(self) -> None:
+        self._first: EchoProfile | None = None
+        self._total: NDArray[np.complex64] = np.empty(0, dtype=np.complex64)
+        self._pings = 0
+
+    def add(self, profile: EchoProfile) -> None:
+        if self._first is None:
+            self._first, self._total = profile, profile.envelope.copy()
+        else:
+            bins = min(self._total.size, profile.envelope.size)
+            self._total = self._total[:bins] + profile.envelope[:bins]
+        self._pings += 1
+
+    def mean(self) -> EchoProfile:
+        if self._first is None:
+            raise ValueError("profiles: found none; add at least one")
+        mean = self._total / np.float32(self._pings)
+        return dataclasses.replace(self._first, envelope=mean, pings=self._pings)
+
+
+def _measurement(run: Run) -> Measurement:
+    profile, last = run.summed(), run.last
+    counted = Measurement(pings=len(run.results), lost_pings=run.lost_pings)
+    if profile is None or last is None or last.time_zero is None:
+        return counted
+    echoes, threshold_db = run.receiver.echoes(profile, last.time_zero)
+    return dataclasses.replace(
+        counted, last=last, profile=profile, echoes=echoes, threshold_db=threshold_db
+    )
