@@ -104,7 +104,7 @@ class VirtualTank:
             for channel in range(self._info.channels):
                 # A wire picks up next to nothing: the noise is the microphone's.
                 if channel != loopback:
-                    samples[channel] += self._tank.noise(ping, channel, self._interval)
+                    self._tank.add_noise(samples[channel], ping=ping, channel=channel)
             converted, clipped = converted_samples(samples, self._bits)
             yield CaptureBlock(
                 index=ping,
@@ -114,7 +114,9 @@ class VirtualTank:
                 pulse_index=which,
                 flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
             )
-            waiting = _grown(waiting[:, self._interval :], self._interval)
+            later = waiting.shape[1] - self._interval
+            waiting[:, :later] = waiting[:, self._interval :]
+            waiting[:, later:] = 0.0
 
     def close(self) -> None:
         """Do nothing: there is no device to let go."""
@@ -167,7 +169,7 @@ def converted_samples(samples: NDArray[np.float64], bits: int) -> tuple[NDArray[
     Parameters
     ----------
     samples : ndarray of float64
-        Full scale is ±1.
+        Full scale is ±1. Overwritten: room for another block costs more than its sums.
     bits : int
         0 leaves them unrounded.
 
@@ -182,7 +184,8 @@ def converted_samples(samples: NDArray[np.float64], bits: int) -> tuple[NDArray[
         step = 2.0 ** (1 - bits)
         # Whole numbers of steps, and steps that are powers of two: float32 holds both exactly.
         numbers = np.empty(samples.shape, dtype=np.float32)
-        np.rint(samples * 2.0 ** (bits - 1), out=numbers, casting="same_kind")
+        samples *= 2.0 ** (bits - 1)
+        np.rint(samples, out=numbers, casting="same_kind")
         numbers *= np.float32(step)
         highest, lowest = float(numbers.max()), float(numbers.min())
     else:

@@ -30,6 +30,7 @@ WIRE_LEVEL = 0.5
 
 _POINT = Transducer(shape="point")
 _CURVE_BINS = 2048
+_NOISE_AT_ONCE = 8192
 
 # What a random stream is drawn for. Each ping has streams of its own, so that its
 # samples do not depend on how many pings are asked for.
@@ -116,14 +117,19 @@ class Tank:
         """From the pulse's leaving to the direct sound's coming."""
         return self._baseline_m / self._speed_m_s
 
-    def noise(self, ping: int, channel: int, samples: int) -> NDArray[np.float64]:
-        """Return one channel's noise during one ping; nil where the scene names none."""
+    def add_noise(self, sound: NDArray[np.float64], *, ping: int, channel: int) -> None:
+        """Add one channel's noise during one ping, in place; nil where the scene names none."""
         if self._scene.noise is None:
-            return np.zeros(samples)
+            return
         level = 10 ** (self._scene.noise.level_db / 20)
-        sound = self._random(_NOISE, ping, channel).standard_normal(samples)
-        sound *= level
-        return sound
+        random = self._random(_NOISE, ping, channel)
+        # Piece by piece, which draws the same numbers, so that they stay near the processor.
+        room = np.empty(min(sound.size, _NOISE_AT_ONCE))
+        for low in range(0, sound.size, _NOISE_AT_ONCE):
+            piece = sound[low : low + _NOISE_AT_ONCE]
+            drawn = random.standard_normal(out=room[: piece.size])
+            drawn *= level
+            piece += drawn
 
     def wire(self, *, pulse_index: int, start: float) -> NDArray[np.float64]:
         """Return the sent pulse as a wire brings it; its first sample lies at `start`."""
@@ -246,22 +252,19 @@ class Tank:
         deeper = depths_m / max(float(np.linalg.norm(front)), NEAREST_M)
         places = front * (1 + deeper[:, np.newaxis])
         way = flight(places, velocity, self._source_m, self._receiver_m, self._speed_m_s)
-        out_m, back_m = np.linalg.norm(way.out_m, axis=1), np.linalg.norm(way.back_m, axis=1)
-        near, far = np.maximum(out_m, NEAREST_M), np.maximum(back_m, NEAREST_M)
+        near, far = np.maximum(way.out_m, NEAREST_M), np.maximum(way.back_m, NEAREST_M)
         echoes = _Arrivals(
             delay_s=half_s + way.delay_s - way.dilation * half_s,
             dilation=way.dilation,
             gain=self._gain * share / (near * far),
-            path_m=out_m + back_m,
-            leaving=way.out_m / np.maximum(out_m, 1e-12)[:, np.newaxis],
-            coming=way.back_m / np.maximum(back_m, 1e-12)[:, np.newaxis],
-            body=np.full(out_m.size, body),
+            path_m=way.out_m + way.back_m,
+            leaving=way.leaving,
+            coming=way.coming,
+            body=np.full(near.size, body),
             ceiling_m=mirror_root_m(target, near, far),
         )
         walls = self._scene.walls
-        if walls is None:
-            return echoes
-        return _some(echoes, np.array([walls.holds((x, y, z)) for x, y, z in way.place_m.tolist()]))
+        return echoes if walls is None else _some(echoes, walls.holds(way.place_m))
 
     def _images(self) -> ImagePaths | None:
         """Find the ways by the walls of a box, or by a bottom and the surface behind."""

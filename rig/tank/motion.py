@@ -23,8 +23,10 @@ class Flight:
         How much longer the sound lasts when heard than when sent.
     place_m : ndarray of float64, shape (..., 3)
         Where the point is when the sound meets it.
-    out_m, back_m : ndarray of float64, shape (..., 3)
-        From the source to it, and from the receiver to it.
+    out_m, back_m : ndarray of float64, shape (...)
+        From the source to it, and on to the receiver.
+    leaving, coming : ndarray of float64, shape (..., 3)
+        Unit vectors: to it from the source, and from the receiver.
     """
 
     delay_s: NDArray[np.float64]
@@ -32,6 +34,8 @@ class Flight:
     place_m: NDArray[np.float64]
     out_m: NDArray[np.float64]
     back_m: NDArray[np.float64]
+    leaving: NDArray[np.float64]
+    coming: NDArray[np.float64]
 
 
 def track(target: Target, time_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -75,14 +79,20 @@ def flight(
     square = c**2 - float(velocity_m_s @ velocity_m_s)
     out_s = (closing + np.sqrt(closing**2 + square * (apart**2).sum(axis=-1))) / square
     met = place_m + velocity_m_s * out_s[..., np.newaxis]
-    out, back = met - source_m, met - receiver_m
-    out_m, back_m = np.linalg.norm(out, axis=-1), np.linalg.norm(back, axis=-1)
-    away_source = out @ velocity_m_s / np.maximum(out_m, 1e-12)
-    away_receiver = back @ velocity_m_s / np.maximum(back_m, 1e-12)
+    out_m, leaving = _way(met - source_m)
+    back_m, coming = _way(met - receiver_m)
     return Flight(
         delay_s=np.asarray(out_s + back_m / c),
-        dilation=np.asarray((1 + away_receiver / c) / (1 - away_source / c)),
+        dilation=(1 + coming @ velocity_m_s / c) / (1 - leaving @ velocity_m_s / c),
         place_m=met,
-        out_m=out,
-        back_m=back,
+        out_m=out_m,
+        back_m=back_m,
+        leaving=leaving,
+        coming=coming,
     )
+
+
+def _way(apart_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Split vectors into their lengths and their directions."""
+    length_m = np.sqrt((apart_m**2).sum(axis=-1))
+    return length_m, apart_m / np.maximum(length_m, 1e-12)[..., np.newaxis]

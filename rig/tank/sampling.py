@@ -97,15 +97,15 @@ class PulseSampler:
         """Spectra of p(t/D), which are D P(Df), on the bins: one a path, or one for all."""
         if dilation is None or (dilation == 1).all():
             return self._plain[pulse_index]
-        each, which = np.unique(dilation, return_inverse=True)
-        spectra = scaled_transforms(
-            self._pulses[pulse_index], each / self.samples, self.frequency_hz.size
-        )
+        of = {d: row for row, d in enumerate(dict.fromkeys(dilation.tolist()))}
+        each = np.array(list(of))
+        bins = np.arange(self.frequency_hz.size)
+        spectra = scaled_transforms(self._pulses[pulse_index], each / self.samples, bins.size)
         spectra *= each[:, np.newaxis]
         # The sent wave holds nothing above half the sample rate.
-        spectra[np.outer(each, np.arange(spectra.shape[1])) > self.samples / 2] = 0
+        spectra[np.outer(each, bins) > self.samples / 2] = 0
         spectra[each == 1] = self._plain[pulse_index]
-        return spectra[which]
+        return spectra[[of[d] for d in dilation.tolist()]]
 
 
 def turns(shift: NDArray[np.float64], samples: int) -> NDArray[np.complex128]:

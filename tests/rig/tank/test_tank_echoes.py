@@ -195,9 +195,24 @@ def test_each_random_stream_is_the_ping_s_own():
     tables = {"clutter": {"level_db": -20.0, "reach_m": 0.2}, "noise": {"level_db": -40.0}}
     one, other = _tank(seed=4, **tables), _tank(seed=4, **tables)
     other.fresh_sound(ping=0, pulse_index=0, sent_s=0.0, start=START)
-    for tank in (one, other):
-        tank.noise(0, 1, 10)
+    _noise(other, ping=0, channel=1)
     sounds = [t.fresh_sound(ping=7, pulse_index=0, sent_s=0.7, start=START) for t in (one, other)]
     np.testing.assert_array_equal(*sounds)
-    np.testing.assert_array_equal(one.noise(7, 0, 100), other.noise(7, 0, 100))
-    assert not np.array_equal(one.noise(7, 0, 100), one.noise(8, 0, 100))
+    np.testing.assert_array_equal(_noise(one, ping=7), _noise(other, ping=7))
+    assert not np.array_equal(_noise(one, ping=7), _noise(one, ping=8))
+
+
+def _noise(tank, *, ping, channel=0, samples=100):
+    sound = np.zeros(samples)
+    tank.add_noise(sound, ping=ping, channel=channel)
+    return sound
+
+
+@pytest.mark.parametrize("samples", [100, 8192, 20_001])
+def test_noise_is_one_draw_of_numpy_s_stream_for_seed_ping_and_channel(samples):
+    # A seed's noise is a promise (recordings are remade from it): NumPy's PCG64, seeded by
+    # (seed, 0 for noise, ping, channel), each number a standard normal times the level.
+    tank = _tank(seed=4, noise={"level_db": -40.0})
+    stream = np.random.Generator(np.random.PCG64(np.random.SeedSequence((4, 0, 7, 1))))
+    expected = 10 ** (-40.0 / 20) * stream.standard_normal(samples)
+    np.testing.assert_array_equal(_noise(tank, ping=7, channel=1, samples=samples), expected)
