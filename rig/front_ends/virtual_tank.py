@@ -80,12 +80,12 @@ class VirtualTank:
         What is still to be heard of a ping when the next is sent is heard in the
         next one's block.
         """
-        waiting = np.zeros((self._info.channels, self._interval))
+        microphone, loopback = self._info.microphone, self._info.loopback
         leaving = self._leaving * self._finer
-        still = [
-            self._tank.still_sound(pulse_index=i, start=leaving)[:: self._finer]
-            for i in range(len(self._pulses))
-        ]
+        each = range(len(self._pulses))
+        still = [self._tank.still_sound(pulse_index=i, start=leaving)[:: self._finer] for i in each]
+        wires = [self._tank.wire(pulse_index=i, start=leaving)[:: self._finer] for i in each]
+        waiting = np.zeros((self._info.channels, self._interval))
         for ping in range(pings):
             which = ping % len(self._pulses)
             fresh = self._tank.fresh_sound(
@@ -94,19 +94,17 @@ class VirtualTank:
                 sent_s=ping * self._interval / self._true_rate_hz,
                 start=leaving,
             )[:: self._finer]
-            waiting = _grown(waiting, max(still[which].size, fresh.size))
-            heard = waiting[self._info.microphone]
-            heard[: still[which].size] += still[which]
-            heard[: fresh.size] += fresh
-            if self._info.loopback is not None:
-                wire = self._tank.wire(pulse_index=which, start=leaving)[:: self._finer]
-                waiting = _grown(waiting, wire.size)
-                waiting[self._info.loopback, : wire.size] += wire
-            samples = waiting[:, : self._interval].copy()
+            heard = [(microphone, still[which]), (microphone, fresh)]
+            if loopback is not None:
+                heard.append((loopback, wires[which]))
+            waiting = _grown(waiting, max(sound.size for _, sound in heard))
+            for channel, sound in heard:
+                waiting[channel, : sound.size] += sound
+            samples = waiting[:, : self._interval]
             for channel in range(self._info.channels):
                 # A wire picks up next to nothing: the noise is the microphone's.
-                if channel != self._info.loopback:
-                    samples[channel] += self._tank.noise(ping, channel, self._interval)
+                if channel != loopback:
+                    self._tank.add_noise(samples[channel], ping=ping, channel=channel)
             converted, clipped = converted_samples(samples, self._bits)
             yield CaptureBlock(
                 index=ping,
@@ -116,7 +114,9 @@ class VirtualTank:
                 pulse_index=which,
                 flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
             )
-            waiting = _grown(waiting[:, self._interval :], self._interval)
+            later = waiting.shape[1] - self._interval
+            waiting[:, :later] = waiting[:, self._interval :]
+            waiting[:, later:] = 0.0
 
     def close(self) -> None:
         """Do nothing: there is no device to let go."""
@@ -169,7 +169,7 @@ def converted_samples(samples: NDArray[np.float64], bits: int) -> tuple[NDArray[
     Parameters
     ----------
     samples : ndarray of float64
-        Full scale is ±1.
+        Full scale is ±1. Overwritten: room for another block costs more than its sums.
     bits : int
         0 leaves them unrounded.
 
@@ -180,12 +180,26 @@ def converted_samples(samples: NDArray[np.float64], bits: int) -> tuple[NDArray[
     bool
         Whether any sample stands at full scale.
     """
-    step = 2.0 ** (1 - bits) if bits else 0.0
-    rounded = np.round(samples / step) * step if bits else samples
-    clipped = bool(rounded.max() >= 1.0 - step or rounded.min() <= -1.0)
-    return np.clip(rounded, -1.0, 1.0 - step).astype(np.float32), clipped
+    if bits:
+        step = 2.0 ** (1 - bits)
+        # Whole numbers of steps, and steps that are powers of two: float32 holds both exactly.
+        numbers = np.empty(samples.shape, dtype=np.float32)
+        samples *= 2.0 ** (bits - 1)
+        np.rint(samples, out=numbers, casting="same_kind")
+        numbers *= np.float32(step)
+        highest, lowest = float(numbers.max()), float(numbers.min())
+    else:
+        step = 0.0
+        numbers = samples.astype(np.float32)
+        highest, lowest = float(samples.max()), float(samples.min())
+    if highest > 1.0 - step or lowest < -1.0:
+        np.clip(numbers, -1.0, 1.0 - step, out=numbers)
+    return numbers, highest >= 1.0 - step or lowest <= -1.0
 
 
 def _grown(waiting: NDArray[np.float64], samples: int) -> NDArray[np.float64]:
-    missing = samples - waiting.shape[1]
-    return np.pad(waiting, ((0, 0), (0, missing))) if missing > 0 else waiting
+    if waiting.shape[1] >= samples:
+        return waiting
+    grown = np.zeros((waiting.shape[0], samples))
+    grown[:, : waiting.shape[1]] = waiting
+    return grown

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from rig.tank.absorption import NEPER_DB, absorption_db_m
 from rig.tank.bodies import cloud_depths_m, echo_root_m, limited_root_m, mirror_root_m
-from rig.tank.faces import face_response, resonance
+from rig.tank.faces import beam, resonance
 from rig.tank.motion import flight, track
 from rig.tank.reverberation import clutter, ring_down, tail
 from rig.tank.sampling import PulseSampler
@@ -30,6 +30,7 @@ WIRE_LEVEL = 0.5
 
 _POINT = Transducer(shape="point")
 _CURVE_BINS = 2048
+_NOISE_AT_ONCE = 8192
 
 # What a random stream is drawn for. Each ping has streams of its own, so that its
 # samples do not depend on how many pings are asked for.
@@ -40,7 +41,8 @@ _NOISE, _CLUTTER, _BUBBLES, _TAIL = range(4)
 class _Arrivals:
     """Copies of the pulse as they reach the receiver; each array begins (paths, …).
 
-    `ceiling_m` bounds the root of a body's strength, where there is a body.
+    `body` counts the scene's targets; −1 is a wall. `ceiling_m` bounds the root of the
+    body's strength.
     """
 
     delay_s: NDArray[np.float64]
@@ -49,7 +51,21 @@ class _Arrivals:
     path_m: NDArray[np.float64]
     leaving: NDArray[np.float64]
     coming: NDArray[np.float64]
+    body: NDArray[np.int64]
     ceiling_m: NDArray[np.float64]
+
+
+_NONE = _Arrivals(
+    delay_s=np.zeros(0),
+    dilation=np.zeros(0),
+    gain=np.zeros(0),
+    path_m=np.zeros(0),
+    leaving=np.zeros((0, 3)),
+    coming=np.zeros((0, 3)),
+    body=np.zeros(0, dtype=np.int64),
+    ceiling_m=np.zeros(0),
+)
+_FRONT_M = np.zeros(1)
 
 
 class Tank:
@@ -91,24 +107,34 @@ class Tank:
         self._gain = 10 ** (scene.source.level_db / 20)
         shared = scene.transducer or _POINT
         self._faces = (scene.source_transducer or shared, scene.receiver_transducer or shared)
-        self._roots = [self._root(target) for target in scene.target]
+        # One row a target; a wall, the last, sends everything back.
+        walls = np.ones(frequency_hz.size)
+        self._roots_m = np.array([*(self._root(target) for target in scene.target), walls])
+        self._resonance = np.prod([resonance(f, frequency_hz) for f in self._faces], axis=0)
 
     @property
     def direct_delay_s(self) -> float:
         """From the pulse's leaving to the direct sound's coming."""
         return self._baseline_m / self._speed_m_s
 
-    def noise(self, ping: int, channel: int, samples: int) -> NDArray[np.float64]:
-        """Return one channel's noise during one ping; nil where the scene names none."""
+    def add_noise(self, sound: NDArray[np.float64], *, ping: int, channel: int) -> None:
+        """Add one channel's noise during one ping, in place; nil where the scene names none."""
         if self._scene.noise is None:
-            return np.zeros(samples)
+            return
         level = 10 ** (self._scene.noise.level_db / 20)
-        return level * self._random(_NOISE, ping, channel).standard_normal(samples)
+        random = self._random(_NOISE, ping, channel)
+        # Piece by piece, which draws the same numbers, so that they stay near the processor.
+        room = np.empty(min(sound.size, _NOISE_AT_ONCE))
+        for low in range(0, sound.size, _NOISE_AT_ONCE):
+            piece = sound[low : low + _NOISE_AT_ONCE]
+            drawn = random.standard_normal(out=room[: piece.size])
+            drawn *= level
+            piece += drawn
 
     def wire(self, *, pulse_index: int, start: float) -> NDArray[np.float64]:
         """Return the sent pulse as a wire brings it; its first sample lies at `start`."""
         out = self._room(start, 0.0)
-        level = np.full((1, self._sampler.frequency_hz.size), WIRE_LEVEL, dtype=np.complex128)
+        level = np.full((1, 1), WIRE_LEVEL)
         self._sampler.add(out, pulse_index=pulse_index, start=np.array([start]), response=level)
         return out
 
@@ -126,21 +152,11 @@ class Tank:
         ndarray of float64, shape (samples,)
             As long as there is something to hear.
         """
-        heard = [
-            ([row], root)
-            for target, root in zip(self._scene.target, self._roots, strict=True)
-            if not target.moves and not isinstance(target, Bubbles)
-            for row in self._echo(target, 0.0)
-        ]
-        images = self._images()
-        late = [float(images.path_m.max(initial=0.0)) / self._speed_m_s] if images else []
-        late += [float(rows[0].delay_s[0]) for rows, _ in heard]
-        out = self._room(start, max([self.direct_delay_s, *late]))
+        arrivals = self._still_arrivals()
+        latest_s = float(arrivals.delay_s.max(initial=self.direct_delay_s))
+        out = self._room(start, latest_s)
         self._add_direct(out, pulse_index, start)
-        for rows, root in heard:
-            self._add(out, pulse_index, start, _joined(rows), root)
-        if images is not None:
-            self._add(out, pulse_index, start, self._arrivals_of(images), None)
+        self._add(out, pulse_index, start, arrivals)
         pulse, scene = self._pulses[pulse_index], self._scene
         if scene.ring_down is not None:
             out = _sum(out, ring_down(scene.ring_down, pulse, start, self._rate_hz))
@@ -170,20 +186,10 @@ class Tank:
             As long as there is something to hear.
         """
         out = np.zeros(0)
-        for i, (target, root) in enumerate(zip(self._scene.target, self._roots, strict=True)):
-            if isinstance(target, Bubbles):
-                depths = cloud_depths_m(target, self._random(_BUBBLES, ping, i))
-                share = math.sqrt(target.count / depths.size)
-                rows = [row for d in depths for row in self._echo(target, sent_s, d, share)]
-            elif target.moves:
-                rows = self._echo(target, sent_s)
-            else:
-                continue
-            if rows:
-                arrivals = _joined(rows)
-                part = self._room(start, float(arrivals.delay_s.max()))
-                self._add(part, pulse_index, start, arrivals, root)
-                out = _sum(out, part)
+        arrivals = self._fresh_arrivals(ping, sent_s)
+        if arrivals.delay_s.size:
+            out = self._room(start, float(arrivals.delay_s.max()))
+            self._add(out, pulse_index, start, arrivals)
         if self._scene.clutter is not None:
             reach = 2 * self._scene.clutter.reach_m / self._speed_m_s * self._rate_hz
             random = self._random(_CLUTTER, ping)
@@ -206,35 +212,59 @@ class Tank:
         curve = echo_root_m(target, points, self._scene.medium)
         return np.asarray(np.interp(frequency_hz, points, curve))
 
-    def _echo(
-        self, target: Target, sent_s: float, depth_m: float = 0.0, share: float = 1.0
-    ) -> list[_Arrivals]:
-        """Follow a pulse to one body, or to a part of it that lies deeper; none if it has left."""
+    def _still_arrivals(self) -> _Arrivals:
+        """By way of the walls, and from every body that is the same at each ping."""
+        return _joined(
+            self._by_walls(),
+            *(
+                self._echoes(i, target, 0.0)
+                for i, target in enumerate(self._scene.target)
+                if not target.moves and not isinstance(target, Bubbles)
+            ),
+        )
+
+    def _fresh_arrivals(self, ping: int, sent_s: float) -> _Arrivals:
+        """From every other body."""
+        fresh = [_NONE]
+        for i, target in enumerate(self._scene.target):
+            if isinstance(target, Bubbles):
+                depths_m = cloud_depths_m(target, self._random(_BUBBLES, ping, i))
+                share = math.sqrt(target.count / depths_m.size)
+                fresh.append(self._echoes(i, target, sent_s, depths_m, share))
+            elif target.moves:
+                fresh.append(self._echoes(i, target, sent_s))
+        return _joined(*fresh)
+
+    def _echoes(
+        self,
+        body: int,
+        target: Target,
+        sent_s: float,
+        depths_m: NDArray[np.float64] = _FRONT_M,
+        share: float = 1.0,
+    ) -> _Arrivals:
+        """Follow a pulse to the parts of a body, some deeper than its front, that have not left."""
         # The middle of the pulse is followed exactly, and the pulse stretched about it.
         half_s = self._pulses[0].size / 2 / self._rate_hz
         reach_s = float(np.linalg.norm(track(target, sent_s + half_s)[0])) / self._speed_m_s
-        place, velocity = track(target, sent_s + half_s + reach_s)
-        place = place - velocity * reach_s
-        if depth_m:
-            place = place * (1 + depth_m / max(float(np.linalg.norm(place)), NEAREST_M))
-        way = flight(place, velocity, self._source_m, self._receiver_m, self._speed_m_s)
-        x, y, z = way.place_m.tolist()
-        if self._scene.walls is not None and not self._scene.walls.holds((x, y, z)):
-            return []
-        out, back = way.place_m - self._source_m, way.place_m - self._receiver_m
-        out_m, back_m = float(np.linalg.norm(out)), float(np.linalg.norm(back))
-        near, far = max(out_m, NEAREST_M), max(back_m, NEAREST_M)
-        return [
-            _Arrivals(
-                delay_s=np.array([half_s + way.delay_s - way.dilation * half_s]),
-                dilation=np.array([way.dilation]),
-                gain=np.array([self._gain * share / (near * far)]),
-                path_m=np.array([out_m + back_m]),
-                leaving=out[np.newaxis] / max(out_m, 1e-12),
-                coming=back[np.newaxis] / max(back_m, 1e-12),
-                ceiling_m=np.array([mirror_root_m(target, near, far)]),
-            )
-        ]
+        front, velocity = track(target, sent_s + half_s + reach_s)
+        front = front - velocity * reach_s
+        deeper = depths_m / max(float(np.linalg.norm(front)), NEAREST_M)
+        places = front * (1 + deeper[:, np.newaxis])
+        way = flight(places, velocity, self._source_m, self._receiver_m, self._speed_m_s)
+        near, far = np.maximum(way.out_m, NEAREST_M), np.maximum(way.back_m, NEAREST_M)
+        echoes = _Arrivals(
+            delay_s=half_s + way.delay_s - way.dilation * half_s,
+            dilation=way.dilation,
+            gain=self._gain * share / (near * far),
+            path_m=way.out_m + way.back_m,
+            leaving=way.leaving,
+            coming=way.coming,
+            body=np.full(near.size, body),
+            ceiling_m=mirror_root_m(target, near, far),
+        )
+        walls = self._scene.walls
+        return echoes if walls is None else _some(echoes, walls.holds(way.place_m))
 
     def _images(self) -> ImagePaths | None:
         """Find the ways by the walls of a box, or by a bottom and the surface behind."""
@@ -256,7 +286,10 @@ class Tank:
             size, middle + self._source_m, middle + self._receiver_m, reflections, order
         )
 
-    def _arrivals_of(self, images: ImagePaths) -> _Arrivals:
+    def _by_walls(self) -> _Arrivals:
+        images = self._images()
+        if images is None:
+            return _NONE
         by_wall = images.order > 0
         path_m = images.path_m[by_wall]
         return _Arrivals(
@@ -266,58 +299,58 @@ class Tank:
             path_m=path_m,
             leaving=images.leaving[by_wall],
             coming=images.coming[by_wall],
-            ceiling_m=np.zeros(path_m.size),
+            body=np.full(path_m.size, -1),
+            ceiling_m=np.full(path_m.size, np.inf),
         )
 
     def _add_direct(self, out: NDArray[np.float64], pulse_index: int, start: float) -> None:
-        frequency_hz = self._sampler.frequency_hz
         shade = 10 ** (self._scene.direct.level_db / 20)
         response = np.exp(-self._nepers_m * self._baseline_m)
         response = response * (self._gain * shade / max(self._baseline_m, NEAREST_M))
-        for face in self._faces:
-            response = response * resonance(face, frequency_hz)
         self._sampler.add(
             out,
             pulse_index=pulse_index,
             start=np.array([start + self.direct_delay_s * self._rate_hz]),
-            response=response[np.newaxis].astype(np.complex128),
+            response=(response * self._resonance)[np.newaxis],
         )
 
     def _add(
-        self,
-        out: NDArray[np.float64],
-        pulse_index: int,
-        start: float,
-        arrivals: _Arrivals,
-        root_m: NDArray[np.float64] | None,
+        self, out: NDArray[np.float64], pulse_index: int, start: float, arrivals: _Arrivals
     ) -> None:
         step = self._sampler.paths_at_once
         for low in range(0, arrivals.delay_s.size, step):
-            some = slice(low, low + step)
-            response = np.exp(-np.outer(arrivals.path_m[some], self._nepers_m))
-            response *= arrivals.gain[some, np.newaxis]
-            if root_m is not None:
-                ceiling = arrivals.ceiling_m[some, np.newaxis]
-                response *= limited_root_m(root_m, ceiling)
-            filtered = response.astype(np.complex128)
-            ways = (arrivals.leaving[some], arrivals.coming[some])
-            for face, direction in zip(self._faces, ways, strict=True):
-                if face != _POINT:
-                    filtered *= face_response(
-                        face, self._sampler.frequency_hz, direction, self._speed_m_s
-                    )
+            some = _some(arrivals, slice(low, low + step))
             self._sampler.add(
                 out,
                 pulse_index=pulse_index,
-                start=start + arrivals.delay_s[some] * self._rate_hz,
-                response=filtered,
-                dilation=arrivals.dilation[some],
+                start=start + some.delay_s * self._rate_hz,
+                response=self._response(some),
+                dilation=some.dilation,
             )
 
+    def _response(self, arrivals: _Arrivals) -> NDArray[np.float64] | NDArray[np.complex128]:
+        """Return what filters each copy of the pulse, shape (paths, bins)."""
+        response: NDArray[np.float64] = np.exp(np.outer(-arrivals.path_m, self._nepers_m))
+        response *= arrivals.gain[:, np.newaxis]
+        ceiling_m = arrivals.ceiling_m[:, np.newaxis]
+        response *= limited_root_m(self._roots_m[arrivals.body], ceiling_m)
+        ways = (arrivals.leaving, arrivals.coming)
+        for face, direction in zip(self._faces, ways, strict=True):
+            if face.shape != "point":
+                response *= beam(face, self._sampler.frequency_hz, direction, self._speed_m_s)
+        if any(face.resonance_hz for face in self._faces):
+            return np.asarray(response * self._resonance)
+        return response
 
-def _joined(rows: Sequence[_Arrivals]) -> _Arrivals:
+
+def _some(arrivals: _Arrivals, which: slice | NDArray[np.bool_]) -> _Arrivals:
     names = _Arrivals.__dataclass_fields__
-    return _Arrivals(**{n: np.concatenate([getattr(row, n) for row in rows]) for n in names})
+    return _Arrivals(**{n: getattr(arrivals, n)[which] for n in names})
+
+
+def _joined(*arrivals: _Arrivals) -> _Arrivals:
+    names = _Arrivals.__dataclass_fields__
+    return _Arrivals(**{n: np.concatenate([getattr(a, n) for a in arrivals]) for n in names})
 
 
 def _sum(*parts: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -16,16 +16,16 @@ def axis_of(face: Transducer) -> NDArray[np.float64]:
     return np.array([math.cos(tilt), 0.0, math.sin(tilt)])
 
 
-def face_response(
+def beam(
     face: Transducer,
     frequency_hz: NDArray[np.float64],
     direction: NDArray[np.float64],
     sound_speed_m_s: float,
-) -> NDArray[np.complex128]:
+) -> NDArray[np.float64]:
     """Sound that a face sends to, or takes from, some directions; 1 on the axis.
 
     A piston in a wall and an upright line, both far away; side lobes alternate in
-    sign. Nothing goes out behind the wall. A resonance adds its own turn in phase.
+    sign. Nothing goes out behind the wall.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def face_response(
 
     Returns
     -------
-    ndarray of complex128, shape (paths, bins)
+    ndarray of float64, shape (paths, bins)
 
     References
     ----------
@@ -50,17 +50,18 @@ def face_response(
         from scipy.special import j1
 
         sine = np.sqrt(np.clip(1 - cosine**2, 0, None))
-        x = np.maximum(face.radius_m * np.outer(sine, wave_number), 1e-9)
-        pattern = 2 * j1(x) / x
+        x = np.maximum(np.multiply.outer(face.radius_m * sine, wave_number), 1e-9)
+        pattern = j1(x)
+        pattern *= 2
+        pattern /= x
     elif face.shape == "line":
         tilt = math.radians(face.tilt_deg)
         upright = np.array([-math.sin(tilt), 0.0, math.cos(tilt)])
         pattern = np.sinc(face.length_m * np.outer(direction @ upright, wave_number) / (2 * np.pi))
     else:
-        pattern = np.ones((cosine.size, frequency_hz.size))
-    if face.shape != "point":
-        pattern[cosine < -1e-9] = 0.0
-    return np.asarray(pattern * resonance(face, frequency_hz))
+        return np.ones((cosine.size, frequency_hz.size))
+    pattern[cosine < -1e-9] = 0.0
+    return np.asarray(pattern)
 
 
 def resonance(face: Transducer, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:

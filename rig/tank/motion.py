@@ -13,21 +13,29 @@ from rig.tank.scene import Target
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Flight:
-    """One instant of the sent sound, to a body and back.
+    """One instant of the sent sound, to each of some points of a body and back.
 
     Attributes
     ----------
-    delay_s : float
+    delay_s : ndarray of float64, shape (...)
         From its leaving to its being heard.
-    dilation : float
+    dilation : ndarray of float64, shape (...)
         How much longer the sound lasts when heard than when sent.
-    place_m : ndarray of float64, shape (3,)
-        Where the body is when the sound meets it.
+    place_m : ndarray of float64, shape (..., 3)
+        Where the point is when the sound meets it.
+    out_m, back_m : ndarray of float64, shape (...)
+        From the source to it, and on to the receiver.
+    leaving, coming : ndarray of float64, shape (..., 3)
+        Unit vectors: to it from the source, and from the receiver.
     """
 
-    delay_s: float
-    dilation: float
+    delay_s: NDArray[np.float64]
+    dilation: NDArray[np.float64]
     place_m: NDArray[np.float64]
+    out_m: NDArray[np.float64]
+    back_m: NDArray[np.float64]
+    leaving: NDArray[np.float64]
+    coming: NDArray[np.float64]
 
 
 def track(target: Target, time_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -49,33 +57,42 @@ def flight(
     receiver_m: NDArray[np.float64],
     sound_speed_m_s: float,
 ) -> Flight:
-    """Follow the sound of one instant to a body and back.
+    """Follow the sound of one instant to some points of a body and back.
 
-    The sound meets the body after the time t with |p + v t − s| = c t, the positive root
+    The sound meets a point after the time t with |p + v t − s| = c t, the positive root
     of a quadratic. Differentiated by the time of leaving, way out and
     way back stretch it by 1/(1 − v·û/c) and by 1 + v·ŵ/c, with û and ŵ from source
-    and receiver to the body. For a body that recedes along the axis that is
+    and receiver to the point. For a body that recedes along the axis that is
     (c + v)/(c − v).
 
     Parameters
     ----------
-    place_m, velocity_m_s : ndarray, shape (3,)
-        Of the body when the sound leaves.
+    place_m : ndarray, shape (..., 3)
+        Of the points when the sound leaves.
+    velocity_m_s : ndarray, shape (3,)
     source_m, receiver_m : ndarray, shape (3,)
     sound_speed_m_s : float
     """
     c = sound_speed_m_s
     apart = place_m - source_m
-    closing = float(apart @ velocity_m_s)
+    closing = apart @ velocity_m_s
     square = c**2 - float(velocity_m_s @ velocity_m_s)
-    out_s = (closing + math.sqrt(closing**2 + square * float(apart @ apart))) / square
-    met = place_m + velocity_m_s * out_s
-    out, back = met - source_m, met - receiver_m
-    out_m, back_m = float(np.linalg.norm(out)), float(np.linalg.norm(back))
-    away_source = float(velocity_m_s @ out) / max(out_m, 1e-12)
-    away_receiver = float(velocity_m_s @ back) / max(back_m, 1e-12)
+    out_s = (closing + np.sqrt(closing**2 + square * (apart**2).sum(axis=-1))) / square
+    met = place_m + velocity_m_s * out_s[..., np.newaxis]
+    out_m, leaving = _way(met - source_m)
+    back_m, coming = _way(met - receiver_m)
     return Flight(
-        delay_s=out_s + back_m / c,
-        dilation=(1 + away_receiver / c) / (1 - away_source / c),
+        delay_s=np.asarray(out_s + back_m / c),
+        dilation=(1 + coming @ velocity_m_s / c) / (1 - leaving @ velocity_m_s / c),
         place_m=met,
+        out_m=out_m,
+        back_m=back_m,
+        leaving=leaving,
+        coming=coming,
     )
+
+
+def _way(apart_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Split vectors into their lengths and their directions."""
+    length_m = np.sqrt((apart_m**2).sum(axis=-1))
+    return length_m, apart_m / np.maximum(length_m, 1e-12)[..., np.newaxis]

@@ -49,6 +49,7 @@ class PulseSampler:
         self.samples = int(scipy.fft.next_fast_len(longest + 2 * GUARD_SAMPLES, real=True))
         bin_hz = sample_rate_hz / self.samples
         self.frequency_hz = np.arange(self.samples // 2 + 1, dtype=np.float64) * bin_hz
+        self._plain = [np.fft.rfft(pulse, self.samples)[np.newaxis] for pulse in self._pulses]
 
     def add(
         self,
@@ -56,7 +57,7 @@ class PulseSampler:
         *,
         pulse_index: int,
         start: NDArray[np.float64],
-        response: NDArray[np.complex128],
+        response: NDArray[np.float64] | NDArray[np.complex128],
         dilation: NDArray[np.float64] | None = None,
     ) -> None:
         """Add one copy of a pulse for each start.
@@ -68,22 +69,19 @@ class PulseSampler:
         pulse_index : int
         start : ndarray of float64, shape (paths,)
             Where the copy of the pulse's first sample lies, in samples of `out`.
-        response : ndarray, shape (paths, bins) or (1, bins)
+        response : ndarray, shape (paths, bins), or either of them 1
             Filter over :attr:`frequency_hz`.
         dilation : ndarray of float64, shape (paths,), optional
             How much longer the copy lasts than the pulse.
         """
         import scipy.fft
 
-        if dilation is None:
-            dilation = np.ones(start.size)
-        first = np.floor(start).astype(int)
-        turns = np.outer(start - first + GUARD_SAMPLES, np.arange(self.frequency_hz.size))
-        spectra = {d: self._spectrum(pulse_index, d) for d in set(dilation.tolist())}
-        spectrum = np.array([spectra[d] for d in dilation.tolist()])
-        spectrum = spectrum * response * np.exp(-2j * np.pi / self.samples * turns)
-        copies = scipy.fft.irfft(spectrum, self.samples, axis=-1)
-        for begin, copy in zip(first - GUARD_SAMPLES, copies, strict=True):
+        first = np.floor(start).astype(int) - GUARD_SAMPLES
+        spectrum = turns(start - first, self.samples)
+        spectrum *= response
+        spectrum *= self._spectra(pulse_index, dilation)
+        copies = scipy.fft.irfft(spectrum, self.samples, axis=-1, overwrite_x=True)
+        for begin, copy in zip(first.tolist(), copies, strict=True):
             low, high = max(begin, 0), min(begin + self.samples, out.size)
             if low < high:
                 out[low:high] += copy[low - begin : high - begin]
@@ -93,31 +91,67 @@ class PulseSampler:
         """How many paths to hand to :meth:`add` at once, to keep memory small."""
         return max(1, _CELLS_AT_ONCE // self.frequency_hz.size)
 
-    def _spectrum(self, pulse_index: int, dilation: float) -> NDArray[np.complex128]:
-        """Spectrum of p(t/D), which is D P(Df), on the bins up to half the sample rate."""
-        pulse = self._pulses[pulse_index]
-        if dilation == 1:
-            return np.asarray(np.fft.rfft(pulse, self.samples))
+    def _spectra(
+        self, pulse_index: int, dilation: NDArray[np.float64] | None
+    ) -> NDArray[np.complex128]:
+        """Spectra of p(t/D), which are D P(Df), on the bins: one a path, or one for all."""
+        if dilation is None or (dilation == 1).all():
+            return self._plain[pulse_index]
+        of = {d: row for row, d in enumerate(dict.fromkeys(dilation.tolist()))}
+        each = np.array(list(of))
         bins = np.arange(self.frequency_hz.size)
-        spectrum = dilation * scaled_transform(pulse, dilation / self.samples, bins.size)
+        spectra = scaled_transforms(self._pulses[pulse_index], each / self.samples, bins.size)
+        spectra *= each[:, np.newaxis]
         # The sent wave holds nothing above half the sample rate.
-        spectrum[bins * dilation > self.samples / 2] = 0
-        return spectrum
+        spectra[np.outer(each, bins) > self.samples / 2] = 0
+        spectra[each == 1] = self._plain[pulse_index]
+        return spectra[[of[d] for d in dilation.tolist()]]
 
 
-def scaled_transform(signal: NDArray[np.float64], step: float, bins: int) -> NDArray[np.complex128]:
-    """Fourier transform of a signal on any even spacing of frequencies from 0.
+def turns(shift: NDArray[np.float64], samples: int) -> NDArray[np.complex128]:
+    """Return the turns in phase, bin by bin, that move a block of samples later.
+
+    Parameters
+    ----------
+    shift : ndarray, shape (paths,)
+        Samples, whole or not.
+    samples : int
+        Of the block.
+
+    Returns
+    -------
+    ndarray of complex128, shape (paths, samples // 2 + 1)
+    """
+    bins = samples // 2 + 1
+    # Bin k is a coarse step and a fine one: two small tables of sines instead of a large one.
+    fine = math.isqrt(bins - 1) + 1
+    coarse = -(-bins // fine)
+    angle = -2j * np.pi / samples * shift[:, np.newaxis]
+    table = (
+        np.exp(angle * (fine * np.arange(coarse)))[:, :, np.newaxis]
+        * np.exp(angle * np.arange(fine))[:, np.newaxis, :]
+    )
+    return np.asarray(table.reshape(shift.size, coarse * fine)[:, :bins])
+
+
+def scaled_transforms(
+    signal: NDArray[np.float64], step: NDArray[np.float64], bins: int
+) -> NDArray[np.complex128]:
+    """Fourier transforms of a signal on even spacings of frequencies from 0.
+
+    ``scipy.signal.ZoomFFT`` is as exact. It takes one spacing at a time, 1.3 to 1.9 times
+    as long for each, and its import 0.8 s once, where nothing else here needs it.
 
     Parameters
     ----------
     signal : ndarray, shape (samples,)
-    step : float
-        Spacing, in cycles for each sample.
+    step : ndarray, shape (spacings,)
+        In cycles for each sample.
     bins : int
 
     Returns
     -------
-    ndarray of complex128, shape (bins,)
+    ndarray of complex128, shape (spacings, bins)
 
     References
     ----------
@@ -126,11 +160,14 @@ def scaled_transform(signal: NDArray[np.float64], step: float, bins: int) -> NDA
     """
     import scipy.fft
 
-    n = np.arange(signal.size)
-    reach = np.arange(-(signal.size - 1), bins)
-    sweep = np.exp(1j * np.pi * step * reach.astype(np.float64) ** 2)
-    length = int(scipy.fft.next_fast_len(signal.size + reach.size - 1))
-    product = scipy.fft.fft(signal * np.conj(sweep[n + signal.size - 1 - 2 * n]), length)
-    product *= scipy.fft.fft(sweep, length)
-    convolved = scipy.fft.ifft(product)[signal.size - 1 : signal.size - 1 + bins]
-    return np.asarray(convolved * np.conj(sweep[signal.size - 1 :]))
+    before = signal.size - 1
+    square = np.arange(max(signal.size, bins), dtype=np.float64) ** 2
+    # The sweep is even: what lies before 0 is its mirror image.
+    sweep = np.exp(1j * np.pi * step[:, np.newaxis] * square)
+    whole = np.concatenate([sweep[:, before:0:-1], sweep[:, :bins]], axis=1)
+    # What wraps around falls on places that are not taken.
+    length = int(scipy.fft.next_fast_len(whole.shape[1]))
+    product = scipy.fft.fft(signal * np.conj(sweep[:, : signal.size]), length)
+    product *= scipy.fft.fft(whole, length)
+    convolved = scipy.fft.ifft(product, overwrite_x=True)[:, before : before + bins]
+    return np.asarray(convolved * np.conj(sweep[:, :bins]))

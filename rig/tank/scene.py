@@ -18,6 +18,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from rig.bench.tables import build, choice, load_toml, number, whole
 from rig.errors import SceneError
 
@@ -163,9 +166,10 @@ class Walls:
         """Of the lower and the upper wall on each axis."""
         return ((self.behind, self.ahead), (self.right, self.left), (self.below, self.above))
 
-    def holds(self, place_m: Triple) -> bool:
-        """Whether a place, given from the middle of the pair, lies inside."""
-        return all(0 < p + q < s for p, q, s in zip(self.pair_m, place_m, self.size_m, strict=True))
+    def holds(self, place_m: ArrayLike) -> NDArray[np.bool_]:
+        """Whether places, shape (..., 3), given from the middle of the pair, lie inside."""
+        place = np.add(self.pair_m, place_m)
+        return np.asarray(((place > 0) & (place < self.size_m)).all(axis=-1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

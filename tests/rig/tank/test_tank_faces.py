@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from rig.tank.faces import face_response, resonance
+from rig.tank.faces import beam, resonance
 from rig.tank.scene import Transducer
 
 SPEED = 343.2
@@ -14,7 +14,7 @@ SPEED = 343.2
 def _at(face, angle_rad, frequency_hz, *, plane="across"):
     sine, cosine = math.sin(angle_rad), math.cos(angle_rad)
     direction = [cosine, sine, 0.0] if plane == "across" else [cosine, 0.0, sine]
-    return face_response(face, np.array([frequency_hz]), np.array([direction]), SPEED)[0, 0].real
+    return beam(face, np.array([frequency_hz]), np.array([direction]), SPEED)[0, 0]
 
 
 def _piston_at(ka_sine):

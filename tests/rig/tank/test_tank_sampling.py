@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.tank.sampling import GUARD_SAMPLES, PulseSampler, scaled_transform
+from rig.tank.sampling import GUARD_SAMPLES, PulseSampler, scaled_transforms
 
 RATE = 48000.0
 LENGTH = 480
@@ -90,12 +90,13 @@ def test_a_filter_acts_over_the_true_frequencies():
 
 @given(step=st.floats(1e-4, 2e-3), seed=st.integers(0, 1000))
 @settings(max_examples=25, deadline=None)
-def test_the_scaled_transform_is_the_plain_sum(step, seed):
+def test_the_scaled_transforms_are_the_plain_sums(step, seed):
     signal = np.random.default_rng(seed).standard_normal(100)
-    bins = np.arange(300)
-    plain = np.exp(-2j * np.pi * step * np.outer(bins, np.arange(100))) @ signal
+    bins, steps = np.arange(300), np.array([step, 0.7 * step])
+    turns = steps[:, np.newaxis, np.newaxis] * np.outer(bins, np.arange(100))
+    plain = np.exp(-2j * np.pi * turns) @ signal
     # Phases up to π·2e-3·300² = 600 turn over in double precision: 1e-13 each, 100 terms.
-    np.testing.assert_allclose(scaled_transform(signal, step, 300), plain, atol=1e-10)
+    np.testing.assert_allclose(scaled_transforms(signal, steps, 300), plain, atol=1e-10)
 
 
 def test_a_copy_has_room_for_its_guards():
