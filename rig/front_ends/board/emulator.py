@@ -1,8 +1,9 @@
 """The program that runs a board's firmware: built once, started, told what to do.
 
-Firmware and program are built from ``hardware_notes``, or from the copy of their sources
-that an installed package has, with the compilers of the system. The program links the simavr library, which is GPL-3, and is kept apart from
-this one: the two talk over pipes and a pseudo-terminal.
+Firmware and program are built with the compilers of the system, from ``hardware_notes`` or
+from the copy of their sources that an installed package has. The program links the simavr
+library, which is GPL-3, and is kept apart from this one: the two talk over pipes and a
+pseudo-terminal.
 """
 
 from __future__ import annotations
