@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 
 def _plan(given: argparse.Namespace) -> int:
+    if given.write is not None:
+        return _write_plan(given)
     from rig.bench.plan import read_plan
     from rig.measure.forecast import forecast
     from rig.show.answers import plan_answer
@@ -30,6 +32,19 @@ def _plan(given: argparse.Namespace) -> int:
     print(f"What {given.plan} will show:")
     for line in forecast_lines(plan, foretold):
         print(f"  {line}")
+    return 0
+
+
+def _write_plan(given: argparse.Namespace) -> int:
+    from rig.bench.start_plans import START_PLANS, write_start_plan
+
+    name, path = given.write
+    write_start_plan(name, path)
+    if given.json:
+        print(json.dumps({"bench": name, "plan": path}))
+        return 0
+    print(f"A plan for a {START_PLANS[name]} is in {path}; change what is marked there as yours.")
+    print(f"What it will show: echobench plan --plan {path}")
     return 0
 
 
@@ -157,9 +172,17 @@ def _prepare(step: Step, *, waits: bool) -> None:
 def add_to(commands: Any) -> None:
     """Add this module's commands."""
     plan = options.command(
-        commands, "plan", _plan, "say what a plan will show, before a ping is sent"
+        commands, "plan", _plan, "say what a plan will show, or write one to start from"
     )
-    plan.add_argument("--plan", metavar="FILE", required=True, help="the plan, a TOML file")
+    either = plan.add_mutually_exclusive_group(required=True)
+    either.add_argument("--plan", metavar="FILE", help="say what this plan will show, a TOML file")
+    either.add_argument(
+        "--write",
+        metavar=("BENCH", "FILE"),
+        nargs=2,
+        help="write a plan to start from, into a new file; BENCH is air (loudspeaker and "
+        "microphone), tank (of water) or board (on a serial port)",
+    )
 
     options.command(commands, "devices", _devices, "list the sound devices")
 

@@ -66,13 +66,15 @@ def shows_window(given: argparse.Namespace) -> bool:
     """Whether to show a window; where none can be opened, name a file for the picture."""
     if given.json or given.picture is not None:
         return False
+    given.picture = f"echobench-{given.command}.png"
     own_screen = sys.platform in ("win32", "darwin")
     if own_screen or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
-        from rig.show.window.backend import window_backend
+        from rig.show.window.backend import why_no_window, window_backend
 
         if window_backend() is not None:
+            given.picture = None
             return True
-    given.picture = f"echobench-{given.command}.png"
+        print(f"{why_no_window()}; the picture goes to {given.picture}", file=sys.stderr)
     return False
 
 

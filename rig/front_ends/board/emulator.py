@@ -1,8 +1,9 @@
 """The program that runs a board's firmware: built once, started, told what to do.
 
-Firmware and program are built from ``hardware_notes`` with the compilers of the
-system. The program links the simavr library, which is GPL-3, and is kept apart from
-this one: the two talk over pipes and a pseudo-terminal.
+Firmware and program are built with the compilers of the system, from ``hardware_notes`` or
+from the copy of their sources that an installed package has. The program links the simavr
+library, which is GPL-3, and is kept apart from this one: the two talk over pipes and a
+pseudo-terminal.
 """
 
 from __future__ import annotations
@@ -29,7 +30,14 @@ SOUND_RATE_HZ = 1e6
 MIDDLE_MV = 2500.0
 """The receiver's resting voltage; full scale lies as far above it and below."""
 
-_SOURCES = Path(__file__).parents[3] / "hardware_notes"
+
+def _sources() -> Path:
+    """Return where ``firmware`` and ``emulator`` lie: packed beside this, or in the checkout."""
+    packed = Path(__file__).with_name("sources")
+    return packed if packed.is_dir() else Path(__file__).parents[3] / "hardware_notes"
+
+
+_SOURCES = _sources()
 
 # What is looked for, and the Debian package that brings it.
 _NEEDED = {
@@ -63,7 +71,8 @@ def built_board(baud: int, *, number: int = 1) -> Path:
     """
     if not _SOURCES.is_dir():
         raise DeviceError(
-            f"emulated board: {_SOURCES} is not there; run from a checkout, which has the firmware"
+            f"emulated board: its sources are not in {_SOURCES}; install echobench anew, "
+            "or run from a checkout"
         )
     folder = _cache() / f"board-{_fingerprint(baud, number)}"
     if folder.is_dir():

@@ -35,6 +35,16 @@ def window_backend() -> str | None:
     return None
 
 
+def why_no_window() -> str:
+    """Say why :func:`window_backend` found none, and what would do."""
+    if importlib.util.find_spec("_tkinter") is None:
+        return (
+            "window: none can be opened, since Python's Tk is missing; "
+            "on Debian: apt install python3-tk"
+        )
+    return "window: none can be opened, since the screen does not let it; see that one is there"
+
+
 def fit_to_screen(manager: Any) -> None:
     """Make the window as large as the screen allows, for those who read from afar."""
     window = manager.window

@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 
 from rig.bench.plan import plan_from_table
+from rig.bench.start_plans import start_plan
 from rig.front_ends.board.link import (
     Capability,
     ErrorReason,
@@ -19,8 +20,8 @@ from rig.front_ends.board.settings import settings_for
 NOTES = Path(__file__).parents[4] / "hardware_notes"
 
 
-def test_plan_of_the_board_page_fits_the_board():
-    (plan,) = re.findall(r"```toml\n(.*?)```", (NOTES / "board.md").read_text(), re.DOTALL)
+def test_the_plan_to_start_from_fits_the_board():
+    plan = start_plan("board")
     board = Identity(
         name="bench board",
         number=1,

@@ -92,6 +92,16 @@ def test_the_guides_do_hold_commands():
     }
 
 
+@pytest.mark.parametrize("which", ["Linux and macOS", "Windows"])
+def test_the_test_commands_stand_where_ci_and_workflow_look_for_them(which):
+    readme = text_of(ROOT / "README.md")
+    (command,) = re.findall(rf"<!-- test command: {which} -->\n```\w+\n(.+)\n```\n", readme)
+    assert command.endswith("python -m pytest")
+    looked_for = {".ci/run": ["Linux and macOS"], ".github/workflows/checks.yml": [which]}
+    for file, names in looked_for.items():
+        assert all(name in text_of(ROOT / file) for name in names), file
+
+
 @pytest.mark.parametrize("page", PAGES, ids=named)
 def test_every_link_leads_to_what_is_there(page):
     for target in re.findall(r"\]\(([^)\s]+)\)", text_of(page)):
