@@ -18,9 +18,9 @@ import sys
 import time
 
 import scipy.fft
+from rig.plan import Plan
 
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.plan import Plan
 from rig.tank.built_in import built_in, built_in_scenes
 from rig.tank.scene import Scene
 
