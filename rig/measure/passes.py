@@ -20,8 +20,7 @@ from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, tracks_of
 from dsp.physics import beams
-from dsp.physics.doppler import chirp_coupling_s
-from rig.bench.plan import ChirpPlan, Plan
+from rig.bench.plan import Plan
 from rig.run.loop import PingResult
 from rig.run.receiver import Echo, Receiver
 
@@ -115,14 +114,6 @@ def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, .
     return tuple(p for p in passings if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m)
 
 
-def coupling_of(plan: Plan) -> float:
-    """Return by how much time a plan's pulse shows a moving target ahead; 0 but for chirps."""
-    pulse = plan.pulse
-    if not isinstance(pulse, ChirpPlan):
-        return 0.0
-    return chirp_coupling_s(pulse.start_hz, pulse.stop_hz, pulse.duration_s)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heard:
     """One ping that can be read, and all that was found in it."""
@@ -152,7 +143,7 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
     time_s = sent_s + half_s + np.array([e.delay_s for e in echoes]) / 2
     noise_m = _noise_m(echoes, cell_m)
     range_m = uncoupled_range_m(
-        time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
+        time_s, np.array([e.range_m for e in echoes]), noise_m, plan.pulse.coupling_s
     )
     snr_db = np.array([e.snr_db for e in echoes])
     sharp, closing, certain = None, None, None

@@ -32,9 +32,9 @@ from dsp.ping.detection import fewest_bins, refined
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.capture import LEAD_S, StreamInfo
-from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan, PulsePlan, TonePlan
+from rig.bench.plan import Plan
 from rig.errors import NotHeardError, PlanError
-from rig.measure.passes import FALSE_ALARM_RATE, Passing, coupling_of, passings_of
+from rig.measure.passes import FALSE_ALARM_RATE, Passing, passings_of
 from rig.run.loop import PingResult
 from rig.run.marks import CELLS
 from rig.run.receiver import Receiver, TimeZero
@@ -144,9 +144,9 @@ def changed_plan(plan: Plan, change: Change) -> Plan:
             else:
                 face = dataclasses.replace(face, length_m=size_m)
         elif change.what == "frequency":
-            pulse = _retuned(pulse, change.of(pulse.centre_hz))
+            pulse = pulse.retuned(change.of(pulse.centre_hz))
         elif change.what == "pulse":
-            pulse = _stretched(pulse, change.of(pulse.duration_s))
+            pulse = pulse.stretched(change.of(pulse.duration_s))
         if pulse.highest_hz > HIGHEST_HZ:
             raise ValueError(
                 f"reaches {pulse.highest_hz:g} Hz; give what stays below {HIGHEST_HZ:g} Hz"
@@ -158,34 +158,6 @@ def changed_plan(plan: Plan, change: Change) -> Plan:
         return dataclasses.replace(plan, pulse=pulse, transducer=face, timing=timing)
     except ValueError as problem:
         raise PlanError(f"change: {change}: {problem}") from problem
-
-
-def _retuned(pulse: PulsePlan, centre_hz: float) -> PulsePlan:
-    """Move a pulse's band, its width and length kept."""
-    if isinstance(pulse, ChirpPlan):
-        by_hz = centre_hz - pulse.centre_hz
-        if min(pulse.start_hz, pulse.stop_hz) + by_hz < 20.0:
-            raise ValueError(
-                f"a sweep {abs(pulse.stop_hz - pulse.start_hz):g} Hz wide about {centre_hz:g} Hz "
-                "reaches below 20 Hz; give a higher frequency"
-            )
-        return dataclasses.replace(
-            pulse, start_hz=pulse.start_hz + by_hz, stop_hz=pulse.stop_hz + by_hz
-        )
-    if isinstance(pulse, BurstPlan):
-        cycles = max(1, round(pulse.cycles * centre_hz / pulse.centre_hz))
-        return dataclasses.replace(pulse, centre_hz=centre_hz, cycles=cycles)
-    return dataclasses.replace(pulse, centre_hz=centre_hz)
-
-
-def _stretched(pulse: PulsePlan, duration_s: float) -> PulsePlan:
-    """Change a pulse's length: the chips of a code with it, and the cycles of a burst."""
-    if isinstance(pulse, ChirpPlan | TonePlan):
-        return dataclasses.replace(pulse, duration_s=duration_s)
-    if isinstance(pulse, Barker13Plan | GolayPlan):
-        return dataclasses.replace(pulse, chip_s=pulse.chip_s * duration_s / pulse.duration_s)
-    drive_s = duration_s - (pulse.duration_s - pulse.drive_s)
-    return dataclasses.replace(pulse, cycles=max(1, round(drive_s * pulse.centre_hz)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -346,7 +318,7 @@ class _Bench:
         self.plan = plan
         self.info: StreamInfo = info
         self.receiver = Receiver(plan, info)
-        self.coupling_s = coupling_of(plan)
+        self.coupling_s = plan.pulse.coupling_s
         empty = EchoProfile(envelope=np.zeros(1, dtype=np.complex64), bin_s=1.0)
         whole = [self.receiver.stack([(i, empty)])[1] for i in range(plan.pulses_per_cycle)]
         # As far as echoes are looked for, and some noise to tell them from; no farther.
@@ -483,7 +455,7 @@ def _amplitudes(
 ) -> NDArray[np.float64]:
     """How strong a track's echo is in each ping that heard it."""
     by_index = {r.index: r for r in results}
-    shape, coupling_s = receiver.shape, coupling_of(receiver.plan)
+    shape, coupling_s = receiver.shape, receiver.plan.pulse.coupling_s
     rate_m_s = np.gradient(passing.range_m, passing.time_s) if passing.ping.size > 1 else 0.0
     shown_m = passing.range_m + coupling_s * np.asarray(rate_m_s)
     path_m = path_from_range_m(shown_m, receiver.plan.geometry.baseline_m)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan
+from rig.bench.plan import Plan
 from rig.run.loop import Echo, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
@@ -32,21 +32,13 @@ def pulse_text(plan: Plan) -> str:
 
     Examples
     --------
-    >>> pulse_text(Plan(pulse=ChirpPlan(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010)))
+    >>> from rig.bench.pulse_kinds import Chirp
+    >>> pulse_text(Plan(pulse=Chirp(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010)))
     'Sent: chirp from 4 to 12 kHz, 10 ms long, every 250 ms'
     """
     pulse = plan.pulse
     how = f"{time_text(pulse.duration_s)} long, every {time_text(plan.timing.ping_interval_s)}"
-    if isinstance(pulse, ChirpPlan):
-        return f"Sent: chirp from {pulse.start_hz / 1e3:g} to {pulse.stop_hz / 1e3:g} kHz, {how}"
-    kind = "tone"
-    if isinstance(pulse, Barker13Plan):
-        kind = "Barker code of 13"
-    elif isinstance(pulse, GolayPlan):
-        kind = f"Golay pair of {pulse.chips}"
-    elif isinstance(pulse, BurstPlan):
-        kind = f"burst of {pulse.cycles} cycles"
-    return f"Sent: {kind} at {pulse.centre_hz / 1e3:g} kHz, {how}"
+    return f"Sent: {pulse.words}, {how}"
 
 
 def front_end_text(info: StreamInfo) -> str:

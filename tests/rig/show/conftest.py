@@ -11,7 +11,8 @@ import pytest
 
 from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import ChirpPlan, Geometry, Medium, Plan, Receiver, Timing, Transducer
+from rig.bench.plan import Geometry, Medium, Plan, Receiver, Timing, Transducer
+from rig.bench.pulse_kinds import Chirp
 from rig.run.loop import Echo, PingResult, TimeZero
 
 AIR_M_S = 343.963
@@ -41,7 +42,7 @@ class Bench:
         if lost:
             return PingResult(index=index, sent_s=sent_s, lost=True, reason=lost)
         pulse = self.plan.pulse
-        assert isinstance(pulse, ChirpPlan)
+        assert isinstance(pulse, Chirp)
         bandwidth_hz = pulse.stop_hz - pulse.start_hz
         bin_s = 1 / (1.25 * bandwidth_hz)
         baseline_m, c = self.plan.geometry.baseline_m, self.sound_speed_m_s
@@ -94,7 +95,7 @@ class Bench:
 
 
 def air_bench() -> Bench:
-    plan = Plan(pulse=ChirpPlan(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010))
+    plan = Plan(pulse=Chirp(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010))
     info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48000.0)
     # sin θ = 1.160/ka, ka = 4.384 (two-way half power of a piston of 3 cm at 8 kHz)
     return Bench(plan=plan, info=info, sound_speed_m_s=AIR_M_S, half_angle_rad=0.2678)
@@ -102,7 +103,7 @@ def air_bench() -> Bench:
 
 def water_tank() -> Bench:
     plan = Plan(
-        pulse=ChirpPlan(start_hz=150e3, stop_hz=250e3, duration_s=0.0002),
+        pulse=Chirp(start_hz=150e3, stop_hz=250e3, duration_s=0.0002),
         timing=Timing(sample_rate_hz=1e6, ping_interval_s=0.1),
         receiver=Receiver(range_start_m=0.1, range_stop_m=1.2),
         medium=Medium(kind="fresh-water"),

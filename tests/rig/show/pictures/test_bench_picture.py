@@ -415,10 +415,11 @@ def test_first_picture_is_quick_and_needs_neither_screen_nor_pyplot(tmp_path):
     script = f"""
 import sys, time
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import ChirpPlan, Plan
+from rig.bench.plan import Plan
+from rig.bench.pulse_kinds import Chirp
 from rig.show.pictures.bench_picture import save_picture
 assert "matplotlib" not in sys.modules
-plan = Plan(pulse=ChirpPlan(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
+plan = Plan(pulse=Chirp(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
 info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48e3)
 save_picture({str(tmp_path / "p.png")!r}, plan, info, [], sound_speed_m_s=343.0,
              half_angle_rad=0.27)
