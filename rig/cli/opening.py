@@ -76,10 +76,9 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-def far_wall_m(given: argparse.Namespace, plan: Plan) -> float | None:
+def far_wall_m(given: argparse.Namespace, plan: Plan, info: StreamInfo) -> float | None:
     """Return where the bench ends ahead, which an invented scene alone tells."""
-    invented = given.front_end in ("virtual-tank", "emulated-board")
-    return _scene(given, plan).far_wall_m if invented else None
+    return _scene(given, plan).far_wall_m if info.invented else None
 
 
 def _scene(given: argparse.Namespace, plan: Plan) -> Scene:

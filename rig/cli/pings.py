@@ -43,7 +43,7 @@ def _run(given: argparse.Namespace) -> int:
             front_end,
             plan,
             default_pings=20,
-            far_wall_m=opening.far_wall_m(given, plan),
+            far_wall_m=opening.far_wall_m(given, plan, front_end.info),
             calibration=calibration,
         )
 
@@ -102,7 +102,7 @@ def _answer_run(
     good = [r for r in seen if not r.lost]
     print(f"{counted(len(seen), 'ping')}, {len(seen) - len(good)} lost", end="")
     print(f"; sound speed {receiver.sound_speed_m_s:.2f} m/s")
-    if receiver.info.front_end == "virtual-tank":
+    if receiver.info.invented:
         print("in the virtual tank: an invented scene, no sound was made")
     output.print_faults(seen)
     if good:

@@ -44,7 +44,7 @@ def pulse_text(plan: Plan) -> str:
 def front_end_text(info: StreamInfo) -> str:
     """Say what kind of front end it is; what a virtual tank gives is invented."""
     kind = info.front_end.replace("-", " ")
-    return f"{kind}, invented" if info.front_end in ("virtual-tank", "emulated-board") else kind
+    return f"{kind}, invented" if info.invented else kind
 
 
 def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:

@@ -12,9 +12,6 @@ from rig.measure.strength import TargetStrength
 from rig.run.loop import Measurement, PingResult
 from rig.run.receiver import Receiver
 
-INVENTED = ("virtual-tank", "emulated-board")
-"""Front ends whose echoes come from a scene that someone made up."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Matter:
@@ -65,4 +62,4 @@ class Matter:
     @property
     def invented(self) -> bool:
         """Whether the pings come from a scene that someone made up."""
-        return self.receiver.info.front_end in INVENTED
+        return self.receiver.info.invented

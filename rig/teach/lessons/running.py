@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.bench.capture import CaptureBlock
+from rig.bench.capture import INVENTED_FRONT_ENDS, CaptureBlock
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
 from rig.files.recording import Recorder
@@ -45,9 +45,6 @@ amplifies what comes back until an 8-bit converter can tell it (common practice,
 _BOARD_NOISE_DB = -48.0
 """Half a step of an 8-bit converter, RMS: so much noise of its own keeps an echo that is
 smaller than a step from being rounded away (common practice, no source)."""
-
-INVENTED = ("virtual-tank", "emulated-board")
-"""Front ends that sound a lesson's own scene, and need nobody to set anything up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,7 +98,7 @@ class Turn:
     @property
     def invented(self) -> bool:
         """Whether a step was heard in an invented scene."""
-        return any(h.receiver.info.front_end in INVENTED for h in self.heard)
+        return any(h.receiver.info.invented for h in self.heard)
 
 
 def predicted(question: Question, text: str) -> float | str:
@@ -184,7 +181,7 @@ def check_bench(
         )
     plan = plan_of(step, tables, source=source)
     kind = scene_of(step, source=source).medium.kind
-    if front_end in INVENTED and kind != plan.medium.kind:
+    if front_end in INVENTED_FRONT_ENDS and kind != plan.medium.kind:
         raise PlanError(
             f"{source}: medium.kind: found {plan.medium.kind!r}, and the scene of step "
             f"{step.name} is in {kind!r}; give a plan for that"
@@ -294,7 +291,7 @@ def givens_for(
     LessonError
         Where a real bench's quantity was not given.
     """
-    invented = all(h.receiver.info.front_end in INVENTED for h in heard)
+    invented = all(h.receiver.info.invented for h in heard)
     found = {}
     for given in part.givens:
         if given.name in values:

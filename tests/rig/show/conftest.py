@@ -96,7 +96,9 @@ class Bench:
 
 def air_bench() -> Bench:
     plan = Plan(pulse=Chirp(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010))
-    info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48000.0)
+    info = StreamInfo(
+        front_end="virtual-tank", device="bench", sample_rate_hz=48000.0, invented=True
+    )
     # sin θ = 1.160/ka, ka = 4.384 (two-way half power of a piston of 3 cm at 8 kHz)
     return Bench(plan=plan, info=info, sound_speed_m_s=AIR_M_S, half_angle_rad=0.2678)
 
@@ -110,7 +112,9 @@ def water_tank() -> Bench:
         geometry=Geometry(baseline_m=0.06),
         transducer=Transducer(radius_m=0.025),
     )
-    info = StreamInfo(front_end="virtual-tank", device="rain trough", sample_rate_hz=1e6)
+    info = StreamInfo(
+        front_end="virtual-tank", device="rain trough", sample_rate_hz=1e6, invented=True
+    )
     return Bench(plan=plan, info=info, sound_speed_m_s=WATER_M_S, half_angle_rad=0.0763)
 
 
