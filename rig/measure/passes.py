@@ -21,14 +21,13 @@ from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, tracks_of
 from dsp.physics import beams
 from rig.bench.plan import Plan
+from rig.run.budget import NOISE_TERMS, SHIFT_TERMS, is_of_sound_speed
 from rig.run.loop import PingResult
 from rig.run.receiver import Echo, Receiver
 
 FALSE_ALARM_RATE = 1e-3
 """For each independent bin of each ping."""
 
-_NOISE = ("delay", "time zero: mark")
-_SHIFTS = ("time zero: stated", "geometry: baseline", "geometry: off axis")
 _PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
@@ -193,7 +192,7 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
 
 def _noise_m(echoes: Sequence[Echo], cell_m: float) -> NDArray[np.float64]:
     """Return what alone differs from ping to ping: the arrivals of echo and mark."""
-    noise_m = [_combined(e, lambda name: name in _NOISE) for e in echoes]
+    noise_m = [_combined(e, lambda name: name in NOISE_TERMS) for e in echoes]
     return np.maximum(np.array(noise_m, dtype=np.float64), _PEAK_SHARE * cell_m)
 
 
@@ -355,7 +354,7 @@ def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
     """Add what all the ranges of a track have in common."""
     if passage.closest_range_m is None or passage.u_closest_range_m is None:
         return passage
-    common_m = math.hypot(u_shift_m, _combined(nearest, lambda name: name not in _NOISE))
+    common_m = math.hypot(u_shift_m, _combined(nearest, lambda name: name not in NOISE_TERMS))
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )
@@ -364,8 +363,8 @@ def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
     # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
     # curve of their squares by half as much. The clock counts the pings as well, so it
     # cancels out of a speed.
-    scale_m = _combined(nearest, lambda name: name.startswith("sound speed"))
-    shift_m = _combined(nearest, lambda name: name in _SHIFTS) / 2
+    scale_m = _combined(nearest, is_of_sound_speed)
+    shift_m = _combined(nearest, lambda name: name in SHIFT_TERMS) / 2
     by_range = math.hypot(scale_m, shift_m) / nearest.range_m
     u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_range)
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
