@@ -39,7 +39,7 @@ class Timing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Receiver:
+class Reception:
     """What is done with an echo once it is heard."""
 
     weighting: str = choice("none", "hann", "equalised", default="none")
@@ -143,7 +143,7 @@ class Plan:
 
     pulse: PulsePlan
     timing: Timing = Timing()
-    receiver: Receiver = Receiver()
+    receiver: Reception = Reception()
     medium: Medium = Medium()
     geometry: Geometry = Geometry()
     transducer: Transducer = Transducer()

@@ -11,7 +11,7 @@ import pytest
 
 from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import Geometry, Medium, Plan, Receiver, Timing, Transducer
+from rig.bench.plan import Geometry, Medium, Plan, Reception, Timing, Transducer
 from rig.bench.pulse_kinds import Chirp
 from rig.run.loop import Echo, PingResult, TimeZero
 
@@ -107,7 +107,7 @@ def water_tank() -> Bench:
     plan = Plan(
         pulse=Chirp(start_hz=150e3, stop_hz=250e3, duration_s=0.0002),
         timing=Timing(sample_rate_hz=1e6, ping_interval_s=0.1),
-        receiver=Receiver(range_start_m=0.1, range_stop_m=1.2),
+        receiver=Reception(range_start_m=0.1, range_stop_m=1.2),
         medium=Medium(kind="fresh-water"),
         geometry=Geometry(baseline_m=0.06),
         transducer=Transducer(radius_m=0.025),
