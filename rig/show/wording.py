@@ -62,8 +62,8 @@ def has_cone(half_angle_rad: float) -> bool:
     return math.isfinite(half_angle_rad) and half_angle_rad < math.radians(89.0)
 
 
-def mark_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> str:
-    """Say what stands at the mark."""
+def pointer_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> str:
+    """Say what stands at the pointer."""
     if echo is None:
         return (
             f"Marked: {metres_text(range_m)} m, {time_text(path_time_s)} out and back; "
