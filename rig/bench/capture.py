@@ -13,6 +13,11 @@ LEAD_S = 0.005
 and the noise ahead of it are in the block."""
 
 
+INVENTED_FRONT_ENDS = ("virtual-tank", "emulated-board")
+"""Front ends that sound a made-up scene, for whoever has to know before a stream is open.
+The stream itself says it by :attr:`StreamInfo.invented`."""
+
+
 class CaptureFlag(enum.Flag):
     """What a front end knows to be wrong with a block. No flag: nothing known."""
 
@@ -45,6 +50,8 @@ class StreamInfo:
     ----------
     front_end : str
         Such as ``"virtual-tank"``; the name that ``--front-end`` takes.
+    invented : bool
+        Whether what is heard comes from a scene that someone made up.
     device : str
         What sends and hears, in the words of whoever made it.
     sample_rate_hz : float
@@ -94,6 +101,7 @@ class StreamInfo:
     edge_step_s: float | None = None
     knows_leaving: bool = True
     u_leaving_s: float = 0.0
+    invented: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

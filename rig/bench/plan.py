@@ -14,142 +14,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dsp.ping.pulses import RING_OUT, folded_band_hz
+from dsp.ping.pulses import folded_band_hz
 from rig.bench.capture import LEAD_S
+from rig.bench.pulse_kinds import PulsePlan
 from rig.bench.tables import build, choice, load_toml, number, whole
 from rig.errors import PlanError
 
-# The widest sensible limits, from what a sound card or a board can do: they catch
-# a value in the wrong unit (kHz for Hz, ms for s) before it makes nonsense.
-_FREQUENCY = {"low": 20.0, "high": 1e6}
-_DURATION = {"low": 1e-5, "high": 0.5}
-
 SLOWEST_SOUND_M_S = 300.0
 """No medium of a plan carries sound more slowly; bounds the longest echo delay."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChirpPlan:
-    """A linear chirp, ``kind = "chirp"``."""
-
-    start_hz: float = number(**_FREQUENCY)
-    stop_hz: float = number(**_FREQUENCY)
-    duration_s: float = number(**_DURATION)
-    taper: str = choice("none", "tukey", "hann", default="tukey")
-    taper_fraction: float = number(0.1, low=0.0, high=1.0)
-    kind: str = choice("chirp", default="chirp")
-
-    def __post_init__(self) -> None:
-        if self.start_hz == self.stop_hz:
-            raise ValueError(
-                f"stop_hz: found {self.stop_hz:g}, the same as start_hz; "
-                'give another frequency, or kind = "tone"'
-            )
-
-    @property
-    def highest_hz(self) -> float:
-        """The highest frequency that is sent on purpose."""
-        return max(self.start_hz, self.stop_hz)
-
-    @property
-    def centre_hz(self) -> float:
-        """Middle of the swept band."""
-        return (self.start_hz + self.stop_hz) / 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TonePlan:
-    """A tone burst, ``kind = "tone"``."""
-
-    centre_hz: float = number(**_FREQUENCY)
-    duration_s: float = number(**_DURATION)
-    taper: str = choice("none", "tukey", "hann", default="tukey")
-    taper_fraction: float = number(0.1, low=0.0, high=1.0)
-    kind: str = choice("tone", default="tone")
-
-    @property
-    def highest_hz(self) -> float:
-        """The highest frequency that is sent on purpose."""
-        return self.centre_hz + 1 / self.duration_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Barker13Plan:
-    """A phase-coded pulse of 13 chips, ``kind = "barker13"``."""
-
-    centre_hz: float = number(**_FREQUENCY)
-    chip_s: float = number(**_DURATION)
-    kind: str = choice("barker13", default="barker13")
-
-    @property
-    def duration_s(self) -> float:
-        """Length of the whole pulse."""
-        return 13 * self.chip_s
-
-    @property
-    def highest_hz(self) -> float:
-        """The highest frequency that is sent on purpose."""
-        return self.centre_hz + 1 / self.chip_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GolayPlan:
-    """A complementary pair of phase-coded pulses, ``kind = "golay"``; pings alternate."""
-
-    centre_hz: float = number(**_FREQUENCY)
-    chip_s: float = number(**_DURATION)
-    chips: int = whole(low=2, high=4096)
-    kind: str = choice("golay", default="golay")
-
-    def __post_init__(self) -> None:
-        if self.chips & (self.chips - 1):
-            raise ValueError(f"chips: found {self.chips}; give a power of two from 2 to 4096")
-
-    @property
-    def duration_s(self) -> float:
-        """Length of either pulse of the pair."""
-        return self.chips * self.chip_s
-
-    @property
-    def highest_hz(self) -> float:
-        """The highest frequency that is sent on purpose."""
-        return self.centre_hz + 1 / self.chip_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BurstPlan:
-    """Whole cycles through a pair of ringing transducers, ``kind = "burst"``: a board's pulse.
-
-    Each of the pair rings down to 1/e in `ring_s`.
-    """
-
-    centre_hz: float = number(**_FREQUENCY)
-    cycles: int = whole(low=1, high=64)
-    ring_s: float = number(low=1e-6, high=0.01)
-    kind: str = choice("burst", default="burst")
-
-    @property
-    def drive_s(self) -> float:
-        """Length of the drive."""
-        return self.cycles / self.centre_hz
-
-    @property
-    def duration_s(self) -> float:
-        """Length of the whole pulse, its ringing with it."""
-        return self.drive_s + RING_OUT * self.ring_s
-
-    @property
-    def lowest_hz(self) -> float:
-        """The lowest frequency that is sent on purpose."""
-        return self.centre_hz - 1 / self.drive_s
-
-    @property
-    def highest_hz(self) -> float:
-        """The highest frequency that is sent on purpose."""
-        return self.centre_hz + 1 / self.drive_s
-
-
-PulsePlan = ChirpPlan | TonePlan | Barker13Plan | GolayPlan | BurstPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +39,7 @@ class Timing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Receiver:
+class Reception:
     """What is done with an echo once it is heard."""
 
     weighting: str = choice("none", "hann", "equalised", default="none")
@@ -271,7 +143,7 @@ class Plan:
 
     pulse: PulsePlan
     timing: Timing = Timing()
-    receiver: Receiver = Receiver()
+    receiver: Reception = Reception()
     medium: Medium = Medium()
     geometry: Geometry = Geometry()
     transducer: Transducer = Transducer()
@@ -315,7 +187,7 @@ class Plan:
             )
 
     def _check_band(self) -> None:
-        if not isinstance(self.pulse, BurstPlan):
+        if self.pulse.burst is None:
             raise ValueError(
                 f"timing.band_sampling: found true with a {self.pulse.kind} pulse; "
                 'give pulse.kind = "burst", or leave it out'
@@ -333,7 +205,7 @@ class Plan:
     @property
     def pulses_per_cycle(self) -> int:
         """How many pulses take turns: 2 for a Golay pair, else 1."""
-        return 2 if isinstance(self.pulse, GolayPlan) else 1
+        return self.pulse.pulses_per_cycle
 
     def at_rate(self, sample_rate_hz: float) -> Plan:
         """Return the same plan for samples that were really taken at `sample_rate_hz`."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, ringing_burst, tone_burst
-from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, Plan, TonePlan
+from dsp.ping.pulses import Pulse
+from rig.bench.plan import Plan
+from rig.bench.pulse_kinds import PulseKind
 from rig.errors import PlanError
 
 
@@ -28,41 +29,8 @@ def pulses_of(plan: Plan) -> tuple[Pulse, ...]:
     ...     source="example"))]
     [480]
     """
-    sent, rate = plan.pulse, plan.timing.sample_rate_hz
+    sent: PulseKind = plan.pulse
     try:
-        if isinstance(sent, ChirpPlan):
-            return (
-                linear_chirp(
-                    sent.start_hz,
-                    sent.stop_hz,
-                    sent.duration_s,
-                    rate,
-                    taper=sent.taper,
-                    taper_fraction=sent.taper_fraction,
-                ),
-            )
-        if isinstance(sent, TonePlan):
-            return (
-                tone_burst(
-                    sent.centre_hz,
-                    sent.duration_s,
-                    rate,
-                    taper=sent.taper,
-                    taper_fraction=sent.taper_fraction,
-                ),
-            )
-        if isinstance(sent, Barker13Plan):
-            return (barker13(sent.centre_hz, sent.chip_s, rate),)
-        if isinstance(sent, BurstPlan):
-            return (
-                ringing_burst(
-                    sent.centre_hz,
-                    sent.cycles,
-                    sent.ring_s,
-                    rate,
-                    folded=plan.timing.band_sampling,
-                ),
-            )
-        return golay_pair(sent.centre_hz, sent.chip_s, sent.chips, rate)
+        return sent.pulses(plan.timing.sample_rate_hz, plan.timing.band_sampling)
     except ValueError as problem:
         raise PlanError(f"pulse: {problem}") from problem

@@ -14,7 +14,7 @@ def _exercise(given: argparse.Namespace) -> int:
     if given.list:
         return _list(given)
     if given.mark is not None:
-        return _mark(given)
+        return _score(given)
     if given.key is not None:
         raise LessonError("--key: found without --mark; give --mark FILE with the answers")
     if given.out is None:
@@ -50,16 +50,22 @@ def _list(given: argparse.Namespace) -> int:
     return 0
 
 
-def _mark(given: argparse.Namespace) -> int:
-    from rig.teach.exercises.scoring import mark, marks_answer, marks_lines, read_answers, read_key
+def _score(given: argparse.Namespace) -> int:
+    from rig.teach.exercises.scoring import (
+        read_answers,
+        read_key,
+        score_lines,
+        scored,
+        scores_answer,
+    )
 
     if given.key is None:
         raise LessonError("--key: missing; give the key.json that was written with the exercises")
-    marks = mark(read_answers(given.mark), read_key(given.key))
+    scores = scored(read_answers(given.mark), read_key(given.key))
     if given.json:
-        print(json.dumps(marks_answer(marks)))
+        print(json.dumps(scores_answer(scores)))
         return 0
-    for line in marks_lines(marks):
+    for line in score_lines(scores):
         print(line)
     return 0
 

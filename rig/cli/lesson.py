@@ -104,13 +104,13 @@ class _Course:
     """
 
     def __init__(self, given: argparse.Namespace, lesson: Lesson, parts: Sequence[Part]) -> None:
-        from rig.run.opening import INVENTED
+        from rig.bench.capture import INVENTED_FRONT_ENDS
 
         self._given = given
         self._lesson = lesson
         self.parts = parts
         self._asks = sys.stdin.isatty() and not given.json
-        self._real = given.front_end not in INVENTED and not given.recording
+        self._real = given.front_end not in INVENTED_FRONT_ENDS and not given.recording
         self._own = opening.plan_or_none(given.plan)
         self._recordings = self._recordings_by_step()
         self._check_plan()
@@ -265,9 +265,7 @@ class _Course:
                 self._say(str(problem))
 
     def _with_those_asked_for(self, part: Part, heard: Sequence[StepHeard]) -> Mapping[str, float]:
-        from rig.run.opening import INVENTED
-
-        if not self._asks or all(h.receiver.info.front_end in INVENTED for h in heard):
+        if not self._asks or all(h.receiver.info.invented for h in heard):
             return self._values
         for hand in part.givens:
             while hand.name not in self._values:

@@ -94,10 +94,11 @@ def replay_of(given: argparse.Namespace) -> Bench:
 
 def _scene(given: argparse.Namespace, plan: Plan) -> Scene | None:
     """Read the scene that was named, where one is sounded, and warn of another medium."""
-    from rig.run.opening import INVENTED, other_medium, scene_of_bench
+    from rig.bench.capture import INVENTED_FRONT_ENDS
+    from rig.run.opening import other_medium, scene_of_bench
     from rig.tank.scene import read_scene
 
-    if given.front_end not in INVENTED:
+    if given.front_end not in INVENTED_FRONT_ENDS:
         return None
     scene = scene_of_bench(plan, None if given.scene is None else read_scene(given.scene))
     warn(other_medium(plan, scene))

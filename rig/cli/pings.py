@@ -82,7 +82,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
         return 0
     print(f"{counted(len(run.results), 'ping')}, {run.lost_pings} lost", end="")
     print(f"; sound speed {run.receiver.sound_speed_m_s:.2f} m/s")
-    if run.info.front_end == "virtual-tank":
+    if run.info.invented:
         print("in the virtual tank: an invented scene, no sound was made")
     output.print_faults(run)
     if run.last is not None:

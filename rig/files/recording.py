@@ -36,7 +36,7 @@ from typing import Any, NoReturn, Self
 
 import numpy as np
 
-from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import INVENTED_FRONT_ENDS, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import PlanError, RecordingError, StorageError
 
@@ -553,7 +553,9 @@ def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
 
 
 def _stream_info(table: dict[str, Any]) -> StreamInfo:
-    info = StreamInfo(**table)
+    # Recordings made before streams said so themselves.
+    invented = table.get("front_end") in INVENTED_FRONT_ENDS
+    info = StreamInfo(**{"invented": invented, **table})
     used = [info.microphone] if info.loopback is None else [info.microphone, info.loopback]
     for channel in [info.channels, *used]:
         _whole(channel)

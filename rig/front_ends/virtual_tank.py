@@ -50,6 +50,7 @@ class VirtualTank:
         loopback = geometry.loopback_channel - 1 if geometry.time_zero == "loopback" else None
         self._info = StreamInfo(
             front_end="virtual-tank",
+            invented=True,
             device=_words_for(scene),
             sample_rate_hz=rate_hz,
             channels=1 if loopback is None else max(2, loopback + 1),

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.slowing import evened, faded, slowed
 from rig.bench.capture import CaptureBlock
-from rig.bench.plan import BurstPlan, Plan
-from rig.bench.waveforms import pulses_of
+from rig.bench.plan import Plan
 from rig.errors import NotHeardError, PlanError, RecordingError, StorageError
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
@@ -288,12 +287,6 @@ def _at_peak(samples: NDArray[np.float64], peak_db: float) -> NDArray[np.float32
     return (samples * level).astype(np.float32)
 
 
-def _true_band_hz(plan: Plan) -> tuple[float, float]:
-    if isinstance(plan.pulse, BurstPlan):
-        return plan.pulse.lowest_hz, plan.pulse.highest_hz
-    return pulses_of(plan)[0].band_hz
-
-
 def _zone(plan: Plan) -> int:
     """In which half of the sample rate the sound truly lies; 0 but for a board's."""
     if not plan.timing.band_sampling:
@@ -305,7 +298,7 @@ def _heard_band(
     plan: Plan, factor: float, pitch_hz: float | None
 ) -> tuple[float, tuple[float, float]]:
     """Return the shift after slowing, and the band in which the pulse is then heard."""
-    true_hz = _true_band_hz(plan)
+    true_hz = (plan.pulse.lowest_hz, plan.pulse.highest_hz)
     middle_hz = sum(true_hz) / 2
     shift_hz = 0.0 if pitch_hz is None else pitch_hz - middle_hz / factor
     low_hz, high_hz = (f / factor + shift_hz for f in true_hz)

@@ -20,8 +20,8 @@ from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, tracks_of
 from dsp.physics import beams
-from dsp.physics.doppler import chirp_coupling_s
-from rig.bench.plan import ChirpPlan, Plan
+from rig.bench.plan import Plan
+from rig.run.budget import NOISE_TERMS, SHIFT_TERMS, is_of_sound_speed
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, PingResult
 from rig.run.run import Run
@@ -29,8 +29,6 @@ from rig.run.run import Run
 FALSE_ALARM_RATE = 1e-3
 """For each independent bin of each ping."""
 
-_NOISE = ("delay", "time zero: mark")
-_SHIFTS = ("time zero: stated", "geometry: baseline", "geometry: off axis")
 _PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
@@ -125,14 +123,6 @@ def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, .
     return tuple(p for p in passings if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m)
 
 
-def coupling_of(plan: Plan) -> float:
-    """Return by how much time a plan's pulse shows a moving target ahead; 0 but for chirps."""
-    pulse = plan.pulse
-    if not isinstance(pulse, ChirpPlan):
-        return 0.0
-    return chirp_coupling_s(pulse.start_hz, pulse.stop_hz, pulse.duration_s)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heard:
     """One ping that can be read, and all that was found in it."""
@@ -161,7 +151,7 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
     time_s = sent_s + half_s + np.array([e.delay_s for e in echoes]) / 2
     noise_m = _noise_m(echoes, cell_m)
     range_m = uncoupled_range_m(
-        time_s, np.array([e.range_m for e in echoes]), noise_m, coupling_of(plan)
+        time_s, np.array([e.range_m for e in echoes]), noise_m, plan.pulse.coupling_s
     )
     snr_db = np.array([e.snr_db for e in echoes])
     sharp, closing, certain = None, None, None
@@ -211,7 +201,7 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
 
 def _noise_m(echoes: Sequence[Echo], cell_m: float) -> NDArray[np.float64]:
     """Return what alone differs from ping to ping: the arrivals of echo and mark."""
-    noise_m = [_combined(e, lambda name: name in _NOISE) for e in echoes]
+    noise_m = [_combined(e, lambda name: name in NOISE_TERMS) for e in echoes]
     return np.maximum(np.array(noise_m, dtype=np.float64), _PEAK_SHARE * cell_m)
 
 
@@ -373,7 +363,7 @@ def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
     """Add what all the ranges of a track have in common."""
     if passage.closest_range_m is None or passage.u_closest_range_m is None:
         return passage
-    common_m = math.hypot(u_shift_m, _combined(nearest, lambda name: name not in _NOISE))
+    common_m = math.hypot(u_shift_m, _combined(nearest, lambda name: name not in NOISE_TERMS))
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )
@@ -382,8 +372,8 @@ def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
     # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
     # curve of their squares by half as much. The clock counts the pings as well, so it
     # cancels out of a speed.
-    scale_m = _combined(nearest, lambda name: name.startswith("sound speed"))
-    shift_m = _combined(nearest, lambda name: name in _SHIFTS) / 2
+    scale_m = _combined(nearest, is_of_sound_speed)
+    shift_m = _combined(nearest, lambda name: name in SHIFT_TERMS) / 2
     by_range = math.hypot(scale_m, shift_m) / nearest.range_m
     u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_range)
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)

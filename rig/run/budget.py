@@ -43,6 +43,21 @@ CLOCK_TOLERANCE_PPM = 100.0
 """How far a clock may be off whose device does not say; any error within it is taken
 to be as likely. Common quartz holds half of it (common practice, no source)."""
 
+DELAY = "delay"
+MARK = "time zero: mark"
+STATED_TIME_ZERO = "time zero: stated"
+GRADIENT = "sound speed: gradient"
+BASELINE = "geometry: baseline"
+OFF_AXIS = "geometry: off axis"
+CLOCK = "clock"
+_SOUND_SPEED = "sound speed: "
+
+NOISE_TERMS = (DELAY, MARK)
+"""The terms that are new in each ping; the others stay as they are."""
+
+SHIFT_TERMS = (STATED_TIME_ZERO, BASELINE, OFF_AXIS)
+"""The terms that move all ranges of a bench by about as much."""
+
 TABLED_ECHOES = 5
 """So many echoes, the nearest, have their budgets printed."""
 
@@ -105,25 +120,25 @@ class RangeModel:
         range_m = math.sqrt((path_m - baseline_m) * (path_m + baseline_m)) / 2
         gradient_m_s = abs(self.speed_per_c_m_s) * range_m / 2 * self.plan.medium.u_gradient_c_m
 
-        inputs = {"delay": Input(value=counted_s, u=u_delay_s)}
-        inputs["time zero: mark"] = Input(value=0.0, u=u_mark_s)
-        inputs["time zero: stated"] = Input(value=0.0, u=geometry.u_time_zero_s)
+        inputs = {DELAY: Input(value=counted_s, u=u_delay_s)}
+        inputs[MARK] = Input(value=0.0, u=u_mark_s)
+        inputs[STATED_TIME_ZERO] = Input(value=0.0, u=geometry.u_time_zero_s)
         for name, u_m_s in self.speed_terms_m_s.items():
             spread = "even" if name == "formula" else "normal"
-            inputs[f"sound speed: {name}"] = Input(value=0.0, u=u_m_s, spread=spread)
-        inputs["sound speed: gradient"] = Input(value=0.0, u=gradient_m_s)
-        inputs["geometry: baseline"] = Input(value=baseline_m, u=geometry.u_baseline_m)
-        inputs["geometry: off axis"] = Input(value=0.0, u=off_axis_m)
-        inputs["clock"] = within((self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM) * 1e-6)
+            inputs[f"{_SOUND_SPEED}{name}"] = Input(value=0.0, u=u_m_s, spread=spread)
+        inputs[GRADIENT] = Input(value=0.0, u=gradient_m_s)
+        inputs[BASELINE] = Input(value=baseline_m, u=geometry.u_baseline_m)
+        inputs[OFF_AXIS] = Input(value=0.0, u=off_axis_m)
+        inputs[CLOCK] = within((self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM) * 1e-6)
 
         def model(x: Mapping[str, Any]) -> Any:
-            since_mark_s = x["delay"] - x["time zero: mark"] - x["time zero: stated"]
-            elapsed_s = since_mark_s * (1 + x["clock"])
-            faster_m_s = sum(v for name, v in x.items() if name.startswith("sound speed: "))
-            apart_m = x["geometry: baseline"]
+            since_mark_s = x[DELAY] - x[MARK] - x[STATED_TIME_ZERO]
+            elapsed_s = since_mark_s * (1 + x[CLOCK])
+            faster_m_s = sum(v for name, v in x.items() if is_of_sound_speed(name))
+            apart_m = x[BASELINE]
             long_m = (speed + faster_m_s) * elapsed_s + (apart_m if direct else 0.0)
             on_axis_m = ((long_m - apart_m) * (long_m + apart_m)) ** 0.5 / 2
-            return on_axis_m + x["geometry: off axis"]
+            return on_axis_m + x[OFF_AXIS]
 
         return model, inputs
 
@@ -133,6 +148,11 @@ class RangeModel:
             delay_s=delay_s, u_delay_s=u_delay_s, u_mark_s=u_mark_s, direct=direct
         )
         return propagated(model, inputs)
+
+
+def is_of_sound_speed(term: str) -> bool:
+    """Whether a term scales all ranges, as a wrong sound speed does."""
+    return term.startswith(_SOUND_SPEED)
 
 
 def budget_lines(budget: Budget) -> tuple[str, ...]:

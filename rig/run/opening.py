@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from dsp.physics.medium import sound_speed_m_s
-from rig.bench.capture import StreamInfo
+from rig.bench.capture import INVENTED_FRONT_ENDS, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import CALIBRATION_NAME, Calibration, read_calibration
 from rig.front_ends.protocol import FrontEnd
@@ -21,9 +21,6 @@ from rig.run.run import Origin, Run
 from rig.tank.scene import Scene
 
 FRONT_ENDS = ("virtual-tank", "sound-card", "serial-board", "emulated-board")
-
-INVENTED = ("virtual-tank", "emulated-board")
-"""Front ends that sound a scene that someone made up."""
 
 START_LEVEL_DB = -20.0
 """Of a sound card's output, dB re full scale, unless another is asked for: start quiet."""
@@ -155,7 +152,7 @@ def open_bench(
         Where the plan or the calibration does not fit it.
     """
     far_wall_m = None
-    if front_end in INVENTED:
+    if front_end in INVENTED_FRONT_ENDS:
         scene = scene_of_bench(plan, scene)
         far_wall_m = scene.far_wall_m
     opened = open_front_end(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan
+from rig.bench.plan import Plan
 from rig.run.results import Echo, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
@@ -32,27 +32,19 @@ def pulse_text(plan: Plan) -> str:
 
     Examples
     --------
-    >>> pulse_text(Plan(pulse=ChirpPlan(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010)))
+    >>> from rig.bench.pulse_kinds import Chirp
+    >>> pulse_text(Plan(pulse=Chirp(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010)))
     'Sent: chirp from 4 to 12 kHz, 10 ms long, every 250 ms'
     """
     pulse = plan.pulse
     how = f"{time_text(pulse.duration_s)} long, every {time_text(plan.timing.ping_interval_s)}"
-    if isinstance(pulse, ChirpPlan):
-        return f"Sent: chirp from {pulse.start_hz / 1e3:g} to {pulse.stop_hz / 1e3:g} kHz, {how}"
-    kind = "tone"
-    if isinstance(pulse, Barker13Plan):
-        kind = "Barker code of 13"
-    elif isinstance(pulse, GolayPlan):
-        kind = f"Golay pair of {pulse.chips}"
-    elif isinstance(pulse, BurstPlan):
-        kind = f"burst of {pulse.cycles} cycles"
-    return f"Sent: {kind} at {pulse.centre_hz / 1e3:g} kHz, {how}"
+    return f"Sent: {pulse.words}, {how}"
 
 
 def front_end_text(info: StreamInfo) -> str:
     """Say what kind of front end it is; what a virtual tank gives is invented."""
     kind = info.front_end.replace("-", " ")
-    return f"{kind}, invented" if info.front_end in ("virtual-tank", "emulated-board") else kind
+    return f"{kind}, invented" if info.invented else kind
 
 
 def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:
@@ -70,8 +62,8 @@ def has_cone(half_angle_rad: float) -> bool:
     return math.isfinite(half_angle_rad) and half_angle_rad < math.radians(89.0)
 
 
-def mark_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> str:
-    """Say what stands at the mark."""
+def pointer_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> str:
+    """Say what stands at the pointer."""
     if echo is None:
         return (
             f"Marked: {metres_text(range_m)} m, {time_text(path_time_s)} out and back; "

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.capture import CaptureBlock, StreamInfo
-from rig.bench.plan import BurstPlan, Plan
+from rig.bench.plan import Plan
 from rig.front_ends.board.emulator import SOUND_RATE_HZ, BoardEmulator
 from rig.front_ends.board.serial_board import LinkCounts, SerialBoard
 from rig.front_ends.protocol import FrontEnd
@@ -149,8 +149,8 @@ def _resonance(face: Transducer, plan: Plan) -> tuple[float, float]:
     """Return a transducer's resonance and how long it rings."""
     if face.resonance_hz:
         return face.resonance_hz, 1 / (math.pi * face.bandwidth_hz)
-    burst = plan.pulse
-    assert isinstance(burst, BurstPlan)  # noqa: S101 - the board has refused all else
+    burst = plan.pulse.burst
+    assert burst is not None  # noqa: S101 - the board has refused all else
     return burst.centre_hz, burst.ring_s
 
 

@@ -21,7 +21,13 @@ from typing import Self
 import numpy as np
 
 from dsp.ping.ranging import path_from_range_m
-from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import (
+    INVENTED_FRONT_ENDS,
+    LEAD_S,
+    CaptureBlock,
+    CaptureFlag,
+    StreamInfo,
+)
 from rig.bench.plan import Plan
 from rig.errors import DeviceError, PlanError
 from rig.front_ends.board.link import (
@@ -164,6 +170,7 @@ class SerialBoard:
         warmth = "" if self.temperature_c is None else f", {self.temperature_c:.1f} °C"
         self.info = StreamInfo(
             front_end=front_end,
+            invented=front_end in INVENTED_FRONT_ENDS,
             device=f"{ident.name} {ident.number} v{ident.firmware[0]}.{ident.firmware[1]}{warmth}",
             sample_rate_hz=ident.clock_hz / self._settings.sample_period_ticks,
             clock_tolerance_ppm=float(ident.clock_tolerance_ppm),

@@ -7,7 +7,7 @@ import struct
 
 from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.ranging import path_from_range_m
-from rig.bench.plan import BurstPlan, Plan
+from rig.bench.plan import Plan
 from rig.errors import PlanError
 from rig.front_ends.board.link import Identity, Settings
 
@@ -25,10 +25,10 @@ def settings_for(plan: Plan, identity: Identity) -> Settings:
     PlanError
         Where the plan asks for what no such board can do; the message names the key.
     """
-    burst = plan.pulse
-    if not isinstance(burst, BurstPlan):
+    burst = plan.pulse.burst
+    if burst is None:
         raise PlanError(
-            f'pulse.kind: found "{burst.kind}"; a board sends bursts only: give "burst", with '
+            f'pulse.kind: found "{plan.pulse.kind}"; a board sends bursts only: give "burst", with '
             "centre_hz, cycles and ring_s"
         )
     if plan.geometry.time_zero == "loopback":

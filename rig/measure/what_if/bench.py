@@ -14,7 +14,6 @@ from dsp.ping.detection import fewest_bins
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.capture import LEAD_S, StreamInfo
 from rig.bench.plan import Plan
-from rig.measure.passes import coupling_of
 from rig.run.marks import CELLS
 from rig.run.receiver import Receiver
 
@@ -33,7 +32,7 @@ class Bench:
         self.plan = plan
         self.info: StreamInfo = info
         self.receiver = Receiver(plan, info)
-        self.coupling_s = coupling_of(plan)
+        self.coupling_s = plan.pulse.coupling_s
         whole = self.receiver.shapes
         # As far as echoes are looked for, and some noise to tell them from; no farther.
         room_s = plan.timing.ping_interval_s - LEAD_S - plan.pulse.duration_s

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from dataclasses import dataclass
 
-from rig.bench.plan import Barker13Plan, BurstPlan, ChirpPlan, GolayPlan, Plan, PulsePlan, TonePlan
+from rig.bench.plan import Plan
 from rig.errors import PlanError
 
 CHANGES = ("frequency", "disc", "speed", "pulse", "tilt")
@@ -104,9 +104,9 @@ def changed_plan(plan: Plan, change: Change) -> Plan:
             else:
                 face = dataclasses.replace(face, length_m=size_m)
         elif change.what == "frequency":
-            pulse = _retuned(pulse, change.of(pulse.centre_hz))
+            pulse = pulse.retuned(change.of(pulse.centre_hz))
         elif change.what == "pulse":
-            pulse = _stretched(pulse, change.of(pulse.duration_s))
+            pulse = pulse.stretched(change.of(pulse.duration_s))
         if pulse.highest_hz > HIGHEST_HZ:
             raise ValueError(
                 f"reaches {pulse.highest_hz:g} Hz; give what stays below {HIGHEST_HZ:g} Hz"
@@ -118,31 +118,3 @@ def changed_plan(plan: Plan, change: Change) -> Plan:
         return dataclasses.replace(plan, pulse=pulse, transducer=face, timing=timing)
     except ValueError as problem:
         raise PlanError(f"change: {change}: {problem}") from problem
-
-
-def _retuned(pulse: PulsePlan, centre_hz: float) -> PulsePlan:
-    """Move a pulse's band, its width and length kept."""
-    if isinstance(pulse, ChirpPlan):
-        by_hz = centre_hz - pulse.centre_hz
-        if min(pulse.start_hz, pulse.stop_hz) + by_hz < 20.0:
-            raise ValueError(
-                f"a sweep {abs(pulse.stop_hz - pulse.start_hz):g} Hz wide about {centre_hz:g} Hz "
-                "reaches below 20 Hz; give a higher frequency"
-            )
-        return dataclasses.replace(
-            pulse, start_hz=pulse.start_hz + by_hz, stop_hz=pulse.stop_hz + by_hz
-        )
-    if isinstance(pulse, BurstPlan):
-        cycles = max(1, round(pulse.cycles * centre_hz / pulse.centre_hz))
-        return dataclasses.replace(pulse, centre_hz=centre_hz, cycles=cycles)
-    return dataclasses.replace(pulse, centre_hz=centre_hz)
-
-
-def _stretched(pulse: PulsePlan, duration_s: float) -> PulsePlan:
-    """Change a pulse's length: the chips of a code with it, and the cycles of a burst."""
-    if isinstance(pulse, ChirpPlan | TonePlan):
-        return dataclasses.replace(pulse, duration_s=duration_s)
-    if isinstance(pulse, Barker13Plan | GolayPlan):
-        return dataclasses.replace(pulse, chip_s=pulse.chip_s * duration_s / pulse.duration_s)
-    drive_s = duration_s - (pulse.duration_s - pulse.drive_s)
-    return dataclasses.replace(pulse, cycles=max(1, round(drive_s * pulse.centre_hz)))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.detection import refined
 from dsp.ping.ranging import path_from_range_m
-from rig.measure.passes import Passing, coupling_of
+from rig.measure.passes import Passing
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.noise import threshold
 from rig.measure.what_if.ways import Kept, Way
@@ -68,7 +68,7 @@ def _amplitudes(
 ) -> NDArray[np.float64]:
     """How strong a track's echo is in each ping that heard it."""
     by_index = {r.index: r for r in results}
-    shape, coupling_s = receiver.shape, coupling_of(receiver.plan)
+    shape, coupling_s = receiver.shape, receiver.plan.pulse.coupling_s
     rate_m_s = np.gradient(passing.range_m, passing.time_s) if passing.ping.size > 1 else 0.0
     shown_m = passing.range_m + coupling_s * np.asarray(rate_m_s)
     path_m = path_from_range_m(shown_m, receiver.plan.geometry.baseline_m)

@@ -2,7 +2,7 @@
 
 Three panels stand over one range axis, read from the top down as cause, now, past.
 The bench sketch shows where the beam reaches; the strength strip how strong and how
-far the newest ping's echoes are; the history what came back before. A mark drops
+far the newest ping's echoes are; the history what came back before. The pointer drops
 one line through all three.
 """
 
@@ -19,11 +19,11 @@ from rig.run.results import Echo, PingResult
 from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.history import History
 from rig.show.pictures.page import (
+    ACCENT,
     HEIGHT,
     INK,
     MAIN_PT,
     MARGIN,
-    MARK,
     SOFT,
     TITLE_PT,
     WIDTH,
@@ -36,7 +36,7 @@ from rig.show.pictures.sketch import Sketch
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
     front_end_text,
-    mark_text,
+    pointer_text,
     pulse_text,
     tick_texts,
     time_zero_text,
@@ -120,7 +120,7 @@ class BenchPicture:
         self._lay_range_axes()
         self.dots_per_unit = page.scale
         self.artists: list[Artist] = page.artists
-        # One order, whether all is drawn or only what changes: a mark lies under
+        # One order, whether all is drawn or only what changes: the pointer lies under
         # the trace and the words, but over the history's ink.
         for order, artist in enumerate(self.artists):
             artist.set(zorder=10 + order, visible=False)
@@ -160,7 +160,7 @@ class BenchPicture:
         self,
         results: Sequence[PingResult],
         *,
-        marked_range_m: float | None = None,
+        pointed_range_m: float | None = None,
         limits_db: tuple[float, float] | None = None,
         counts: tuple[int, int] | None = None,
         status: str = "",
@@ -174,7 +174,7 @@ class BenchPicture:
         ----------
         results : sequence of PingResult
             Oldest first; may be empty.
-        marked_range_m : float or None
+        pointed_range_m : float or None
             Where to drop the line through all three panels.
         limits_db : tuple of float or None
             Ends of the strength scale; None takes them from `results`.
@@ -187,7 +187,7 @@ class BenchPicture:
         message : str
             Put at the foot in place of what stands there.
         names_echoes : bool
-            False leaves the echoes to the reader: none is marked, labelled or counted.
+            False leaves the echoes to the reader: none is pointed at, labelled or counted.
 
         Returns
         -------
@@ -207,18 +207,18 @@ class BenchPicture:
         newest = results[-1] if results else None
         echoes = newest.echoes if newest is not None and names_echoes else ()
         self._show_title(status, pings, lost)
-        self._sketch.show(echoes, marked_range_m)
-        marked_echo = self._echo_at(marked_range_m, echoes)
+        self._sketch.show(echoes, pointed_range_m)
+        pointed_echo = self._echo_at(pointed_range_m, echoes)
         self._strip.show(
             newest,
             echoes,
-            marked_range_m,
-            marked_echo,
+            pointed_range_m,
+            pointed_echo,
             remarks,
             counts_echoes=names_echoes,
         )
-        self._history.show(results, marked_range_m)
-        self._show_foot(newest, marked_range_m, marked_echo, message)
+        self._history.show(results, pointed_range_m)
+        self._show_foot(newest, pointed_range_m, pointed_echo, message)
         return rescaled
 
     def _echo_at(self, range_m: float | None, echoes: Sequence[Echo]) -> Echo | None:
@@ -240,20 +240,20 @@ class BenchPicture:
     def _show_foot(
         self,
         newest: PingResult | None,
-        marked_range_m: float | None,
-        marked_echo: Echo | None,
+        pointed_range_m: float | None,
+        pointed_echo: Echo | None,
         message: str,
     ) -> None:
         if message:
             words = message
-        elif marked_range_m is None:
+        elif pointed_range_m is None:
             words = time_zero_text(self._plan, newest.time_zero if newest is not None else None)
         else:
-            path_time_s = float(self._scale.path_time_s(marked_range_m))
-            words = mark_text(marked_range_m, marked_echo, path_time_s=path_time_s)
+            path_time_s = float(self._scale.path_time_s(pointed_range_m))
+            words = pointer_text(pointed_range_m, pointed_echo, path_time_s=path_time_s)
         self._foot.set(
             text=self._page.fitted(words, self._page.text_room),
-            color=INK if message or marked_range_m is None else MARK,
+            color=INK if message or pointed_range_m is None else ACCENT,
             visible=True,
         )
 
@@ -263,7 +263,7 @@ def save_picture(
     run: Run,
     results: Sequence[PingResult] | None = None,
     *,
-    marked_range_m: float | None = None,
+    pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
@@ -279,7 +279,7 @@ def save_picture(
     results : sequence of PingResult, optional
         What is drawn in place of the run's own latest, such as with the background taken
         away; oldest first, the last as now.
-    marked_range_m, remarks, names_echoes
+    pointed_range_m, remarks, names_echoes
         As :meth:`BenchPicture.show` has them.
     note : str
         As :class:`BenchPicture` has it.
@@ -296,7 +296,7 @@ def save_picture(
         suffix[1:],
         run,
         results,
-        marked_range_m=marked_range_m,
+        pointed_range_m=pointed_range_m,
         note=note,
         remarks=remarks,
         size_px=size_px,
@@ -310,7 +310,7 @@ def picture_bytes(
     run: Run,
     results: Sequence[PingResult] | None = None,
     *,
-    marked_range_m: float | None = None,
+    pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
@@ -331,7 +331,7 @@ def picture_bytes(
             figure,
             run,
             results,
-            marked_range_m=marked_range_m,
+            pointed_range_m=pointed_range_m,
             note=note,
             remarks=remarks,
             names_echoes=names_echoes,
@@ -345,7 +345,7 @@ def draw_picture(
     run: Run,
     results: Sequence[PingResult] | None = None,
     *,
-    marked_range_m: float | None = None,
+    pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
     names_echoes: bool = True,
@@ -359,7 +359,7 @@ def draw_picture(
     picture = BenchPicture(figure, run, note=note, history_pings=max(span, FEWEST_ROWS))
     picture.show(
         results,
-        marked_range_m=marked_range_m,
+        pointed_range_m=pointed_range_m,
         counts=counts,
         remarks=remarks,
         names_echoes=names_echoes,

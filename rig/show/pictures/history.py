@@ -75,7 +75,7 @@ class History:
             )
         )
         page.artists += [self._image, self._lost]
-        self._mark = page.mark_in(axes)
+        self._pointer = page.pointer_in(axes)
         self._no_more = page.text_in(axes, color=SOFT)
         self._labels = [
             page.text(page.right + 4, 0, size_pt=SMALL_PT, va="center", changes=True)
@@ -114,10 +114,10 @@ class History:
         ticks = round_ticks(low_db, high_db, most=5)
         self._bar.set_xticks(ticks, labels=tick_texts(ticks))
 
-    def show(self, results: Sequence[PingResult], marked_range_m: float | None) -> None:
+    def show(self, results: Sequence[PingResult], pointed_range_m: float | None) -> None:
         """Show pings, the oldest given first."""
-        if marked_range_m is not None:
-            self._mark.set(xdata=[marked_range_m] * 2, visible=True)
+        if pointed_range_m is not None:
+            self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
         rows = np.full((self._pings, self._columns), np.nan)
         lost: list[int] = []
         oldest = -1

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rig.show.pictures.lettering import printable, text_width, wrapped
-from rig.show.pictures.page import FAINT, INK, MARK, SOFT
+from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
 from rig.show.pictures.saving import drawn_bytes, write_picture
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import expected_text, measured_text, prediction_text
@@ -159,7 +159,9 @@ def _plot(axes: Axes, turn: Turn, *, label_room: float) -> None:
     spare = 0.03 * (float(np.nanmax(x) - np.nanmin(x)) or 1.0)
     axes.set_xlim(float(np.nanmin(x)) - spare, float(np.nanmax(x)) + spare)
     if isinstance(turn.prediction, float) and low <= turn.prediction <= high:
-        axes.axhline(turn.prediction, color=MARK, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3)
+        axes.axhline(
+            turn.prediction, color=ACCENT, linewidth=2.4, linestyle=(0, (4, 2.5)), zorder=3
+        )
     axes.tick_params(color=SOFT, labelcolor=INK, width=1.0, length=5, labelsize=_TYPE_PT)
     axes.grid(color=FAINT, linewidth=0.8)
     axes.set_axisbelow(True)
@@ -202,7 +204,7 @@ def _answers(turn: Turn) -> list[_Answer]:
     if prediction is not None:
         value = prediction if isinstance(prediction, float) else None
         words = prediction_text(prediction, turn.part.question)
-        answers.append(_Answer(name="your prediction", words=words, value=value, colour=MARK))
+        answers.append(_Answer(name="your prediction", words=words, value=value, colour=ACCENT))
     if finding.choice:
         answers.append(_Answer(name="the bench says", words=finding.choice, value=None, colour=INK))
     # The highest first; those without a height last.

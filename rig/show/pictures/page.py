@@ -32,8 +32,8 @@ SMALL_LINE = 20
 
 INK, SOFT, FAINT = "#0b1d33", "#5a6472", "#c9ced6"
 CONE = "#e4e9f1"
-MARK = "#c2410c"
-"""The one colour beside ink: what the reader has marked. It stands for no strength."""
+ACCENT = "#c2410c"
+"""The one colour beside ink: what the reader points at or foretold. It stands for no strength."""
 
 _CAPTION_WIDTH, _SIDE_WIDTH = 264, 96
 
@@ -171,11 +171,11 @@ class Page:
         self.artists.append(made)
         return made
 
-    def mark_in(self, axes: Axes) -> Line2D:
-        """Make a panel's part of the line that a mark drops."""
+    def pointer_in(self, axes: Axes) -> Line2D:
+        """Make a panel's part of the line that the pointer drops."""
         from matplotlib.patheffects import withStroke
 
-        line = axes.axvline(0, color=MARK, linewidth=self.pt(1.8))
+        line = axes.axvline(0, color=ACCENT, linewidth=self.pt(1.8))
         line.set_path_effects([withStroke(linewidth=self.pt(4), foreground="white")])
         self.artists.append(line)
         return line

@@ -11,7 +11,7 @@ import numpy as np
 from dsp.physics.beams import footprint_diameter_m
 from rig.bench.plan import Plan
 from rig.run.results import Echo
-from rig.show.pictures.page import CONE, INK, LEFT, MARK, SMALL_PT, SOFT, Page
+from rig.show.pictures.page import ACCENT, CONE, INK, LEFT, SMALL_PT, SOFT, Page
 from rig.show.pictures.scales import RangeScale, round_ticks
 from rig.show.wording import cone_text, has_cone, length_text, tick_texts
 
@@ -51,14 +51,14 @@ class Sketch:
 
         self._lay_cone(page, axes)
         self._lay_bench(page, axes, plan, far_wall_m)
-        self._mark = page.mark_in(axes)
+        self._pointer = page.pointer_in(axes)
         (self._footprint,) = axes.plot(
-            [], [], color=MARK, linewidth=page.pt(3.5), solid_capstyle="butt"
+            [], [], color=ACCENT, linewidth=page.pt(3.5), solid_capstyle="butt"
         )
         self._arcs = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.4)))
         (self._dots,) = axes.plot([], [], "o", color=INK, markersize=page.pt(6))
         page.artists += [self._footprint, self._arcs, self._dots]
-        self._footprint_label = page.text_in(axes, color=MARK, va="bottom", covers=True)
+        self._footprint_label = page.text_in(axes, color=ACCENT, va="bottom", covers=True)
 
         leaves_at_m = half_m / math.tan(half_angle_rad) if has_cone(half_angle_rad) else 0.0
         cone = cone_text(half_angle_rad, leaves_at_m=leaves_at_m, stop_m=scale.stop_m)
@@ -111,8 +111,8 @@ class Sketch:
                 )
             )
 
-    def show(self, echoes: Sequence[Echo], marked_range_m: float | None) -> None:
-        """Show the newest ping's echoes, and the mark with the beam's footprint there."""
+    def show(self, echoes: Sequence[Echo], pointed_range_m: float | None) -> None:
+        """Show the newest ping's echoes, and the pointer with the beam's footprint there."""
         half_m = self._half_height_m
         reach_rad = self._half_angle_rad if has_cone(self._half_angle_rad) else math.pi / 2
         arcs = []
@@ -123,11 +123,11 @@ class Sketch:
             arcs.append(np.column_stack([np.cos(angle_rad), np.sin(angle_rad)]) * echo.range_m)
         self._arcs.set(segments=arcs, visible=True)
         self._dots.set(data=([e.range_m for e in echoes], [0.0] * len(echoes)), visible=True)
-        if marked_range_m is None:
+        if pointed_range_m is None:
             return
-        self._mark.set(xdata=[marked_range_m] * 2, visible=True)
-        if has_cone(self._half_angle_rad) and marked_range_m > 0:
-            self._show_footprint(marked_range_m)
+        self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
+        if has_cone(self._half_angle_rad) and pointed_range_m > 0:
+            self._show_footprint(pointed_range_m)
 
     def _show_footprint(self, range_m: float) -> None:
         across_m = float(footprint_diameter_m(range_m, self._half_angle_rad))

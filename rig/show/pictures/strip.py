@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from rig.run.results import Echo, PingResult
 from rig.show.pictures.lettering import printable, wrapped
 from rig.show.pictures.page import (
+    ACCENT,
     FAINT,
     INK,
     LEFT,
     MAIN_PT,
-    MARK,
     SMALL_LINE,
     SMALL_PT,
     SOFT,
@@ -37,7 +37,7 @@ class Strip:
 
         self._page, self._scale, self._height = page, scale, height
         axes = self.axes = page.panel(top, height, stop_m=scale.stop_m, side="dB re full scale")
-        self._mark = page.mark_in(axes)
+        self._pointer = page.pointer_in(axes)
         (self._near,) = axes.plot([], [], color=FAINT, linewidth=page.pt(1.4))
         (self._threshold,) = axes.plot([], [], color=SOFT, linewidth=page.pt(1.4), dashes=(6, 3))
         self._leaders = axes.add_collection(LineCollection([], colors=SOFT, linewidths=page.fine))
@@ -84,15 +84,15 @@ class Strip:
         self,
         newest: PingResult | None,
         echoes: Sequence[Echo],
-        marked_range_m: float | None,
-        marked_echo: Echo | None,
+        pointed_range_m: float | None,
+        pointed_echo: Echo | None,
         remarks: str,
         *,
         counts_echoes: bool = True,
     ) -> None:
         """Show the newest ping, or say why there is nothing to show."""
-        if marked_range_m is not None:
-            self._mark.set(xdata=[marked_range_m] * 2, visible=True)
+        if pointed_range_m is not None:
+            self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
         if newest is None or newest.profile is None:
             self._show_blank(newest)
             return
@@ -112,7 +112,7 @@ class Strip:
         if newest.clipped:
             remarks = f"Clipped: louder than it reads. {remarks}"
         if counts_echoes:
-            self._show_echoes(echoes, marked_range_m, marked_echo, remarks)
+            self._show_echoes(echoes, pointed_range_m, pointed_echo, remarks)
         else:
             lines = self._page.caption_lines(remarks)[: self._list_lines]
             self._list.set(text="\n".join(lines), visible=True)
@@ -142,19 +142,19 @@ class Strip:
     def _show_echoes(
         self,
         echoes: Sequence[Echo],
-        marked_range_m: float | None,
-        marked_echo: Echo | None,
+        pointed_range_m: float | None,
+        pointed_echo: Echo | None,
         remarks: str,
     ) -> None:
-        """Ring each echo; label the strongest, the marked and the nearest few; list the rest."""
+        """Ring each echo; label the strongest, that pointed at and the nearest; list the rest."""
         low_db, high_db = self.axes.get_ylim()
         peaks_db = [min(max(e.strength_db, low_db), high_db) for e in echoes]
         self._peaks.set(data=([e.range_m for e in echoes], peaks_db), visible=True)
         ranges = [metres_text(e.range_m, e.u_range_m) for e in echoes]
         left, right = self.axes.get_xlim()
         units_per_m = (self._page.right - LEFT) / (right - left)
-        marked = None if marked_echo is None else echoes.index(marked_echo)
-        line = None if marked_range_m is None else (marked_range_m - left) * units_per_m
+        pointed = None if pointed_echo is None else echoes.index(pointed_echo)
+        line = None if pointed_range_m is None else (pointed_range_m - left) * units_per_m
         places = place_labels(
             [(e.range_m - left) * units_per_m for e in echoes],
             [measure(MAIN_PT)(f"{text} m") for text in ranges],
@@ -163,8 +163,8 @@ class Strip:
             rows=_LABEL_ROWS,
             gap=8.0,
             most=_MOST_LABELS,
-            first=first_labelled(echoes, marked),
-            line=None if line is None else (line, marked),
+            first=first_labelled(echoes, pointed),
+            line=None if line is None else (line, pointed),
         )
         db_per_unit = (high_db - low_db) / self._height
         leaders = []
@@ -174,7 +174,7 @@ class Strip:
                 text=f"{ranges[echo]} m",
                 x=left + centre / units_per_m,
                 y=y,
-                color=MARK if echo == marked else INK,
+                color=ACCENT if echo == pointed else INK,
                 visible=True,
             )
             foot = y - 0.5 * _LABEL_ROW * db_per_unit
@@ -198,9 +198,9 @@ class Strip:
         return self._page.caption_lines(head)[: self._list_lines]
 
 
-def first_labelled(echoes: Sequence[Echo], marked: int | None) -> list[int]:
-    """Return the echoes whose labels come before all others: the strongest, then the marked."""
+def first_labelled(echoes: Sequence[Echo], pointed: int | None) -> list[int]:
+    """Return the echoes to label before all others: the strongest, then the one pointed at."""
     # An edge time tells no strength; then none is the strongest.
     told = [i for i, echo in enumerate(echoes) if not math.isnan(echo.strength_db)]
     first = [max(told, key=lambda i: echoes[i].strength_db)] if told else []
-    return first if marked is None or marked in first else [*first, marked]
+    return first if pointed is None or pointed in first else [*first, pointed]

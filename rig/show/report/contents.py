@@ -9,9 +9,6 @@ from rig.measure.beam.measurement import BeamMeasurement
 from rig.measure.strength import TargetStrength
 from rig.run.run import Run
 
-INVENTED = ("virtual-tank", "emulated-board")
-"""Front ends whose echoes come from a scene that someone made up."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Contents:
@@ -39,4 +36,4 @@ class Contents:
     @property
     def invented(self) -> bool:
         """Whether the pings come from a scene that someone made up."""
-        return self.run.info.front_end in INVENTED
+        return self.run.info.invented

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rig.bench.plan import Barker13Plan, ChirpPlan, GolayPlan, TonePlan
 from rig.measure.passes import passings_of
 from rig.show.report.contents import Contents
 
@@ -46,15 +45,6 @@ _WIENER = (
     "N. Wiener, Extrapolation, Interpolation, and Smoothing of Stationary Time Series, 1949, "
     "ch. III"
 )
-_KLAUDER = (
-    "J. R. Klauder et al., “The theory and design of chirp radars”, Bell Syst. Tech. J. 39, 1960, "
-    "pp. 745–808"
-)
-_BARKER = (
-    "R. H. Barker, “Group synchronizing of binary digital systems”, in Communication Theory, "
-    "ed. W. Jackson, 1953, pp. 273–287"
-)
-_GOLAY = "M. J. E. Golay, “Complementary series”, IRE Trans. Inf. Theory 7, 1961, pp. 82–87"
 _BANDPASS = (
     "R. G. Vaughan, N. L. Scott and D. R. White, “The theory of bandpass sampling”, IEEE Trans. "
     "Signal Process. 39, 1991, pp. 1973–1984"
@@ -141,16 +131,9 @@ def _sound(contents: Contents) -> list[tuple[str, str]]:
 def _pulse(contents: Contents) -> list[tuple[str, str]]:
     plan = contents.run.receiver.plan
     pulse, weighting = plan.pulse, plan.receiver.weighting
-    found = []
-    if isinstance(pulse, ChirpPlan):
-        found.append(("chirp", _KLAUDER))
-    elif isinstance(pulse, GolayPlan):
-        found.append(("Golay pair", _GOLAY))
-    elif isinstance(pulse, Barker13Plan):
-        found.append(("Barker code", _BARKER))
-    rounded = isinstance(pulse, (ChirpPlan, TonePlan)) and pulse.taper != "none"
+    found = [*pulse.sources]
     # The direct sound is looked for through a Hann window, whatever is asked of echoes.
-    if rounded or weighting == "hann" or plan.geometry.time_zero != "calibration":
+    if pulse.tapered or weighting == "hann" or plan.geometry.time_zero != "calibration":
         found.append(("windows on the pulse and on its spectrum", _HARRIS))
     if plan.timing.band_sampling:
         found.append(("sampling below twice the frequency", _BANDPASS))
@@ -186,6 +169,6 @@ def _passes(contents: Contents) -> list[tuple[str, str]]:
         found.append(("least squares of the fitted curves", _BEVINGTON))
     if any(p.closing is not None for p in passings_of(contents.run)):
         found.append(("closing speed from the phases of successive pings", _MILLER))
-    if isinstance(contents.run.receiver.plan.pulse, ChirpPlan):
+    if contents.run.plan.pulse.coupling_s != 0:
         found.append(("what a target's speed does to the range by a chirp", _RIHACZEK))
     return found

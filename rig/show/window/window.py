@@ -50,7 +50,7 @@ class LiveWindow:
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
         self._pings = ShownPings(run.receiver, most=HISTORY_PINGS)
-        self._mark_m: float | None = None
+        self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
         self._help_wanted = self._closed = False
@@ -127,7 +127,7 @@ class LiveWindow:
             status = f"Paused, {pings.newer} newer"
         rescaled = self._picture.show(
             results,
-            marked_range_m=self._mark_m,
+            pointed_range_m=self._pointer_m,
             limits_db=self._limits_db,
             counts=(pings.pings, pings.lost_pings),
             status=status,
@@ -174,13 +174,13 @@ class LiveWindow:
 
     def _click_event(self, event: Any) -> None:
         if event.inaxes in self._picture.panels and event.xdata is not None:
-            self.mark(float(event.xdata))
+            self.point_at(float(event.xdata))
 
-    def mark(self, range_m: float) -> None:
-        """Mark a range, or the echo of the newest ping that is close by."""
+    def point_at(self, range_m: float) -> None:
+        """Point at a range, or at the echo of the newest ping that is close by."""
         range_m = min(max(range_m, 0.0), self._scale.stop_m)
         near = [e.range_m for e in self._echoes() if abs(e.range_m - range_m) < self._nudge_m]
-        self._mark_m = min(near, key=lambda m: abs(m - range_m), default=range_m)
+        self._pointer_m = min(near, key=lambda m: abs(m - range_m), default=range_m)
         self._message = ""
         self._show()
 
@@ -196,11 +196,11 @@ class LiveWindow:
         """Do what a key, by matplotlib's name, stands for; other keys do nothing."""
         actions: dict[str, Callable[[], object]] = {
             " ": self._pings.pause,
-            "m": self._mark_next,
-            "left": lambda: self._move_mark(-1),
-            "right": lambda: self._move_mark(1),
-            "delete": self._unmark,
-            "backspace": self._unmark,
+            "m": self._point_at_next,
+            "left": lambda: self._move_pointer(-1),
+            "right": lambda: self._move_pointer(1),
+            "delete": self._drop_pointer,
+            "backspace": self._drop_pointer,
             "up": self._pings.raise_threshold,
             "down": self._pings.lower_threshold,
             "+": lambda: self._restack(self._pings.stack_more),
@@ -250,22 +250,22 @@ class LiveWindow:
         self._foretold = None
         self._lay_out()
 
-    def _mark_next(self) -> None:
-        """Go to the next echo beyond the mark; after the last, to the nearest."""
+    def _point_at_next(self) -> None:
+        """Go to the next echo beyond the pointer; after the last, to the nearest."""
         ranges = [e.range_m for e in self._echoes()]
         if not ranges:
             self._message = "The newest ping has no echo to mark; a click marks any range."
             return
-        past_m = -1.0 if self._mark_m is None else self._mark_m + self._nudge_m / 2
-        self._mark_m = next((m for m in ranges if m > past_m), ranges[0])
+        past_m = -1.0 if self._pointer_m is None else self._pointer_m + self._nudge_m / 2
+        self._pointer_m = next((m for m in ranges if m > past_m), ranges[0])
 
-    def _move_mark(self, steps: int) -> None:
-        start_m = self._scale.stop_m / 2 if self._mark_m is None else self._mark_m
+    def _move_pointer(self, steps: int) -> None:
+        start_m = self._scale.stop_m / 2 if self._pointer_m is None else self._pointer_m
         moved_m = start_m + steps * self._nudge_m / 4
-        self._mark_m = min(max(moved_m, 0.0), self._scale.stop_m)
+        self._pointer_m = min(max(moved_m, 0.0), self._scale.stop_m)
 
-    def _unmark(self) -> None:
-        self._mark_m = None
+    def _drop_pointer(self) -> None:
+        self._pointer_m = None
 
     def _restack(self, change: Callable[[], None]) -> None:
         change()
@@ -296,7 +296,7 @@ class LiveWindow:
                 path,
                 self._run,
                 self._pings.results(),
-                marked_range_m=self._mark_m,
+                pointed_range_m=self._pointer_m,
                 remarks=self._pings.remarks(),
             )
         except StorageError as problem:

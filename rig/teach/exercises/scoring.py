@@ -55,8 +55,8 @@ class Score:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Marks:
-    """What came of marking.
+class Scores:
+    """What came of holding answers against the key.
 
     Attributes
     ----------
@@ -164,7 +164,7 @@ def _rows(text: str, path: str | os.PathLike[str], remedy: str) -> Iterator[Hand
         )
 
 
-def mark(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Marks:
+def scored(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Scores:
     """Hold answers against the key.
 
     Everyone who handed in anything is asked every question of the key. An answer may be the
@@ -210,7 +210,7 @@ def mark(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Marks:
                 if chosen is None:
                     not_choices.append(handed)
             outcomes.append((entry.topic, shown[who], chosen == entry.answer))
-    return Marks(
+    return Scores(
         overall=_score(right for _, _, right in outcomes),
         by_topic=_scores((topic, right) for topic, _, right in outcomes),
         by_name=_scores((name, right) for _, name, right in outcomes),
@@ -219,35 +219,35 @@ def mark(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Marks:
     )
 
 
-def marks_lines(marks: Marks) -> tuple[str, ...]:
-    """Put marks into words."""
-    width = max(len(topic) for topic in marks.by_topic)
-    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in marks.by_topic.items()]
-    lines.append(f"{'all':<{width}}  {_score_text(marks.overall)}")
-    if list(marks.by_name) != [""]:
-        lines += [f"{name or '(no name)'}: {_score_text(s)}" for name, s in marks.by_name.items()]
-    if marks.blank:
-        lines.append(f"not answered: {marks.blank}")
+def score_lines(scores: Scores) -> tuple[str, ...]:
+    """Put scores into words."""
+    width = max(len(topic) for topic in scores.by_topic)
+    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in scores.by_topic.items()]
+    lines.append(f"{'all':<{width}}  {_score_text(scores.overall)}")
+    if list(scores.by_name) != [""]:
+        lines += [f"{name or '(no name)'}: {_score_text(s)}" for name, s in scores.by_name.items()]
+    if scores.blank:
+        lines.append(f"not answered: {scores.blank}")
     lines += [
         f"none of the choices: question {a.number}{f', {a.name}' if a.name else ''}: {a.answer!r}"
-        for a in marks.not_choices
+        for a in scores.not_choices
     ]
     return tuple(lines)
 
 
-def marks_answer(marks: Marks) -> dict[str, Any]:
+def scores_answer(scores: Scores) -> dict[str, Any]:
     """Answer `exercise --mark --json`."""
 
-    def score(one: Score) -> dict[str, int]:
+    def counts(one: Score) -> dict[str, int]:
         return {"right": one.right, "asked": one.asked}
 
     return {
-        **score(marks.overall),
-        "topics": [{"topic": topic, **score(s)} for topic, s in marks.by_topic.items()],
-        "names": [{"name": name, **score(s)} for name, s in marks.by_name.items()],
-        "not_answered": marks.blank,
+        **counts(scores.overall),
+        "topics": [{"topic": topic, **counts(s)} for topic, s in scores.by_topic.items()],
+        "names": [{"name": name, **counts(s)} for name, s in scores.by_name.items()],
+        "not_answered": scores.blank,
         "none_of_the_choices": [
-            {"name": a.name, "number": a.number, "answer": a.answer} for a in marks.not_choices
+            {"name": a.name, "number": a.number, "answer": a.answer} for a in scores.not_choices
         ],
     }
 

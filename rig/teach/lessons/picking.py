@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 
 from rig.errors import NotHeardError
+from rig.run.budget import NOISE_TERMS
 from rig.run.results import Echo
 from rig.teach.lessons.lesson import StepHeard
-
-NOISE_TERMS = ("delay", "time zero: mark")
-"""The terms of a range's budget that are new each time; the others stay as they are."""
 
 
 def echo_near(heard: StepHeard, range_m: float, *, within_m: float) -> Echo:

@@ -8,12 +8,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from rig.bench.capture import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
 from rig.front_ends.board.link import Identity
 from rig.front_ends.board.settings import settings_for
 from rig.measure.forecast import forecast
-from rig.run.opening import INVENTED, Bench
+from rig.run.opening import Bench
 from rig.tank.scene import Noise, Scene
 from rig.teach.lessons.lesson import (
     Finding,
@@ -93,7 +94,7 @@ class Turn:
     @property
     def invented(self) -> bool:
         """Whether a step was heard in an invented scene."""
-        return any(h.receiver.info.front_end in INVENTED for h in self.heard)
+        return any(h.receiver.info.invented for h in self.heard)
 
 
 def predicted(question: Question, text: str) -> float | str:
@@ -176,7 +177,7 @@ def check_bench(
         )
     plan = plan_of(step, tables, source=source)
     kind = scene_of(step, source=source).medium.kind
-    if front_end in INVENTED and kind != plan.medium.kind:
+    if front_end in INVENTED_FRONT_ENDS and kind != plan.medium.kind:
         raise PlanError(
             f"{source}: medium.kind: found {plan.medium.kind!r}, and the scene of step "
             f"{step.name} is in {kind!r}; give a plan for that"
@@ -255,7 +256,7 @@ def givens_for(
     LessonError
         Where a real bench's quantity was not given.
     """
-    invented = all(h.receiver.info.front_end in INVENTED for h in heard)
+    invented = all(h.receiver.info.invented for h in heard)
     found = {}
     for given in part.givens:
         if given.name in values:

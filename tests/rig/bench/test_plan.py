@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.bench.plan import GolayPlan, plan_from_table, read_plan
+from rig.bench.plan import plan_from_table, read_plan
+from rig.bench.pulse_kinds import Golay
 from rig.bench.waveforms import pulses_of
 from rig.errors import PlanError
 
@@ -139,7 +140,7 @@ def test_a_file_that_is_not_there_is_refused_by_name(tmp_path: Path) -> None:
 def test_golay_pings_take_turns() -> None:
     golay = {"kind": "golay", "centre_hz": 8e3, "chip_s": 2.5e-4, "chips": 32}
     plan = plan_from_table({"pulse": golay})
-    assert isinstance(plan.pulse, GolayPlan)
+    assert isinstance(plan.pulse, Golay)
     assert plan.pulses_per_cycle == len(pulses_of(plan)) == 2
 
 

@@ -491,6 +491,21 @@ def test_metadata_that_was_changed_is_refused_by_key(
         read_recording(path)
 
 
+@pytest.mark.parametrize(
+    ("front_end", "invented"),
+    [("virtual-tank", True), ("emulated-board", True), ("sound-card", False)],
+)
+def test_an_older_recording_s_front_end_tells_whether_its_scene_was_invented(
+    tmp_path: Path, front_end: str, invented: bool
+) -> None:
+    _record(tmp_path / "r", 1)
+    path = tmp_path / "r.sigmf-meta"
+    older, keys = re.subn(r',\s*"invented": false', "", path.read_text())
+    assert keys == 1
+    path.write_text(older.replace('"virtual-tank"', f'"{front_end}"'))
+    assert read_recording(path).info.invented is invented
+
+
 def _write_until_refused(recorder: Recorder, written: list[CaptureBlock], *, frames: int) -> None:
     for i in range(1000):
         block = _block(i, frames=frames)

@@ -67,6 +67,7 @@ def _as_front_end(front_end: FrontEnd) -> FrontEnd:
 def test_it_is_a_front_end_that_cannot_slip():
     with _as_front_end(open_virtual_tank(_plan(), scene=_scene(_ball(1.0)))) as tank:
         assert tank.info.front_end == "virtual-tank"
+        assert tank.info.invented
         assert tank.info.channels == 1
         assert not tank.info.can_slip
         blocks = list(tank.blocks(3))

@@ -11,8 +11,9 @@ import pytest
 
 from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import ChirpPlan, Geometry, Medium, Plan, Receiver, Timing, Transducer
-from rig.run.receiver import Receiver as RigReceiver
+from rig.bench.plan import Geometry, Medium, Plan, Reception, Timing, Transducer
+from rig.bench.pulse_kinds import Chirp
+from rig.run.receiver import Receiver
 from rig.run.results import Echo, PingResult, TimeZero
 from rig.run.run import Origin, Run, run_with
 
@@ -32,7 +33,7 @@ class Bench:
 
     def run(self, results: Sequence[PingResult] = ()) -> Run:
         """Return the run that such pings would be of."""
-        receiver = RigReceiver(self.plan, self.info)
+        receiver = Receiver(self.plan, self.info)
         receiver.sound_speed_m_s = self.sound_speed_m_s
         receiver.range_model = dataclasses.replace(
             receiver.range_model, half_angle_rad=self.half_angle_rad
@@ -53,7 +54,7 @@ class Bench:
         if lost:
             return PingResult(index=index, sent_s=sent_s, lost=True, reason=lost)
         pulse = self.plan.pulse
-        assert isinstance(pulse, ChirpPlan)
+        assert isinstance(pulse, Chirp)
         bandwidth_hz = pulse.stop_hz - pulse.start_hz
         bin_s = 1 / (1.25 * bandwidth_hz)
         baseline_m, c = self.plan.geometry.baseline_m, self.sound_speed_m_s
@@ -106,22 +107,26 @@ class Bench:
 
 
 def air_bench() -> Bench:
-    plan = Plan(pulse=ChirpPlan(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010))
-    info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48000.0)
+    plan = Plan(pulse=Chirp(start_hz=4000.0, stop_hz=12000.0, duration_s=0.010))
+    info = StreamInfo(
+        front_end="virtual-tank", device="bench", sample_rate_hz=48000.0, invented=True
+    )
     # sin θ = 1.160/ka, ka = 4.384 (two-way half power of a piston of 3 cm at 8 kHz)
     return Bench(plan=plan, info=info, sound_speed_m_s=AIR_M_S, half_angle_rad=0.2678)
 
 
 def water_tank() -> Bench:
     plan = Plan(
-        pulse=ChirpPlan(start_hz=150e3, stop_hz=250e3, duration_s=0.0002),
+        pulse=Chirp(start_hz=150e3, stop_hz=250e3, duration_s=0.0002),
         timing=Timing(sample_rate_hz=1e6, ping_interval_s=0.1),
-        receiver=Receiver(range_start_m=0.1, range_stop_m=1.2),
+        receiver=Reception(range_start_m=0.1, range_stop_m=1.2),
         medium=Medium(kind="fresh-water"),
         geometry=Geometry(baseline_m=0.06),
         transducer=Transducer(radius_m=0.025),
     )
-    info = StreamInfo(front_end="virtual-tank", device="rain trough", sample_rate_hz=1e6)
+    info = StreamInfo(
+        front_end="virtual-tank", device="rain trough", sample_rate_hz=1e6, invented=True
+    )
     return Bench(plan=plan, info=info, sound_speed_m_s=WATER_M_S, half_angle_rad=0.0763)
 
 

@@ -73,9 +73,10 @@ def test_lost_ping_says_why(air, rng):
 
 @given(reason=st.text(max_size=60), encoding=st.sampled_from(["ascii", "cp1252", "utf-8"]))
 def test_any_reason_is_one_line_that_the_terminal_can_show(reason, encoding):
-    from rig.bench.plan import ChirpPlan, Plan
+    from rig.bench.plan import Plan
+    from rig.bench.pulse_kinds import Chirp
 
-    plan = Plan(pulse=ChirpPlan(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
+    plan = Plan(pulse=Chirp(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
     lost = PingResult(index=0, sent_s=0.0, lost=True, reason=reason)
     line = strip_line(lost, plan, 80, sound_speed_m_s=343.0, encoding=encoding)
     line.encode(encoding)

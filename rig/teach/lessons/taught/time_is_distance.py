@@ -12,6 +12,7 @@ from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.bounds import blind_zone_m
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
 from rig.errors import NotHeardError
+from rig.run.budget import is_of_sound_speed
 from rig.run.receiver import Receiver
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.picking import echo_near, u_noise_m
@@ -53,7 +54,7 @@ def _out_and_back(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
     for echo in echoes:
         # What a range is unsure by, but for the sound speed, is so because the delay is.
         terms = () if echo.budget is None else echo.budget.terms
-        u_range_m = math.hypot(*(t.u for t in terms if not t.name.startswith("sound speed")))
+        u_range_m = math.hypot(*(t.u for t in terms if not is_of_sound_speed(t.name)))
         u_ms.append(1e3 * 2 * u_range_m / speed)
     delay_ms = [1e3 * e.delay_s for e in echoes]
     path_m = [float(path_from_range_m(tape.value, baseline_m)) for tape in tapes]

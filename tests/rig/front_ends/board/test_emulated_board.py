@@ -98,6 +98,12 @@ def test_command_gives_the_same_keys_and_ranges_as_the_virtual_tank(capsys, file
         assert abs(by_board["range_m"] - by_tank["range_m"]) < allowed_m + 4 * by_tank["u_range_m"]
 
 
+def test_command_says_that_the_board_s_scene_is_invented(capsys, files):
+    bench = ("--plan", str(files / "plan.toml"), "--scene", str(files / "scene.toml"))
+    assert main(["run", *bench, "--front-end", "emulated-board", "--pings", "1"]) == 0
+    assert "an invented scene, no sound was made" in capsys.readouterr().out
+
+
 def test_echo_is_as_strong_in_the_virtual_tank_whose_band_folds_likewise(capsys, files):
     board, tank = (run(capsys, files, name) for name in ("emulated-board", "virtual-tank"))
     strengths_db = [

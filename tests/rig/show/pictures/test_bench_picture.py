@@ -98,7 +98,7 @@ def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, 
     bench = request.getfixturevalue(bench_name)
     results = SCENES[scene](bench, rng)
     echoes = results[-1].echoes if results else ()
-    marked_range_m = echoes[len(echoes) // 2].range_m if marked and echoes else None
+    pointed_range_m = echoes[len(echoes) // 2].range_m if marked and echoes else None
     long = dataclasses.replace(
         bench.info, front_end="sound-card", device="a device with quite a long name, " * 9
     )
@@ -107,7 +107,7 @@ def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, 
         results,
         dpi=dpi,
         note="recording_" * 40,
-        marked_range_m=marked_range_m,
+        pointed_range_m=pointed_range_m,
     )
     boxes = boxes_of(figure)
     assert len(boxes) > 25
@@ -181,7 +181,7 @@ def rgb_of(figure):
 
 def test_mark_drops_one_line_through_all_three_panels(air, rng):
     results = air.passing(10, rng)
-    figure, picture = drawn(air, results, marked_range_m=1.0)
+    figure, picture = drawn(air, results, pointed_range_m=1.0)
     plain, _ = drawn(air, results)
     changed = (rgb_of(figure) != rgb_of(plain)).any(axis=2)
     height = changed.shape[0]
@@ -196,14 +196,14 @@ def test_mark_drops_one_line_through_all_three_panels(air, rng):
 def test_mark_tells_what_the_echo_there_is(air, rng):
     results = air.passing(10, rng)
     echo = results[-1].echoes[1]
-    figure, _ = drawn(air, results, marked_range_m=echo.range_m)
+    figure, _ = drawn(air, results, pointed_range_m=echo.range_m)
     foot = next(t for t, _ in boxes_of(figure) if t.startswith("Marked echo"))
     assert f"{echo.range_m:.3f} m" in foot
     assert "1.8 mm" in foot
 
 
 def test_mark_beside_every_echo_claims_none(air, rng):
-    figure, _ = drawn(air, air.passing(10, rng), marked_range_m=4.0)
+    figure, _ = drawn(air, air.passing(10, rng), pointed_range_m=4.0)
     assert any("no echo there" in text for text, _ in boxes_of(figure))
 
 
@@ -222,7 +222,7 @@ def test_strongest_echo_is_labelled_behind_any_number_of_weaker_ones(air, rng):
 
 def test_mark_does_not_run_through_a_label_of_another_echo(air, rng):
     results = [air.ping(0, [(1.2, -30.0), (1.3, -45.0), (3.0, -40.0)], rng)]
-    figure, picture = drawn(air, results, marked_range_m=1.3)
+    figure, picture = drawn(air, results, pointed_range_m=1.3)
     line = picture.panels[1].transData.transform((1.3, 0))[0]
     renderer = figure.canvas.get_renderer()
     other = label_of(figure, 1.2).get_window_extent(renderer)
@@ -243,7 +243,7 @@ def inside_of(figure, words):
 
 def test_mark_does_not_run_through_its_own_label(air, rng):
     results = [air.ping(0, [(0.7, -30.0), (1.0, -40.0)], rng)]
-    figure, _ = drawn(air, results, marked_range_m=0.7)
+    figure, _ = drawn(air, results, pointed_range_m=0.7)
     # The topmost and the lowest dots behind a number hold nothing of it.
     inside = inside_of(figure, "0.700 m")
     assert (inside[[0, -1]] > 250).all()
@@ -251,9 +251,9 @@ def test_mark_does_not_run_through_its_own_label(air, rng):
 
 def test_arcs_do_not_run_through_the_footprint_s_width(air, rng):
     results = [air.ping(0, [(0.7, -30.0), (1.0, -40.0), (1.3, -40.0)], rng)]
-    figure, _ = drawn(air, results, marked_range_m=0.7)
-    # Red is 0xc2 in the mark's colour and 0x0b in that of the arcs: any mixture of the
-    # mark's with the paper has at least the first.
+    figure, _ = drawn(air, results, pointed_range_m=0.7)
+    # Red is 0xc2 in the pointer's colour and 0x0b in that of the arcs: any mixture of the
+    # pointer's with the paper has at least the first.
     assert inside_of(figure, "footprint")[..., 0].min() >= 0xC2
 
 
@@ -399,12 +399,13 @@ def test_first_picture_is_quick_and_needs_neither_screen_nor_pyplot(tmp_path):
     script = f"""
 import sys, time
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import ChirpPlan, Plan
+from rig.bench.plan import Plan
+from rig.bench.pulse_kinds import Chirp
 from rig.run.receiver import Receiver
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import save_picture
 assert "matplotlib" not in sys.modules
-plan = Plan(pulse=ChirpPlan(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
+plan = Plan(pulse=Chirp(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
 info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48e3)
 save_picture({str(tmp_path / "p.png")!r}, Run(Receiver(plan, info)))
 assert "matplotlib.pyplot" not in sys.modules

@@ -19,7 +19,7 @@ TOOLS = ("Xvfb", "xdotool", "import")
 SCREEN = (1280, 780)
 """With 60 dots kept for a title bar, a window of 1280 × 720 just fits."""
 
-MARK_RGB = (0xC2, 0x41, 0x0C)
+POINTER_RGB = (0xC2, 0x41, 0x0C)
 
 # Pings of the bench that ships, twenty a second, whose count is kept in a file; each
 # argument after the first two changes what happens.
@@ -163,10 +163,10 @@ class Window:
         """What a stretch of the panels shows, without their frames."""
         return self.screen()[top + 2 : bottom - 2, 125:908]
 
-    def marked(self):
-        """Where the mark's line stands in the history, in dots from the left; 0 for nowhere."""
+    def pointed(self):
+        """Where the pointer's line stands in the history, in dots from the left; 0 for nowhere."""
         history = self.panel(442, 636)
-        columns = np.flatnonzero((history == MARK_RGB).all(axis=2).mean(axis=0) > 0.9)
+        columns = np.flatnonzero((history == POINTER_RGB).all(axis=2).mean(axis=0) > 0.9)
         return columns.mean() + 125 if columns.size else 0
 
     def count(self):
@@ -221,18 +221,18 @@ def test_pause_holds_the_picture_while_pings_go_on_and_are_taken(window):
 def test_mark_is_set_moved_and_taken_away_by_keys_and_by_a_click(window):
     live = window()
     live.press("space", "m")
-    first = eventually(live.marked)
+    first = eventually(live.pointed)
     live.press("m")
-    second = eventually(lambda: live.marked() > first and live.marked())
+    second = eventually(lambda: live.pointed() > first and live.pointed())
     live.press("Right", "Right", "Right")
-    third = eventually(lambda: live.marked() > second and live.marked())
+    third = eventually(lambda: live.pointed() > second and live.pointed())
     live.press("Left", "Left", "Left", "Left")
-    eventually(lambda: 0 < live.marked() < third)
+    eventually(lambda: 0 < live.pointed() < third)
     live.press("Delete")
-    eventually(lambda: live.marked() == 0)
+    eventually(lambda: live.pointed() == 0)
     live.click(700, 340)
     # The line is 2 or 3 dots wide; half a dot more for where a dot begins.
-    assert abs(eventually(live.marked) - 700) <= 1.5
+    assert abs(eventually(live.pointed) - 700) <= 1.5
 
 
 def test_still_background_goes_and_comes_back(window):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from rig.cli import main
 from rig.errors import LessonError
-from rig.teach.exercises.scoring import HandedIn, KeyEntry, mark, read_answers, read_key
+from rig.teach.exercises.scoring import HandedIn, KeyEntry, read_answers, read_key, scored
 
 CHOICES = ("it went by: a whole pass", "1.2 m", "it cannot be told")
 NAMES = st.text(st.characters(categories=("L", "Zs"), exclude_characters="\xa0"), max_size=8)
@@ -56,10 +56,10 @@ def test_right_are_as_many_as_were_answered_by_the_key(
         wrong = data.draw(st.sampled_from(["", *(c for c in CHOICES if c != entry.answer)]))
         text = entry.answer if right else wrong
         handed.append(HandedIn(name="", number=entry.number, answer=text))
-    marks = mark(data.draw(st.permutations(handed)), key)
-    assert marks.overall.right == sum(rights)
-    assert marks.overall.asked == len(key)
-    for topic, score in marks.by_topic.items():
+    scores = scored(data.draw(st.permutations(handed)), key)
+    assert scores.overall.right == sum(rights)
+    assert scores.overall.asked == len(key)
+    for topic, score in scores.by_topic.items():
         of_topic = [r for e, r in zip(key, rights, strict=True) if e.topic == topic]
         assert (score.right, score.asked) == (sum(of_topic), len(of_topic))
 
@@ -70,11 +70,11 @@ def test_right_are_as_many_as_were_answered_by_the_key(
 )
 def test_topics_and_names_add_up_to_the_whole(key: list[KeyEntry], names: list[str]) -> None:
     handed = [HandedIn(name=n, number=e.number, answer=e.choices[0]) for n in names for e in key]
-    marks = mark(handed, key)
-    assert marks.overall.asked == len(key) * len(names)
-    for split in (marks.by_topic, marks.by_name):
-        assert sum(s.asked for s in split.values()) == marks.overall.asked
-        assert sum(s.right for s in split.values()) == marks.overall.right
+    scores = scored(handed, key)
+    assert scores.overall.asked == len(key) * len(names)
+    for split in (scores.by_topic, scores.by_name):
+        assert sum(s.asked for s in split.values()) == scores.overall.asked
+        assert sum(s.right for s in split.values()) == scores.overall.right
 
 
 @pytest.mark.parametrize(
@@ -94,25 +94,25 @@ def test_topics_and_names_add_up_to_the_whole(key: list[KeyEntry], names: list[s
     ],
 )
 def test_case_spaces_letters_and_a_decimal_comma_make_no_difference(text: str) -> None:
-    assert mark([answered(text)], a_key()).overall.right == 1
+    assert scored([answered(text)], a_key()).overall.right == 1
 
 
 @pytest.mark.parametrize(
     "text", ["12 m", "1.20 m", "d", "a", "ab", "1.2 m or so", "it stayed", "a) 1.2 m"]
 )
 def test_other_words_are_not_right(text: str) -> None:
-    assert mark([answered(text)], a_key()).overall.right == 0
+    assert scored([answered(text)], a_key()).overall.right == 0
 
 
 def test_what_is_no_choice_is_named_and_not_merely_wrong() -> None:
-    marks = mark([answered("perhaps")], a_key())
-    assert [a.answer for a in marks.not_choices] == ["perhaps"]
-    assert mark([answered("c")], a_key()).not_choices == ()
+    scores = scored([answered("perhaps")], a_key())
+    assert [a.answer for a in scores.not_choices] == ["perhaps"]
+    assert scored([answered("c")], a_key()).not_choices == ()
 
 
 def test_questions_left_out_are_asked_and_not_right() -> None:
-    marks = mark([answered("b")], a_key(numbers=3))
-    assert (marks.overall.right, marks.overall.asked, marks.blank) == (1, 3, 2)
+    scores = scored([answered("b")], a_key(numbers=3))
+    assert (scores.overall.right, scores.overall.asked, scores.blank) == (1, 3, 2)
 
 
 def test_one_pupil_is_one_pupil_however_the_name_is_written() -> None:
@@ -121,7 +121,7 @@ def test_one_pupil_is_one_pupil_however_the_name_is_written() -> None:
         HandedIn(name="Ada L", number=1, answer="b"),
         HandedIn(name="ada  l", number=2, answer="b"),
     ]
-    assert list(mark(handed, key).by_name) == ["Ada L"]
+    assert list(scored(handed, key).by_name) == ["Ada L"]
 
 
 # How a file may be written
