@@ -390,7 +390,7 @@ class _Course:
     ) -> StepHeard:
         import contextlib
 
-        from rig.files.recording import Recorder
+        from rig.files.recorder import Recorder
         from rig.teach.lessons.running import hear
 
         receiver = opening.receiver_of(plan, front_end.info, calibration, when=opening.now())

@@ -117,7 +117,7 @@ def _beam(given: argparse.Namespace) -> int:
                 receiver = opening.receiver_of(plan, live.info, calibration, when=opening.now())
                 recorder = None
                 if given.record is not None:
-                    from rig.files.recording import Recorder
+                    from rig.files.recorder import Recorder
 
                     recorder = open_until_done.enter_context(
                         Recorder(given.record, receiver.plan, live.info)

@@ -68,7 +68,7 @@ def _run_and_show(
     with contextlib.ExitStack() as open_until_done:
         recorder = None
         if given.record is not None:
-            from rig.files.recording import Recorder
+            from rig.files.recorder import Recorder
 
             recorder = open_until_done.enter_context(
                 Recorder(given.record, receiver.plan, front_end.info)

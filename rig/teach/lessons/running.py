@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from rig.bench.capture import CaptureBlock
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
-from rig.files.recording import Recorder
+from rig.files.recorder import Recorder
 from rig.front_ends.board.link import Identity
 from rig.front_ends.board.settings import settings_for
 from rig.front_ends.protocol import FrontEnd

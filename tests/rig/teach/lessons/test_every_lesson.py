@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.files.recording import Recorder
+from rig.files.recorder import Recorder
 from rig.front_ends.replay import open_recording
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.receiver import Receiver
