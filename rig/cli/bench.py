@@ -89,7 +89,7 @@ def _calibrate(given: argparse.Namespace) -> int:
     import dataclasses
 
     from rig.bench.plan import read_plan
-    from rig.bench.stored_calibration import CALIBRATION_NAME, write_calibration
+    from rig.files.calibration import CALIBRATION_NAME, write_calibration
     from rig.measure.calibrate import CAUTION, calibrate, calibration_lines, steps
     from rig.show.answers import calibration_answer
 

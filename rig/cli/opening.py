@@ -51,7 +51,7 @@ def calibration_for(given: argparse.Namespace, plan: Plan) -> Calibration | None
 
 def stored_calibration(path: str | None, *, beside: str, needed: bool) -> Calibration | None:
     """Read a calibration: the one named, or the one that lies beside a file."""
-    from rig.bench.stored_calibration import CALIBRATION_NAME, read_calibration
+    from rig.files.calibration import CALIBRATION_NAME, read_calibration
 
     if path is None and not needed:
         return None

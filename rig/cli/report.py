@@ -39,7 +39,7 @@ def _report(given: argparse.Namespace) -> int:
 
 def _matter(given: argparse.Namespace, front_end: Replay) -> Matter:
     """Measure all that the report is made of."""
-    from rig.bench.stored_calibration import CALIBRATION_NAME
+    from rig.files.calibration import CALIBRATION_NAME
     from rig.measure.passes import passings_of
     from rig.run.loop import measure, ping_results
     from rig.show.report.contents import Matter

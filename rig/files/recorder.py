@@ -25,7 +25,7 @@ import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, NoReturn, Self
+from typing import Any, Self
 
 import numpy as np
 
@@ -33,11 +33,13 @@ from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.errors import StorageError
 from rig.files.sigmf import CAPTURES, DATATYPE, NAMESPACE_VERSION, SAMPLE, SIGMF_VERSION, paths_of
+from rig.files.whole import already_there
 
 _TAIL = b"\n]\n}\n"
 _SLOT_BYTES = 320
 """Blanks kept in each segment for what is found later: the keys with two longest
 floats take 180, which leaves a sentence for the reason."""
+_OTHER_NAME = "give --record another name, or move the old recording away"
 
 
 class Recorder:
@@ -72,7 +74,7 @@ class Recorder:
         self._meta_end = len(opening)
         for path in (self.meta_path, self.data_path):
             if path.exists():
-                _refuse_to_overwrite(path)
+                raise already_there(path, remedy=_OTHER_NAME)
         self._data = _create(self.data_path)
         try:
             self._meta = _create(self.meta_path)
@@ -227,19 +229,12 @@ def _global_table(plan: Plan, info: StreamInfo) -> dict[str, Any]:
     }
 
 
-def _refuse_to_overwrite(path: Path) -> NoReturn:
-    raise StorageError(
-        f"{path}: is already there and is not overwritten; "
-        "give --record another name, or move the old recording away"
-    )
-
-
 def _create(path: Path) -> io.FileIO:
     """Make a file that was not there, unbuffered: each write is one system call."""
     try:
         return io.FileIO(path, "x")
-    except FileExistsError:
-        _refuse_to_overwrite(path)
+    except FileExistsError as problem:
+        raise already_there(path, remedy=_OTHER_NAME) from problem
     except OSError as problem:
         raise StorageError(
             f"{path}: cannot be made ({problem.strerror}); "

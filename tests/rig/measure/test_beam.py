@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from rig.bench.plan import Plan, plan_from_table
-from rig.bench.stored_calibration import CALIBRATION_NAME
 from rig.cli import main
 from rig.errors import PlanError, RecordingError
+from rig.files.calibration import CALIBRATION_NAME
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.beam import (
     SteadyPass,
