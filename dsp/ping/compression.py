@@ -19,6 +19,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.pulses import Pulse
@@ -100,8 +101,6 @@ class EchoShape:
         An echo's side lobes reach no further than the pulse is long, so a shorter
         inverse FFT makes the same copy of it, faster.
         """
-        import scipy.fft
-
         reach = math.ceil(self.reach_s / self.bin_s) + 1
         cycle = scipy.fft.next_fast_len(max(bins, reach) + 2 * reach, real=False)
         if cycle >= self.cycle_bins:
@@ -144,8 +143,6 @@ class EchoShape:
         ndarray of complex64, shape (bins,)
             Bin ``i`` stands at ``i * bin_s``.
         """
-        import scipy.fft
-
         spectrum = np.zeros(self.cycle_bins, dtype=np.complex64)
         # The band's phase is counted from time zero at the true frequencies, as in
         # an envelope, so the echo's own carrier phase is in it.
@@ -291,8 +288,6 @@ class PulseCompressor:
 
     def band_spectrum(self, blocks: NDArray[np.floating]) -> NDArray[np.complex64]:
         """Return the matched-filtered spectrum, shape (..., band), complex64."""
-        import scipy.fft
-
         blocks = np.asarray(blocks, dtype=np.float32)
         if blocks.shape[-1] != self.block_samples:
             raise ValueError(
@@ -336,8 +331,6 @@ class PulseCompressor:
         return self._inverse(turned)[..., :bins]
 
     def _inverse(self, band_spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        import scipy.fft
-
         workers = self._workers if band_spectrum.ndim > 1 else None
         return np.asarray(scipy.fft.ifft(band_spectrum, self._cycle_bins, workers=workers))
 
@@ -360,8 +353,6 @@ def _fft_plan(rate: float, band_hz: tuple[float, float], samples: int) -> tuple[
     samples. The pulse wraps round only onto delays at which it would run off the
     block, which are not given out, so the block's own length will do.
     """
-    import scipy.fft
-
     most = max(1, math.floor(rate / (INTERPOLATION_ROOM * (band_hz[1] - band_hz[0]))))
     candidates = [d for d in range(max(1, most // 2), most + 1) if _is_smooth(d)]
     lengths = [(scipy.fft.next_fast_len(-(-samples // d), real=False) * d, -d) for d in candidates]
@@ -404,7 +395,10 @@ def _reach_s(pulse: Pulse, weighting: str) -> float:
 
 
 def _half_amplitude_width_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
-    """Return the main lobe's full width at half amplitude, by bisection."""
+    """Return the main lobe's full width at half amplitude, by bisection.
+
+    Every command makes a compressor, and SciPy's root finders take 0.3 s to load.
+    """
     spread_hz = math.sqrt(float(weights @ offset_hz**2) - float(weights @ offset_hz) ** 2)
     step = 0.02 / spread_hz
     high = step
