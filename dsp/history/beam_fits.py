@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
@@ -349,8 +350,6 @@ def fit_beam(
     *Econometrica* 26, 1958, pp. 24–36: what is known to lie below a threshold counts
     with the chance of its lying there.
     """
-    from scipy.stats import chi2
-
     found = sweep.found
     if np.count_nonzero(found) < FEWEST_ECHOES:
         raise ValueError(
@@ -364,7 +363,7 @@ def fit_beam(
     if fit.free < 1:
         raise ValueError(f"sweep: {fit.counted} numbers cannot tell {solved.size} unknowns")
     chi_square = float(np.sum(fit.residuals(solved) ** 2))
-    if chi_square > float(chi2.ppf(1 - _CHI_SQUARE_RISK, fit.free)):
+    if chi_square > float(scipy.stats.chi2.ppf(1 - _CHI_SQUARE_RISK, fit.free)):
         for _ in range(3):
             fit.add_scatter(solved)
             solved = fit.solve(solved)
@@ -455,9 +454,9 @@ class _Fit:
         return best
 
     def solve(self, start: NDArray[np.float64]) -> NDArray[np.float64]:
-        from scipy.optimize import least_squares
-
-        solved = least_squares(self.residuals, start, x_scale="jac", method="trf", max_nfev=200)
+        solved = scipy.optimize.least_squares(
+            self.residuals, start, x_scale="jac", method="trf", max_nfev=200
+        )
         if not (np.all(np.isfinite(solved.x)) and abs(solved.x[2]) < math.pi / 2):
             raise ValueError("sweep: its levels show no beam; move the target further to each side")
         self._jacobian = np.asarray(solved.jac)
@@ -465,19 +464,18 @@ class _Fit:
 
     def add_scatter(self, solved: NDArray[np.float64]) -> None:
         """Set the scatter with which the residuals come out as large as they should."""
-        from scipy.optimize import brentq
 
         def excess(scatter: float) -> float:
             self._scatter = scatter
             return float(np.sum(self.residuals(solved) ** 2)) - self.free
 
         self._scatter = (
-            brentq(excess, 0.0, 10.0, xtol=1e-6) if excess(10.0) < 0 < excess(0.0) else 0.0
+            scipy.optimize.brentq(excess, 0.0, 10.0, xtol=1e-6)
+            if excess(10.0) < 0 < excess(0.0)
+            else 0.0
         )
 
     def residuals(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
-        from scipy.special import log_ndtr
-
         sweep, found = self._sweep, self._found
         amplitude = self._amplitude(unknowns)
         deviation = np.hypot(sweep.noise, self._scatter * amplitude)
@@ -486,7 +484,7 @@ class _Fit:
         seen = np.sqrt(amplitude**2 + 2 * sweep.noise**2)
         by_level = (sweep.amplitude - seen)[found] / deviation[found]
         missing = (sweep.threshold - seen)[~found] / deviation[~found]
-        by_gap = np.sqrt(np.maximum(-2 * log_ndtr(missing), 0.0))
+        by_gap = np.sqrt(np.maximum(-2 * scipy.special.log_ndtr(missing), 0.0))
         by_range = (sweep.range_m - self._range_m(unknowns))[found] / sweep.u_range_m[found]
         parts = [by_level, by_gap, by_range]
         if self._known is not None:

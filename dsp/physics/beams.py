@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
@@ -71,11 +72,11 @@ def beam_amplitude(
     if shape == "line":
         one_way = np.sinc(argument)
     else:
-        from scipy.special import j1
-
         # J₁(x)/x runs to 1/2 as x falls to 0; below 1e-8 it is that to the last digit.
         small = np.abs(argument) < 1e-8
-        one_way = np.where(small, 1.0, 2 * j1(argument) / np.where(small, 1.0, argument))
+        one_way = np.where(
+            small, 1.0, 2 * scipy.special.j1(argument) / np.where(small, 1.0, argument)
+        )
     return np.asarray(one_way**ways)
 
 
@@ -134,15 +135,15 @@ def directivity_index_db(shape: str, size_m: float, wavelength_m: float) -> floa
     Acoustics*, 4th ed., 2000, eq. 7.6.9 (cited from memory). Line: the integral of
     (sin x / x)² over the sphere, x Si(2x) − sin² x over x², inverted.
     """
-    from scipy.special import j1, sici
-
     scale = _scale(shape, size_m, wavelength_m)
     if shape == "piston":
         # Below ka = 1e-3 the difference in the denominator is (ka)²/2 to 1e-7.
-        factor = 2.0 if scale < 1e-3 else scale**2 / (1 - float(j1(2 * scale)) / scale)
+        factor = (
+            2.0 if scale < 1e-3 else scale**2 / (1 - float(scipy.special.j1(2 * scale)) / scale)
+        )
     else:
         x = math.pi * scale
-        sine_integral = float(sici(2 * x)[0])
+        sine_integral = float(scipy.special.sici(2 * x)[0])
         factor = x**2 / (x * sine_integral - math.sin(x) ** 2)
     return 10 * math.log10(factor)
 

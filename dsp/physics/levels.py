@@ -134,28 +134,3 @@ def energy_to_noise(
     require_positive("pulse_energy", pulse_energy)
     require_positive("noise_rms", noise_rms)
     return np.asarray(np.asarray(amplitude, dtype=np.float64) ** 2 * pulse_energy / noise_rms**2)
-
-
-def exposure_time_min(level_dba: float) -> float:
-    """Longest time a day that a worker should hear a level, minutes.
-
-    It is said of audible sound, weighted A. Of ultrasound it says nothing: keep
-    that low near ears; and young people hear 15 to 20 kHz well.
-
-    Raises
-    ------
-    ValueError
-        Where the level is not a number from 0 to 140 dB(A), above which no time is safe.
-
-    References
-    ----------
-    NIOSH 98-126, *Criteria for a recommended standard: occupational noise exposure*,
-    1998: 85 dB(A) for 8 h, 3 dB exchange.
-
-    Examples
-    --------
-    >>> exposure_time_min(85.0), exposure_time_min(100.0)
-    (480.0, 15.0)
-    """
-    require_within("level_dba", level_dba, 0, 140, "dB(A)")
-    return float(480 / 2 ** ((level_dba - 85) / 3))

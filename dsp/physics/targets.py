@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive
@@ -209,13 +210,14 @@ def _bessel(order: NDArray[np.int64], x: NDArray[np.float64]) -> tuple[NDArray[n
     Where an order far exceeds `x` the second kind overflows. It is held at 1e150, so
     that products with it stay finite; that mode is then nothing, as it should be.
     """
-    from scipy.special import spherical_jn, spherical_yn
-
     with np.errstate(all="ignore"):
-        y, dy = spherical_yn(order, x), spherical_yn(order, x, derivative=True)
+        y = scipy.special.spherical_yn(order, x)
+        dy = scipy.special.spherical_yn(order, x, derivative=True)
     y = np.nan_to_num(np.clip(y, -1e150, 1e150), nan=-1e150)
     dy = np.nan_to_num(np.clip(dy, -1e150, 1e150), nan=1e150)
-    return spherical_jn(order, x), y, spherical_jn(order, x, derivative=True), dy
+    j = scipy.special.spherical_jn(order, x)
+    dj = scipy.special.spherical_jn(order, x, derivative=True)
+    return j, y, dj, dy
 
 
 def _sum_of_modes(

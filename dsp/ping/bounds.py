@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import scipy
+
 from dsp.arguments import require_positive, require_within
 
 
@@ -132,9 +135,6 @@ def outlier_probability(d2: float, independent_cells: float) -> float:
     >>> [round(outlier_probability(10 ** (db / 10), 80.0), 6) for db in (10, 15, 20)]
     [0.423325, 0.00812, 0.0]
     """
-    import numpy as np
-    from scipy.special import i0e
-
     require_within("d2", d2, 0, math.inf)
     require_within("independent_cells", independent_cells, 1, math.inf)
     d = math.sqrt(d2)
@@ -143,7 +143,7 @@ def outlier_probability(d2: float, independent_cells: float) -> float:
     low, high = max(0.0, d - 9), d + 9
     node, weight = np.polynomial.legendre.leggauss(200)
     r = low + (high - low) * (node + 1) / 2
-    density = r * np.exp(-((r - d) ** 2) / 2) * i0e(r * d)
+    density = r * np.exp(-((r - d) ** 2) / 2) * scipy.special.i0e(r * d)
     below = -np.expm1(-(r**2) / 2)
     above = 1 - below ** (independent_cells - 1)
     return float((high - low) / 2 * np.sum(weight * density * above))
@@ -162,11 +162,9 @@ def detection_probability(d2: float, false_alarm_rate: float) -> float:
     J. I. Marcum, "A statistical theory of target detection by pulsed radar", *IRE
     Trans. Inf. Theory* 6, 1960, pp. 59–267: Q₁(d, threshold).
     """
-    from scipy.special import chndtr
-
     require_within("d2", d2, 0, math.inf)
     threshold = false_alarm_threshold(false_alarm_rate)
-    return float(1 - chndtr(threshold**2, 2, d2))
+    return float(1 - scipy.special.chndtr(threshold**2, 2, d2))
 
 
 def false_alarm_threshold(false_alarm_rate: float) -> float:

@@ -20,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.pulses import Pulse
@@ -101,8 +102,6 @@ class EchoShape:
         An echo's side lobes reach no further than the pulse is long, so a shorter
         inverse FFT makes the same copy of it, faster.
         """
-        import scipy.fft
-
         reach = math.ceil(self.reach_s / self.bin_s) + 1
         cycle = scipy.fft.next_fast_len(max(bins, reach) + 2 * reach, real=False)
         if cycle >= self.cycle_bins:
@@ -145,8 +144,6 @@ class EchoShape:
         ndarray of complex64, shape (bins,)
             Bin ``i`` stands at ``i * bin_s``.
         """
-        import scipy.fft
-
         spectrum = np.zeros(self.cycle_bins, dtype=np.complex64)
         # The band's phase is counted from time zero at the true frequencies, as in
         # an envelope, so the echo's own carrier phase is in it.
@@ -356,8 +353,6 @@ class PulseCompressor:
         return self._inverse(turned)[..., :bins]
 
     def _inverse(self, band_spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        import scipy.fft
-
         workers = self._workers if band_spectrum.ndim > 1 else None
         return np.asarray(scipy.fft.ifft(band_spectrum, self._cycle_bins, workers=workers))
 
@@ -397,8 +392,6 @@ def _fft_plan(
     samples. The pulse wraps round only onto delays at which it would run off the
     block, which are not given out, so the block's own length will do.
     """
-    import scipy.fft
-
     most = max(1, math.floor(rate / (INTERPOLATION_ROOM * (band_hz[1] - band_hz[0]))))
     if fft_samples is not None:
         return fft_samples, max(d for d in range(1, most + 1) if fft_samples % d == 0)
@@ -443,7 +436,10 @@ def _reach_s(pulse: Pulse, weighting: str) -> float:
 
 
 def _half_amplitude_width_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
-    """Return the main lobe's full width at half amplitude, by bisection."""
+    """Return the main lobe's full width at half amplitude, by bisection.
+
+    Every command makes a compressor, and SciPy's root finders take 0.3 s to load.
+    """
     spread_hz = math.sqrt(float(weights @ offset_hz**2) - float(weights @ offset_hz) ** 2)
     step = 0.02 / spread_hz
     high = step

@@ -22,6 +22,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from dsp.arguments import require_positive, require_within
@@ -34,6 +35,8 @@ BAND_LEFT_OUT = 1e-4
 DEEPEST_FLOOR = 1e-9
 """Samples of single precision know a spectrum no better than this, in power."""
 
+HIGHEST_FLOOR = 100.0
+"""Above the strongest by so much, a floor leaves the matched filter."""
 
 NOISE_MARGIN = 16.0
 """A spectrum is divided by so long as it stands so far, in power, above the noise that
@@ -129,17 +132,7 @@ def equalisation(pulse: Pulse, *, most_cost_db: float) -> Equalisation:
     length = 1 << (8 * pulse.samples.size - 1).bit_length()
     power = np.abs(np.fft.rfft(pulse.samples.astype(np.float64), length)) ** 2
     power /= power.max()
-    low, high = math.log(DEEPEST_FLOOR), math.log(100.0)
-    if noise_cost_db(power, DEEPEST_FLOOR) <= most_cost_db:
-        high = low
-    # The cost rises as the floor sinks.
-    for _ in range(60):
-        middle = (low + high) / 2
-        if noise_cost_db(power, math.exp(middle)) > most_cost_db:
-            low = middle
-        else:
-            high = middle
-    floor = math.exp(high)
+    floor = _floor(power, most_cost_db)
     shape, band_hz = _shape(pulse, power, floor)
     plain = PulseCompressor(pulse, 4 * pulse.samples.size).shape
     return Equalisation(
@@ -149,6 +142,21 @@ def equalisation(pulse: Pulse, *, most_cost_db: float) -> Equalisation:
         plain_width_s=plain.width_s,
         noise_cost_db=max(-10 * math.log10(shape.efficiency), 0.0),
     )
+
+
+def _floor(power: NDArray[np.float64], most_cost_db: float) -> float:
+    """Return the lowest floor whose cost is not above `most_cost_db`."""
+
+    def excess_db(log_floor: float) -> float:
+        return noise_cost_db(power, math.exp(log_floor)) - most_cost_db
+
+    # The cost rises as the floor sinks.
+    deepest, highest = math.log(DEEPEST_FLOOR), math.log(HIGHEST_FLOOR)
+    if excess_db(deepest) <= 0:
+        return DEEPEST_FLOOR
+    if excess_db(highest) > 0:
+        return HIGHEST_FLOOR
+    return math.exp(scipy.optimize.brentq(excess_db, deepest, highest))
 
 
 def noise_cost_db(power: NDArray[np.float64], floor: float) -> float:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape, mean_shape
@@ -168,6 +169,4 @@ def unlike_share(
 
 def _highest(values: NDArray[np.floating], reach: int) -> NDArray[np.floating]:
     """Return the highest of each value and of those up to `reach` to either side."""
-    from scipy.ndimage import maximum_filter1d
-
-    return np.asarray(maximum_filter1d(values, 2 * reach + 1, mode="nearest"))
+    return np.asarray(scipy.ndimage.maximum_filter1d(values, 2 * reach + 1, mode="nearest"))

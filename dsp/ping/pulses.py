@@ -100,6 +100,7 @@ def taper_window(samples: int, taper: str, fraction: float = 0.1) -> NDArray[np.
     window = np.ones(samples)
     if share == 0 or samples < 2:
         return window
+    # By hand: SciPy's own gives the same pulses to the bit, and takes 0.7 s to load.
     # Distance from the nearer end, as a share of the rounded stretch.
     n = np.arange(samples)
     edge = np.minimum(n, samples - 1 - n) / (share * (samples - 1) / 2)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
@@ -113,8 +114,6 @@ def slowed(
 
 def _spectrum(samples: NDArray[np.generic]) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
     """Return the bins that make the sound as their real part, and their places."""
-    import scipy.fft
-
     if np.iscomplexobj(samples):
         spectrum = scipy.fft.fft(samples.astype(np.complex128))
         return spectrum, np.arange(samples.size, dtype=np.float64)
@@ -133,8 +132,6 @@ def _sum_of_tones(
 
     With 2 k m = k² + m² − (m − k)² the sum over tones k at sample m is a convolution.
     """
-    import scipy.fft
-
     at_once = min(samples, _AT_ONCE)
     length = scipy.fft.next_fast_len(tones.size + at_once - 1, real=False)
     square = np.arange(max(tones.size, at_once), dtype=np.float64) ** 2
@@ -207,8 +204,6 @@ def evened(samples: ArrayLike, *, window: int) -> NDArray[np.float64]:
     """
     if window < 1:
         raise ValueError(f"window: found {window}; give at least 1 sample")
-    import scipy.signal
-
     given = np.asarray(samples, dtype=np.float64)
     weight = np.sin(np.pi * (np.arange(window) + 0.5) / window) ** 2
     power = scipy.signal.fftconvolve(given**2, weight / weight.sum(), mode="full")

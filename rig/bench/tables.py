@@ -61,7 +61,7 @@ def load_toml(path: str | os.PathLike[str], *, error: type[Exception]) -> dict[s
         raise error(f"{path}: is not TOML ({problem}); each line is `key = value`") from problem
 
 
-def build(cls: type[T], table: Mapping[str, Any], *, where: str = "", source: str = "") -> T:
+def build(cls: type[T], table: Mapping[str, Any], *, where: str = "") -> T:
     """Make a `cls` out of a TOML table.
 
     Parameters
@@ -72,8 +72,6 @@ def build(cls: type[T], table: Mapping[str, Any], *, where: str = "", source: st
         What the file holds.
     where : str
         Dotted path of the table in its file, such as ``"pulse"``.
-    source : str
-        The file's name, put before each complaint.
 
     Raises
     ------
@@ -81,7 +79,7 @@ def build(cls: type[T], table: Mapping[str, Any], *, where: str = "", source: st
         On an unknown or missing key, a wrong type, or a value out of range.
     """
     if not isinstance(table, Mapping):
-        raise ValueError(f"{source}{where}: found {table!r}; this is a table, written [{where}]")
+        raise ValueError(f"{where}: found {table!r}; this is a table, written [{where}]")
     fields = {f.name: f for f in dataclasses.fields(cls) if f.init}  # type: ignore[arg-type]
     hints = typing.get_type_hints(cls)
     prefix = f"{where}." if where else ""
@@ -89,70 +87,90 @@ def build(cls: type[T], table: Mapping[str, Any], *, where: str = "", source: st
         if key not in fields:
             near = difflib.get_close_matches(key, fields, n=1)
             hint = f"did you mean {near[0]!r}? " if near else ""
-            raise ValueError(
-                f"{source}{prefix}{key}: unknown key; {hint}allowed here: {', '.join(fields)}"
-            )
+            raise ValueError(f"{prefix}{key}: unknown key; {hint}allowed here: {', '.join(fields)}")
     values = {}
     for name, field in fields.items():
         if name in table:
-            values[name] = _value(
-                table[name], hints[name], field.metadata, where=f"{prefix}{name}", source=source
-            )
-        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+            values[name] = _value(table[name], hints[name], field.metadata, where=f"{prefix}{name}")
+        elif _must_be_given(field):
             allowed = _allowed(hints[name], field.metadata)
-            raise ValueError(f"{source}{prefix}{name}: missing; give {allowed}")
+            raise ValueError(f"{prefix}{name}: missing; give {allowed}")
     try:
         return cls(**values)
     except ValueError as problem:
-        raise ValueError(f"{source}{prefix}{problem}") from problem
+        raise ValueError(f"{prefix}{problem}") from problem
 
 
-def _value(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, source: str) -> Any:
+def _value(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -> Any:
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
-    if origin is types.UnionType:
-        hint = _class_of_kind(found, arguments, where=where, source=source)
-        return build(hint, found, where=where, source=source)
+    if _is_table(hint):
+        return build(_class_for(found, hint, where=where), found, where=where)
     if origin is tuple and arguments[-1] is Ellipsis and _is_table(arguments[0]):
         if not isinstance(found, list):
             raise ValueError(
-                f"{source}{where}: found {found!r}; this is a list of tables, written [[{where}]]"
+                f"{where}: found {found!r}; this is a list of tables, written [[{where}]]"
             )
         return tuple(
-            build(arguments[0], table, where=f"{where}[{i}]", source=source)
+            _value(table, arguments[0], metadata, where=f"{where}[{i}]")
             for i, table in enumerate(found)
         )
-    if _is_table(hint):
-        return build(hint, found, where=where, source=source)
     if origin is tuple:
         if not isinstance(found, list) or (
             arguments[-1] is not Ellipsis and len(found) != len(arguments)
         ):
             count = "" if arguments[-1] is Ellipsis else f"{len(arguments)} "
-            raise ValueError(f"{source}{where}: found {found!r}; give a list of {count}numbers")
+            raise ValueError(f"{where}: found {found!r}; give a list of {count}numbers")
         return tuple(
-            _value(item, arguments[0], metadata, where=f"{where}[{i}]", source=source)
+            _value(item, arguments[0], metadata, where=f"{where}[{i}]")
             for i, item in enumerate(found)
         )
-    return _scalar(found, hint, metadata, where=where, source=source)
+    return _scalar(found, hint, metadata, where=where)
+
+
+def _must_be_given(field: dataclasses.Field[Any]) -> bool:
+    return field.default is field.default_factory is dataclasses.MISSING
 
 
 def _is_table(hint: Any) -> bool:
-    return isinstance(hint, type) and dataclasses.is_dataclass(hint)
+    return dataclasses.is_dataclass(_classes(hint)[0])
 
 
-def _class_of_kind(found: Any, classes: tuple[Any, ...], *, where: str, source: str) -> type[Any]:
-    """Of several dataclasses, the one whose `kind` defaults to the table's own."""
-    by_kind: dict[Any, type[Any]] = {
-        cls.__dataclass_fields__["kind"].default: cls for cls in classes
-    }
-    kind = found.get("kind") if isinstance(found, Mapping) else None
-    if not isinstance(kind, str) or kind not in by_kind:
-        names = ", ".join(f'"{name}"' for name in by_kind)
-        raise ValueError(f"{source}{where}.kind: found {kind!r}; give one of {names}")
-    return by_kind[kind]
+def _classes(hint: Any) -> list[Any]:
+    """Return what a key may become; a key that may be left out has None as its default."""
+    if typing.get_origin(hint) is types.UnionType:
+        return [cls for cls in typing.get_args(hint) if cls is not types.NoneType]
+    return [hint]
 
 
-def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, source: str) -> Any:
+def _names(classes: list[Any]) -> tuple[str, dict[str, type[Any]]]:
+    """Return the key that tells dataclasses apart, such as ``kind``, and each one's name there.
+
+    All of them have that key, and no two the same default.
+    """
+    for key in (f.name for f in dataclasses.fields(classes[0])):
+        named: dict[Any, type[Any]] = {
+            f.default: cls for cls in classes for f in dataclasses.fields(cls) if f.name == key
+        }
+        if len(named) == len(classes):
+            return key, named
+    raise TypeError(f"{classes}: no key tells these dataclasses apart; give each a kind")
+
+
+def _class_for(found: Any, hint: Any, *, where: str) -> type[Any]:
+    """Of the dataclasses that a key may become, return the one that the table names."""
+    classes = _classes(hint)
+    if len(classes) == 1:
+        only: type[Any] = classes[0]
+        return only
+    key, named = _names(classes)
+    name = found.get(key) if isinstance(found, Mapping) else None
+    if not isinstance(name, str) or name not in named:
+        names = ", ".join(f'"{name}"' for name in named)
+        raise ValueError(f"{where}.{key}: found {name!r}; give one of {names}")
+    return named[name]
+
+
+def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -> Any:
     is_number = isinstance(found, (int, float)) and not isinstance(found, bool)
     fits = {
         float: is_number and math.isfinite(found),
@@ -165,7 +183,7 @@ def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str, s
     if fits and "choices" in metadata:
         fits = found in metadata["choices"]
     if not fits:
-        raise ValueError(f"{source}{where}: found {found!r}; give {_allowed(hint, metadata)}")
+        raise ValueError(f"{where}: found {found!r}; give {_allowed(hint, metadata)}")
     return float(found) if hint is float else found
 
 
@@ -173,7 +191,11 @@ def _allowed(hint: Any, metadata: Mapping[str, Any]) -> str:
     if "choices" in metadata:
         return "one of " + ", ".join(f'"{name}"' for name in metadata["choices"])
     kind = {int: "a whole number", float: "a number", str: "text in quotes", bool: "true or false"}
-    words = kind.get(hint, "a table")
+    if _is_table(hint):
+        classes = _classes(hint)
+        needed = [f.name for f in dataclasses.fields(classes[0]) if _must_be_given(f)]
+        return "a table with " + ", ".join(needed if len(classes) == 1 else [_names(classes)[0]])
+    words = kind.get(hint, "a list of numbers")
     low, high = metadata.get("low", -math.inf), metadata.get("high", math.inf)
     if math.isfinite(low) and math.isfinite(high):
         return f"{words} from {low:g} to {high:g}"

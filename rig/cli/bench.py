@@ -104,7 +104,7 @@ def _calibrate(given: argparse.Namespace) -> int:
     import dataclasses
 
     from rig.bench.plan import read_plan
-    from rig.bench.stored_calibration import CALIBRATION_NAME, write_calibration
+    from rig.files.calibration import CALIBRATION_NAME, write_calibration
     from rig.measure.calibrate.calibration import calibrate
     from rig.measure.calibrate.steps import CAUTION, steps
     from rig.measure.calibrate.words import calibration_lines

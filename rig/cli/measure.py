@@ -166,7 +166,7 @@ def _pings_at_stops(
 
 
 def _strength(given: argparse.Namespace) -> int:
-    from rig.bench.stored_calibration import CALIBRATION_NAME
+    from rig.files.calibration import CALIBRATION_NAME
     from rig.measure.passes import passings_of, smear_lines
     from rig.measure.strength import strength_answer, strength_lines
 

@@ -7,6 +7,7 @@ bandwidth lets them be and so stay apart where the pulse itself is longer than t
 
 from __future__ import annotations
 
+import io
 import math
 import os
 from collections.abc import Iterable
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from dsp.ping.slowing import evened, faded, slowed
 from rig.bench.capture import CaptureBlock
 from rig.bench.plan import Plan
-from rig.errors import NotHeardError, PlanError, RecordingError, StorageError
+from rig.errors import NotHeardError, PlanError, RecordingError
+from rig.files.whole import write_whole
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, PingResult
@@ -360,13 +362,9 @@ def write_wav(path: str | os.PathLike[str], listening: Listening) -> None:
     """
     import soundfile
 
-    try:
-        soundfile.write(path, listening.samples, HEARD_RATE_HZ, subtype="PCM_24", format="WAV")
-    except (soundfile.SoundFileError, OSError) as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the sound cannot be written; "
-            "give a path in a folder that exists, may be written and has room"
-        ) from problem
+    sound = io.BytesIO()
+    soundfile.write(sound, listening.samples, HEARD_RATE_HZ, subtype="PCM_24", format="WAV")
+    write_whole(path, sound.getvalue(), what="sound")
 
 
 def listening_lines(listening: Listening, *, compressed: bool = False) -> tuple[str, ...]:

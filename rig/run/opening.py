@@ -12,7 +12,8 @@ from typing import Self
 from dsp.physics.medium import sound_speed_m_s
 from rig.bench.capture import INVENTED_FRONT_ENDS, StreamInfo
 from rig.bench.plan import Plan
-from rig.bench.stored_calibration import CALIBRATION_NAME, Calibration, read_calibration
+from rig.bench.stored_calibration import Calibration
+from rig.files.calibration import CALIBRATION_NAME, read_calibration
 from rig.front_ends.protocol import FrontEnd
 from rig.front_ends.replay import Replay, open_recording
 from rig.run.receiver import Receiver
@@ -90,7 +91,7 @@ class Bench:
         with contextlib.ExitStack() as open_until_done:
             recorder = None
             if record is not None:
-                from rig.files.recording import Recorder
+                from rig.files.recorder import Recorder
 
                 recorder = open_until_done.enter_context(
                     Recorder(record, self.receiver.plan, self.front_end.info)

@@ -11,7 +11,6 @@ a baseline to the right and to the left of the middle.
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import math
 import os
 from collections.abc import Mapping
@@ -281,12 +280,6 @@ class Bubbles(Body):
 
 
 Target = Sphere | Plate | Cylinder | Bubbles
-_BODIES: dict[str, type[Target]] = {
-    "sphere": Sphere,
-    "plate": Plate,
-    "cylinder": Cylinder,
-    "bubbles": Bubbles,
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -343,24 +336,6 @@ class Scene:
                 )
 
 
-_TABLES: dict[str, type[Any]] = {
-    "medium": Medium,
-    "noise": Noise,
-    "source": Source,
-    "direct": Direct,
-    "geometry": Geometry,
-    "transducer": Transducer,
-    "source_transducer": Transducer,
-    "receiver_transducer": Transducer,
-    "ring_down": RingDown,
-    "clutter": Clutter,
-    "walls": Walls,
-    "bottom": Bottom,
-    "surface": Surface,
-    "converter": Converter,
-}
-
-
 def scene_from_table(table: Mapping[str, Any], *, source: str = "scene") -> Scene:
     """Check the tables of a scene file and make the scene.
 
@@ -377,7 +352,7 @@ def scene_from_table(table: Mapping[str, Any], *, source: str = "scene") -> Scen
         The message names the file, the key, what was found and what is allowed.
     """
     try:
-        return Scene(**_parts(table))
+        return build(Scene, table)
     except ValueError as problem:
         raise SceneError(f"{source}: {problem}") from problem
 
@@ -391,30 +366,3 @@ def read_scene(path: str | os.PathLike[str]) -> Scene:
         The message names the file, the key, what was found and what is allowed.
     """
     return scene_from_table(load_toml(path, error=SceneError), source=os.fspath(path))
-
-
-def _parts(table: Mapping[str, Any]) -> dict[str, Any]:
-    allowed = [*_TABLES, "target"]
-    for key in table:
-        if key not in allowed:
-            near = difflib.get_close_matches(key, allowed, n=1)
-            hint = f"did you mean {near[0]!r}? " if near else ""
-            raise ValueError(f"{key}: unknown table; {hint}allowed here: {', '.join(allowed)}")
-    if "medium" not in table:
-        raise ValueError("medium: missing; give a table [medium] with sound_speed_m_s")
-    parts: dict[str, Any] = {
-        key: build(cls, table[key], where=key) for key, cls in _TABLES.items() if key in table
-    }
-    targets = table.get("target", [])
-    if not isinstance(targets, list):
-        raise ValueError(f"target: found {targets!r}; this is a list of tables, written [[target]]")
-    parts["target"] = tuple(_target(each, f"target[{i}]") for i, each in enumerate(targets))
-    return parts
-
-
-def _target(table: Any, where: str) -> Target:
-    body = table.get("body") if isinstance(table, Mapping) else None
-    if not isinstance(body, str) or body not in _BODIES:
-        names = ", ".join(f'"{name}"' for name in _BODIES)
-        raise ValueError(f"{where}.body: found {body!r}; give one of {names}")
-    return build(_BODIES[body], table, where=where)

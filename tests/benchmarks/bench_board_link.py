@@ -29,6 +29,7 @@ from rig.front_ends.board.link import (
     encode_frame,
 )
 from rig.front_ends.board.serial_board import SerialBoard
+from rig.front_ends.board.settings import settings_for
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
 
@@ -107,7 +108,7 @@ def share_of_a_core(baud: int) -> tuple[float, float]:
         ping_s = (time.process_time() - began) / PINGS
         if lost:
             raise SystemExit(f"{lost} pings lost")
-        samples = board.capture_samples
+        samples = settings_for(plan, board.identity).gate_length
     frame_bytes = len(
         encode_frame(Frame(type=MessageType.CAPTURE_PART, tag=1, body=bytes(14 + PART)))
     )

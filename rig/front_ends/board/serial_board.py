@@ -194,11 +194,6 @@ class SerialBoard:
         near_s = 0.0 if by_direct else float(near_m) / believed_speed_m_s(plan)
         self._looks_from = math.floor(near_s * self.info.sample_rate_hz)
 
-    @property
-    def capture_samples(self) -> int:
-        """How many samples the board takes of each ping; the rest of a block is silence."""
-        return self._settings.gate_length
-
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Send `pings` pings and yield a block for each; see :class:`FrontEnd`.
 

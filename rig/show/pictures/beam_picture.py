@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from dsp.history.beam_fits import BeamFit, far_field_from_m, pair_pattern
 from dsp.physics import beams
+from rig.files.whole import write_whole
 from rig.measure.beam.measurement import BeamMeasurement
 from rig.show.pictures.page import (
     CONE,
@@ -30,7 +31,7 @@ from rig.show.pictures.page import (
     WIDTH,
     Page,
 )
-from rig.show.pictures.saving import check_picture_path, drawn_bytes, write_picture
+from rig.show.pictures.saving import check_picture_path, drawn_bytes
 from rig.show.pictures.scales import round_ticks
 from rig.show.wording import has_cone, length_text, signed, tick_texts
 
@@ -383,7 +384,7 @@ def save_beam_picture(
     """
     suffix = check_picture_path(path)
     drawn = beam_picture_bytes(suffix[1:], beam, note=note, size_px=size_px)
-    write_picture(path, drawn)
+    write_whole(path, drawn, what="picture")
 
 
 def beam_picture_bytes(

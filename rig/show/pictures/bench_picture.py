@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.bench.capture import StreamInfo
+from rig.files.whole import write_whole
 from rig.run.results import Echo, PingResult
 from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.history import History
@@ -30,7 +31,7 @@ from rig.show.pictures.page import (
     Page,
     measure,
 )
-from rig.show.pictures.saving import check_picture_path, drawn_bytes, write_picture
+from rig.show.pictures.saving import check_picture_path, drawn_bytes
 from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_db
 from rig.show.pictures.sketch import Sketch
 from rig.show.pictures.strip import Strip
@@ -302,7 +303,7 @@ def save_picture(
         size_px=size_px,
         names_echoes=names_echoes,
     )
-    write_picture(path, drawn)
+    write_whole(path, drawn, what="picture")
 
 
 def picture_bytes(

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rig.files.whole import write_whole
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
-from rig.show.pictures.saving import drawn_bytes, write_picture
+from rig.show.pictures.saving import drawn_bytes
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import expected_text, measured_text, prediction_text
 
@@ -60,7 +61,7 @@ def save_class_picture(path: str | os.PathLike[str], turn: Turn) -> None:
         Where the file cannot be written.
     """
     remedy = "give --out a folder that may be written to and has room"
-    write_picture(path, class_picture(turn), remedy=remedy)
+    write_whole(path, class_picture(turn), what="picture", remedy=remedy)
 
 
 def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:

@@ -53,27 +53,6 @@ def drawn_bytes(
     return drawn.getvalue()
 
 
-def write_picture(
-    path: str | os.PathLike[str],
-    drawn: bytes,
-    *,
-    remedy: str = "give a path in a folder that exists, may be written and has room",
-) -> None:
-    """Write a picture that is drawn whole, so that a fault in the drawing leaves the old one.
-
-    Raises
-    ------
-    StorageError
-        Where the file cannot be written; the message ends in `remedy`.
-    """
-    try:
-        pathlib.Path(path).write_bytes(drawn)
-    except OSError as problem:
-        raise StorageError(
-            f"{os.fspath(path)}: the picture cannot be written ({problem.strerror}); {remedy}"
-        ) from problem
-
-
 def check_picture_path(path: str | os.PathLike[str]) -> str:
     """Return the suffix of a picture's path, so that a wrong one is found early.
 

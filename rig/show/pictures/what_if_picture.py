@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.plan import Plan
+from rig.files.whole import write_whole
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.receiver import Receiver
@@ -30,7 +31,7 @@ from rig.show.pictures.page import (
     Page,
     measure,
 )
-from rig.show.pictures.saving import check_picture_path, drawn_bytes, write_picture
+from rig.show.pictures.saving import check_picture_path, drawn_bytes
 from rig.show.pictures.scales import (
     RangeColumns,
     RangeScale,
@@ -303,4 +304,4 @@ def save_what_if(
         lambda figure: draw_what_if(figure, run, found, note=note),
         size_px=size_px,
     )
-    write_picture(path, drawn)
+    write_whole(path, drawn, what="picture")

@@ -6,11 +6,13 @@ import os
 from pathlib import Path
 
 from rig.errors import StorageError
+from rig.files.whole import write_whole
 from rig.show.report.contents import Contents
 from rig.show.report.document import report_html
 from rig.show.report.numbers import TABLES, csv_tables
 
 _SUFFIXES = (".html", ".htm")
+_REMEDY = "give --out a folder that is there, may be written to and has room"
 
 
 def report_path(recording: str | os.PathLike[str], out: str | os.PathLike[str] | None) -> Path:
@@ -69,12 +71,12 @@ def write_report(path: str | os.PathLike[str], contents: Contents) -> tuple[Path
     text = report_html(contents, names)
     written = [page.with_name(name) for name in names.values()]
     for target, table in zip(written, tables.values(), strict=True):
-        write_text(target, table, what="report")
+        write_whole(target, table, what="report", remedy=_REMEDY)
     for name in TABLES:
         if name not in tables:
             _remove(page.with_name(f"{page.stem}-{name}.csv"))
     # The page comes last: it names the others.
-    write_text(page, text, what="report")
+    write_whole(page, text, what="report", remedy=_REMEDY)
     return (page, *written)
 
 
@@ -85,26 +87,4 @@ def _remove(stale: Path) -> None:
         raise StorageError(
             f"{stale}: a table of an earlier report cannot be removed ({problem.strerror}); "
             "give --out another name"
-        ) from problem
-
-
-def write_text(target: Path, text: str, *, what: str) -> None:
-    """Write a file whole or not at all; `what` it is stands in the complaint.
-
-    Raises
-    ------
-    StorageError
-    """
-    part = target.with_name(f".{target.name}.part")
-    try:
-        try:
-            # A file name need not be text; what of it is not is shown as a question mark.
-            part.write_bytes(text.encode("utf-8", "replace"))
-            part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as problem:
-        raise StorageError(
-            f"{target}: the {what} cannot be written ({problem.strerror}); "
-            "give --out a folder that is there, may be written to and has room"
         ) from problem

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from rig.errors import StorageError
+from rig.files.whole import already_there, write_whole
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import picture_bytes
@@ -75,14 +76,13 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     out = Path(folder)
     for there in (out / "answers.csv", out / "key" / "key.json"):
         if there.exists():
-            raise StorageError(
-                f"{there}: is already there and is not overwritten; give --out another folder, or "
-                "move the old exercises away"
+            raise already_there(
+                there, remedy="give --out another folder, or move the old exercises away"
             )
     _make(out / "key")
     kept: list[Question] = []
     for question in asked:
-        _write(out / _picture_name(question), _picture(question))
+        _write(out / _picture_name(question), _picture(question), what="picture")
         kept.append(question)
     names = [_picture_name(q) for q in kept]
     made = Handout(
@@ -93,10 +93,10 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
         key_sheet=out / "key" / "key.html",
         redrawn=_redrawn(kept),
     )
-    _write(made.sheet, question_sheet(kept, names).encode())
-    _write(made.answers, _blank(kept).encode())
-    _write(made.key, _key(kept).encode())
-    _write(made.key_sheet, key_sheet(kept, [f"../{name}" for name in names]).encode())
+    _write(made.sheet, question_sheet(kept, names), what="sheet")
+    _write(made.answers, _blank(kept), what="table of answers")
+    _write(made.key, _key(kept), what="key")
+    _write(made.key_sheet, key_sheet(kept, [f"../{name}" for name in names]), what="key")
     return made
 
 
@@ -198,11 +198,6 @@ def _make(folder: Path) -> None:
         ) from problem
 
 
-def _write(target: Path, content: bytes) -> None:
-    try:
-        target.write_bytes(content)
-    except OSError as problem:
-        raise StorageError(
-            f"{target}: cannot be written ({problem.strerror}); "
-            "give --out a folder that may be written to and has room"
-        ) from problem
+def _write(target: Path, content: str | bytes, *, what: str) -> None:
+    remedy = "give --out a folder that may be written to and has room"
+    write_whole(target, content, what=what, remedy=remedy)

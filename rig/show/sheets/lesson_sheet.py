@@ -10,12 +10,11 @@ import os
 import re
 from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
 
+from rig.files.whole import write_whole
 from rig.show.markup import Markup, element, figure, joined, page, table
 from rig.show.pictures.bench_picture import picture_bytes
 from rig.show.pictures.lesson_picture import sheet_picture
-from rig.show.report.files import write_text
 from rig.show.style import STYLE
 from rig.show.wording import pulse_text
 from rig.teach.lessons.lesson import Lesson, StepHeard
@@ -122,7 +121,8 @@ def write_sheet(
     ------
     StorageError
     """
-    write_text(Path(path), sheet_html(lesson, turns, made=made), what="sheet")
+    remedy = "give --out a folder that may be written to and has room"
+    write_whole(path, sheet_html(lesson, turns, made=made), what="sheet", remedy=remedy)
 
 
 def _invented(turns: Sequence[Turn]) -> Markup:

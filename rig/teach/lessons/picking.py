@@ -28,22 +28,6 @@ def echo_near(heard: StepHeard, range_m: float, *, within_m: float) -> Echo:
     return max(near, key=lambda e: e.strength_db)
 
 
-def strongest_echo(heard: StepHeard) -> Echo:
-    """Return the strongest echo of all a step's pings added up.
-
-    Raises
-    ------
-    NotHeardError
-        Where there is none.
-    """
-    if not heard.run.echoes:
-        raise NotHeardError(
-            f"step {heard.step.name}: found {_ranges_text(heard)}; turn the target square to the "
-            "pair, bring it nearer, or send louder"
-        )
-    return max(heard.run.echoes, key=lambda e: e.strength_db)
-
-
 def u_noise_m(echo: Echo) -> float:
     """Return what noise alone leaves of a range's standard uncertainty.
 

@@ -25,7 +25,8 @@ from hypothesis.extra import numpy as hnp
 from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import RecordingError, StorageError
-from rig.files.recording import Recorder, Recording, read_recording
+from rig.files.recorder import Recorder
+from rig.files.recording import Recording, read_recording
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="asks the POSIX kernel for it")
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="asks the Linux kernel for it")
@@ -316,7 +317,7 @@ _CHILD = """
 import sys
 sys.path.insert(0, sys.argv[2])
 from tests.rig.files.test_recording import INFO, _block, _plan
-from rig.files.recording import Recorder
+from rig.files.recorder import Recorder
 with Recorder(sys.argv[1], _plan(), INFO) as recorder:
     i = 0
     while True:

@@ -19,7 +19,7 @@ from dsp.ping.pulses import golay_pair
 from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import PlanError, RecordingError
-from rig.files.recording import Recorder
+from rig.files.recorder import Recorder
 from rig.front_ends.protocol import FrontEnd
 from rig.front_ends.replay import open_recording
 

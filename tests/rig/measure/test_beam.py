@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from rig.bench.plan import Plan, plan_from_table
-from rig.bench.stored_calibration import CALIBRATION_NAME
 from rig.cli import main
 from rig.errors import RecordingError
+from rig.files.calibration import CALIBRATION_NAME
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.beam.answer import beam_answer
 from rig.measure.beam.measurement import beam_of, measure_beam

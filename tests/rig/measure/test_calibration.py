@@ -20,10 +20,9 @@ from rig.bench.stored_calibration import (
     LONGEST_AGE_H,
     MOST_WARMING_C,
     Calibration,
-    read_calibration,
-    write_calibration,
 )
 from rig.errors import CalibrationError, PlanError, StorageError
+from rig.files.calibration import read_calibration, write_calibration
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.calibrate.calibration import calibrate
 from rig.measure.calibrate.steps import KnownTarget, steps

@@ -17,7 +17,7 @@ from dsp.physics.beams import half_power_half_angle_rad
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.errors import NotHeardError, PlanError
-from rig.files.recording import Recorder
+from rig.files.recorder import Recorder
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes import Passing, passings_of
 from rig.measure.what_if.change import changed_plan, read_change

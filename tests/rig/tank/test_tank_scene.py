@@ -111,7 +111,7 @@ def test_only_the_medium_must_be_named():
 @pytest.mark.parametrize(
     ("path", "value", "says"),
     [
-        (("mediun",), {}, "did you mean 'medium'"),
+        (("mediun",), {}, "mediun: unknown key; did you mean 'medium'"),
         (("medium", "speed"), 1.0, "medium.speed: unknown key.*sound_speed_m_s"),
         (("medium", "kind"), "helium", "medium.kind: found 'helium'.*\"fresh-water\""),
         (
@@ -153,6 +153,14 @@ def test_a_missing_medium_or_sound_speed_is_asked_for():
         scene_from_table({})
     with pytest.raises(SceneError, match=r"medium.sound_speed_m_s: missing; give a number from"):
         scene_from_table({"medium": {"kind": "air"}})
+
+
+def test_a_missing_place_is_asked_for_as_numbers():
+    target = {"body": "sphere", "radius_m": 0.05}
+    with pytest.raises(
+        SceneError, match=r"target\[0\].position_m: missing; give a list of numbers"
+    ):
+        scene_from_table({"medium": {"sound_speed_m_s": 343.0}, "target": [target]})
 
 
 def test_the_bench_ends_at_its_bottom_or_at_a_wall_that_sends_sound_back():
