@@ -12,6 +12,7 @@ import argparse
 import contextlib
 import io
 import json
+import math
 import os
 import sys
 import tempfile
@@ -87,18 +88,27 @@ def _lasting(value: Any) -> Any:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """One key that differs, and whether that is within its uncertainty."""
+    """One key that differs, and by how much of what its uncertainty allows.
+
+    Attributes
+    ----------
+    key : str
+    old, new : Any
+    share : float
+        Of what may differ and say the same: up to 1 is within its uncertainty. Infinite
+        where nothing may differ, as in words and counts.
+    """
 
     key: str
     old: Any
     new: Any
-    within_u: bool = False
+    share: float = math.inf
 
 
-Same = Callable[[float, float], bool]
+Same = Callable[[str, float, float], bool]
 
 
-def to_the_last_digit(old: float, new: float) -> bool:
+def to_the_last_digit(_: str, old: float, new: float) -> bool:
     """Whether two numbers are one."""
     return old == new
 
@@ -122,8 +132,9 @@ def differences(
             for place, (one, other) in enumerate(zip(old, new, strict=True)):
                 yield from differences(one, other, same=same, key=f"{key}[{place}]", near=near)
     elif _is_number(old) and _is_number(new):
-        if not same(old, new):
-            yield Difference(key=key, old=old, new=new, within_u=abs(new - old) <= near)
+        if not same(key, old, new):
+            share = abs(new - old) / near if near else math.inf
+            yield Difference(key=key, old=old, new=new, share=share)
     elif old != new:
         yield Difference(key=key, old=old, new=new)
 
@@ -184,8 +195,8 @@ def _write(answers: dict[str, Any]) -> int:
 def _compare(answers: dict[str, Any], *, within_u: bool) -> int:
     frozen = {name: answer for name, answer in stored().items() if name in answers}
     found = list(differences(frozen, answers))
-    within = [d for d in found if within_u and d.within_u]
-    beyond = [d for d in found if not (within_u and d.within_u)]
+    within = [d for d in found if within_u and d.share <= 1]
+    beyond = [d for d in found if not (within_u and d.share <= 1)]
     for d in beyond:
         print(f"{d.key}\n    old {d.old!r}\n    new {d.new!r}")
     if within_u:
