@@ -83,13 +83,14 @@ class Turn:
         if self.off is None:
             return None
         allowed = max(2 * self.finding.u_measured, 0.05 * abs(self.finding.measured))
-        return abs(self.off) <= allowed
+        # A lesson's numbers may be NumPy's, whose truths no JSON knows.
+        return bool(abs(self.off) <= allowed)
 
     @property
     def agrees(self) -> bool:
         """Whether measurement and theory lie within twice their joint uncertainty."""
         f = self.finding
-        return abs(f.measured - f.expected) <= 2 * math.hypot(f.u_measured, f.u_expected)
+        return bool(abs(f.measured - f.expected) <= 2 * math.hypot(f.u_measured, f.u_expected))
 
     @property
     def invented(self) -> bool:

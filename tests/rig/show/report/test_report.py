@@ -156,12 +156,9 @@ def test_page_says_that_a_virtual_tank_s_scene_is_invented(plain: Contents) -> N
 
 
 def test_page_does_not_call_a_sound_card_s_pings_invented(plain: Contents) -> None:
-    receiver = plain.receiver
-    receiver.info = dataclasses.replace(receiver.info, front_end="sound-card", invented=False)
-    try:
-        assert "invented" not in page_of(plain).words
-    finally:
-        receiver.info = dataclasses.replace(receiver.info, front_end="virtual-tank", invented=True)
+    info = dataclasses.replace(plain.run.info, front_end="sound-card", invented=False)
+    run = run_with(Receiver(plain.run.plan, info), plain.run.results)
+    assert "invented" not in page_of(dataclasses.replace(plain, run=run)).words
 
 
 def test_page_leaves_out_what_was_not_measured(plain: Contents) -> None:

@@ -80,7 +80,7 @@ def on_a_real_bench(heard: tuple[StepHeard, ...]) -> tuple[StepHeard, ...]:
     """The same, as if a sound card had heard it."""
     real = []
     for h in heard:
-        info = dataclasses.replace(h.receiver.info, front_end="sound-card")
+        info = dataclasses.replace(h.receiver.info, front_end="sound-card", invented=False)
         run = run_with(Receiver(h.plan, info), h.run.results)
         real.append(dataclasses.replace(h, run=run))
     return tuple(real)
