@@ -79,7 +79,7 @@ def on_a_real_bench(heard: tuple[StepHeard, ...]) -> tuple[StepHeard, ...]:
     """The same, as if a sound card had heard it."""
     real = []
     for h in heard:
-        info = dataclasses.replace(h.receiver.info, front_end="sound-card")
+        info = dataclasses.replace(h.receiver.info, front_end="sound-card", invented=False)
         real.append(dataclasses.replace(h, receiver=Receiver(h.plan, info)))
     return tuple(real)
 
