@@ -72,6 +72,8 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
     """
     if not profiles:
         raise ValueError("profiles: found none; give at least one")
+    if len(profiles) == 1:
+        return profiles[0]
     if len({p.bin_s for p in profiles}) > 1:
         raise ValueError("profiles: their bins differ in spacing; stack profiles of one plan")
     bins = min(p.envelope.size for p in profiles)

@@ -100,7 +100,10 @@ def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, 
     echoes = results[-1].echoes if results else ()
     pointed_range_m = echoes[len(echoes) // 2].range_m if marked and echoes else None
     long = dataclasses.replace(
-        bench.info, front_end="sound-card", device="a device with quite a long name, " * 9
+        bench.info,
+        front_end="sound-card",
+        invented=False,
+        device="a device with quite a long name, " * 9,
     )
     figure, _ = drawn(
         dataclasses.replace(bench, info=long),
