@@ -35,7 +35,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dsp.ping.ranging import u_off_axis_m
-from dsp.uncertainty import Budget, Input, Model, propagated, within
+from dsp.uncertainty import Budget, Input, Model, Term, within
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
 
@@ -143,11 +143,34 @@ class RangeModel:
         return model, inputs
 
     def budget(self, *, delay_s: float, u_delay_s: float, u_mark_s: float, direct: bool) -> Budget:
-        """Return the budget of one range, in metres; parameters as for :meth:`stated`."""
-        model, inputs = self.stated(
-            delay_s=delay_s, u_delay_s=u_delay_s, u_mark_s=u_mark_s, direct=direct
-        )
-        return propagated(model, inputs)
+        """Return the budget of one range, in metres; parameters as for :meth:`stated`.
+
+        The slopes of the stated model, written out: a search lists many echoes a ping, for
+        each of which automatic differentiation would take as long as the search itself.
+        """
+        geometry, speed = self.plan.geometry, self.sound_speed_m_s
+        baseline_m, path_m = geometry.baseline_m, speed * delay_s
+        range_m = math.sqrt((path_m - baseline_m) * (path_m + baseline_m)) / 2
+        # R = √(L² − b²)/2, and L counts from the mark.
+        by_path = path_m / (4 * range_m)
+        counted_s = delay_s - (baseline_m / speed if direct else 0.0)
+        by_speed_s, by_delay_m_s = by_path * counted_s, by_path * speed
+        gradient_m_s = abs(self.speed_per_c_m_s) * range_m / 2 * self.plan.medium.u_gradient_c_m
+        by_baseline = abs((path_m if direct else 0.0) - baseline_m) / (4 * range_m)
+        ppm = self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM
+        u_m = [
+            (DELAY, by_delay_m_s * u_delay_s),
+            (MARK, by_delay_m_s * u_mark_s),
+            (STATED_TIME_ZERO, by_delay_m_s * geometry.u_time_zero_s),
+        ]
+        u_m += [(f"{_SOUND_SPEED}{n}", by_speed_s * u) for n, u in self.speed_terms_m_s.items()]
+        u_m += [
+            (GRADIENT, by_speed_s * gradient_m_s),
+            (BASELINE, by_baseline * geometry.u_baseline_m),
+            (OFF_AXIS, u_off_axis_m(path_m, baseline_m, self.half_angle_rad)),
+            (CLOCK, by_speed_s * speed * ppm * 1e-6 / math.sqrt(3)),
+        ]
+        return Budget(value=range_m, terms=tuple(Term(name=n, u=u) for n, u in u_m))
 
 
 def is_of_sound_speed(term: str) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dsp.uncertainty import monte_carlo, numerical_tolerance, propagated
@@ -218,6 +218,37 @@ def test_first_order_is_borne_out_by_random_trials(
     allowed = numerical_tolerance(budget.combined) + 4 * 0.006 * budget.combined
     assert found.low == pytest.approx(budget.value - budget.expanded(1.96), abs=allowed)
     assert found.high == pytest.approx(budget.value + budget.expanded(1.96), abs=allowed)
+
+
+@given(
+    direct=st.booleans(),
+    range_m=st.floats(0.05, 20.0),
+    baseline_m=st.floats(0.0, 2.0),
+    u_time_zero_s=st.floats(0.0, 1e-4),
+    kind=st.sampled_from(["air", "fresh-water", "sea-water"]),
+)
+@settings(max_examples=40, deadline=None)
+def test_written_out_slopes_are_those_of_the_stated_model(
+    direct: bool, range_m: float, baseline_m: float, u_time_zero_s: float, kind: str
+) -> None:
+    # Against the slopes that the library `uncertainties` carries through the model. Rounding:
+    # a range little longer than half the baseline is a difference of squares, which it takes
+    # as squares; some 1e-16 (b/R)² of it.
+    geometry = {"baseline_m": baseline_m, "u_time_zero_s": u_time_zero_s}
+    of = receiver(medium={"kind": kind}, geometry=geometry)
+    asked = {
+        "delay_s": delay_s(of, range_m),
+        "u_delay_s": 4e-6,
+        "u_mark_s": 1e-6,
+        "direct": direct,
+    }
+    budget = of.range_model.budget(**asked)
+    by_library = propagated(*of.range_model.stated(**asked))
+    rounding = 1e-14 * (1 + (baseline_m / range_m) ** 2)
+    assert budget.value == pytest.approx(by_library.value, rel=rounding)
+    assert [t.name for t in budget.terms] == [t.name for t in by_library.terms]
+    for term, other in zip(budget.terms, by_library.terms, strict=True):
+        assert term.u == pytest.approx(other.u, rel=rounding, abs=1e-18)
 
 
 def test_table_shows_each_term_its_share_and_the_sum() -> None:
