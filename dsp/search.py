@@ -81,7 +81,7 @@ MOST_TOGETHER = 32
 """So many echoes in a row are solved for together: for more, the time would grow with the
 cube of their number."""
 
-MOST_STEPS = 12
+MOST_STEPS = 8
 STILL = 1e-3
 """The fit goes on until no echo moves by more than :data:`STILL` of a lobe, but no longer
 than :data:`MOST_STEPS`."""
@@ -300,6 +300,7 @@ class _Search:
         self._left_padded = self._padded
         self._position = np.empty(0)
         self._found = np.empty(0)
+        self._dropped = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self._bend = float(-planned.table.at_lag[planned.table.reach_bins + 1, 2, 0].real)
         self._strength = np.empty(0)
@@ -331,10 +332,7 @@ class _Search:
         return True
 
     def settle(self, most_steps: int) -> None:
-        """Fit all echoes that stand out until they stand still."""
-        if self._position.size == 0:
-            return
-        self._keep(self._stands())
+        """Fit all echoes until they stand still."""
         if self._position.size == 0:
             return
         self._fit(most_steps)
@@ -381,6 +379,7 @@ class _Search:
     def _keep(self, kept: NDArray[np.bool_]) -> None:
         """Drop all other echoes."""
         if not kept.all():
+            self._dropped = np.concatenate([self._dropped, self._found[~kept]])
             self._position, self._found = self._position[kept], self._found[kept]
             self._gain, self._strength = self._gain[kept], self._strength[kept]
             if self._misfit.size == kept.size:
@@ -433,8 +432,13 @@ class _Search:
         shift = np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0).clip(-1, 1)
         height = np.sqrt(np.maximum(at - slope * shift / 2, 0))
         where = place + _LOOKS[best] + shift * (_LOOKS[1] - _LOOKS[0])
+        stands = height > least
+        if self._dropped.size:
+            # What was found to be part of others would be found so again.
+            apart = np.abs(where[:, np.newaxis] - self._dropped).min(axis=1)
+            stands &= apart > NEAREST_LOBES * planned.lobe_bins
         order = np.argsort(-height, kind="stable")
-        order = order[(height > least)[order]][: 2 * MOST_ECHOES]
+        order = order[stands[order]][: 2 * MOST_ECHOES]
         where, height = where[order], height[order]
         lag = np.abs(where[:, np.newaxis] - where).astype(np.intp)
         covers = height[:, np.newaxis] * planned.ceiling[lag] >= height
@@ -451,14 +455,18 @@ class _Search:
     def _fit(self, most_steps: int) -> None:
         """Fit delays and strengths of all echoes together, and take them away."""
         lobe = self._planned.lobe_bins
+        # Each step may go half as far as the one before: where sounds are no copies of the
+        # pulse, echoes that explain them would else chase each other.
+        farthest = lobe / 4
         for _ in range(most_steps):
-            moved = self._step()
+            moved = self._step(farthest)
             self._merge()
             self._take_away()
             if moved < STILL * lobe:
                 break
+            farthest /= 2
 
-    def _step(self) -> float:
+    def _step(self, farthest: float) -> float:
         """Take one step of Gauss and Newton; return how far an echo moved at the most.
 
         The strengths are solved for, then the delays, by what is left at each echo and how
@@ -491,7 +499,7 @@ class _Search:
         curvature = (gain.conj() * bend * gain.swapaxes(1, 2)).real
         damping = _DAMPING * self._bend * (gain.real**2 + gain.imag**2) + 1e-30
         step = np.linalg.solve(curvature + damping * np.eye(size), pull)
-        step = step.clip(-lobe / 4, lobe / 4)
+        step = step.clip(-farthest, farthest)
         gain = gain + solved[..., 1:] @ (gain * step)
         step, gain = step.reshape(-1)[:echoes], gain.reshape(-1)[:echoes]
         before = self._position
