@@ -475,7 +475,7 @@ class _Search:
         """
         planned = self._planned
         lobe = planned.lobe_bins
-        value, slope = self._read(self._position)
+        value, slope, bow = self._read(self._position)
         echoes = self._position.size
         blocks = -(-echoes // MOST_TOGETHER)
         size = -(-echoes // blocks)
@@ -484,9 +484,9 @@ class _Search:
         spare = blocks * size - echoes
         position = np.concatenate([self._position[order], -1e9 * np.arange(1, spare + 1)])
         position = position.reshape(blocks, size)
-        value, slope, gain = (
+        value, slope, bow, gain = (
             np.concatenate([each[order], np.zeros(spare)]).reshape(blocks, size, 1)
-            for each in (value, slope, self._gain)
+            for each in (value, slope, bow, self._gain)
         )
         copies = planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
         copy, copy_slope, copy_bend = copies
@@ -495,10 +495,13 @@ class _Search:
         gain = gain + solved[..., :1]
         slope = slope - copy_slope @ solved[..., :1]
         pull = (gain.conj() * slope).real
+        # Where what is left is hollow at an echo, its top is sharper than a copy's.
+        bow = bow - copy_bend @ solved[..., :1]
+        sharper = np.maximum(-(gain.conj() * bow).real, 0)
         bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ solved[..., 1:]
         curvature = (gain.conj() * bend * gain.swapaxes(1, 2)).real
         damping = _DAMPING * self._bend * (gain.real**2 + gain.imag**2) + 1e-30
-        step = np.linalg.solve(curvature + damping * np.eye(size), pull)
+        step = np.linalg.solve(curvature + (damping + sharper) * np.eye(size), pull)
         step = step.clip(-farthest, farthest)
         gain = gain + solved[..., 1:] @ (gain * step)
         step, gain = step.reshape(-1)[:echoes], gain.reshape(-1)[:echoes]
@@ -516,8 +519,8 @@ class _Search:
 
     def _read(
         self, position: NDArray[np.float64]
-    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-        """Return what is left at some places between bins, and its slope, a bin."""
+    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+        """Return what is left at some places between bins, its slope and its bend, a bin."""
         planned = self._planned
         place = np.rint(position)
         window = self._left_padded[
@@ -525,8 +528,13 @@ class _Search:
         ]
         powers = powers_of(position - place)
         terms = window @ planned.reader
-        slopes = terms[:, 1:] * (powers[:, :-1] * _RISING)
-        return (terms * powers).sum(axis=1), slopes.sum(axis=1)
+        slopes = terms[:, 1:] * _RISING
+        bends = slopes[:, 1:] * _RISING[:-1]
+        return (
+            (terms * powers).sum(axis=1),
+            (slopes * powers[:, :-1]).sum(axis=1),
+            (bends * powers[:, :-2]).sum(axis=1),
+        )
 
     def _merge(self) -> None:
         """Drop an echo that has come so near to one found before it that they are one."""
