@@ -83,8 +83,16 @@ cube of their number."""
 
 MOST_STEPS = 8
 STILL = 1e-3
+MOST_SETTLED = 256
 """The fit goes on until no echo moves by more than :data:`STILL` of a lobe, but no longer
-than :data:`MOST_STEPS`."""
+than :data:`MOST_STEPS`, which brings the last step that is allowed down to
+1/4 · 2⁻⁷ = 0.002 of a lobe; of many echoes, as in a room that rings, not so long, for time's
+sake: :data:`MOST_SETTLED` steps of one echo in all."""
+
+PUT_BACK = 2.0
+"""An echo of less than so many times the threshold may be noise, and counts as noise where
+that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
+passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
 
 _SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
 _DAMPING = 1e-3  # of an echo's own curvature: keeps two that stand in one place apart
@@ -323,19 +331,34 @@ class _Search:
         self._found = np.concatenate([self._found, new])
         self._gain = np.concatenate([self._gain, np.zeros(new.size)])
         self._fit(1)
-        # What shrinks below the noise once its neighbours are known was part of them.
-        weak = self._strength**2 <= self._threshold[np.rint(self._position).astype(np.intp)]
-        if weak.any():
-            self._keep(~weak)
-            self._take_away()
         self._learn(self._power_of_left())
+        self._drop_weak()
         return True
+
+    def _drop_weak(self) -> None:
+        """Drop echoes that shrank below the noise once their neighbours were known.
+
+        Of two that share a weak peak, the one found first has it all.
+        """
+        weak = self._strength**2 <= self._threshold[np.rint(self._position).astype(np.intp)]
+        if not weak.any():
+            return
+        apart = np.abs(self._position[:, np.newaxis] - self._position)
+        later = np.tri(weak.size, k=-1, dtype=bool)
+        near = later & (apart < self._planned.lobe_bins)
+        shared = near[weak].any(axis=0) & ~near.any(axis=1)
+        self._keep(~weak | shared)
+        self._take_away()
+        if shared.any():
+            self._fit(1)
+        # They were below the noise: what was learnt of it and of how copies fit, still holds.
+        self._power = self._power_of_left()
 
     def settle(self, most_steps: int) -> None:
         """Fit all echoes until they stand still."""
         if self._position.size == 0:
             return
-        self._fit(most_steps)
+        self._fit(max(1, min(most_steps, MOST_SETTLED // self._position.size)))
         self._learn(self._power_of_left())
 
     def peaks(self) -> tuple[Peak, ...]:
@@ -565,7 +588,7 @@ class _Search:
         """Learn from what is left how strong the noise is and how well the copies fit."""
         planned = self._planned
         self._power = power
-        ranked = planned.grid.ranked(power).astype(np.float64)
+        ranked = planned.grid.ranked(self._with_doubtful(power)).astype(np.float64)
         noise = np.maximum(ranked * planned.mean_over_ranked, self._least_power)
         threshold = np.maximum(ranked * planned.threshold_over_ranked, self._least_threshold)
         self._noise = noise[planned.grid.stretch_of]
@@ -575,6 +598,27 @@ class _Search:
             excess = np.maximum(power - math.log(10) * self._noise, 0)
             reach = max(1, round(planned.lobe_bins / 2))
             self._excess = np.sqrt(_highest_within(excess, reach))
+
+    def _with_doubtful(self, power: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the power of what is left, with the tops of echoes that may be noise."""
+        if self._position.size == 0:
+            return power
+        place = np.rint(self._position).astype(np.intp)
+        doubtful = self._strength**2 < PUT_BACK * self._threshold[place]
+        if not doubtful.any():
+            return power
+        planned, place = self._planned, place[doubtful]
+        half, reach = math.ceil(planned.lobe_bins / 2), planned.table.reach_bins
+        half = min(half, reach)
+        parts = powers_of(place - self._position[doubtful])
+        terms = (self._gain[doubtful, np.newaxis] * parts).astype(np.complex64)
+        tops = terms @ planned.table.copies[:, reach - half : reach + half + 1]
+        bins = place[:, np.newaxis] + np.arange(-half, half + 1)
+        bins = bins.clip(0, planned.bins - 1)
+        tops += self._left_padded[bins + KERNEL_HALF]
+        power = power.copy()
+        power[bins] = tops.real**2 + tops.imag**2
+        return power
 
     def _pull_s(self) -> NDArray[np.float64]:
         """How far each echo may be off for those that it overlaps with."""
