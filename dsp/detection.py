@@ -13,6 +13,7 @@ from dsp.arrivals import (
     FORERUNNER_DB,
     first_arrival,
     sounds_like,
+    standing_peak,
 )
 from dsp.noise import (
     RANK_SHARE,
@@ -49,4 +50,5 @@ __all__ = [
     "refined",
     "side_lobe_ceiling",
     "sounds_like",
+    "standing_peak",
 ]

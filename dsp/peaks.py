@@ -9,12 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.compression import EchoShape
+from dsp.compression import EchoShape, bin_nodes, powers_of
 
 KERNEL_HALF = 16
 """A value between bins is read off so many bins to each side."""
 
 _KERNEL_BETA = 12.0  # errors 100 dB down, but for 12 % of the band at each edge
+
+LOOKS = np.linspace(-0.5, 0.5, 9)
+"""Where in a bin it is looked for a maximum, at first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +60,25 @@ def kernel(away: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     half_circle = np.sqrt(np.maximum(0, 1 - (away / KERNEL_HALF) ** 2))
     return np.asarray(np.sinc(away) * np.exp(_KERNEL_BETA * (half_circle - 1)))
+
+
+@functools.lru_cache(maxsize=1)
+def bin_reader() -> tuple[NDArray[np.intp], NDArray[np.float32], NDArray[np.float32]]:
+    """Return what reads an envelope between its bins, once turned by its band's middle.
+
+    Returns
+    -------
+    taps : ndarray of int, shape (taps,)
+        Bins about one.
+    to_powers : ndarray of float32, shape (taps, POWERS)
+        Times the envelope there, the polynomial that it is in that bin.
+    to_looks : ndarray of float32, shape (taps, looks)
+        The same for its values at :data:`LOOKS`.
+    """
+    taps = np.arange(-KERNEL_HALF, KERNEL_HALF + 1)
+    node, to_powers = bin_nodes()
+    reader = (to_powers @ kernel(node[:, np.newaxis] - taps)).T
+    return taps, reader.astype(np.float32), (reader @ powers_of(LOOKS).T).astype(np.float32)
 
 
 def interpolated(

@@ -29,7 +29,6 @@ from dsp.compression import (
     POWERS,
     EchoShape,
     LobeTable,
-    bin_nodes,
     lobe_table,
     powers_of,
 )
@@ -43,7 +42,14 @@ from dsp.noise import (
     rank_of,
     training_steps,
 )
-from dsp.peaks import KERNEL_HALF, Peak, delay_uncertainty_s, kernel, side_lobe_ceiling
+from dsp.peaks import (
+    KERNEL_HALF,
+    LOOKS,
+    Peak,
+    bin_reader,
+    delay_uncertainty_s,
+    side_lobe_ceiling,
+)
 
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
@@ -203,9 +209,6 @@ class _Planned:
     mean_over_ranked: float
 
 
-_LOOKS = np.linspace(-0.5, 0.5, 9)
-
-
 @functools.lru_cache(maxsize=32)
 def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: bool) -> _Planned:
     grid = noise_grid(bins, *training_steps(shape), before_only=before_only)
@@ -213,7 +216,7 @@ def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: 
     table = lobe_table(shape)
     lobe_bins = max(1.0, shape.width_s / shape.bin_s)
     amplifies = 1 / math.sqrt(shape.efficiency)
-    taps, reader, looks = _readers()
+    taps, reader, looks = bin_reader()
     lag = np.arange(math.floor(lobe_bins) + 1, math.ceil(FLANK_LOBES * lobe_bins))
     lag = lag[lag < min(bins, table.reach_bins + 1)]
     flank = np.concatenate([-lag[::-1], lag])
@@ -247,15 +250,6 @@ def _ceiling(shape: EchoShape, bins: int, reach: int) -> NDArray[np.float64]:
     ceiling = side_lobe_ceiling(shape, bins) * _SIDE_LOBE_MARGIN
     ceiling[reach + 1 :] = 0.0
     return ceiling
-
-
-def _readers() -> tuple[NDArray[np.intp], NDArray[np.float32], NDArray[np.float32]]:
-    """Return the taps about a bin and what reads a turned envelope's polynomial off them."""
-    taps = np.arange(-KERNEL_HALF, KERNEL_HALF + 1)
-    node, to_powers = bin_nodes()
-    at_node = kernel(node[:, np.newaxis] - taps)
-    reader = (to_powers @ at_node).T
-    return taps, reader.astype(np.float32), (reader @ powers_of(_LOOKS).T).astype(np.float32)
 
 
 def _amplified_lobes(shape: EchoShape, bins: int, lobe_bins: float) -> NDArray[np.float64]:
@@ -313,6 +307,7 @@ class _Search:
         self._bend = float(-planned.table.at_lag[planned.table.reach_bins + 1, 2, 0].real)
         self._strength = np.empty(0)
         self._misfit = np.empty(0)
+        self._noise = self._threshold = np.empty(0)
         power = self._power_of_left()
         self._least_power = least_noise**2
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
@@ -447,14 +442,14 @@ class _Search:
         window = self._left_padded[place[:, np.newaxis] + (planned.taps + KERNEL_HALF)]
         looks = window @ planned.looks
         looks_power = looks.real**2 + looks.imag**2
-        best = looks_power.argmax(axis=1).clip(1, _LOOKS.size - 2)
+        best = looks_power.argmax(axis=1).clip(1, LOOKS.size - 2)
         rows = np.arange(place.size)
         before, at, after = (looks_power[rows, best + k].astype(np.float64) for k in (-1, 0, 1))
         bend = before - 2 * at + after
         slope = (before - after) / 2
         shift = np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0).clip(-1, 1)
         height = np.sqrt(np.maximum(at - slope * shift / 2, 0))
-        where = place + _LOOKS[best] + shift * (_LOOKS[1] - _LOOKS[0])
+        where = place + LOOKS[best] + shift * (LOOKS[1] - LOOKS[0])
         stands = height > least
         if self._dropped.size:
             # What was found to be part of others would be found so again.
