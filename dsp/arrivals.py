@@ -193,7 +193,8 @@ class _Look:
 def _look_of(shape: EchoShape) -> _Look:
     table = lobe_table(shape)
     lag = np.arange(-table.reach_bins, table.reach_bins + 1)
-    slope = np.abs(table.at_lag[1:-1, 1, 0])
+    value, slope = table.at_lag[1:-1, 0, 0], table.at_lag[1:-1, 1, 0]
+    slope = np.abs(slope - 1j * table.centre_rad * value)
     # Between two bins a slope is at most what it is at one of them, and another half bin's
     # bend on: the higher of the neighbours stands for it.
     slope = np.maximum(slope, np.maximum(np.roll(slope, 1), np.roll(slope, -1)))
@@ -202,7 +203,7 @@ def _look_of(shape: EchoShape) -> _Look:
         table=table,
         turns=table.turns,
         turn=np.exp(-2j * np.pi * table.turns * lag).astype(np.complex64),
-        pull=slope / -float(table.at_lag[table.reach_bins + 1, 2, 0].real),
+        pull=slope / table.curvature,
         guard_bins=guard_bins,
         spacing_bins=spacing_bins,
         lobe_bins=max(1.0, shape.width_s / shape.bin_s),

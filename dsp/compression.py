@@ -192,6 +192,16 @@ class LobeTable:
     copies: NDArray[np.complex64]
     at_lag: NDArray[np.complex128]
 
+    @property
+    def centre_rad(self) -> float:
+        """By how much a bin the echo turns at its top still: its spectrum's own centre."""
+        return float(self.at_lag[self.reach_bins + 1, 1, 0].imag)
+
+    @property
+    def curvature(self) -> float:
+        """The square of the spectrum's RMS width about its centre, in radians a bin."""
+        return float(-self.at_lag[self.reach_bins + 1, 2, 0].real) - self.centre_rad**2
+
     def lags(self, lag_bins: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Return the echo, its slope and its bend, a bin, shape (3, ...)."""
         whole = np.rint(lag_bins)

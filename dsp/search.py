@@ -304,7 +304,8 @@ class _Search:
         self._found = np.empty(0)
         self._dropped = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
-        self._bend = float(-planned.table.at_lag[planned.table.reach_bins + 1, 2, 0].real)
+        self._curvature = planned.table.curvature
+        self._centre_rad = planned.table.centre_rad
         self._strength = np.empty(0)
         self._misfit = np.empty(0)
         self._noise = self._threshold = np.empty(0)
@@ -514,11 +515,11 @@ class _Search:
         slope = slope - copy_slope @ solved[..., :1]
         pull = (gain.conj() * slope).real
         # Where what is left is hollow at an echo, its top is sharper than a copy's.
-        bow = bow - copy_bend @ solved[..., :1]
+        bow = bow - copy_bend @ solved[..., :1] - 2j * self._centre_rad * slope
         sharper = np.maximum(-(gain.conj() * bow).real, 0)
         bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ solved[..., 1:]
         curvature = (gain.conj() * bend * gain.swapaxes(1, 2)).real
-        damping = _DAMPING * self._bend * (gain.real**2 + gain.imag**2) + 1e-30
+        damping = _DAMPING * self._curvature * (gain.real**2 + gain.imag**2) + 1e-30
         step = np.linalg.solve(curvature + (damping + sharper) * np.eye(size), pull)
         step = step.clip(-farthest, farthest)
         gain = gain + solved[..., 1:] @ (gain * step)
