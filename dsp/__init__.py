@@ -10,7 +10,10 @@ imports :mod:`rig`. Units stand in the names; SI throughout.
 :mod:`pulses`       tone burst, chirp, Barker-13, Golay pair
 :mod:`compression`  the band-limited matched filter, one ping or many
 :mod:`profiles`     echo strength over delay; stacking, still background
-:mod:`detection`    thresholds at a set false-alarm rate, sub-sample peaks
+:mod:`noise`        thresholds at a set false-alarm rate
+:mod:`peaks`        the place of a peak between bins
+:mod:`search`       all echoes of a profile, found together
+:mod:`arrivals`     the first sound to arrive, and sounds known again
 :mod:`ranging`      time zero, bistatic geometry, delay to range and back
 :mod:`bounds`       Cramér–Rao bounds, resolution, blind zone, missed echoes
 :mod:`doppler`      what a target's speed does to its echo

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive
-from dsp.ping.detection import interpolated
+from dsp.ping.peaks import interpolated
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
 
 CLEAREST_TURN = 0.8

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.physics.medium import sound_speed_m_s
+from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.detection import first_arrival
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of

@@ -14,11 +14,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping import detection
+from dsp.ping.arrivals import first_arrival, sounds_like
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.detection import Peak
+from dsp.ping.noise import fewest_bins
+from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
 from dsp.ping.pulses import Pulse
+from dsp.ping.search import find_echoes
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
 from rig.run.spectra import BLOCKS_KEPT, Spectra
@@ -128,8 +130,8 @@ class MarkSearch:
         # after the mark must be known, to be told from it.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
-        near = detection.first_arrival(
-            envelope[: max(stop, 400, detection.fewest_bins(shape, cells=CELLS))],
+        near = first_arrival(
+            envelope[: max(stop, 400, fewest_bins(shape, cells=CELLS))],
             shape,
             start_s=due_s - reach_s,
             stop_s=due_s + reach_s,
@@ -138,7 +140,7 @@ class MarkSearch:
         )
         if near is not None or not anywhere:
             return near
-        return detection.first_arrival(envelope, shape)
+        return first_arrival(envelope, shape)
 
     def find_again(
         self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak
@@ -155,7 +157,7 @@ class MarkSearch:
             None where no sound, or more than one, may be the mark.
         """
         shape = self.compressors[block.pulse_index].shape
-        candidates = detection.sounds_like(
+        candidates = sounds_like(
             self._envelope(block, 0.0),
             shape,
             known_mark.amplitude,
@@ -253,7 +255,7 @@ class MarkSearch:
     def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:
         """Return a block's strongest sounds, the strongest first."""
         shape = self.compressors[block.pulse_index].shape
-        sounds, _ = detection.find_echoes(
+        sounds, _ = find_echoes(
             self._envelope(block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
         )
         return tuple(sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS])

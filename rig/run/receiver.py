@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 
 from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
-from dsp.ping import detection, ranging
+from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
-from dsp.ping.detection import Peak
+from dsp.ping.noise import fewest_bins
+from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
+from dsp.ping.search import find_echoes
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
@@ -205,7 +207,7 @@ class Receiver:
     def _check_room_for_noise(self) -> None:
         """Refuse a pulse so narrow in band that a block holds no noise to compare it with."""
         for compress in (*self._compressors, *self.marks.compressors):
-            needed_s = detection.fewest_bins(compress.shape) * compress.bin_s + LEAD_S
+            needed_s = fewest_bins(compress.shape) * compress.bin_s + LEAD_S
             if needed_s > float(compress.delay_s[-1]):
                 interval_s = needed_s + compress.pulse.duration_s
                 raise PlanError(
@@ -302,8 +304,8 @@ class Receiver:
         reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
         start_s, stop_s = reach_m / self.sound_speed_m_s
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
-        peaks, threshold = detection.find_echoes(
-            profile.envelope[: max(last, 400, detection.fewest_bins(shape, cells=CELLS))],
+        peaks, threshold = find_echoes(
+            profile.envelope[: max(last, 400, fewest_bins(shape, cells=CELLS))],
             shape,
             false_alarm_rate=(
                 asked.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
@@ -327,7 +329,7 @@ class Receiver:
         if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
             return None
         turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
-        place, _ = detection.refined(
+        place, _ = refined(
             profile.envelope,
             np.array([nearest]),
             lobe_bins=self.shape.width_s / profile.bin_s,

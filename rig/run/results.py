@@ -27,7 +27,7 @@ class TimeZero:
         From the block's first sample to the mark itself: the arrival of the
         direct sound, the loopback pulse, or the leaving where it is known.
     amplitude, phase_rad : float
-        Of the mark, as of :class:`dsp.ping.detection.Peak`; 0 where none is heard.
+        Of the mark, as of :class:`dsp.ping.peaks.Peak`; 0 where none is heard.
     """
 
     method: str

@@ -7,7 +7,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass
 
-from dsp.ping.detection import Peak
+from dsp.ping.peaks import Peak
 from rig.bench.capture import LOSS, CaptureBlock
 from rig.run.marks import alike
 from rig.run.receiver import Receiver

@@ -16,7 +16,7 @@ import numpy as np
 
 from dsp.ping.bounds import delay_bound_s, outlier_probability
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.detection import refined
+from dsp.ping.peaks import refined
 from dsp.ping.pulses import linear_chirp
 
 RATE_HZ, BLOCK, TRIALS, SPEED_M_S = 48_000.0, 4_800, 400, 343.2

@@ -17,8 +17,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.detection import first_arrival
 from dsp.ping.pulses import Pulse
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history.beam_fits import BeamSweep
-from dsp.ping import detection
+from dsp.ping.peaks import delay_uncertainty_s
 from rig.errors import RecordingError
 from rig.measure.beam.moved import SteadyPass, Stops
 from rig.measure.beam.range_shift import range_shift_m
@@ -81,7 +81,7 @@ class HeardSweep:
             amplitude = 10 ** (echo.strength_db / 20)
             # The peak's power holds some of the noise's own.
             snr_out = max((amplitude / noise) ** 2 - 2, 1.0)
-            u_delay_s = detection.delay_uncertainty_s(shape, snr_out)
+            u_delay_s = delay_uncertainty_s(shape, snr_out)
             u_range_m = receiver.sound_speed_m_s / 2 * math.hypot(u_delay_s, self._jitter_s(ping))
             rows.append((amplitude, threshold, echo.range_m, u_range_m))
         amplitudes, limits, ranges_m, u_ranges_m = np.array(rows).T

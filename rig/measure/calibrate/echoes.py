@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping import detection
 from dsp.ping.compression import EchoShape
+from dsp.ping.peaks import delay_uncertainty_s, refined
 from rig.errors import CalibrationError
 from rig.measure.calibrate.runs import Start
 from rig.measure.calibrate.steps import KnownTarget
@@ -33,7 +33,7 @@ class HeardTarget:
             return self.start.info.edge_step_s / math.sqrt(12)
         shape = self.start.receiver.shape
         snr = 10 ** (self.echo.snr_db / 10)
-        return detection.delay_uncertainty_s(shape, snr * shape.efficiency)
+        return delay_uncertainty_s(shape, snr * shape.efficiency)
 
 
 def heard_target(start: Start, target: KnownTarget) -> HeardTarget:
@@ -68,7 +68,7 @@ def _delay_s(start: Start, echo: Echo) -> float:
 
 def refined_delay_s(envelope: NDArray[np.complex64], strongest: int, shape: EchoShape) -> float:
     """Return where an envelope peaks between its bins, near its strongest one."""
-    place, _ = detection.refined(
+    place, _ = refined(
         envelope,
         np.array([strongest]),
         lobe_bins=shape.width_s / shape.bin_s,

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history import known_targets
-from dsp.ping import detection
 from dsp.ping.equalising import aligned_mean
+from dsp.ping.peaks import side_lobe_ceiling
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredFinding
@@ -67,7 +67,7 @@ def ring_down(
     magnitude = np.abs(profile.envelope).astype(np.float64)
     # The median of Rayleigh noise, far out, over √ln 2, is its RMS.
     noise = float(np.median(magnitude[3 * magnitude.size // 4 :])) / math.sqrt(math.log(2))
-    lobes = detection.side_lobe_ceiling(shape, magnitude.size)
+    lobes = side_lobe_ceiling(shape, magnitude.size)
     direct_bin = round(start.direct_s / bin_s)
     begin = direct_bin + math.ceil(1.2 * shape.width_s / bin_s)
     nearest_m = min([t.range_m for t in known], default=plan.receiver.range_stop_m)

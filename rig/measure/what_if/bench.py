@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude
-from dsp.ping.detection import fewest_bins
+from dsp.ping.noise import fewest_bins
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.capture import LEAD_S, StreamInfo
 from rig.bench.plan import Plan

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.detection import refined
+from dsp.ping.peaks import refined
 from dsp.ping.ranging import path_from_range_m
 from rig.measure.passes import Passing
 from rig.measure.what_if.bench import Bench

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.compression import EchoShape
-from dsp.ping.detection import interpolated
+from dsp.ping.peaks import interpolated
 from dsp.ping.profiles import EchoProfile
 from rig.errors import NotHeardError
 from rig.run.results import Echo

@@ -7,20 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.detection import (
+from dsp.ping.noise import (
     cell_averaging_factor,
     cell_averaging_threshold,
-    delay_uncertainty_s,
-    find_echoes,
-    first_arrival,
-    interpolated,
     ordered_statistic_factor,
     ordered_statistic_threshold,
-    refined,
-    side_lobe_ceiling,
 )
+from dsp.ping.peaks import delay_uncertainty_s, interpolated, refined, side_lobe_ceiling
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
+from dsp.ping.search import find_echoes
 
 RATE_HZ = 48_000.0
 BLOCK = 12_000

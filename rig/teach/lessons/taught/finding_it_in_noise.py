@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.bounds import false_alarm_threshold
-from dsp.ping.detection import TRAINING_CELLS, noise_doubt, ordered_statistic_threshold
+from dsp.ping.noise import TRAINING_CELLS, noise_doubt, ordered_statistic_threshold
 from dsp.ping.pulses import BARKER_13, golay_codes
 from rig.errors import NotHeardError
 from rig.teach.lessons.air_bench import PLAN, scene

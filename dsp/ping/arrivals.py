@@ -1,0 +1,297 @@
+"""Which sound arrives first, which need not be the strongest, and which is it again."""
+
+from __future__ import annotations
+
+import cmath
+import dataclasses
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.compression import LEAST_LOBE, EchoShape, LobeTable, lobe_table, powers_of
+from dsp.ping.noise import (
+    TRAINING_CELLS,
+    cell_rate,
+    mean_over_ranked,
+    noise_doubt,
+    ordered_statistic_factor,
+    rank_of,
+    training_steps,
+)
+from dsp.ping.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertainty_s, refined
+from dsp.ping.search import sounds_ahead
+
+MOST_PULL = 0.3
+"""A look is enough where other sounds pull a crest by less than this of its uncertainty,
+which adds √(1 + 0.3²) − 1 = 4 % to it."""
+
+LEAST_CELLS = 16
+"""With fewer cells of noise ahead of a sound a look says nothing."""
+
+FORERUN_S = 0.002
+CLOSE_FORERUNNER_DB = -15.0
+FORERUNNER_DB = -40.0
+"""What comes less than :data:`FORERUN_S` ahead of another sound and is so much weaker
+is taken to belong to it; further ahead it has to be weaker still. In measured rooms the
+ringing ahead of the direct sound was at most −16 dB and 0.9 ms."""
+
+
+def first_arrival(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    false_alarm_rate: float = 1e-9,
+    start_s: float = 0.0,
+    stop_s: float = math.inf,
+    like_amplitude: float | None = None,
+    due_s: float | None = None,
+) -> Peak | None:
+    """Find the first sound to arrive, which need not be the strongest.
+
+    Parameters
+    ----------
+    envelope, shape
+        As for :func:`find_echoes`.
+    false_alarm_rate : float
+        For each independent bin.
+    start_s, stop_s : float
+        Only a sound between the two is returned.
+    like_amplitude : float, optional
+        Of the sound that is looked for: 8 dB weaker or stronger is another.
+    due_s : float, optional
+        When it is due. What stands there, to half a lobe, is it, however strong it is
+        now and whatever follows: a gain that was turned moves nothing.
+
+    Returns
+    -------
+    Peak or None
+        None where nothing stands above the noise.
+    """
+    peaks = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate)
+    peaks = tuple(p for p in peaks if start_s <= p.delay_s <= stop_s)
+    sounds = [s for p in peaks if (s := _as_seen(p, envelope, shape)) is not None]
+    if due_s is not None:
+        punctual = [p for p in sounds if abs(p.delay_s - due_s) < shape.width_s / 2]
+        if punctual:
+            return min(punctual, key=lambda p: abs(p.delay_s - due_s))
+    if like_amplitude is not None:
+        sounds = [p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5]
+    return next((p for p in sounds if not _is_forerunner(p, sounds)), None)
+
+
+def standing_peak(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    near_s: float,
+    *,
+    like_amplitude: float,
+    within_db: float,
+    false_alarm_rate: float = 1e-9,
+) -> Peak | None:
+    """Return the sound that stands where it is due, where a look there is enough.
+
+    Cheap: no search. The crest has to stand there to half a lobe, above the noise ahead
+    of it, as strong as it was, and no other sound around it may pull it by more than
+    :data:`MOST_PULL` of its own uncertainty: a search, which takes the others away,
+    would then place it alike.
+
+    Parameters
+    ----------
+    envelope, shape
+        As for :func:`dsp.ping.search.find_echoes`.
+    near_s : float
+        When it is due.
+    like_amplitude : float
+        How strong it was.
+    within_db : float
+        How far its strength may be off, besides four times its noise.
+    false_alarm_rate : float
+        For each independent bin.
+
+    Returns
+    -------
+    Peak or None
+        None where it takes a search to say.
+
+    Notes
+    -----
+    What is left once the crest's copy is taken away, and stands above the noise, may be the
+    peak or a side lobe of another sound. One of amplitude a at a lag where a compressed
+    pulse slopes by R' adds at most a |R'| to the slope at a crest of amplitude g, which
+    moves it by a |R'| / (g β²), β² being the pulse's own curvature. It is summed over what
+    is left, a lobe's bins counting as one sound.
+    """
+    looked = _look_of(shape)
+    place = round(near_s / shape.bin_s)
+    half = max(1, math.ceil(looked.lobe_bins / 2))
+    first = place - looked.guard_bins - half
+    cells = min(TRAINING_CELLS, first // looked.spacing_bins)
+    if cells < LEAST_CELLS or place + half + KERNEL_HALF + 1 >= envelope.size:
+        return None
+    around = np.abs(envelope[place - half : place + half + 1])
+    crest = int(around.argmax())
+    if crest in (0, 2 * half):
+        return None
+    crest += place - half
+    if crest < KERNEL_HALF:
+        return None
+    at, gain = _crest_at(envelope[crest - KERNEL_HALF : crest + KERNEL_HALF + 1], looked.turns)
+    amplitude = abs(gain)
+    rank = rank_of(cells)
+    ahead = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
+    ranked = float(np.partition(ahead, rank - 1)[rank - 1]) ** 2
+    rate = cell_rate(false_alarm_rate, shape, cells=cells)
+    threshold = ranked * ordered_statistic_factor(rate, cells, rank)
+    noise = max(ranked * mean_over_ranked(cells), (LEAST_LOBE * amplitude) ** 2)
+    snr_out = 2 * amplitude**2 / noise
+    doubt_db = 4 * 20 / math.log(10) / math.sqrt(snr_out)
+    off_db = abs(20 * math.log10(max(amplitude, 1e-30) / like_amplitude))
+    if amplitude**2 <= threshold or off_db > within_db + doubt_db:
+        return None
+    u_at_one_s = delay_uncertainty_s(shape, 1.0)
+    u_delay_s = u_at_one_s * math.sqrt((1 + noise_doubt(cells)) / max(snr_out - 2, 1.0))
+    reach = looked.table.reach_bins
+    start, stop = max(crest - reach, 0), min(crest + reach + 1, envelope.size)
+    lags = slice(start - crest + reach, stop - crest + reach)
+    copy = (gain * powers_of(np.array(-at))).astype(np.complex64) @ looked.table.copies
+    left = np.abs(envelope[start:stop] * looked.turn[lags] - copy[lags])
+    others = np.where(left**2 > max(threshold, noise), left, 0.0)
+    pull_bins = float(others @ looked.pull[lags]) / (amplitude * looked.lobe_bins)
+    if pull_bins * shape.bin_s > MOST_PULL * u_delay_s:
+        return None
+    position = crest + at
+    phase = cmath.phase(gain) + 2 * math.pi * (
+        looked.turns * at + shape.carrier_hz * shape.bin_s * position
+    )
+    return Peak(
+        delay_s=position * shape.bin_s,
+        u_delay_s=u_delay_s,
+        amplitude=amplitude,
+        phase_rad=math.remainder(phase, 2 * math.pi),
+        snr=snr_out / shape.efficiency,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """What each look at a shape's crest needs, made once; arrays are over the table's lags."""
+
+    table: LobeTable
+    turns: float
+    turn: NDArray[np.complex64]
+    pull: NDArray[np.float64]
+    guard_bins: int
+    spacing_bins: int
+    lobe_bins: float
+
+
+@functools.lru_cache(maxsize=32)
+def _look_of(shape: EchoShape) -> _Look:
+    table = lobe_table(shape)
+    lag = np.arange(-table.reach_bins, table.reach_bins + 1)
+    value, slope = table.at_lag[1:-1, 0, 0], table.at_lag[1:-1, 1, 0]
+    slope = np.abs(slope - 1j * table.centre_rad * value)
+    # Between two bins a slope is at most what it is at one of them, and another half bin's
+    # bend on: the higher of the neighbours stands for it.
+    slope = np.maximum(slope, np.maximum(np.roll(slope, 1), np.roll(slope, -1)))
+    guard_bins, spacing_bins = training_steps(shape)
+    return _Look(
+        table=table,
+        turns=table.turns,
+        turn=np.exp(-2j * np.pi * table.turns * lag).astype(np.complex64),
+        pull=slope / table.curvature,
+        guard_bins=guard_bins,
+        spacing_bins=spacing_bins,
+        lobe_bins=max(1.0, shape.width_s / shape.bin_s),
+    )
+
+
+def _crest_at(window: NDArray[np.complexfloating], turns: float) -> tuple[float, complex]:
+    """Return where in its middle bin an envelope is highest, and its value there, turned."""
+    taps, to_powers, to_looks = bin_reader()
+    turned = window * np.exp(-2j * np.pi * turns * taps)
+    at = float(LOOKS[np.abs(turned @ to_looks).argmax()])
+    terms = turned @ to_powers
+    slopes = terms[1:] * np.arange(1, terms.size)
+    bends = slopes[1:] * np.arange(1, slopes.size)
+    for _ in range(3):
+        powers = powers_of(np.array(at))
+        value, slope, bend = terms @ powers, slopes @ powers[:-1], bends @ powers[:-2]
+        curvature = abs(slope) ** 2 + (value.conjugate() * bend).real
+        if curvature < 0:
+            at -= float(np.clip((value.conjugate() * slope).real / curvature, -0.2, 0.2))
+    return at, complex(terms @ powers_of(np.array(at)))
+
+
+def sounds_like(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    amplitude: float,
+    *,
+    within_db: float,
+    false_alarm_rate: float = 1e-9,
+) -> tuple[Peak, ...]:
+    """Return what may be a sound again that has moved: all that is as strong as it was.
+
+    Returns
+    -------
+    tuple of Peak
+        Earliest first.
+    """
+    peaks = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate)
+    alike = (p for p in peaks if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)
+    return tuple(p for p in alike if _is_seen(p, envelope, shape))
+
+
+def _is_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> bool:
+    """Say whether a peak stands in the envelope itself.
+
+    Where sounds come so close that they cannot be told apart, the search explains
+    them by several that cancel each other ahead of the first.
+    """
+    place = round(peak.delay_s / shape.bin_s)
+    around = np.abs(envelope[max(place - 1, 0) : place + 2])
+    return float(around.max()) > peak.amplitude / 2
+
+
+def _as_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> Peak | None:
+    """Return a peak if it is seen, or the crest of the envelope that it helps to explain.
+
+    None where the envelope has no crest within a lobe of it.
+    """
+    if _is_seen(peak, envelope, shape):
+        return peak
+    lobe_bins = max(1.0, shape.width_s / shape.bin_s)
+    place = peak.delay_s / shape.bin_s
+    first = max(math.ceil(place - lobe_bins), 1)
+    around = np.abs(envelope[first - 1 : math.floor(place + lobe_bins) + 2])
+    crests = np.flatnonzero((around[1:-1] >= around[:-2]) & (around[1:-1] > around[2:]))
+    if crests.size == 0:
+        return None
+    highest = crests[around[1:-1][crests].argmax()]
+    (at,), (height,) = refined(
+        envelope,
+        np.array([first + highest]),
+        lobe_bins=lobe_bins,
+        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
+    )
+    return dataclasses.replace(
+        peak, delay_s=float(at) * shape.bin_s, amplitude=float(height), phase_rad=0.0
+    )
+
+
+def _is_forerunner(peak: Peak, peaks: Sequence[Peak]) -> bool:
+    """Say whether a peak is too weak to be a sound of its own ahead of a stronger one.
+
+    Loudspeakers, converters and the replica itself ring a little ahead of a sound.
+    """
+    for other in peaks:
+        ahead_s = other.delay_s - peak.delay_s
+        weakest_db = CLOSE_FORERUNNER_DB if 0 < ahead_s < FORERUN_S else FORERUNNER_DB
+        if peak.amplitude < other.amplitude * 10 ** (weakest_db / 20):
+            return True
+    return False

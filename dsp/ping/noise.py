@@ -1,0 +1,442 @@
+"""The noise around each bin of a profile, and the threshold that it sets.
+
+A threshold that follows the noise at a set false-alarm rate: from the mean of the
+cells around a bin, or from one of the sorted ones, which a strong echo does not lift.
+
+References
+----------
+H. Rohling, "Radar CFAR thresholding in clutter and multiple target situations",
+*IEEE Trans. Aerosp. Electron. Syst.* 19, 1983, pp. 608–621.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.compression import EchoShape
+
+TRAINING_CELLS = 64
+"""Independent cells from which the noise at a bin is learnt, where there are so many."""
+
+RANK_SHARE = 0.75
+"""The ordered-statistic threshold reads the cell at this share of the sorted ones:
+a quarter of them may hold other echoes without lifting it."""
+
+STRETCH = 4096
+"""Of so many bins at a time the noise around them is sorted."""
+
+MOST_SPACINGS = 4
+"""So many spacings of cells long is a stretch of bins that share them, at the most: an
+eighth of what the cells themselves reach over to one side."""
+
+
+def cell_averaging_factor(false_alarm_rate: float, cells: int) -> float:
+    """Return the threshold over the mean power of `cells` independent cells.
+
+    ``N (Pfa^(−1/N) − 1)`` for complex Gaussian noise.
+
+    References
+    ----------
+    H. M. Finn and R. S. Johnson, *RCA Review* 29, 1968, pp. 414–464 (from memory).
+
+    Examples
+    --------
+    >>> round(cell_averaging_factor(1e-6, 32), 3)
+    17.278
+    """
+    _check_rate(false_alarm_rate)
+    return cells * math.expm1(-math.log(false_alarm_rate) / cells)
+
+
+@functools.lru_cache(maxsize=32)
+def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: int = TRAINING_CELLS) -> float:
+    """Return how rarely one cell may pass a threshold that noise's peaks pass at a rate.
+
+    A peak of noise stands anywhere between two cells, so that more peaks pass than
+    cells do: for Gaussian noise of the power spectrum's RMS width β about its centre,
+    β √(L/π) crossings a second for each cell, L being the threshold over the noise's
+    mean power. Of several crossings in one peak but one is listed.
+
+    Parameters
+    ----------
+    false_alarm_rate : float
+        Peaks of noise to be listed for each independent bin, the inverse of the noise's
+        bandwidth (Σw)²/Σw² long.
+    shape : EchoShape
+        Of one echo; its noise is meant.
+    cells : int
+        From which the ordered statistic learns the noise.
+
+    References
+    ----------
+    S. O. Rice, "Mathematical analysis of random noise", *Bell Syst. Tech. J.* 24, 1945,
+    sect. 3.8: how often an envelope crosses a level (from memory).
+    """
+    crossings = _Crossings(shape)
+    left = cells - np.arange(rank_of(cells))
+    rate = false_alarm_rate
+    # The crossings depend on the threshold by a root of a logarithm only: this converges
+    # by a factor of ten a turn.
+    for _ in range(8):
+        factor = ordered_statistic_factor(rate, cells, left.size)
+        # A noise that is taken for lower than it is lets more alarms pass: this is the mean
+        # of L over those, the derivative of Rohling's log Pfa.
+        level = float(np.sum(factor / (left + factor)))
+        rate = false_alarm_rate / max(crossings.of_a_cell(level) / crossings.of_a_peak(level), 1.0)
+    return rate
+
+
+class _Crossings:
+    """How often compressed noise crosses a level, and how often in one peak.
+
+    Noise whose spectrum falls off slowly, as that of a tone with hard edges does, is
+    ragged: it crosses a level several times while it stands high, and but one of these
+    tops is listed. How many follow within an echo's width is known from the joint density
+    of two crossings; as many again follow each of those, so that their number is geometric
+    and its mean one more than what follows one.
+
+    References
+    ----------
+    S. O. Rice, "Mathematical analysis of random noise", *Bell Syst. Tech. J.* 24, 1945,
+    sect. 3.3 and 3.8; M. R. Leadbetter, G. Lindgren and H. Rootzén, *Extremes and Related
+    Properties of Random Sequences and Processes*, Springer, 1983, ch. 7: a high envelope
+    crosses as its part in phase does (both from memory).
+    """
+
+    def __init__(self, shape: EchoShape) -> None:
+        node, self._share = (each / 2 for each in np.polynomial.legendre.leggauss(48))
+        node = node + 0.5
+        weights = shape.noise_weights
+        turns_rad_s = 2 * math.pi * (shape.offset_hz - weights @ shape.offset_hz)
+        self._spread = float(weights @ turns_rad_s**2)
+        self._cell_s = independent_s(shape)
+        # Crossings follow each other soon: places lie closest near zero.
+        lag_s = shape.width_s * node**2
+        self._step_s = 2 * shape.width_s * node * self._share
+        self._node = node
+        powers = _powers(weights, turns_rad_s)
+        alike = np.array([np.exp(1j * turns_rad_s * t) @ powers for t in lag_s])
+        self._alike, self._slope, self._bend = alike.T.real
+
+    def of_a_cell(self, level: float) -> float:
+        """Return the crossings in a cell, over the chance that the cell is above the level."""
+        return math.sqrt(self._spread * level / math.pi) * self._cell_s
+
+    def of_a_peak(self, level: float) -> float:
+        """Return the mean number of crossings that belong to one peak."""
+        from scipy.special import ndtr
+
+        high2 = 2 * level
+        alike, slope = self._alike, self._slope
+        unlike = 1 - alike**2
+        # Given that it stands at the level at both ends of a lag, its slopes there are Gauss
+        # distributed: it comes up at the first and goes down at the second, on the average.
+        spread2 = np.maximum(self._spread - slope**2 / unlike, 1e-9 * self._spread)
+        spread = np.sqrt(spread2)
+        mean = (-math.sqrt(high2) * slope / (1 + alike) / spread)[:, np.newaxis]
+        related = ((-self._bend - alike * slope**2 / unlike) / spread2).clip(-1, 1)
+        first = np.maximum(mean - 6, 0)
+        width = np.maximum(mean, 0) + 6 - first
+        up = first + width * self._node
+        other = -mean + related[:, np.newaxis] * (up - mean)
+        rest = np.sqrt(np.maximum(1 - related**2, 1e-12))[:, np.newaxis]
+        density = np.exp(-((up - mean) ** 2) / 2) / math.sqrt(2 * math.pi)
+        bell = np.exp(-((other / rest) ** 2) / 2) / math.sqrt(2 * math.pi)
+        both_up = up * density * (rest * bell + other * ndtr(other / rest))
+        slopes = spread2 * (width[:, 0] * (both_up @ self._share))
+        twice = slopes * np.exp(-high2 / (1 + alike)) / (2 * math.pi * np.sqrt(unlike))
+        once = math.sqrt(self._spread) / (2 * math.pi) * math.exp(-high2 / 2)
+        return 1 + float(twice @ self._step_s) / once
+
+
+def _powers(
+    weights: NDArray[np.float64], turns_rad_s: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return what sums a spectrum to its function, its slope and its bend, shape (band, 3)."""
+    slope = 1j * turns_rad_s
+    return np.stack([weights + 0j, weights * slope, weights * slope**2], axis=1)
+
+
+@functools.lru_cache(maxsize=64)
+def ordered_statistic_factor(false_alarm_rate: float, cells: int, rank: int) -> float:
+    """Return the threshold over the `rank`-th smallest power of `cells` cells.
+
+    Solves Pfa = ∏ (N − i)/(N − i + α), i from 0 to rank − 1, for α.
+
+    References
+    ----------
+    Rohling 1983, eq. 37.
+    """
+    _check_rate(false_alarm_rate)
+    if not 1 <= rank <= cells:
+        raise ValueError(f"rank: found {rank}; give 1 to {cells}")
+    left = cells - np.arange(rank)
+    goal = math.log(false_alarm_rate)
+    low, high = 0.0, 1.0
+    while -float(np.log1p(high / left).sum()) > goal:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        if -float(np.log1p(middle / left).sum()) > goal:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def cell_averaging_threshold(
+    power: NDArray[np.floating],
+    *,
+    false_alarm_rate: float,
+    guard_bins: int,
+    spacing_bins: int = 1,
+    cells: int = TRAINING_CELLS,
+) -> NDArray[np.float64]:
+    """Threshold on power from the mean of the cells around each bin.
+
+    Right in even noise; a strong echo among the cells lifts it and may hide its
+    neighbours, and an edge in the noise fools it.
+
+    Parameters
+    ----------
+    power : ndarray, shape (bins,)
+    false_alarm_rate : float
+        Chance that a bin of noise alone exceeds its threshold.
+    guard_bins : int
+        Bins left out on each side, that an echo in the middle may fill.
+    spacing_bins : int
+        From one cell to the next; so many that their noise is independent.
+    cells : int
+        Half of them on each side; at the profile's ends all on one.
+
+    Returns
+    -------
+    ndarray of float64, shape (bins,)
+    """
+    cells = _cells_with_room(power.size, guard_bins, spacing_bins, cells)
+    mean = np.empty(power.size)
+    for bins, rows in _cell_rows(np.asarray(power), guard_bins, spacing_bins, cells):
+        mean[bins] = rows.mean(axis=1, dtype=np.float64)
+    return mean * cell_averaging_factor(false_alarm_rate, cells)
+
+
+def ordered_statistic_threshold(
+    power: NDArray[np.floating],
+    *,
+    false_alarm_rate: float,
+    guard_bins: int,
+    spacing_bins: int = 1,
+    cells: int = TRAINING_CELLS,
+    before_only: bool = False,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Threshold on power from one of the sorted cells around each bin.
+
+    Up to a quarter of the cells may hold other echoes. Parameters as for
+    :func:`cell_averaging_threshold`, and:
+
+    Parameters
+    ----------
+    before_only : bool
+        Take the cells before a bin, as far as there are any: what arrives first
+        stands out against the quiet before it, not against the room's answer.
+
+    Returns
+    -------
+    threshold : ndarray of float64, shape (bins,)
+    noise_power : ndarray of float64, shape (bins,)
+        Mean power of the noise that the same cells tell of.
+    """
+    cells = _cells_with_room(power.size, guard_bins, spacing_bins, cells)
+    rank = rank_of(cells)
+    ranked = np.empty(power.size)
+    for bins, rows in _cell_rows(
+        np.asarray(power), guard_bins, spacing_bins, cells, before_only=before_only
+    ):
+        rows.partition(rank - 1, axis=1)
+        ranked[bins] = rows[:, rank - 1]
+    threshold = ranked * ordered_statistic_factor(false_alarm_rate, cells, rank)
+    return threshold, ranked * mean_over_ranked(cells)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NoiseGrid:
+    """Which cells the noise is learnt from, for one stretch of bins after another.
+
+    The bins of a stretch share their cells. A threshold keeps its false-alarm rate with
+    any cells whose noise is independent of the bin that is tested, so it is enough that
+    they stand a guard away from the whole stretch; and the noise changes little over a
+    stretch, :data:`MOST_SPACINGS` cells of 64 long.
+
+    Attributes
+    ----------
+    cells : int
+        For each stretch.
+    index : ndarray of int, shape (stretches, cells)
+        Bins in which they stand.
+    stretch_of : ndarray of int, shape (bins,)
+        Which stretch each bin is in.
+    """
+
+    cells: int
+    index: NDArray[np.intp]
+    stretch_of: NDArray[np.intp]
+
+    def ranked(self, power: NDArray[np.floating]) -> NDArray[np.floating]:
+        """Return the sorted cell of rank :func:`rank_of` for each stretch."""
+        rank = rank_of(self.cells)
+        return np.asarray(np.partition(power[self.index], rank - 1, axis=1)[:, rank - 1])
+
+
+def noise_grid(
+    bins: int, guard_bins: int, spacing_bins: int, *, before_only: bool = False
+) -> NoiseGrid:
+    """Plan the cells of a profile; parameters as for :func:`ordered_statistic_threshold`."""
+    most = _cells_with_room(bins, guard_bins, spacing_bins, TRAINING_CELLS)
+    step = spacing_bins * max(1, min(MOST_SPACINGS, most * MOST_SPACINGS // TRAINING_CELLS))
+    cells = min(most, (bins - 2 * guard_bins - step) // spacing_bins - 1)
+    if cells < most - 1 or cells < 16:
+        # Where there are few, none is given up for the length of a stretch.
+        cells = most
+        step = max(1, min(step, bins - 2 * guard_bins - (cells + 1) * spacing_bins))
+    first = np.arange(0, bins, step)
+    last = np.minimum(first + step, bins) - 1
+    wanted = cells if before_only else cells // 2
+    room_before = np.maximum(0, (first - guard_bins - 1) // spacing_bins + 1)
+    room_after = np.maximum(0, (bins - 2 - last - guard_bins) // spacing_bins + 1)
+    on_left = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
+    j = np.arange(cells)
+    away = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
+    index = np.where(j < on_left, first[:, np.newaxis] - away, last[:, np.newaxis] + away)
+    return NoiseGrid(cells=cells, index=index, stretch_of=np.arange(bins) // step)
+
+
+def mean_over_ranked(cells: int) -> float:
+    """Return the mean of exponential cells over that of the one of rank :func:`rank_of`.
+
+    The rank-th smallest of N has the mean Σ 1/(N − i).
+    """
+    return 1 / float(np.sum(1 / (cells - np.arange(rank_of(cells)))))
+
+
+def noise_doubt(cells: int) -> float:
+    """Relative variance of the noise power that one of the sorted cells tells of.
+
+    Examples
+    --------
+    >>> round(noise_doubt(64), 3)
+    0.024
+
+    References
+    ----------
+    The rank-th smallest of N exponential variables has the mean Σ 1/(N − i) and the
+    variance Σ 1/(N − i)²: A. Rényi, "On the theory of order statistics", *Acta Math.
+    Acad. Sci. Hung.* 4, 1953 (from memory).
+    """
+    steps = 1 / (cells - np.arange(rank_of(cells)))
+    return float((steps @ steps) / steps.sum() ** 2)
+
+
+def fewest_bins(shape: EchoShape, *, cells: int = 4) -> int:
+    """Return how many bins hold so many independent cells to learn the noise from.
+
+    With fewer than four :func:`find_echoes` refuses. A narrow-band pulse, whose noise
+    is alike over a long time, needs many.
+    """
+    guard_bins, spacing_bins = training_steps(shape)
+    return 2 * guard_bins + 1 + (cells + 1) * spacing_bins
+
+
+def independent_s(shape: EchoShape) -> float:
+    """Return how long an independent bin of noise is: the inverse of its bandwidth."""
+    return float(np.sum(shape.noise_weights**2)) / float(shape.offset_hz[1])
+
+
+def training_steps(shape: EchoShape) -> tuple[int, int]:
+    """Bins that an echo fills to each side, and from one independent cell to the next."""
+    guard_bins = math.ceil(max(1.0, shape.width_s / shape.bin_s)) + 1
+    return guard_bins, max(1, math.ceil(independent_s(shape) / shape.bin_s))
+
+
+def rank_of(cells: int) -> int:
+    """Return which of so many sorted cells the noise is read off, from 1."""
+    return max(1, round(RANK_SHARE * cells))
+
+
+def _cells_with_room(bins: int, guard_bins: int, spacing_bins: int, cells: int) -> int:
+    """Return how many of the cells that are wanted there are around each bin."""
+    cells = min(cells, (bins - 2 * guard_bins - 1) // spacing_bins - 1)
+    if cells < 4:
+        raise ValueError(
+            f"power: found {bins} bins; "
+            f"give at least {2 * guard_bins + 1 + 5 * spacing_bins} to learn the noise from"
+        )
+    return cells
+
+
+def _cell_rows(
+    power: NDArray[np.floating],
+    guard_bins: int,
+    spacing_bins: int,
+    cells: int,
+    *,
+    before_only: bool = False,
+) -> Iterator[tuple[slice, NDArray[np.floating]]]:
+    """Yield the powers in the cells of each bin, for one stretch of bins after another.
+
+    Half of the cells stand on each side of a bin; near an end, what has no room on one
+    side is taken from the other. All bins at once would take as much room as 64 profiles.
+
+    Yields
+    ------
+    bins : slice
+    rows : ndarray, shape (bins, cells)
+        The caller's own.
+    """
+    wanted = cells if before_only else cells // 2
+    # Where there is room for all of them the cells are windows on the profile, slid along.
+    first = guard_bins + 1 + max(wanted - 1, 0) * spacing_bins
+    last = power.size - 1 - guard_bins - (cells - wanted) * spacing_bins
+    for start, stop in _stretches(0, first, last, power.size):
+        bins = np.arange(start, stop)
+        if first <= start and stop <= last:
+            before = _windows(power, bins - first, wanted, spacing_bins)
+            after = _windows(power, bins + guard_bins + 1, cells - wanted, spacing_bins)
+            rows = np.concatenate([before, after], axis=1)
+        else:
+            room_before = np.maximum(0, (bins - guard_bins - 1) // spacing_bins + 1)
+            room_after = np.maximum(0, (power.size - 2 - bins - guard_bins) // spacing_bins + 1)
+            on_left = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
+            j = np.arange(cells)
+            step = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
+            rows = power[bins[:, np.newaxis] + np.where(j < on_left, -step, step)]
+        yield slice(start, stop), rows
+
+
+def _stretches(*ends: int) -> Iterator[tuple[int, int]]:
+    """Cut what lies between neighbouring ends into stretches."""
+    for begin, end in itertools.pairwise(ends):
+        for start in range(begin, end, STRETCH):
+            yield start, min(start + STRETCH, end)
+
+
+def _windows(
+    power: NDArray[np.floating], start: NDArray[np.int64], cells: int, spacing_bins: int
+) -> NDArray[np.floating]:
+    """Return views of `cells` cells from each of some bins in a row on."""
+    if cells == 0:
+        return np.empty((start.size, 0), dtype=power.dtype)
+    span = (cells - 1) * spacing_bins + 1
+    windows = np.lib.stride_tricks.sliding_window_view(power, span)
+    return windows[start[0] : start[-1] + 1, ::spacing_bins]
+
+
+def _check_rate(false_alarm_rate: float) -> None:
+    if not 0 < false_alarm_rate < 1:
+        raise ValueError(f"false_alarm_rate: found {false_alarm_rate:g}; give 0 to 1, both out")
