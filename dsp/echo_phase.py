@@ -169,7 +169,7 @@ def _straight_way_m(
     own: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
     """Fit a squared range that is a parabola in time."""
-    powers = place[:, np.newaxis] ** np.arange(3)
+    powers = np.vander(place, 3, increasing=True)
     weight = np.where(own, 1 / (2 * range_m * noise_m), 0.0)
     curve, *_ = np.linalg.lstsq(powers * weight[:, np.newaxis], range_m**2 * weight, rcond=None)
     return np.asarray(np.sqrt(np.maximum(powers @ curve, 1e-12)))

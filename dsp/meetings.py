@@ -227,8 +227,9 @@ def _meetings(
 
 def _swap(a_in: Hits, a_out: Hits, b_in: Hits, b_out: Hits, heard: Heard) -> bool | None:
     """Say whether two tracks went on as each other; None where nobody can say."""
-    straight = _misfit(a_in, a_out, heard) + _misfit(b_in, b_out, heard)
-    crossed = _misfit(a_in, b_out, heard) + _misfit(b_in, a_out, heard)
+    joined = [(a_in, a_out), (b_in, b_out), (a_in, b_out), (b_in, a_out)]
+    misfit = _misfits([np.concatenate(way) for way in joined], heard)
+    straight, crossed = float(misfit[:2].sum()), float(misfit[2:].sum())
     hits = a_in.size + a_out.size + b_in.size + b_out.size
     rough = max(1.0, min(straight, crossed) / max(hits - 6, 1))
     gain = (straight - crossed) / rough
@@ -237,13 +238,22 @@ def _swap(a_in: Hits, a_out: Hits, b_in: Hits, b_out: Hits, heard: Heard) -> boo
     return gain > 0
 
 
-def _misfit(before: Hits, after: Hits, heard: Heard) -> float:
-    """Sum of squared misfits of the parabola through the squared ranges."""
-    hits = np.concatenate([before, after])
-    time_s, range_m = heard.time_s[hits], heard.range_m[hits]
-    place = (time_s - time_s.mean()) / max(float(np.ptp(time_s)) / 2, 1e-12)
-    weight = 1 / (2 * range_m * heard.noise_m[hits])
-    design = place[:, np.newaxis] ** np.arange(3) * weight[:, np.newaxis]
-    wanted = range_m**2 * weight
-    curve, *_ = np.linalg.lstsq(design, wanted, rcond=None)
-    return float(np.minimum((wanted - design @ curve) ** 2, _STRANGE).sum())
+def _misfits(ways: list[Hits], heard: Heard) -> NDArray[np.float64]:
+    """Of each way, the sum of squared misfits of the parabola through its squared ranges.
+
+    All of them are fitted at once: the shorter ones are filled up with their last hit, which
+    has no weight there.
+    """
+    sizes = np.array([hits.size for hits in ways])[:, np.newaxis]
+    filled = np.arange(sizes.max())
+    rows = np.array([hits[np.minimum(filled, hits.size - 1)] for hits in ways])
+    own = filled < sizes
+    time_s, range_m = heard.time_s[rows], heard.range_m[rows]
+    middle_s, span_s = (time_s[:, -1:] + time_s[:, :1]) / 2, (time_s[:, -1:] - time_s[:, :1]) / 2
+    place = (time_s - middle_s) / np.maximum(span_s, 1e-12)
+    weight = own / (2 * range_m * heard.noise_m[rows])
+    design = np.stack([weight, weight * place, weight * place**2], axis=-1)
+    wanted = (range_m**2 * weight)[..., np.newaxis]
+    across = design.swapaxes(1, 2)
+    curve = np.linalg.solve(across @ design, across @ wanted)
+    return np.asarray(np.minimum((wanted - design @ curve) ** 2, _STRANGE).sum(axis=(1, 2)))

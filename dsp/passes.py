@@ -454,7 +454,7 @@ def _own(
 
 
 def _along(place: NDArray[np.float64]) -> NDArray[np.float64]:
-    return place[:, np.newaxis] ** np.arange(3)
+    return np.vander(place, 3, increasing=True)
 
 
 def _roughness(misfit: NDArray[np.float64], fitted: int) -> float:

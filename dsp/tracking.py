@@ -267,7 +267,8 @@ class _Filters:
 
     def followed(self) -> list[int]:
         """Return the numbers of those with hits enough for a track, by the order of their ends."""
-        return self._ended + self._number[self._hits >= FEWEST_HITS].tolist()
+        live: list[int] = self._number[self._hits >= FEWEST_HITS].tolist()
+        return self._ended + live
 
     def take(self, scan: Scan) -> NDArray[np.int64]:
         """Pair a ping's echoes with the targets; return the number of each one's filter."""
@@ -286,16 +287,11 @@ class _Filters:
         """Foretell ranges and rates at a later time."""
         range_m, rate_m_s, of_range, of_both, of_rate = self._state
         push_m, push_m_s = step_s**2 / 2 * self._turn_m_s2, step_s * self._turn_m_s2
+        range_m += step_s * rate_m_s
         moved = of_both + step_s * of_rate
-        self._state = np.array(
-            [
-                range_m + step_s * rate_m_s,
-                rate_m_s,
-                of_range + step_s * of_both + step_s * moved + push_m**2,
-                moved + push_m * push_m_s,
-                of_rate + push_m_s**2,
-            ]
-        )
+        of_range += step_s * (of_both + moved) + push_m**2
+        of_both[:] = moved + push_m * push_m_s
+        of_rate += push_m_s**2
 
     def _paired(self, scan: Scan) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Pair filters and echoes at the least cost; a miss costs as much as the gate's edge.
@@ -308,14 +304,16 @@ class _Filters:
         cost = (scan.range_m - self._state[0][:, np.newaxis]) ** 2 / variance
         near = cost <= GATE**2
         which, echo = np.nonzero(near)
-        if np.unique(which).size == which.size and np.unique(echo).size == echo.size:
+        alone = (np.bincount(which)[which] == 1) & (np.bincount(echo)[echo] == 1)
+        if alone.all():
             return which, echo
+        pairs = [(which[alone], echo[alone])]
+        confirmed = self._hits[which] >= FEWEST_HITS
         # What is known for a track chooses first; a chance alarm cannot take its echo.
-        confirmed = self._hits >= FEWEST_HITS
-        first = _assigned(cost, near & confirmed[:, np.newaxis])
-        near[:, first[1]] = False
-        then = _assigned(cost, near & ~confirmed[:, np.newaxis])
-        return np.concatenate([first[0], then[0]]), np.concatenate([first[1], then[1]])
+        first = _assigned(cost, which[confirmed & ~alone], echo[confirmed & ~alone])
+        left = ~confirmed & ~alone & ~np.isin(echo, first[1])
+        pairs += [first, _assigned(cost, which[left], echo[left])]
+        return np.concatenate([w for w, _ in pairs]), np.concatenate([e for _, e in pairs])
 
     def _correct(
         self,
@@ -324,22 +322,21 @@ class _Filters:
         noise_m: NDArray[np.float64],
     ) -> None:
         """Correct the forecasts by the echoes that were heard."""
-        range_m, rate_m_s, of_range, of_both, of_rate = self._state[:, which]
-        variance = of_range + noise_m**2
-        by_range, by_rate = of_range / variance, of_both / variance
-        away_m = heard_m - range_m
-        self._state[:, which] = [
-            range_m + by_range * away_m,
-            rate_m_s + by_rate * away_m,
-            of_range - by_range * of_range,
-            of_both - by_range * of_both,
-            of_rate - by_rate * of_both,
-        ]
+        forecast = self._state[:, which]
+        # Of the variances, what concerns the range: its share of what was heard corrects all.
+        gain = forecast[2:4] / (forecast[2] + noise_m**2)
+        forecast[:2] += gain * (heard_m - forecast[0])
+        of_rate = forecast[4] - gain[1] * forecast[3]
+        forecast[2:4] -= gain[0] * forecast[2:4]
+        forecast[4] = of_rate
+        self._state[:, which] = forecast
         self._hits[which] += 1
         self._misses += 1
         self._misses[which] = 0
 
     def _end_the_unheard(self) -> None:
+        if self._misses.max() <= _EARLY_MISSES:
+            return
         confirmed = self._hits >= FEWEST_HITS
         over = self._misses > np.where(confirmed, MOST_MISSES, _EARLY_MISSES)
         if not over.any():
@@ -366,21 +363,22 @@ class _Filters:
 
 
 def _assigned(
-    cost: NDArray[np.float64], near: NDArray[np.bool_]
+    cost: NDArray[np.float64], which: NDArray[np.int64], echo: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Pair rows and columns that are near each other; a miss costs as much as the gate's edge."""
-    rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
-    within = near[np.ix_(rows, columns)]
-    if np.count_nonzero(within) == rows.size == columns.size:
-        row, column = np.nonzero(within)
-        return rows[row], columns[column]
+    """Choose among pairs that are near enough, each row and each column once at most."""
+    if which.size < 2:
+        return which, echo
     from scipy.optimize import linear_sum_assignment
 
-    paid = np.where(within, cost[np.ix_(rows, columns)], 1e6)
-    misses = np.full((rows.size, rows.size), GATE**2)
-    row, column = linear_sum_assignment(np.hstack([paid, misses]))
-    taken = column < columns.size
-    return rows[row[taken]], columns[column[taken]]
+    rows, row = np.unique(which, return_inverse=True)
+    columns, column = np.unique(echo, return_inverse=True)
+    # After the echoes, each row has misses to choose from; whatever is not near costs more.
+    paid = np.full((rows.size, columns.size + rows.size), GATE**2)
+    paid[:, : columns.size] = 1e6
+    paid[row, column] = cost[which, echo]
+    row, column = linear_sum_assignment(paid)
+    heard = column < columns.size
+    return rows[row[heard]], columns[column[heard]]
 
 
 def _rows_of(owner: NDArray[np.int64], numbers: list[int]) -> list[Hits]:
@@ -491,8 +489,7 @@ def _curve(
     """
     degree = 2 if time_s.size >= 6 else 1
     middle, span = time_s.mean(), max(float(np.ptp(time_s)) / 2, 1e-12)
-    powers = np.arange(degree + 1)
-    design = ((time_s - middle) / span)[:, np.newaxis] ** powers
+    design = np.vander((time_s - middle) / span, degree + 1, increasing=True)
     weight = 1 / (2 * range_m * noise_m)
     weighted = design * weight[:, np.newaxis]
     spread = np.linalg.pinv(weighted.T @ weighted)
@@ -500,7 +497,7 @@ def _curve(
     misfit = (range_m**2 - design @ coefficients) * weight
     # Half the echoes may be strangers: the median tells how rough the track itself is.
     rough = max(1.0, 1.4826 * float(np.median(np.abs(misfit))))
-    there = ((wanted_s - middle) / span)[:, np.newaxis] ** powers
+    there = np.vander((wanted_s - middle) / span, degree + 1, increasing=True)
     curve_m = np.sqrt(np.maximum(there @ coefficients, 1e-12))
     variance = np.einsum("ij,jk,ik->i", there, spread, there)
     return curve_m, rough * np.sqrt(np.maximum(variance, 0)) / (2 * curve_m), rough
