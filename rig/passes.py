@@ -8,6 +8,7 @@ line with those of other pings, and a false alarm hardly ever does.
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -234,13 +235,34 @@ def passings_of(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Pass
     tuple of Passing
         In the order of their first hits.
     """
-    heard = (hits_of(receiver, result, _searched(receiver, result)) for result in results)
+    heard = (hits_of(receiver, result, searched(receiver, result)) for result in results)
     return follow(receiver, (hits for hits in heard if hits is not None))
 
 
 def resolution_m(receiver: Receiver) -> float:
     """Return how far apart in range two echoes must stand to be two."""
-    return receiver.shape.width_s * receiver.sound_speed_m_s / 2
+    return _echo_of(receiver).width_s * receiver.sound_speed_m_s / 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Echo:
+    """What following asks of an echo's shape, summed once over its spectrum and not each time."""
+
+    width_s: float
+    centre_hz: float
+    carrier_hz: float
+    pulse_rms_bandwidth_rad_s: float
+
+
+@functools.lru_cache(maxsize=4)
+def _echo_of(receiver: Receiver) -> _Echo:
+    shape = receiver.shape
+    return _Echo(
+        width_s=shape.width_s,
+        centre_hz=shape.centre_hz,
+        carrier_hz=shape.carrier_hz,
+        pulse_rms_bandwidth_rad_s=shape.pulse_rms_bandwidth_rad_s,
+    )
 
 
 def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, ...]:
@@ -260,7 +282,7 @@ def coupling_of(plan: Plan) -> float:
     return chirp_coupling_s(pulse.start_hz, pulse.stop_hz, pulse.duration_s)
 
 
-def _searched(receiver: Receiver, result: PingResult) -> tuple[Peak, ...]:
+def searched(receiver: Receiver, result: PingResult) -> tuple[Peak, ...]:
     """Search a ping's own profile for all that may be an echo."""
     if result.alone is None or result.time_zero is None:
         return ()
@@ -306,11 +328,12 @@ def _phasors(
         return np.full(delay_s.size, np.nan, dtype=np.complex128)
     direct = mark is not None and mark.method == "direct"
     direct_s = mark.mark_s - mark.delay_s if mark is not None and direct else 0.0
+    echo = _echo_of(receiver)
     phasor = echo_phasor(
         profile.envelope,
         np.append(delay_s, direct_s),
         bin_s=profile.bin_s,
-        centre_offset_hz=receiver.shape.centre_hz - receiver.shape.carrier_hz,
+        centre_offset_hz=echo.centre_hz - echo.carrier_hz,
     )
     echoes, first = phasor[:-1], phasor[-1]
     return np.asarray(echoes * np.conj(first) / abs(first)) if direct else echoes
@@ -413,7 +436,7 @@ def _combined(budget: Budget, wanted: Callable[[str], bool]) -> float:
 
 def _phase_noise_rad(receiver: Receiver, echoes: _Echoes) -> NDArray[np.float64]:
     """Return the standard deviations of the phases: 1/d of each echo, and its mark's share."""
-    shape = receiver.shape
+    shape = _echo_of(receiver)
     # A direct sound of d² places itself to 1/(d β), and its phase to 1/d.
     turn_rad_s = 2 * np.pi * shape.centre_hz
     if receiver.plan.geometry.time_zero == "direct":
@@ -438,7 +461,7 @@ def _closing(
         in_row,
         d2,
         interval_s=receiver.plan.timing.ping_interval_s,
-        frequency_hz=receiver.shape.centre_hz / by_path,
+        frequency_hz=_echo_of(receiver).centre_hz / by_path,
         sound_speed_m_s=receiver.sound_speed_m_s,
     )
 
