@@ -17,7 +17,15 @@ from dsp.beams import half_power_half_angle_rad, straight_pass
 from rig.capture import CaptureBlock, CaptureFlag
 from rig.cli import main
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.passes import Passing, passing_lines, passings_of, smeared
+from rig.passes import (
+    Following,
+    Passing,
+    hits_of,
+    passing_lines,
+    passings_of,
+    searched,
+    smeared,
+)
 from rig.plan import Plan, plan_from_table
 from rig.receiver import Receiver
 from rig.session import measure, ping_results
@@ -257,6 +265,34 @@ def test_lost_pings_leave_a_pass_whole() -> None:
     assert [p.passage.kind for p in found] == ["pass"]
     assert not lost & set(found[0].ping.tolist())
     assert found[0].passage.closest_range_m == pytest.approx(scene.closest_m, abs=0.002)
+
+
+def test_pings_that_come_later_leave_what_has_ended_as_it_was_judged() -> None:
+    # One ball crosses the beam and is gone after 0.9 s, the other comes after 1.1 s.
+    scene = a_scene(
+        {"radius_m": 0.03},
+        {"position_m": [0.5, -0.6, 0.0], "velocity_m_s": [0.0, 1.2, 0.0]},
+        {"position_m": [0.9, -2.4, 0.0], "velocity_m_s": [0.0, 1.4, 0.0]},
+    )
+    receiver, blocks = noisy(PLAN, scene, snr_db=40.0, rng=np.random.default_rng(19), pings=110)
+    results = measure(receiver, blocks).results
+    following = Following(receiver)
+    halves = []
+    for half in (results[:55], results[55:]):
+        for result in half:
+            hits = hits_of(receiver, result, searched(receiver, result))
+            assert hits is not None
+            following.add(hits)
+        halves.append(following.passings())
+    first, both = halves
+    passes = [p for p in first if p.passage.kind == "pass"]
+    assert [p.passage.closest_range_m for p in passes] == [pytest.approx(0.5, abs=0.002)]
+    assert all(any(p is q for q in both) for p in passes)
+    # What is asked for on the way changes nothing: it is as if all had come at once.
+    at_once = passings_of(receiver, results)
+    assert [p.passage for p in both] == [p.passage for p in at_once]
+    assert [p.ping.tolist() for p in both] == [p.ping.tolist() for p in at_once]
+    assert len([p for p in both if p.passage.kind == "pass"]) == 2
 
 
 def test_targets_that_cross_and_one_that_stays_are_each_followed() -> None:
