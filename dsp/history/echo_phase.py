@@ -169,7 +169,9 @@ def _straight_way_m(
     own: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
     """Fit a squared range that is a parabola in time."""
-    powers = place[:, np.newaxis] ** np.arange(3)
+    powers = np.vander(place, 3, increasing=True)
     weight = np.where(own, 1 / (2 * range_m * noise_m), 0.0)
-    curve, *_ = np.linalg.lstsq(powers * weight[:, np.newaxis], range_m**2 * weight, rcond=None)
+    # Places run from −1 to 1, so that the normal equations lose no digits that matter.
+    design = powers * weight[:, np.newaxis]
+    curve = np.linalg.solve(design.T @ design, design.T @ (range_m**2 * weight))
     return np.asarray(np.sqrt(np.maximum(powers @ curve, 1e-12)))

@@ -15,10 +15,12 @@ memory): decisions on association that wait for later data, and their likelihood
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from dsp.arguments import require_positive
 
 FEWEST_HITS = 4
 """Fewer hits on one side of a meeting tell no way."""
@@ -33,120 +35,225 @@ is taken: odds of a thousand to one."""
 _STRANGE = 16.0  # a hit counts as no worse a misfit: it may be another's
 _GAP = 2  # scans apart at which two stretches of a meeting are one
 
-Hit = tuple[int, int]
+Hits = NDArray[np.int64]
+"""Rows of :class:`Heard`, rising: the echoes of one track, at most one of each scan."""
 
 
-class Heard(Protocol):
-    """The echoes of one ping, as :class:`dsp.history.tracking.Scan` has them."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """The echoes of some pings in one table, those of one ping after those of the last.
 
-    @property
-    def time_s(self) -> float:
-        """When it was sent."""
+    Attributes
+    ----------
+    scan : ndarray of int64, shape (echoes,)
+        Of which ping each is, counted from the first; never falling.
+    time_s : ndarray of float64, shape (echoes,)
+        When that one was sent.
+    range_m : ndarray of float64, shape (echoes,)
+    noise_m : ndarray of float64, shape (echoes,)
+        Standard deviation of each range.
+    """
 
-    @property
-    def range_m(self) -> NDArray[np.float64]:
-        """Of each echo."""
-
-    @property
-    def noise_m(self) -> NDArray[np.float64]:
-        """Standard deviation of each range."""
+    scan: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    range_m: NDArray[np.float64]
+    noise_m: NDArray[np.float64]
 
 
 def parted(
-    tracks: Sequence[Sequence[Hit]], scans: Sequence[Heard], resolution_m: float
-) -> tuple[list[list[Hit]], set[Hit], list[bool]]:
+    tracks: Sequence[Hits], heard: Heard, resolution_m: float
+) -> tuple[list[Hits], Hits, list[bool]]:
     """Join what came into each meeting of two tracks with what went out of it.
 
     Parameters
     ----------
-    tracks : sequence of sequence of (scan, echo)
-        As a filter found them, each with rising scans.
-    scans : sequence of Scan
+    tracks : sequence of ndarray of int64, shape (hits,)
+        As a filter found them: rows of `heard`.
+    heard : Heard
     resolution_m : float
         Two echoes closer than this run into one.
 
     Returns
     -------
-    tracks : list of list of (scan, echo)
+    tracks : list of ndarray of int64
         Without what was heard in their meetings.
-    merged : set of (scan, echo)
+    merged : ndarray of int64
         The echoes of two targets in one: heard alone where two tracks are due.
     unsure : list of bool
         Of each track, whether nobody can say that it is one target's.
+
+    Raises
+    ------
+    ValueError
+        On a resolution not above zero.
     """
-    own = [list(hits) for hits in tracks]
+    require_positive("resolution_m", resolution_m, "m")
+    own = [_Way(hits, heard.scan) for hits in tracks]
     unsure = [False] * len(own)
-    merged: set[Hit] = set()
-    for one, two, begin, end in _meetings(own, scans, resolution_m):
-        a, b = own[one], own[two]
-        a_in, b_in = ([h for h in x if h[0] < begin] for x in (a, b))
-        a_out, b_out = ([h for h in x if h[0] > end] for x in (a, b))
-        if min(map(len, (a_in, a_out, b_in, b_out))) < FEWEST_HITS:
+    merged: list[Hits] = []
+    for one, two, begin, end in _meetings(tracks, heard, resolution_m):
+        both = own[one], own[two]
+        a_in, b_in = (way.last_before(begin) for way in both)
+        a_out, b_out = (way.first_after(end) for way in both)
+        if min(x.size for x in (a_in, a_out, b_in, b_out)) < FEWEST_HITS:
             continue  # what comes or goes in the meeting leaves nothing to compare
-        swap = _swap(a_in, a_out, b_in, b_out, scans)
+        swap = _swap(a_in, a_out, b_in, b_out, heard)
         if swap is None:
             unsure[one] = unsure[two] = True
             continue
-        inside = [{h[0]: h for h in x if begin <= h[0] <= end} for x in (a, b)]
-        for here, there in (inside, inside[::-1]):
-            merged.update(hit for scan, hit in here.items() if scan not in there)
+        a, b = (way.cut(begin, end) for way in both)
+        a_scan, b_scan = heard.scan[a.inside], heard.scan[b.inside]
+        merged += [a.inside[~np.isin(a_scan, b_scan)], b.inside[~np.isin(b_scan, a_scan)]]
         # What was heard of both in the meeting, each may collect along its own way.
-        own[one] = a_in + (b_out if swap else a_out)
-        own[two] = b_in + (a_out if swap else b_out)
-    return own, merged, unsure
+        own[one].go_on(b.after if swap else a.after)
+        own[two].go_on(a.after if swap else b.after)
+    nothing = np.empty(0, dtype=np.int64)
+    return [way.hits() for way in own], np.concatenate([nothing, *merged]), unsure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Cut:
+    """What was taken off a way: its hits in a meeting, and the stretches after it."""
+
+    inside: Hits
+    after: list[Hits]
+
+
+class _Way:
+    """The hits of one track in stretches, so that a meeting touches only the last of them.
+
+    Meetings come in the order of their ends; what was before the last one is not copied.
+    """
+
+    def __init__(self, hits: Hits, scan: NDArray[np.int64]) -> None:
+        self._stretches = [hits]
+        self._scan = scan
+
+    def hits(self) -> Hits:
+        """All of them."""
+        return self._stretches[0] if len(self._stretches) == 1 else np.concatenate(self._stretches)
+
+    def last_before(self, begin: int) -> Hits:
+        """Return the last hits before a scan, at most :data:`MOST_HITS`."""
+        taken: list[Hits] = []
+        wanted = MOST_HITS
+        for stretch in reversed(self._stretches):
+            stop = self._place(stretch, begin)
+            part = stretch[max(stop - wanted, 0) : stop]
+            taken.append(part)
+            wanted -= part.size
+            if not wanted:
+                break
+        return np.concatenate(taken[::-1])
+
+    def first_after(self, end: int) -> Hits:
+        """Return the first hits after a scan, at most :data:`MOST_HITS`."""
+        taken: list[Hits] = []
+        for stretch in reversed(self._stretches):
+            start = self._place(stretch, end + 1)
+            taken.append(stretch[start : start + MOST_HITS])
+            if start:
+                break
+        return np.concatenate(taken[::-1])[:MOST_HITS]
+
+    def cut(self, begin: int, end: int) -> _Cut:
+        """Take off what was heard from one scan to another, and all after it."""
+        inside: list[Hits] = []
+        after: list[Hits] = []
+        while self._stretches:
+            stretch = self._stretches.pop()
+            start, stop = self._place(stretch, begin), self._place(stretch, end + 1)
+            inside.append(stretch[start:stop])
+            after.append(stretch[stop:])
+            if start:
+                self._stretches.append(stretch[:start])
+                break
+        return _Cut(inside=np.concatenate(inside[::-1]), after=after[::-1])
+
+    def go_on(self, after: list[Hits]) -> None:
+        """Join what comes after a meeting."""
+        self._stretches += [stretch for stretch in after if stretch.size]
+
+    def _place(self, stretch: Hits, scan: int) -> int:
+        """Return how many hits of a stretch come before a scan."""
+        # Rows rise with their scans: what lies before a scan's first row is before it.
+        return int(np.searchsorted(stretch, np.searchsorted(self._scan, scan)))
 
 
 def _meetings(
-    tracks: Sequence[Sequence[Hit]], scans: Sequence[Heard], resolution_m: float
+    tracks: Sequence[Hits], heard: Heard, resolution_m: float
 ) -> list[tuple[int, int, int, int]]:
-    """Return which two tracks met, and from which scan to which, in the order of their ends."""
+    """Return which two tracks met, and from which scan to which, in the order of their ends.
+
+    Only tracks that were there at the same time, and whose ranges overlap, are compared.
+    """
+    able = [k for k, hits in enumerate(tracks) if hits.size >= FEWEST_HITS]
+    first = {k: int(heard.scan[tracks[k][0]]) for k in able}
+    last = {k: int(heard.scan[tracks[k][-1]]) for k in able}
+    line_m = {
+        k: np.interp(
+            np.arange(first[k], last[k] + 1), heard.scan[tracks[k]], heard.range_m[tracks[k]]
+        )
+        for k in able
+    }
+    nearest_m = {k: float(line.min()) for k, line in line_m.items()}
+    furthest_m = {k: float(line.max()) for k, line in line_m.items()}
     found = []
-    lines = []
-    for hits in tracks:
-        at = np.array([i for i, _ in hits])
-        lines.append((at, np.array([scans[i].range_m[j] for i, j in hits])))
-    for one in range(len(tracks)):
-        for two in range(one + 1, len(tracks)):
-            (at, range_m), (other_at, other_m) = lines[one], lines[two]
-            begin, end = max(at[0], other_at[0]), min(at[-1], other_at[-1])
-            if begin > end or min(at.size, other_at.size) < FEWEST_HITS:
+    there: list[int] = []
+    for new in sorted(able, key=lambda k: first[k]):
+        there = [k for k in there if last[k] >= first[new]]
+        for old in there:
+            if (
+                nearest_m[new] - furthest_m[old] >= resolution_m
+                or nearest_m[old] - furthest_m[new] >= resolution_m
+            ):
                 continue
-            both = np.arange(begin, end + 1)
-            apart_m = np.abs(np.interp(both, at, range_m) - np.interp(both, other_at, other_m))
-            close = both[apart_m < resolution_m]
+            begin, end = first[new], min(last[new], last[old])
+            apart_m = np.abs(
+                line_m[new][: end + 1 - begin]
+                - line_m[old][begin - first[old] : end + 1 - first[old]]
+            )
+            close = begin + np.flatnonzero(apart_m < resolution_m)
             if not close.size:
                 continue
-            for stretch in np.split(close, np.flatnonzero(np.diff(close) > _GAP) + 1):
-                found.append((one, two, int(stretch[0]), int(stretch[-1])))
-    return sorted(found, key=lambda m: m[3])
+            one, two = min(new, old), max(new, old)
+            breaks = np.flatnonzero(np.diff(close) > _GAP)
+            begins = close[np.concatenate([[0], breaks + 1])].tolist()
+            ends = close[np.concatenate([breaks, [-1]])].tolist()
+            found += [(one, two, b, e) for b, e in zip(begins, ends, strict=True)]
+        there.append(new)
+    return sorted(found, key=lambda m: (m[3], m[0], m[1]))
 
 
-def _swap(
-    a_in: list[Hit], a_out: list[Hit], b_in: list[Hit], b_out: list[Hit], scans: Sequence[Heard]
-) -> bool | None:
+def _swap(a_in: Hits, a_out: Hits, b_in: Hits, b_out: Hits, heard: Heard) -> bool | None:
     """Say whether two tracks went on as each other; None where nobody can say."""
-    a_in, b_in = a_in[-MOST_HITS:], b_in[-MOST_HITS:]
-    a_out, b_out = a_out[:MOST_HITS], b_out[:MOST_HITS]
-    straight = [_misfit(a_in + a_out, scans), _misfit(b_in + b_out, scans)]
-    crossed = [_misfit(a_in + b_out, scans), _misfit(b_in + a_out, scans)]
-    hits = len(a_in) + len(a_out) + len(b_in) + len(b_out)
-    rough = max(1.0, min(sum(straight), sum(crossed)) / max(hits - 6, 1))
-    gain = (sum(straight) - sum(crossed)) / rough
+    joined = [(a_in, a_out), (b_in, b_out), (a_in, b_out), (b_in, a_out)]
+    misfit = _misfits([np.concatenate(way) for way in joined], heard)
+    straight, crossed = float(misfit[:2].sum()), float(misfit[2:].sum())
+    hits = a_in.size + a_out.size + b_in.size + b_out.size
+    rough = max(1.0, min(straight, crossed) / max(hits - 6, 1))
+    gain = (straight - crossed) / rough
     if abs(gain) < SURE:
         return None
     return gain > 0
 
 
-def _misfit(hits: Sequence[Hit], scans: Sequence[Heard]) -> float:
-    """Sum of squared misfits of the parabola through the squared ranges."""
-    if not hits:
-        return 0.0
-    time_s = np.array([scans[i].time_s for i, _ in hits])
-    range_m = np.array([scans[i].range_m[j] for i, j in hits])
-    noise_m = np.array([scans[i].noise_m[j] for i, j in hits])
-    place = (time_s - time_s.mean()) / max(float(np.ptp(time_s)) / 2, 1e-12)
-    weight = 1 / (2 * range_m * noise_m)
-    design = place[:, np.newaxis] ** np.arange(3) * weight[:, np.newaxis]
-    wanted = range_m**2 * weight
-    curve, *_ = np.linalg.lstsq(design, wanted, rcond=None)
-    return float(np.minimum((wanted - design @ curve) ** 2, _STRANGE).sum())
+def _misfits(ways: list[Hits], heard: Heard) -> NDArray[np.float64]:
+    """Of each way, the sum of squared misfits of the parabola through its squared ranges.
+
+    All of them are fitted at once: the shorter ones are filled up with their last hit, which
+    has no weight there.
+    """
+    sizes = np.array([hits.size for hits in ways])[:, np.newaxis]
+    filled = np.arange(sizes.max())
+    rows = np.array([hits[np.minimum(filled, hits.size - 1)] for hits in ways])
+    own = filled < sizes
+    time_s, range_m = heard.time_s[rows], heard.range_m[rows]
+    middle_s, span_s = (time_s[:, -1:] + time_s[:, :1]) / 2, (time_s[:, -1:] - time_s[:, :1]) / 2
+    place = (time_s - middle_s) / np.maximum(span_s, 1e-12)
+    weight = own / (2 * range_m * heard.noise_m[rows])
+    design = np.stack([weight, weight * place, weight * place**2], axis=-1)
+    wanted = (range_m**2 * weight)[..., np.newaxis]
+    across = design.swapaxes(1, 2)
+    curve = np.linalg.solve(across @ design, across @ wanted)
+    return np.asarray(np.minimum((wanted - design @ curve) ** 2, _STRANGE).sum(axis=(1, 2)))

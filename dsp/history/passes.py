@@ -454,7 +454,7 @@ def _own(
 
 
 def _along(place: NDArray[np.float64]) -> NDArray[np.float64]:
-    return place[:, np.newaxis] ** np.arange(3)
+    return np.vander(place, 3, increasing=True)
 
 
 def _roughness(misfit: NDArray[np.float64], fitted: int) -> float:
@@ -528,7 +528,22 @@ def _fitted(track: _Track, baseline_m: float) -> _Way | None:
         )
         return np.asarray((model_m - track.range_m) / track.noise_m)
 
-    found = least_squares(misfit, first, method="lm")
+    def slopes(way: NDArray[np.float64]) -> NDArray[np.float64]:
+        # Of r² = h + √(h² + b²/4 a): see the notes to passing_range_m.
+        nearest, away, quarter = max(abs(way[0]), 1e-9), place - way[2], baseline_m**2 / 4
+        lies = way[1] * away
+        half = (nearest**2 + lies**2 - quarter) / 2
+        root = np.sqrt(half**2 + quarter * (nearest**2 + (1 - _HEADING_MEAN) * lies**2))
+        by_nearest = nearest * (1 + (half + quarter) / root)
+        by_lies = lies * (1 + (half + quarter * (1 - _HEADING_MEAN)) / root)
+        columns = [math.copysign(1, way[0]) * by_nearest, by_lies * away, -by_lies * way[1]]
+        twice_m = 2 * np.sqrt(half + root) * track.noise_m
+        return np.asarray(np.stack(columns, axis=1) / twice_m[:, np.newaxis])
+
+    # So near to the least sum of squares that rounding alone is left of the way there.
+    found = least_squares(
+        misfit, first, jac=slopes, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14
+    )
     rough = _roughness(found.fun, 3)
     slope = np.asarray(found.jac)
     spread = np.linalg.pinv(slope.T @ slope) * rough**2

@@ -18,15 +18,14 @@ Q.* 2, 1955, pp. 83–97.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.arguments import require_positive
-from dsp.history.meetings import parted
+from dsp.history.meetings import Heard, Hits, parted
 
 GATE = 4.0
 """An echo may lie so many standard deviations from where its track is foretold."""
@@ -106,13 +105,13 @@ class Track:
 
 
 def tracks_of(
-    scans: Sequence[Scan], *, resolution_m: float, interval_s: float
+    scans: Iterable[Scan], *, resolution_m: float, interval_s: float
 ) -> tuple[Track, ...]:
     """Follow all targets through some pings.
 
     Parameters
     ----------
-    scans : sequence of Scan
+    scans : iterable of Scan
         In the order of their times.
     resolution_m : float
         Two echoes closer than this run into one.
@@ -122,213 +121,357 @@ def tracks_of(
     Returns
     -------
     tuple of Track
-        Of at least :data:`FEWEST_HITS` hits each, the longest first. No echo is in
-        two of them. What is only the echo of a longer track, torn in two, is left out.
+        As :meth:`Tracker.tracks` gives.
 
     Raises
     ------
     ValueError
         Where the scans are out of order, or a number is not above zero.
     """
-    require_positive("resolution_m", resolution_m, "m")
-    require_positive("interval_s", interval_s, "s")
-    times = np.array([s.time_s for s in scans])
-    if np.any(np.diff(times) <= 0):
-        raise ValueError("scans: found times that do not rise; give them in the order of sending")
-    free = [np.ones(s.range_m.size, dtype=bool) for s in scans]
-    found: list[Track] = []
-    followed, merged, unsure = parted(
-        _followed(scans, resolution_m, interval_s), scans, resolution_m
-    )
-    for i, j in merged:
-        free[i][j] = False
-    rough = [
-        (leg, doubt)
-        for hits, doubt in zip(followed, unsure, strict=True)
-        if hits
-        for leg in _legs(hits, scans, resolution_m)
-    ]
-    for leg, doubt in sorted(rough, key=lambda r: -len(r[0])):
-        own = [(i, j) for i, j in leg if free[i][j]]
-        if len(own) < FEWEST_HITS:
-            continue
-        own = _mended(own, scans, free, times, resolution_m)
-        for i, j in own:
-            free[i][j] = False
-        found.append(
-            Track(
-                scan=np.array([i for i, _ in own]),
-                echo=np.array([j for _, j in own]),
-                unsure=doubt,
-            )
+    tracker = Tracker(resolution_m=resolution_m, interval_s=interval_s)
+    for scan in scans:
+        tracker.add(scan)
+    return tracker.tracks()
+
+
+class Tracker:
+    """Follows all targets ping by ping, as they come.
+
+    A new ping costs as much after an hour as at the start; what is kept of each are the
+    ranges of its echoes, with their noise.
+
+    Parameters
+    ----------
+    resolution_m, interval_s : float
+        As for :func:`tracks_of`.
+
+    Raises
+    ------
+    ValueError
+        Where one is not above zero.
+    """
+
+    def __init__(self, *, resolution_m: float, interval_s: float) -> None:
+        require_positive("resolution_m", resolution_m, "m")
+        require_positive("interval_s", interval_s, "s")
+        self._resolution_m = resolution_m
+        self._filters = _Filters(
+            u_rate_m_s=FASTEST_CELLS * resolution_m / interval_s,
+            turn_m_s2=TURN_CELLS * resolution_m / interval_s**2,
         )
-    kept: list[Track] = []
-    for track in sorted(found, key=lambda t: -t.scan.size):
-        if not any(_is_splinter(track, other, scans, resolution_m) for other in kept):
-            kept.append(track)
-    return tuple(kept)
+        self._scans: list[Scan] = []
+        self._owners: list[NDArray[np.int64]] = []
+
+    def add(self, scan: Scan) -> None:
+        """Take the next ping.
+
+        Raises
+        ------
+        ValueError
+            Where it is no later than the last one.
+        """
+        if self._scans and scan.time_s <= self._scans[-1].time_s:
+            raise ValueError(
+                "scans: found times that do not rise; give them in the order of sending"
+            )
+        self._scans.append(scan)
+        self._owners.append(self._filters.take(scan))
+
+    def tracks(self) -> tuple[Track, ...]:
+        """Return the tracks in all pings so far.
+
+        Returns
+        -------
+        tuple of Track
+            Of at least :data:`FEWEST_HITS` hits each, the longest first. No echo is in
+            two of them. What is only the echo of a longer track, torn in two, is left out.
+        """
+        if not self._scans:
+            return ()
+        pings = _Pings.of(self._scans)
+        heard, resolution_m = pings.heard, self._resolution_m
+        rows = _rows_of(np.concatenate(self._owners), self._filters.followed())
+        followed, merged, unsure = parted(rows, heard, resolution_m)
+        free = np.ones(heard.scan.size, dtype=bool)
+        free[merged] = False
+        rough = [
+            (leg, doubt)
+            for hits, doubt in zip(followed, unsure, strict=True)
+            for leg in _legs(hits, heard, resolution_m)
+        ]
+        found: list[tuple[Hits, bool]] = []
+        for leg, doubt in sorted(rough, key=lambda r: -r[0].size):
+            own = leg[free[leg]]
+            if own.size < FEWEST_HITS:
+                continue
+            own = _mended(own, pings, free, resolution_m)
+            free[own] = False
+            found.append((own, doubt))
+        found.sort(key=lambda f: -f[0].size)
+        whole = _whole([own for own, _ in found], pings, resolution_m)
+        return tuple(
+            Track(scan=heard.scan[own], echo=own - pings.start[heard.scan[own]], unsure=doubt)
+            for (own, doubt), kept in zip(found, whole, strict=True)
+            if kept
+        )
 
 
-class _Filter:
-    """A Kalman filter on one target's range and rate; its noise is a change of rate."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pings:
+    """All scans in one table.
 
-    def __init__(self, hit: tuple[int, int], scan: Scan, u_rate_m_s: float) -> None:
-        self.hits = [hit]
-        self.misses = 0
+    Attributes
+    ----------
+    time_s : ndarray of float64, shape (scans,)
+    start : ndarray of int64, shape (scans + 1,)
+        The row of each scan's first echo, and the end of the table.
+    heard : Heard
+    """
+
+    time_s: NDArray[np.float64]
+    start: NDArray[np.int64]
+    heard: Heard
+
+    @classmethod
+    def of(cls, scans: list[Scan]) -> _Pings:
+        echoes = np.array([s.range_m.size for s in scans], dtype=np.int64)
+        time_s = np.array([s.time_s for s in scans], dtype=np.float64)
+        return cls(
+            time_s=time_s,
+            start=np.concatenate([[0], np.cumsum(echoes)]),
+            heard=Heard(
+                scan=np.repeat(np.arange(echoes.size), echoes),
+                time_s=np.repeat(time_s, echoes),
+                range_m=np.concatenate([s.range_m for s in scans]),
+                noise_m=np.concatenate([s.noise_m for s in scans]),
+            ),
+        )
+
+
+class _Filters:
+    """Kalman filters on the range and rate of all targets at once; a change of rate is noise.
+
+    Each has a number, by the order in which they began, and takes one echo of a ping at most.
+    """
+
+    def __init__(self, *, u_rate_m_s: float, turn_m_s2: float) -> None:
+        self._u_rate_m_s, self._turn_m_s2 = u_rate_m_s, turn_m_s2
+        self._time_s = 0.0
+        # Range, rate, and their variances: of the range, of both, of the rate.
+        self._state = np.empty((5, 0))
+        self._number = np.empty(0, dtype=np.int64)
+        self._hits = np.empty(0, dtype=np.int64)
+        self._misses = np.empty(0, dtype=np.int64)
+        self._begun = 0
+        self._ended: list[int] = []
+
+    def followed(self) -> list[int]:
+        """Return the numbers of those with hits enough for a track, by the order of their ends."""
+        live: list[int] = self._number[self._hits >= FEWEST_HITS].tolist()
+        return self._ended + live
+
+    def take(self, scan: Scan) -> NDArray[np.int64]:
+        """Pair a ping's echoes with the targets; return the number of each one's filter."""
+        owner = np.full(scan.range_m.size, -1, dtype=np.int64)
+        if self._number.size:
+            self._advance(scan.time_s - self._time_s)
+            which, echo = self._paired(scan)
+            self._correct(which, scan.range_m[echo], scan.noise_m[echo])
+            owner[echo] = self._number[which]
+            self._end_the_unheard()
         self._time_s = scan.time_s
-        self._state = np.array([scan.range_m[hit[1]], 0.0])
-        self._spread = np.diag([scan.noise_m[hit[1]] ** 2, u_rate_m_s**2])
+        self._begin(np.flatnonzero(owner < 0), scan, owner)
+        return owner
 
-    @property
-    def confirmed(self) -> bool:
-        return len(self.hits) >= FEWEST_HITS
+    def _advance(self, step_s: float) -> None:
+        """Foretell ranges and rates at a later time."""
+        range_m, rate_m_s, of_range, of_both, of_rate = self._state
+        push_m, push_m_s = step_s**2 / 2 * self._turn_m_s2, step_s * self._turn_m_s2
+        range_m += step_s * rate_m_s
+        moved = of_both + step_s * of_rate
+        of_range += step_s * (of_both + moved) + push_m**2
+        of_both[:] = moved + push_m * push_m_s
+        of_rate += push_m_s**2
 
-    @property
-    def over(self) -> bool:
-        return self.misses > (MOST_MISSES if self.confirmed else _EARLY_MISSES)
+    def _paired(self, scan: Scan) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Pair filters and echoes at the least cost; a miss costs as much as the gate's edge.
 
-    def advance(self, time_s: float, turn_m_s2: float) -> None:
-        """Foretell range and rate at a later time."""
-        step = time_s - self._time_s
-        move = np.array([[1.0, step], [0.0, 1.0]])
-        push = np.array([step**2 / 2, step]) * turn_m_s2
-        self._state = move @ self._state
-        self._spread = move @ self._spread @ move.T + np.outer(push, push)
-        self._time_s = time_s
-
-    def distance2(self, scan: Scan) -> NDArray[np.float64]:
-        """Squared distance of each echo from the forecast, in its variances."""
-        variance = self._spread[0, 0] + scan.noise_m**2
-        return np.asarray((scan.range_m - self._state[0]) ** 2 / variance)
-
-    def take(self, hit: tuple[int, int], scan: Scan) -> None:
-        """Correct the forecast by the echo that was heard."""
-        variance = self._spread[0, 0] + scan.noise_m[hit[1]] ** 2
-        gain = self._spread[:, 0] / variance
-        self._state = self._state + gain * (scan.range_m[hit[1]] - self._state[0])
-        self._spread = self._spread - np.outer(gain, self._spread[0])
-        self.hits.append(hit)
-        self.misses = 0
-
-
-def _followed(
-    scans: Sequence[Scan], resolution_m: float, interval_s: float
-) -> list[list[tuple[int, int]]]:
-    """Return the hits of each target as the filter finds them, going forward once."""
-    u_rate_m_s = FASTEST_CELLS * resolution_m / interval_s
-    turn_m_s2 = TURN_CELLS * resolution_m / interval_s**2
-    live: list[_Filter] = []
-    ended: list[_Filter] = []
-    for i, scan in enumerate(scans):
-        left = np.ones(scan.range_m.size, dtype=bool)
-        for one in live:
-            one.advance(scan.time_s, turn_m_s2)
+        Returns
+        -------
+        which, echo : ndarray of int64, shape (pairs,)
+        """
+        variance = self._state[2][:, np.newaxis] + scan.noise_m**2
+        cost = (scan.range_m - self._state[0][:, np.newaxis]) ** 2 / variance
+        near = cost <= GATE**2
+        which, echo = np.nonzero(near)
+        alone = (np.bincount(which)[which] == 1) & (np.bincount(echo)[echo] == 1)
+        if alone.all():
+            return which, echo
+        pairs = [(which[alone], echo[alone])]
+        confirmed = self._hits[which] >= FEWEST_HITS
         # What is known for a track chooses first; a chance alarm cannot take its echo.
-        for confirmed in (True, False):
-            choosing = [one for one in live if one.confirmed == confirmed]
-            echoes = np.flatnonzero(left)
-            for one, k in _paired(choosing, scan, echoes):
-                one.take((i, int(echoes[k])), scan)
-                left[echoes[k]] = False
-        for one in live:
-            if one.hits[-1][0] != i:
-                one.misses += 1
-        ended += [one for one in live if one.over]
-        live = [one for one in live if not one.over]
-        live += [_Filter((i, int(j)), scan, u_rate_m_s) for j in np.flatnonzero(left)]
-    return [one.hits for one in ended + live]
+        first = _assigned(cost, which[confirmed & ~alone], echo[confirmed & ~alone])
+        left = ~confirmed & ~alone & ~np.isin(echo, first[1])
+        pairs += [first, _assigned(cost, which[left], echo[left])]
+        return np.concatenate([w for w, _ in pairs]), np.concatenate([e for _, e in pairs])
+
+    def _correct(
+        self,
+        which: NDArray[np.int64],
+        heard_m: NDArray[np.float64],
+        noise_m: NDArray[np.float64],
+    ) -> None:
+        """Correct the forecasts by the echoes that were heard."""
+        forecast = self._state[:, which]
+        # Of the variances, what concerns the range: its share of what was heard corrects all.
+        gain = forecast[2:4] / (forecast[2] + noise_m**2)
+        forecast[:2] += gain * (heard_m - forecast[0])
+        of_rate = forecast[4] - gain[1] * forecast[3]
+        forecast[2:4] -= gain[0] * forecast[2:4]
+        forecast[4] = of_rate
+        self._state[:, which] = forecast
+        self._hits[which] += 1
+        self._misses += 1
+        self._misses[which] = 0
+
+    def _end_the_unheard(self) -> None:
+        if self._misses.max() <= _EARLY_MISSES:
+            return
+        confirmed = self._hits >= FEWEST_HITS
+        over = self._misses > np.where(confirmed, MOST_MISSES, _EARLY_MISSES)
+        if not over.any():
+            return
+        self._ended += self._number[over & confirmed].tolist()
+        self._state = self._state[:, ~over]
+        self._number, self._hits, self._misses = (
+            a[~over] for a in (self._number, self._hits, self._misses)
+        )
+
+    def _begin(self, echo: NDArray[np.int64], scan: Scan, owner: NDArray[np.int64]) -> None:
+        """Begin a filter with each echo that fits none, and note it as the echo's owner."""
+        if not echo.size:
+            return
+        owner[echo] = number = self._begun + np.arange(echo.size)
+        self._begun += echo.size
+        state = np.zeros((5, echo.size))
+        state[0], state[2] = scan.range_m[echo], scan.noise_m[echo] ** 2
+        state[4] = self._u_rate_m_s**2
+        self._state = np.concatenate([self._state, state], axis=1)
+        self._number = np.concatenate([self._number, number])
+        self._hits = np.concatenate([self._hits, np.ones_like(echo)])
+        self._misses = np.concatenate([self._misses, np.zeros_like(echo)])
 
 
-def _paired(
-    choosing: Sequence[_Filter], scan: Scan, echoes: NDArray[np.int64]
-) -> list[tuple[_Filter, int]]:
-    """Pair tracks and echoes at the least cost; a miss costs as much as the gate's edge."""
-    if not choosing or not echoes.size:
-        return []
-    cost = np.array([one.distance2(scan)[echoes] for one in choosing])
-    if cost.min() > GATE**2:
-        return []
+def _assigned(
+    cost: NDArray[np.float64], which: NDArray[np.int64], echo: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Choose among pairs that are near enough, each row and each column once at most."""
+    if which.size < 2:
+        return which, echo
     from scipy.optimize import linear_sum_assignment
 
-    misses = np.full((len(choosing), len(choosing)), GATE**2)
-    rows, columns = linear_sum_assignment(np.hstack([np.minimum(cost, 1e6), misses]))
-    return [
-        (choosing[row], column)
-        for row, column in zip(rows.tolist(), columns.tolist(), strict=True)
-        if column < echoes.size and cost[row, column] <= GATE**2
-    ]
+    rows, row = np.unique(which, return_inverse=True)
+    columns, column = np.unique(echo, return_inverse=True)
+    # After the echoes, each row has misses to choose from; whatever is not near costs more.
+    paid = np.full((rows.size, columns.size + rows.size), GATE**2)
+    paid[:, : columns.size] = 1e6
+    paid[row, column] = cost[which, echo]
+    row, column = linear_sum_assignment(paid)
+    heard = column < columns.size
+    return rows[row[heard]], columns[column[heard]]
 
 
-def _is_splinter(track: Track, other: Track, scans: Sequence[Scan], resolution_m: float) -> bool:
-    """Say whether a short track is the echo of a longer one, now and then torn in two.
+def _rows_of(owner: NDArray[np.int64], numbers: list[int]) -> list[Hits]:
+    """Return the rows of the echoes that each of some filters took, rising."""
+    rows = np.argsort(owner, kind="stable")
+    sorted_owner = owner[rows]
+    begin = np.searchsorted(sorted_owner, numbers, side="left")
+    end = np.searchsorted(sorted_owner, numbers, side="right")
+    return [rows[b:e] for b, e in zip(begin.tolist(), end.tolist(), strict=True)]
+
+
+def _whole(tracks: list[Hits], pings: _Pings, resolution_m: float) -> list[bool]:
+    """Say which tracks, the longest first, are not the echo of a longer one, torn in two.
 
     Near a null of the beam a pulse loses its middle frequencies, and its echo shows two
     peaks; they stand within :data:`SPLINTER_CELLS`.
     """
-    if 2 * track.scan.size >= other.scan.size:
-        return False
-    beside = {i: float(scans[i].range_m[j]) for i, j in zip(other.scan, other.echo, strict=True)}
-    near = sum(
-        abs(beside.get(i, math.inf) - float(scans[i].range_m[j])) < SPLINTER_CELLS * resolution_m
-        for i, j in zip(track.scan, track.echo, strict=True)
-    )
-    return 2 * near > track.scan.size
+    heard = pings.heard
+    owner = np.full(heard.scan.size, -1, dtype=np.int64)
+    answer = []
+    for k, own in enumerate(tracks):
+        scan = heard.scan[own]
+        # All that was heard in the pings of this track.
+        start, echoes = pings.start[scan], np.diff(pings.start)[scan]
+        row = np.repeat(start - np.cumsum(echoes) + echoes, echoes) + np.arange(echoes.sum())
+        apart_m = np.abs(heard.range_m[row] - np.repeat(heard.range_m[own], echoes))
+        beside = owner[row[apart_m < SPLINTER_CELLS * resolution_m]]
+        others, near = np.unique(beside[beside >= 0], return_counts=True)
+        longer = np.array([tracks[o].size for o in others.tolist()], dtype=np.int64)
+        torn = bool(np.any((2 * own.size < longer) & (2 * near > own.size)))
+        if not torn:
+            owner[own] = k
+        answer.append(not torn)
+    return answer
 
 
-def _legs(
-    hits: list[tuple[int, int]], scans: Sequence[Scan], resolution_m: float
-) -> list[list[tuple[int, int]]]:
+def _legs(hits: Hits, heard: Heard, resolution_m: float) -> list[Hits]:
     """Part a target's way where it turned back: where its range was largest in between.
 
     A straight way has a nearest point and no furthest one.
     """
-    if len(hits) < 2 * FEWEST_HITS:
-        return [hits]
-    range_m = np.array([scans[i].range_m[j] for i, j in hits])
-    noise_m = np.array([scans[i].noise_m[j] for i, j in hits])
-    range_m[1:-1] = np.median([range_m[:-2], range_m[1:-1], range_m[2:]], axis=0)
-    nearest_before = np.minimum.accumulate(range_m)
-    nearest_after = np.minimum.accumulate(range_m[::-1])[::-1]
-    rise_m = range_m - np.maximum(nearest_before, nearest_after)
-    turn = int(np.argmax(rise_m))
-    if rise_m[turn] < max(resolution_m / 2, 2 * GATE * float(np.median(noise_m))):
-        return [hits]
-    return [
-        *_legs(hits[: turn + 1], scans, resolution_m),
-        *_legs(hits[turn + 1 :], scans, resolution_m),
-    ]
+    done: list[Hits] = []
+    left = [hits]
+    while left:
+        leg = left.pop()
+        if leg.size < 2 * FEWEST_HITS:
+            done.append(leg)
+            continue
+        range_m = heard.range_m[leg]
+        range_m[1:-1] = np.median([range_m[:-2], range_m[1:-1], range_m[2:]], axis=0)
+        nearest_before = np.minimum.accumulate(range_m)
+        nearest_after = np.minimum.accumulate(range_m[::-1])[::-1]
+        rise_m = range_m - np.maximum(nearest_before, nearest_after)
+        turn = int(np.argmax(rise_m))
+        noise_m = float(np.median(heard.noise_m[leg]))
+        if rise_m[turn] < max(resolution_m / 2, 2 * GATE * noise_m):
+            done.append(leg)
+            continue
+        left += [leg[turn + 1 :], leg[: turn + 1]]
+    return done
 
 
-def _mended(
-    hits: list[tuple[int, int]],
-    scans: Sequence[Scan],
-    free: Sequence[NDArray[np.bool_]],
-    times: NDArray[np.float64],
-    resolution_m: float,
-) -> list[tuple[int, int]]:
+def _mended(hits: Hits, pings: _Pings, free: NDArray[np.bool_], resolution_m: float) -> Hits:
     """Collect the echoes on a track's own smooth curve, within it and beyond its ends.
 
     The curve is a parabola in the squared range, which is what a straight way at an
     even speed draws.
     """
+    heard = pings.heard
     for _ in range(6):
-        index = np.array([i for i, _ in hits])
-        first, last = max(index[0] - MOST_MISSES, 0), min(index[-1] + MOST_MISSES, len(scans) - 1)
-        reach = np.arange(first, last + 1)
-        range_m = np.array([scans[i].range_m[j] for i, j in hits])
-        noise_m = np.array([scans[i].noise_m[j] for i, j in hits])
-        curve_m, u_curve_m, rough = _curve(times[index], range_m, noise_m, times[reach])
-        collected = []
-        for i, middle_m, u_m in zip(reach.tolist(), curve_m, u_curve_m, strict=True):
-            if not free[i].any() or u_m > resolution_m / 2:
-                continue
-            scan = scans[i]
-            away = np.abs(scan.range_m - middle_m) / np.hypot(rough * scan.noise_m, u_m)
-            away[~free[i]] = math.inf
-            j = int(np.argmin(away))
-            if away[j] <= GATE:
-                collected.append((i, j))
-        if collected == hits or len(collected) < len(hits) // 2 or len(collected) < FEWEST_HITS:
+        first = max(int(heard.scan[hits[0]]) - MOST_MISSES, 0)
+        last = min(int(heard.scan[hits[-1]]) + MOST_MISSES, pings.time_s.size - 1)
+        curve_m, u_curve_m, rough = _curve(
+            heard.time_s[hits],
+            heard.range_m[hits],
+            heard.noise_m[hits],
+            pings.time_s[first : last + 1],
+        )
+        begin, end = int(pings.start[first]), int(pings.start[last + 1])
+        row = begin + np.flatnonzero(free[begin:end])
+        at = heard.scan[row] - first
+        u_m = u_curve_m[at]
+        away = np.abs(heard.range_m[row] - curve_m[at]) / np.hypot(rough * heard.noise_m[row], u_m)
+        near = (away <= GATE) & (u_m <= resolution_m / 2)
+        row, away, at = row[near], away[near], at[near]
+        # The nearest of each ping: the first, once they are sorted by ping and by distance.
+        order = np.lexsort((away, at))
+        collected = row[order[np.diff(at[order], prepend=-1) > 0]]
+        if (
+            np.array_equal(collected, hits)
+            or collected.size < hits.size // 2
+            or collected.size < FEWEST_HITS
+        ):
             break
         hits = collected
     return hits
@@ -346,8 +489,7 @@ def _curve(
     """
     degree = 2 if time_s.size >= 6 else 1
     middle, span = time_s.mean(), max(float(np.ptp(time_s)) / 2, 1e-12)
-    powers = np.arange(degree + 1)
-    design = ((time_s - middle) / span)[:, np.newaxis] ** powers
+    design = np.vander((time_s - middle) / span, degree + 1, increasing=True)
     weight = 1 / (2 * range_m * noise_m)
     weighted = design * weight[:, np.newaxis]
     spread = np.linalg.pinv(weighted.T @ weighted)
@@ -355,7 +497,7 @@ def _curve(
     misfit = (range_m**2 - design @ coefficients) * weight
     # Half the echoes may be strangers: the median tells how rough the track itself is.
     rough = max(1.0, 1.4826 * float(np.median(np.abs(misfit))))
-    there = ((wanted_s - middle) / span)[:, np.newaxis] ** powers
+    there = np.vander((wanted_s - middle) / span, degree + 1, increasing=True)
     curve_m = np.sqrt(np.maximum(there @ coefficients, 1e-12))
     variance = np.einsum("ij,jk,ik->i", there, spread, there)
     return curve_m, rough * np.sqrt(np.maximum(variance, 0)) / (2 * curve_m), rough

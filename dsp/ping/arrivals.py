@@ -203,7 +203,7 @@ def _look_of(shape: EchoShape) -> _Look:
         table=table,
         turns=table.turns,
         turn=np.exp(-2j * np.pi * table.turns * lag).astype(np.complex64),
-        pull=slope / table.curvature,
+        pull=np.asarray(slope / table.curvature, dtype=np.float64),
         guard_bins=guard_bins,
         spacing_bins=spacing_bins,
         lobe_bins=max(1.0, shape.width_s / shape.bin_s),

@@ -17,7 +17,6 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -467,7 +466,8 @@ class PulseCompressor:
         return np.asarray(scipy.fft.ifft(band_spectrum, self._cycle_bins, workers=workers))
 
 
-def mean_shape(shapes: Sequence[EchoShape]) -> EchoShape:
+@functools.lru_cache(maxsize=16)
+def mean_shape(shapes: tuple[EchoShape, ...]) -> EchoShape:
     """Return the shape of an echo in the average of profiles with these shapes.
 
     Of pulses that take turns, all compressed on one grid.

@@ -100,7 +100,7 @@ def stacked_in_turns(profiles: Sequence[EchoProfile]) -> EchoProfile:
         return stacked(profiles)
     averages = [stacked([p for p in profiles if p.pulse_index == kind]) for kind in kinds]
     equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
-    shapes = [p.shape for p in averages if p.shape is not None]
+    shapes = tuple(p.shape for p in averages if p.shape is not None)
     return dataclasses.replace(
         equal,
         pings=sum(p.pings for p in averages),

@@ -151,11 +151,77 @@ def find_echoes(
     away; after that, what is weaker than the part of them that could not be
     taken away, because the echo is not an exact copy of the pulse.
     """
-    search = _searched(envelope, shape, false_alarm_rate, before_only, least_noise)
+    found = found_at(
+        envelope,
+        shape,
+        rates=(false_alarm_rate,),
+        start_s=start_s,
+        stop_s=stop_s,
+        before_only=before_only,
+        least_noise=least_noise,
+    )
+    return found.peaks, found.threshold
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Found:
+    """What one search of a profile found, at several false-alarm rates.
+
+    Attributes
+    ----------
+    peaks : tuple of Peak
+        At the highest of the rates, nearest first.
+    passes : ndarray of bool, shape (rates, peaks)
+        Which of them stand above the threshold of each rate.
+    threshold : ndarray of float64, shape (bins,)
+        On amplitude, at the first of the rates: what a bin had to exceed, side lobes
+        included.
+    """
+
+    peaks: tuple[Peak, ...]
+    passes: NDArray[np.bool_]
+    threshold: NDArray[np.float64]
+
+    def at(self, rate: int) -> tuple[Peak, ...]:
+        """Return the peaks of one of the rates, by its place."""
+        return tuple(p for p, stands in zip(self.peaks, self.passes[rate], strict=True) if stands)
+
+
+def found_at(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    rates: tuple[float, ...],
+    start_s: float = 0.0,
+    stop_s: float = math.inf,
+    before_only: bool = False,
+    least_noise: float = 0.0,
+) -> Found:
+    """Search a profile once, and sift what was found at several false-alarm rates.
+
+    Parameters
+    ----------
+    rates : tuple of float
+        Peaks of noise alone that pass, for each independent bin.
+
+    Others as for :func:`find_echoes`.
+    """
+    search = _searched(envelope, shape, max(rates), before_only, least_noise)
     if search is None:
-        return (), np.full(np.size(envelope), np.inf)
-    kept = tuple(p for p in search.peaks() if start_s <= p.delay_s <= stop_s)
-    return kept, search.threshold()
+        return Found(
+            peaks=(),
+            passes=np.empty((len(rates), 0), dtype=bool),
+            threshold=np.full(np.size(envelope), np.inf),
+        )
+    peaks, place, power = search.peaks_and_places()
+    thresholds = [search.noise_threshold(rate) for rate in rates]
+    passes = np.array([power > threshold[place] for threshold in thresholds])
+    kept = [i for i, p in enumerate(peaks) if start_s <= p.delay_s <= stop_s]
+    return Found(
+        peaks=tuple(peaks[i] for i in kept),
+        passes=passes.reshape(len(rates), -1)[:, kept],
+        threshold=search.threshold(thresholds[0]),
+    )
 
 
 def sounds_ahead(
@@ -313,9 +379,8 @@ class _Search:
         self._least_power = least_noise**2
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
-        self._least_threshold = max(
-            LEAST_LOBE**2 * float(power.max()), -planned.log_rate * self._least_power
-        )
+        self._rounding_power = LEAST_LOBE**2 * float(power.max())
+        self._least_threshold = max(self._rounding_power, -planned.log_rate * self._least_power)
         self._learn(power)
 
     def add_round(self) -> bool:
@@ -359,8 +424,14 @@ class _Search:
 
     def peaks(self) -> tuple[Peak, ...]:
         """All echoes found, nearest first."""
+        return self.peaks_and_places()[0]
+
+    def peaks_and_places(
+        self,
+    ) -> tuple[tuple[Peak, ...], NDArray[np.intp], NDArray[np.float64]]:
+        """All echoes found, nearest first, with their bins and their powers."""
         if self._position.size == 0:
-            return ()
+            return (), np.empty(0, dtype=np.intp), np.empty(0)
         planned = self._planned
         shape = planned.shape
         strength = self._strength
@@ -376,7 +447,7 @@ class _Search:
         turns = (planned.table.turns + shape.carrier_hz * shape.bin_s) * self._position
         phase = np.angle(self._gain * np.exp(2j * np.pi * turns))
         kept = order[stands[order]]
-        return tuple(
+        peaks = tuple(
             Peak(delay_s=delay_s, u_delay_s=u_delay_s, amplitude=amplitude, phase_rad=rad, snr=snr)
             for delay_s, u_delay_s, amplitude, rad, snr in zip(
                 (self._position * shape.bin_s)[kept].tolist(),
@@ -387,6 +458,16 @@ class _Search:
                 strict=True,
             )
         )
+        return peaks, place[kept], strength[kept] ** 2
+
+    def noise_threshold(self, false_alarm_rate: float) -> NDArray[np.float64]:
+        """On power, at any rate: what noise alone passes so often."""
+        planned = self._planned
+        cells = planned.grid.cells
+        rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
+        factor = ordered_statistic_factor(rate, cells, rank_of(cells))
+        least = max(self._rounding_power, -math.log(rate) * self._least_power)
+        return np.asarray(np.maximum(self._ranked * factor, least)[planned.grid.stretch_of])
 
     def _stands(self) -> NDArray[np.bool_]:
         """Say which echoes stand out of the noise, and of what stronger ones may have left."""
@@ -404,9 +485,9 @@ class _Search:
             if self._misfit.size == kept.size:
                 self._misfit = self._misfit[kept]
 
-    def threshold(self) -> NDArray[np.float64]:
+    def threshold(self, noise_threshold: NDArray[np.float64]) -> NDArray[np.float64]:
         """On amplitude: the noise's threshold or what side lobes are left, the higher."""
-        threshold = np.sqrt(self._threshold)
+        threshold = np.sqrt(noise_threshold)
         if self._position.size:
             reach, bins = self._planned.table.reach_bins, self._planned.bins
             place = np.rint(self._position).astype(np.intp)
@@ -585,6 +666,7 @@ class _Search:
         planned = self._planned
         self._power = power
         ranked = planned.grid.ranked(self._with_doubtful(power)).astype(np.float64)
+        self._ranked = ranked
         noise = np.maximum(ranked * planned.mean_over_ranked, self._least_power)
         threshold = np.maximum(ranked * planned.threshold_over_ranked, self._least_threshold)
         self._noise = noise[planned.grid.stretch_of]

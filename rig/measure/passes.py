@@ -15,21 +15,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.echo_phase import SharpRanges, echo_phasor, sharpened
+from dsp.history.echo_phase import sharpened
 from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
-from dsp.history.tracking import Scan, Track, tracks_of
+from dsp.history.tracking import Scan, Tracker
 from dsp.physics import beams
+from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
-from rig.run.budget import NOISE_TERMS, SHIFT_TERMS, is_of_sound_speed
+from rig.run.budget import SHIFT_TERMS, is_of_sound_speed
+from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
-from rig.run.results import Echo, PingResult
+from rig.run.results import COLUMNS, Hits
 from rig.run.run import Run
-
-FALSE_ALARM_RATE = 1e-3
-"""For each independent bin of each ping."""
-
-_PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,44 +71,77 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 
 
 def _passings(run: Run) -> tuple[Passing, ...]:
-    return followed(run.receiver, run.results)
+    return follow(run.receiver, (r.heard.hits for r in run.results if r.heard is not None))
 
 
-def followed(receiver: Receiver, results: Iterable[PingResult]) -> tuple[Passing, ...]:
+def follow(receiver: Receiver, hits: Iterable[Hits]) -> tuple[Passing, ...]:
     """Follow every target through some pings and judge how it went by.
 
     Parameters
     ----------
     receiver : Receiver
-        That the results came from.
-    results : iterable of PingResult
-        In order; lost ones are passed over. A target with too few hits to make a
-        track is left out.
+        Of the pings; no profile is searched.
+    hits : iterable of Hits
+        In order, without lost pings. A target with too few hits to make a track is left
+        out.
 
     Returns
     -------
     tuple of Passing
         In the order of their first hits.
     """
-    plan = receiver.plan
-    heard = [_searched(receiver, result) for result in results if not result.lost]
-    cell_m = resolution_m(receiver)
-    scans = [
-        Scan(
-            time_s=ping.result.sent_s,
-            range_m=np.array([e.range_m for e in ping.echoes]),
-            noise_m=_noise_m(ping.echoes, cell_m),
+    following = Following(receiver)
+    for ping in hits:
+        following.add(ping)
+    return following.passings()
+
+
+class Following:
+    """Follows every target ping by ping, as they come.
+
+    A track that has not changed since it was last asked for is not judged again.
+
+    Parameters
+    ----------
+    receiver : Receiver
+        Of the pings.
+    """
+
+    def __init__(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._tracker = Tracker(
+            resolution_m=resolution_m(receiver), interval_s=receiver.plan.timing.ping_interval_s
         )
-        for ping in heard
-    ]
-    tracks = tracks_of(scans, resolution_m=cell_m, interval_s=plan.timing.ping_interval_s)
-    passings = [_passing(receiver, heard, track, cell_m) for track in tracks]
-    return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
+        self._hits: list[Hits] = []
+        self._judged: dict[tuple[bytes, bool], Passing] = {}
 
+    def add(self, hits: Hits) -> None:
+        """Take the next ping that was not lost.
 
-def resolution_m(receiver: Receiver) -> float:
-    """Return how far apart in range two echoes must stand to be two."""
-    return receiver.shape.width_s * receiver.sound_speed_m_s / 2
+        Raises
+        ------
+        ValueError
+            Where it was sent no later than the last one.
+        """
+        self._tracker.add(Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m))
+        self._hits.append(hits)
+
+    def passings(self) -> tuple[Passing, ...]:
+        """Return what went by in all pings so far, in the order of their first hits."""
+        if not self._hits:
+            return ()
+        echoes = _Echoes.of(self._hits)
+        start = np.cumsum([0, *(h.delay_s.size for h in self._hits)])
+        judged: dict[tuple[bytes, bool], Passing] = {}
+        for track in self._tracker.tracks():
+            row = start[track.scan] + track.echo
+            key = row.tobytes(), track.unsure
+            passing = self._judged.get(key)
+            if passing is None:
+                passing = _passing(self._receiver, echoes.taken(row), track.unsure)
+            judged[key] = passing
+        self._judged = judged
+        return tuple(sorted(judged.values(), key=lambda p: (p.passage.first_s, p.range_m[0])))
 
 
 def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, ...]:
@@ -124,42 +154,55 @@ def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, .
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Heard:
-    """One ping that can be read, and all that was found in it."""
+class _Echoes:
+    """The hits of some pings in rows, whatever pings they are of; all as of :class:`Hits`."""
 
-    result: PingResult
-    echoes: tuple[Echo, ...]
+    ping: NDArray[np.int64]
+    sent_s: NDArray[np.float64]
+    u_mark_s: NDArray[np.float64]
+    delay_s: NDArray[np.float64]
+    range_m: NDArray[np.float64]
+    noise_m: NDArray[np.float64]
+    strength_db: NDArray[np.float64]
+    snr_db: NDArray[np.float64]
+    phasor: NDArray[np.complex128]
 
-
-def _searched(receiver: Receiver, result: PingResult) -> _Heard:
-    found: tuple[Echo, ...] = ()
-    if result.alone is not None and result.time_zero is not None:
-        found, _ = receiver.echoes(
-            result.alone, result.time_zero, false_alarm_rate=FALSE_ALARM_RATE
+    @classmethod
+    def of(cls, hits: Sequence[Hits]) -> _Echoes:
+        counts = [h.delay_s.size for h in hits]
+        return cls(
+            ping=np.repeat(np.array([h.ping for h in hits], dtype=np.int64), counts),
+            sent_s=np.repeat([h.sent_s for h in hits], counts),
+            u_mark_s=np.repeat([h.u_mark_s for h in hits], counts),
+            **{name: np.concatenate([getattr(h, name) for h in hits]) for name in COLUMNS},
         )
-    return _Heard(result=result, echoes=tuple(e for e in found if e.budget is not None))
+
+    def taken(self, row: NDArray[np.int64]) -> _Echoes:
+        """Return some of the rows."""
+        fields = dataclasses.fields(self)
+        return _Echoes(**{field.name: getattr(self, field.name)[row] for field in fields})
 
 
-def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: float) -> Passing:
+def _passing(receiver: Receiver, echoes: _Echoes, unsure: bool) -> Passing:
     """Judge one track."""
-    plan = receiver.plan
-    pings = [heard[i] for i in track.scan]
-    echoes = [ping.echoes[j] for ping, j in zip(pings, track.echo, strict=True)]
+    plan, cell_m = receiver.plan, resolution_m(receiver)
     # The middle of the pulse meets the target half-way through its flight.
-    half_s = plan.pulse.duration_s / 2
-    sent_s = np.array([p.result.sent_s for p in pings])
-    time_s = sent_s + half_s + np.array([e.delay_s for e in echoes]) / 2
-    noise_m = _noise_m(echoes, cell_m)
-    range_m = uncoupled_range_m(
-        time_s, np.array([e.range_m for e in echoes]), noise_m, plan.pulse.coupling_s
-    )
-    snr_db = np.array([e.snr_db for e in echoes])
+    time_s = echoes.sent_s + plan.pulse.duration_s / 2 + echoes.delay_s / 2
+    noise_m = echoes.noise_m
+    range_m = uncoupled_range_m(time_s, echoes.range_m, noise_m, plan.pulse.coupling_s)
     sharp, closing, certain = None, None, None
-    # The phases of a band that was folded down may run backwards: they are not gone by.
-    if np.isfinite(snr_db).all() and not plan.timing.band_sampling:
-        phasors = _phasors(receiver, [p.result for p in pings], [e.delay_s for e in echoes])
-        sharp = _sharpened(receiver, pings, echoes, phasors, time_s, range_m, noise_m)
-        closing = _closing(receiver, pings, echoes, phasors)
+    if np.isfinite(echoes.snr_db).all() and np.isfinite(echoes.phasor).all():
+        phase_noise_rad = _phase_noise_rad(receiver, echoes)
+        sharp = sharpened(
+            time_s,
+            range_m,
+            noise_m,
+            np.angle(echoes.phasor),
+            phase_noise_rad,
+            wavelength_m=receiver.wavelength_m,
+            baseline_m=plan.geometry.baseline_m,
+        )
+        closing = _closing(receiver, echoes, phase_noise_rad)
     if closing is not None:
         certain = unfolded(
             closing,
@@ -172,14 +215,14 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
         time_s,
         range_m if sharp is None else sharp.range_m,
         noise_m if sharp is None else sharp.noise_m,
-        np.array([e.strength_db for e in echoes]),
-        snr_db,
+        echoes.strength_db,
+        echoes.snr_db,
         # Phases tell a range finer than the envelope's resolution can.
         resolution_m=cell_m if sharp is None else min(cell_m, receiver.wavelength_m),
         baseline_m=plan.geometry.baseline_m,
         half_angle_rad=half_angle_rad,
     )
-    if track.unsure:
+    if unsure:
         passage = Passage(
             kind="cannot-tell",
             reason="it ran together with another echo, and nobody can say which went on where",
@@ -187,10 +230,11 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
             first_s=passage.first_s,
             last_s=passage.last_s,
         )
-    nearest = min(echoes, key=lambda e: e.range_m)
     return Passing(
-        passage=_with_common(passage, nearest, 0.0 if sharp is None else sharp.u_shift_m),
-        ping=np.array([p.result.index for p in pings], dtype=np.int64),
+        passage=_with_common(
+            receiver, passage, echoes, u_shift_m=0.0 if sharp is None else sharp.u_shift_m
+        ),
+        ping=echoes.ping,
         time_s=time_s,
         range_m=range_m,
         forecast_hits=_forecast_hits(plan, passage, half_angle_rad),
@@ -199,101 +243,38 @@ def _passing(receiver: Receiver, heard: Sequence[_Heard], track: Track, cell_m: 
     )
 
 
-def _noise_m(echoes: Sequence[Echo], cell_m: float) -> NDArray[np.float64]:
-    """Return what alone differs from ping to ping: the arrivals of echo and mark."""
-    noise_m = [_combined(e, lambda name: name in NOISE_TERMS) for e in echoes]
-    return np.maximum(np.array(noise_m, dtype=np.float64), _PEAK_SHARE * cell_m)
-
-
-def _combined(echo: Echo, wanted: Callable[[str], bool]) -> float:
+def _combined(budget: Budget, wanted: Callable[[str], bool]) -> float:
     """Combine those terms of a range's budget whose names are wanted."""
-    terms = () if echo.budget is None else echo.budget.terms
-    return math.hypot(*(term.u for term in terms if wanted(term.name)))
+    return math.hypot(*(term.u for term in budget.terms if wanted(term.name)))
 
 
-def _sharpened(
-    receiver: Receiver,
-    pings: Sequence[_Heard],
-    echoes: Sequence[Echo],
-    phasors: NDArray[np.complex128],
-    time_s: NDArray[np.float64],
-    range_m: NDArray[np.float64],
-    noise_m: NDArray[np.float64],
-) -> SharpRanges | None:
-    """Sharpen a track's ranges by the phases of its echoes, where they follow them."""
-    return sharpened(
-        time_s,
-        range_m,
-        noise_m,
-        np.angle(phasors),
-        _phase_noise_rad(receiver, pings, echoes),
-        wavelength_m=receiver.wavelength_m,
-        baseline_m=receiver.plan.geometry.baseline_m,
-    )
-
-
-def _phase_noise_rad(
-    receiver: Receiver, pings: Sequence[_Heard], echoes: Sequence[Echo]
-) -> NDArray[np.float64]:
+def _phase_noise_rad(receiver: Receiver, echoes: _Echoes) -> NDArray[np.float64]:
     """Return the standard deviations of the phases: 1/d of each echo, and its mark's share."""
-    shape = receiver.shape
-    marks = [p.result.time_zero for p in pings]
-    u_mark_s = np.array([0.0 if mark is None else mark.u_delay_s for mark in marks])
     # A direct sound of d² places itself to 1/(d β), and its phase to 1/d.
-    turn_rad_s = 2 * np.pi * shape.centre_hz
+    turn_rad_s = 2 * np.pi * receiver.centre_hz
     if receiver.plan.geometry.time_zero == "direct":
-        turn_rad_s = shape.pulse_rms_bandwidth_rad_s
-    own = [10 ** (-e.snr_db / 20) for e in echoes]
-    return np.asarray(np.hypot(own, turn_rad_s * u_mark_s))
-
-
-def _phasors(
-    receiver: Receiver, results: Sequence[PingResult], delay_s: Sequence[float]
-) -> NDArray[np.complex128]:
-    """Amplitude and phase of one echo in each ping; NaN in a lost one.
-
-    Where the direct sound is time zero, the phase counts from its own: what its arrival
-    was misread by, a good part of a wave for a tone burst, drops out.
-    """
-    shape = receiver.shape
-    turns_hz = shape.centre_hz - shape.carrier_hz
-    phasors = np.full(len(results), np.nan, dtype=np.complex128)
-    for i, (result, delay) in enumerate(zip(results, delay_s, strict=True)):
-        if result.alone is not None:
-            profile, mark = result.alone, result.time_zero
-            direct = mark is not None and mark.method == "direct"
-            direct_s = mark.mark_s - mark.delay_s if mark is not None and direct else 0.0
-            echo, first = echo_phasor(
-                profile.envelope,
-                [delay, direct_s],
-                bin_s=profile.bin_s,
-                centre_offset_hz=turns_hz,
-            )
-            phasors[i] = echo * np.conj(first) / abs(first) if direct else echo
-    return phasors
+        turn_rad_s = receiver.shape.pulse_rms_bandwidth_rad_s
+    return np.hypot(10 ** (-echoes.snr_db / 20), turn_rad_s * echoes.u_mark_s)
 
 
 def _closing(
-    receiver: Receiver,
-    pings: Sequence[_Heard],
-    echoes: Sequence[Echo],
-    phasors: NDArray[np.complex128],
+    receiver: Receiver, echoes: _Echoes, phase_noise_rad: NDArray[np.float64]
 ) -> ClosingSpeed | None:
     """Take the closing speed from the phases of neighbouring pings."""
-    number = np.array([p.result.index for p in pings])
-    if not np.any(np.diff(number) == 1):
+    since = echoes.ping - echoes.ping[0]
+    if not np.any(np.diff(since) == 1):
         return None
-    in_row = np.full(int(np.ptp(number)) + 1, np.nan, dtype=np.complex128)
+    in_row = np.full(int(since[-1]) + 1, np.nan, dtype=np.complex128)
     d2 = np.full(in_row.size, np.nan)
-    in_row[number - number[0]] = phasors
-    d2[number - number[0]] = 1 / _phase_noise_rad(receiver, pings, echoes) ** 2
+    in_row[since] = echoes.phasor
+    d2[since] = 1 / phase_noise_rad**2
     # A baseline makes each wave of path count for a little more range.
-    by_path = float(np.mean([e.path_m / (2 * e.range_m) for e in echoes]))
+    by_path = receiver.sound_speed_m_s * float(np.mean(echoes.delay_s / (2 * echoes.range_m)))
     return closing_speed(
         in_row,
         d2,
         interval_s=receiver.plan.timing.ping_interval_s,
-        frequency_hz=receiver.shape.centre_hz / by_path,
+        frequency_hz=receiver.centre_hz / by_path,
         sound_speed_m_s=receiver.sound_speed_m_s,
     )
 
@@ -359,11 +340,20 @@ def _line(passing: Passing) -> str:
     return line
 
 
-def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
-    """Add what all the ranges of a track have in common."""
+def _with_common(
+    receiver: Receiver, passage: Passage, echoes: _Echoes, *, u_shift_m: float
+) -> Passage:
+    """Add what all the ranges of a track have in common, as the nearest has it."""
     if passage.closest_range_m is None or passage.u_closest_range_m is None:
         return passage
-    common_m = math.hypot(u_shift_m, _combined(nearest, lambda name: name not in NOISE_TERMS))
+    nearest = int(np.argmin(echoes.range_m))
+    budget = receiver.range_model.budget(
+        delay_s=float(echoes.delay_s[nearest]),
+        u_delay_s=0.0,  # noise: it is in the passage already
+        u_mark_s=0.0,
+        direct=receiver.plan.geometry.time_zero == "direct",
+    )
+    common_m = math.hypot(u_shift_m, budget.combined)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )
@@ -372,9 +362,9 @@ def _with_common(passage: Passage, nearest: Echo, u_shift_m: float) -> Passage:
     # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
     # curve of their squares by half as much. The clock counts the pings as well, so it
     # cancels out of a speed.
-    scale_m = _combined(nearest, is_of_sound_speed)
-    shift_m = _combined(nearest, lambda name: name in SHIFT_TERMS) / 2
-    by_range = math.hypot(scale_m, shift_m) / nearest.range_m
+    scale_m = _combined(budget, is_of_sound_speed)
+    shift_m = _combined(budget, lambda name: name in SHIFT_TERMS) / 2
+    by_range = math.hypot(scale_m, shift_m) / float(echoes.range_m[nearest])
     u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_range)
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
 

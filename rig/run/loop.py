@@ -16,6 +16,7 @@ from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.bench.plan import Plan
 from rig.errors import DeviceError
+from rig.run.hits import heard_in
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 from rig.run.trust import MarkWatch
@@ -46,32 +47,35 @@ def ping_results(
     recorder : Recorder, optional
         Takes each block first, before anything else can fail.
     """
-    yield from searched(
-        receiver, _judged(receiver, blocks, recorder), depth=stack_depth(receiver.plan)
-    )
+    heard = (heard_in(receiver, ping) for ping in _judged(receiver, blocks, recorder))
+    yield from stacked_as_asked(receiver, heard, depth=stack_depth(receiver.plan))
 
 
-def searched(
+def stacked_as_asked(
     receiver: Receiver, pings: Iterable[PingResult], *, depth: int
 ) -> Iterator[PingResult]:
-    """Add up each ping's own profile with those before it, and search the sum for echoes.
+    """Add up each ping's own profile with those before it, and find the echoes in the sum.
+
+    A profile that is stacked with no other has been searched already.
 
     Parameters
     ----------
     receiver : Receiver
     pings : iterable of PingResult
-        In order, each with its own profile in `alone`.
+        In order, each with its own profile in `alone` and what was found there in `heard`.
     depth : int
         How many profiles are added up.
     """
     recent: deque[EchoProfile] = deque(maxlen=depth)
     for ping in pings:
-        if ping.alone is None or ping.time_zero is None:
+        if ping.alone is None or ping.time_zero is None or ping.heard is None:
             yield ping
             continue
         recent.append(ping.alone)
         profile = stacked_in_turns(list(recent))
-        echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
+        echoes, threshold_db = ping.heard.echoes, ping.heard.threshold_db
+        if profile is not ping.alone:
+            echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
         yield dataclasses.replace(ping, profile=profile, echoes=echoes, threshold_db=threshold_db)
 
 

@@ -7,7 +7,7 @@ numbers, live or replayed.
 
 from __future__ import annotations
 
-import dataclasses
+import functools
 import math
 
 import numpy as np
@@ -20,7 +20,7 @@ from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mea
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
-from dsp.ping.search import find_echoes
+from dsp.ping.search import Found, found_at
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
@@ -175,7 +175,7 @@ class Receiver:
         """The pulse must leave so long after a block's start, or later."""
         return max(self._leads_s)
 
-    @property
+    @functools.cached_property
     def last_echo_s(self) -> float:
         """From the pulse's leaving to the end of an echo from the plan's farthest range."""
         path_m = ranging.path_from_range_m(
@@ -183,7 +183,7 @@ class Receiver:
         )
         return float(path_m) / self.sound_speed_m_s + self._compressors[0].pulse.duration_s
 
-    @property
+    @functools.cached_property
     def shape(self) -> EchoShape:
         """What an echo of the plan's pulse, or of its pair of pulses, looks like."""
         return mean_shape(self.shapes)
@@ -197,6 +197,11 @@ class Receiver:
     def half_angle_rad(self) -> float:
         """Of the half-power cone, out and back; π/2 for a beam that falls so far nowhere."""
         return self.range_model.half_angle_rad
+
+    @functools.cached_property
+    def centre_hz(self) -> float:
+        """Where an echo's spectrum is centred."""
+        return self.shape.centre_hz
 
     @property
     def wavelength_m(self) -> float:
@@ -289,65 +294,89 @@ class Receiver:
         threshold_db : ndarray of float64, shape (bins,)
             What a bin had to exceed, dB re full scale.
         """
-        asked, baseline_m = self.plan.receiver, self.plan.geometry.baseline_m
+        rate = self.plan.receiver.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
+        found = self.found(profile, time_zero, rates=(rate,))
+        echoes = tuple(self.echo(peak, time_zero, shape=profile.shape) for peak in found.peaks)
+        return echoes, threshold_db(found, profile)
+
+    def found(
+        self, profile: EchoProfile, time_zero: TimeZero, *, rates: tuple[float, ...]
+    ) -> Found:
+        """Search a profile once within the plan's ranges, and sift at several false-alarm rates.
+
+        Of a device that hands on edge times the amplitude and the SNR are NaN.
+        """
+        baseline_m = self.plan.geometry.baseline_m
         shape = self.shape if profile.shape is None else profile.shape
         if self.info.edge_step_s is not None:
-            edge = self._edge(profile, shape, time_zero, self.info.edge_step_s)
-            kept = edge is not None and asked.range_start_m <= edge.range_m <= asked.range_stop_m
-            nothing = np.full(profile.envelope.size, np.nan)
-            return ((edge,) if edge is not None and kept else ()), nothing
+            return self._edge(profile, shape, len(rates), self.info.edge_step_s)
         # The direct sound is no echo, whatever ranges are asked for.
         after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
         if time_zero.method == "calibration":
             # By a stored latency it stands where it should only as well as that is known.
             after_direct_s += 5 * time_zero.u_delay_s
-        reach_m = ranging.path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
-        start_s, stop_s = reach_m / self.sound_speed_m_s
+        start_s, stop_s = self._reach_s
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
-        peaks, threshold = find_echoes(
+        return found_at(
             profile.envelope[: max(last, 400, fewest_bins(shape, cells=CELLS))],
             shape,
-            false_alarm_rate=(
-                asked.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
-            ),
-            start_s=max(float(start_s), after_direct_s),
-            stop_s=float(stop_s),
+            rates=rates,
+            start_s=max(start_s, after_direct_s),
+            stop_s=stop_s,
             # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a noise
             # of its own it is the same in each ping: stacking does not lower it.
             least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
         )
-        threshold_db = np.full(profile.envelope.size, np.nan)
-        threshold_db[: threshold.size] = 20 * np.log10(np.maximum(threshold, 1e-10))
-        return tuple(self._echo(p, shape, time_zero) for p in peaks), threshold_db
 
-    def _edge(
-        self, profile: EchoProfile, shape: EchoShape, time_zero: TimeZero, step_s: float
-    ) -> Echo | None:
+    @functools.cached_property
+    def _reach_s(self) -> tuple[float, float]:
+        """Delays of the nearest and the farthest echo that the plan asks for."""
+        asked = self.plan.receiver
+        path_m = ranging.path_from_range_m(
+            [asked.range_start_m, asked.range_stop_m], self.plan.geometry.baseline_m
+        )
+        start_s, stop_s = path_m / self.sound_speed_m_s
+        return float(start_s), float(stop_s)
+
+    def _edge(self, profile: EchoProfile, shape: EchoShape, rates: int, step_s: float) -> Found:
         """Return where a device's edge times stand; they have no strength and no noise."""
         magnitude = np.abs(profile.envelope)
         nearest = int(magnitude.argmax())
+        nothing = np.full(magnitude.size, np.nan)
+        none = Found(peaks=(), passes=np.empty((rates, 0), dtype=bool), threshold=nothing)
         if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
-            return None
-        turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
+            return none
         place, _ = refined(
             profile.envelope,
             np.array([nearest]),
             lobe_bins=self.shape.width_s / profile.bin_s,
-            centre_turns=turns,
+            centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
         )
+        delay_s = float(place[0]) * shape.bin_s
+        if not self._reach_s[0] <= delay_s <= self._reach_s[1]:
+            return none
         # Rounded to a step, every time within it is as likely: JCGM 100:2008, 4.3.7.
-        u_delay_s = step_s / math.sqrt(12)
         peak = Peak(
-            delay_s=float(place[0]) * shape.bin_s,
-            u_delay_s=u_delay_s,
-            amplitude=1.0,
+            delay_s=delay_s,
+            u_delay_s=step_s / math.sqrt(12),
+            amplitude=math.nan,
             phase_rad=0.0,
-            snr=1.0,
+            snr=math.nan,
         )
-        echo = self._echo(peak, shape, time_zero)
-        return dataclasses.replace(echo, strength_db=math.nan, snr_db=math.nan, bound_m=math.nan)
+        return Found(peaks=(peak,), passes=np.ones((rates, 1), dtype=bool), threshold=nothing)
 
-    def _echo(self, peak: Peak, shape: EchoShape, time_zero: TimeZero) -> Echo:
+    def echo(self, peak: Peak, time_zero: TimeZero, *, shape: EchoShape | None = None) -> Echo:
+        """Return the echo that a peak is, with how sure it is.
+
+        Parameters
+        ----------
+        peak : Peak
+        time_zero : TimeZero
+            Of the ping.
+        shape : EchoShape, optional
+            Of an echo in the profile that it was found in; the plan's unless given.
+        """
+        shape = self.shape if shape is None else shape
         geometry, speed = self.plan.geometry, self.sound_speed_m_s
         path_m = speed * peak.delay_s
         range_m = float(ranging.range_from_path_m(path_m, geometry.baseline_m))
@@ -370,3 +399,10 @@ class Receiver:
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
             budget=budget,
         )
+
+
+def threshold_db(found: Found, profile: EchoProfile) -> NDArray[np.float64]:
+    """Return a search's threshold over a profile's bins; NaN where it did not look."""
+    whole = np.full(profile.envelope.size, np.nan)
+    whole[: found.threshold.size] = 20 * np.log10(np.maximum(found.threshold, 1e-10))
+    return whole

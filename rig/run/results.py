@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from dsp.ping.profiles import EchoProfile
 from dsp.uncertainty import Budget
 
+COLUMNS = ("delay_s", "range_m", "noise_m", "strength_db", "snr_db", "phasor")
+"""Of :class:`Hits`: what each hit has of its own."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeZero:
@@ -73,6 +76,66 @@ class Echo:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hits:
+    """What was found in one ping: all that following asks of it, and no profile.
+
+    Attributes
+    ----------
+    ping : int
+        Its number.
+    sent_s : float
+        When it was sent, from the first ping.
+    u_mark_s : float
+        Standard uncertainty of its time-zero mark's instant.
+    delay_s : ndarray of float64, shape (hits,)
+        From the pulse's leaving.
+    range_m, noise_m : ndarray of float64, shape (hits,)
+        From midway between source and receiver, and what alone differs from ping to ping:
+        the standard uncertainty by the arrivals of echo and mark.
+    strength_db, snr_db : ndarray of float64, shape (hits,)
+        As of :class:`Echo`; NaN where a device hands on no strength.
+    phasor : ndarray of complex128, shape (hits,)
+        :func:`dsp.history.echo_phase.echo_phasor` of each; NaN where a device hands on no phase,
+        or the pulse's band was folded down.
+    """
+
+    ping: int
+    sent_s: float
+    u_mark_s: float
+    delay_s: NDArray[np.float64]
+    range_m: NDArray[np.float64]
+    noise_m: NDArray[np.float64]
+    strength_db: NDArray[np.float64]
+    snr_db: NDArray[np.float64]
+    phasor: NDArray[np.complex128]
+
+    def __post_init__(self) -> None:
+        for name in COLUMNS:
+            values = np.array(getattr(self, name))
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """What the one search of a ping's own profile found.
+
+    Attributes
+    ----------
+    echoes : tuple of Echo
+        At the plan's false-alarm rate, nearest first.
+    threshold_db : ndarray of float64, shape (bins,), or None
+        What a bin had to exceed for that, dB re full scale; None once it was dropped.
+    hits : Hits
+        At the rate at which echoes are followed from ping to ping.
+    """
+
+    echoes: tuple[Echo, ...]
+    threshold_db: NDArray[np.float64] | None
+    hits: Hits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PingResult:
     """All that one ping showed.
 
@@ -99,7 +162,10 @@ class PingResult:
     threshold_db : ndarray of float64, shape (bins,), or None
         The detection threshold over the profile's bins, dB re full scale.
     alone : EchoProfile or None
-        This ping's own profile, stacked with no other; None for a lost ping.
+        This ping's own profile, stacked with no other; None for a lost ping, and once it
+        was dropped.
+    heard : Heard or None
+        What was found in it; None for a lost ping.
     """
 
     index: int
@@ -113,6 +179,7 @@ class PingResult:
     echoes: tuple[Echo, ...] = ()
     threshold_db: NDArray[np.float64] | None = None
     alone: EchoProfile | None = None
+    heard: Heard | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

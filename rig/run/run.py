@@ -101,9 +101,7 @@ class Run:
         """Keep the next ping's result."""
         if len(self._results) >= HISTORY_PINGS:
             gone = self._results[-HISTORY_PINGS]
-            self._results[-HISTORY_PINGS] = dataclasses.replace(
-                gone, profile=None, threshold_db=None
-            )
+            self._results[-HISTORY_PINGS] = without_arrays(gone)
         self._results.append(result)
         self._made.clear()
         if result.alone is not None:
@@ -180,6 +178,14 @@ def run_with(
     for result in results:
         run.take(result)
     return run
+
+
+def without_arrays(result: PingResult) -> PingResult:
+    """Return a ping's result without what a long run has no room for: echoes and hits stay."""
+    heard = result.heard
+    if heard is not None:
+        heard = dataclasses.replace(heard, threshold_db=None)
+    return dataclasses.replace(result, profile=None, alone=None, threshold_db=None, heard=heard)
 
 
 class _Sum:

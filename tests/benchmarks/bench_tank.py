@@ -18,8 +18,8 @@ import sys
 import time
 
 import scipy.fft
-from rig.plan import Plan
 
+from rig.bench.plan import Plan
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.tank.built_in import built_in, built_in_scenes
 from rig.tank.scene import Scene

@@ -17,7 +17,7 @@ from rig.measure.beam.cautions import cautions_of
 from rig.measure.beam.heard import HeardSweep
 from rig.measure.beam.moved import SteadyPass, Stops
 from rig.measure.beam.setting import setting_of
-from rig.run.loop import searched
+from rig.run.loop import stacked_as_asked
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.run import Run
@@ -97,7 +97,7 @@ def beam_of(
 def _one_by_one(run: Run) -> Sequence[PingResult]:
     if run.plan.receiver.stack == 1:
         return run.results
-    return list(searched(run.receiver, run.results, depth=run.plan.pulses_per_cycle))
+    return list(stacked_as_asked(run.receiver, run.results, depth=run.plan.pulses_per_cycle))
 
 
 def measure_beam(

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape
-from rig.measure.passes import FALSE_ALARM_RATE
 from rig.measure.what_if.bench import Bench
+from rig.run.hits import FOLLOW_RATE
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 
@@ -50,4 +50,4 @@ def drawn_noise(
 def threshold(bench: Bench, noise_rms: float) -> float:
     """Amplitude from which a track's echoes are heard."""
     gain = bench.shapes[0].noise_gain
-    return noise_rms * gain * math.sqrt(-math.log(FALSE_ALARM_RATE))
+    return noise_rms * gain * math.sqrt(-math.log(FOLLOW_RATE))

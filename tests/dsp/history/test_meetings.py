@@ -3,10 +3,31 @@
 import numpy as np
 import pytest
 
-from dsp.history.meetings import Hit, parted
+from dsp.history.meetings import Heard, parted
 from dsp.history.tracking import Scan, tracks_of
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
+
+Hit = tuple[int, int]
+"""A scan, and which echo of it."""
+
+
+def parted_hits(
+    tracks: list[list[Hit]], scans: list[Scan]
+) -> tuple[list[list[Hit]], set[Hit], list[bool]]:
+    """The same as `parted`, hits told by scan and echo on both sides."""
+    names = [(i, j) for i, s in enumerate(scans) for j in range(s.range_m.size)]
+    row = {name: k for k, name in enumerate(names)}
+    echoes = [s.range_m.size for s in scans]
+    heard = Heard(
+        scan=np.repeat(np.arange(len(scans)), echoes),
+        time_s=np.repeat([s.time_s for s in scans], echoes),
+        range_m=np.concatenate([s.range_m for s in scans]),
+        noise_m=np.concatenate([s.noise_m for s in scans]),
+    )
+    rows = [np.array([row[hit] for hit in hits]) for hits in tracks]
+    found, merged, unsure = parted(rows, heard, RESOLUTION_M)
+    return [[names[k] for k in hits] for hits in found], {names[k] for k in merged}, unsure
 
 
 def heard_together(
@@ -72,7 +93,7 @@ def test_each_target_goes_on_as_itself(is_swapped: bool) -> None:
         scans, own = heard_together(ways_m, rng=rng)
         met = int(np.argmin(np.abs(np.diff(ways_m, axis=0)[0])))
         given = swapped(own, met) if is_swapped else own
-        found, _, unsure = parted(given, scans, RESOLUTION_M)
+        found, _, unsure = parted_hits(given, scans)
         # 15 or more hits of 1 mm on each side of ways that part by 2 mm a ping or more: what
         # is straight for one is bent for the other by centimetres.
         assert unsure == [False, False]
@@ -85,7 +106,7 @@ def test_the_echo_of_two_targets_in_one_is_neither_s() -> None:
     rng = np.random.default_rng(2)
     ways_m = crossing_m(rng)
     scans, own = heard_together(ways_m, rng=rng)
-    found, merged, _ = parted(own, scans, RESOLUTION_M)
+    found, merged, _ = parted_hits(own, scans)
     assert merged == {(i, 0) for i, scan in enumerate(scans) if scan.range_m.size == 1}
     assert not merged & {hit for hits in found for hit in hits}
 
@@ -99,17 +120,17 @@ def test_where_noise_hides_which_went_on_where_nobody_can_say() -> None:
         Scan(time_s=s.time_s, range_m=s.range_m, noise_m=np.full(s.range_m.size, 0.5))
         for s in scans
     ]
-    _, _, unsure = parted(own, vague, RESOLUTION_M)
+    _, _, unsure = parted_hits(own, vague)
     assert unsure == [True, True]
-    _, _, unsure = parted(own, scans, RESOLUTION_M)
+    _, _, unsure = parted_hits(own, scans)
     assert unsure == [False, False]
 
 
 def test_tracks_that_never_meet_are_left_as_they_are() -> None:
     ways_m = np.array([np.full(30, 1.0), np.full(30, 1.0 + 3 * RESOLUTION_M)])
     scans, own = heard_together(ways_m, rng=np.random.default_rng(4))
-    assert parted(own, scans, RESOLUTION_M) == (own, set(), [False, False])
-    assert parted([], scans, RESOLUTION_M) == ([], set(), [])
+    assert parted_hits(own, scans) == (own, set(), [False, False])
+    assert parted_hits([], scans) == ([], set(), [])
 
 
 def strange_share(track_m: np.ndarray, scan: np.ndarray, ways_m: np.ndarray) -> float:

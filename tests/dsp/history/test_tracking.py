@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.history.tracking import FEWEST_HITS, GATE, MOST_MISSES, Scan, Track, tracks_of
+from dsp.history.tracking import FEWEST_HITS, GATE, MOST_MISSES, Scan, Track, Tracker, tracks_of
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
 
@@ -145,6 +145,22 @@ def test_no_echo_belongs_to_two_tracks(seed: int, alarms: float, targets: int) -
     for track in tracks(scans):
         assert track.scan.size >= FEWEST_HITS
         assert np.all(np.diff(track.scan) > 0)
+
+
+def test_tracks_asked_for_on_the_way_change_nothing_later() -> None:
+    rng = np.random.default_rng(9)
+    k = np.arange(60)
+    scans = scans_of([2.0 - 0.012 * k, 1.3 + 0.011 * k], rng=rng, alarms=1.0)
+    tracker = Tracker(resolution_m=RESOLUTION_M, interval_s=INTERVAL_S)
+    for i, scan in enumerate(scans):
+        tracker.add(scan)
+        if i % 7 == 0:
+            assert hits_in(tracker.tracks()) == hits_in(tracks(scans[: i + 1]))
+    assert hits_in(tracker.tracks()) == hits_in(tracks(scans))
+
+
+def hits_in(found: tuple[Track, ...]) -> list[tuple[list[int], list[int], bool]]:
+    return [(t.scan.tolist(), t.echo.tolist(), t.unsure) for t in found]
 
 
 def test_no_scans_hold_no_tracks() -> None:

@@ -18,7 +18,13 @@ from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.bench.plan import Plan, plan_from_table
 from rig.cli import main
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import Passing, passing_lines, passings_of, smeared
+from rig.measure.passes import (
+    Following,
+    Passing,
+    passing_lines,
+    passings_of,
+    smeared,
+)
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
 from rig.run.run import run_of, run_with
@@ -258,6 +264,34 @@ def test_lost_pings_leave_a_pass_whole() -> None:
     assert [p.passage.kind for p in found] == ["pass"]
     assert not lost & set(found[0].ping.tolist())
     assert found[0].passage.closest_range_m == pytest.approx(scene.closest_m, abs=0.002)
+
+
+def test_pings_that_come_later_leave_what_has_ended_as_it_was_judged() -> None:
+    # One ball crosses the beam and is gone after 0.9 s, the other comes after 1.1 s.
+    scene = a_scene(
+        {"radius_m": 0.03},
+        {"position_m": [0.5, -0.6, 0.0], "velocity_m_s": [0.0, 1.2, 0.0]},
+        {"position_m": [0.9, -2.4, 0.0], "velocity_m_s": [0.0, 1.4, 0.0]},
+    )
+    receiver, blocks = noisy(PLAN, scene, snr_db=40.0, rng=np.random.default_rng(19), pings=110)
+    run = run_of(receiver, blocks)
+    results = run.results
+    following = Following(receiver)
+    halves = []
+    for half in (results[:55], results[55:]):
+        for result in half:
+            assert result.heard is not None
+            following.add(result.heard.hits)
+        halves.append(following.passings())
+    first, both = halves
+    passes = [p for p in first if p.passage.kind == "pass"]
+    assert [p.passage.closest_range_m for p in passes] == [pytest.approx(0.5, abs=0.002)]
+    assert all(any(p is q for q in both) for p in passes)
+    # What is asked for on the way changes nothing: it is as if all had come at once.
+    at_once = passings_of(run)
+    assert [p.passage for p in both] == [p.passage for p in at_once]
+    assert [p.ping.tolist() for p in both] == [p.ping.tolist() for p in at_once]
+    assert len([p for p in both if p.passage.kind == "pass"]) == 2
 
 
 def test_targets_that_cross_and_one_that_stays_are_each_followed() -> None:

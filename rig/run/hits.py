@@ -1,0 +1,119 @@
+"""What is found in one ping's own profile, in one search: its echoes, and hits to follow.
+
+An echo that is too weak to be listed alone counts once it falls into line with those of
+other pings, and a false alarm hardly ever does: so the search goes on at a higher
+false-alarm rate than the plan asks, and is sifted for the plan's own echoes.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from dsp.history.echo_phase import echo_phasor
+from dsp.ping.peaks import Peak
+from dsp.ping.profiles import EchoProfile
+from dsp.ping.ranging import range_from_path_m
+from rig.run.receiver import Receiver, threshold_db
+from rig.run.results import Heard, Hits, PingResult, TimeZero
+
+FOLLOW_RATE = 1e-3
+"""Hits of noise alone, for each independent bin of each ping."""
+
+_PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
+
+
+def heard_in(receiver: Receiver, ping: PingResult) -> PingResult:
+    """Search a ping's own profile, once for all that is asked of it.
+
+    Returns
+    -------
+    PingResult
+        The same ping with `heard`; a lost one as it is.
+    """
+    profile, time_zero = ping.alone, ping.time_zero
+    if profile is None or time_zero is None:
+        return ping
+    rate = receiver.plan.receiver.false_alarm_rate
+    found = receiver.found(profile, time_zero, rates=(rate, FOLLOW_RATE))
+    heard = Heard(
+        echoes=tuple(receiver.echo(p, time_zero, shape=profile.shape) for p in found.at(0)),
+        threshold_db=threshold_db(found, profile),
+        hits=hits_of(receiver, ping, profile, found.at(1)),
+    )
+    return dataclasses.replace(ping, heard=heard)
+
+
+def resolution_m(receiver: Receiver) -> float:
+    """Return how far apart in range two echoes must stand to be two."""
+    return receiver.shape.width_s * receiver.sound_speed_m_s / 2
+
+
+def hits_of(
+    receiver: Receiver, ping: PingResult, profile: EchoProfile, peaks: Sequence[Peak]
+) -> Hits:
+    """Take from a ping what following asks of it.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    ping : PingResult
+    profile : EchoProfile
+        Its own; read here, for the phases, and never again.
+    peaks : sequence of Peak
+        Found in that profile. Amplitude and SNR are NaN where a device hands on none.
+    """
+    rows = np.array([(p.delay_s, p.u_delay_s, p.amplitude, p.snr) for p in peaks]).reshape(-1, 4)
+    range_m = range_from_path_m(
+        receiver.sound_speed_m_s * rows[:, 0], receiver.plan.geometry.baseline_m
+    )
+    # At a range of 0 no first order holds.
+    delay_s, u_delay_s, amplitude, snr = rows[range_m > 0].T
+    range_m = range_m[range_m > 0]
+    u_mark_s = 0.0 if ping.time_zero is None else ping.time_zero.u_delay_s
+    noise_m = slope_m_s(receiver, delay_s, range_m) * np.hypot(u_delay_s, u_mark_s)
+    return Hits(
+        ping=ping.index,
+        sent_s=ping.sent_s,
+        u_mark_s=u_mark_s,
+        delay_s=delay_s,
+        range_m=range_m,
+        noise_m=np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver)),
+        strength_db=20 * np.log10(amplitude),
+        snr_db=10 * np.log10(snr),
+        phasor=_phasors(receiver, ping.time_zero, profile, delay_s),
+    )
+
+
+def slope_m_s(receiver: Receiver, delay_s: ArrayLike, range_m: ArrayLike) -> NDArray[np.float64]:
+    """By how much a range grows with its delay: c² t/(4 R), as of R = √((c t/2)² − (b/2)²)."""
+    return np.asarray(receiver.sound_speed_m_s**2 * np.asarray(delay_s) / (4 * np.asarray(range_m)))
+
+
+def _phasors(
+    receiver: Receiver,
+    mark: TimeZero | None,
+    profile: EchoProfile,
+    delay_s: NDArray[np.float64],
+) -> NDArray[np.complex128]:
+    """Amplitude and phase of a ping's echoes; NaN where its phases mean nothing.
+
+    Where the direct sound is time zero, the phase counts from its own: what its arrival
+    was misread by, a good part of a wave for a tone burst, drops out.
+    """
+    # The phases of a band that was folded down may run backwards: they are not gone by.
+    if receiver.plan.timing.band_sampling or receiver.info.edge_step_s is not None:
+        return np.full(delay_s.size, np.nan, dtype=np.complex128)
+    direct = mark is not None and mark.method == "direct"
+    direct_s = mark.mark_s - mark.delay_s if mark is not None and direct else 0.0
+    phasor = echo_phasor(
+        profile.envelope,
+        np.append(delay_s, direct_s),
+        bin_s=profile.bin_s,
+        centre_offset_hz=receiver.centre_hz - receiver.shape.carrier_hz,
+    )
+    echoes, first = phasor[:-1], phasor[-1]
+    return np.asarray(echoes * np.conj(first) / abs(first)) if direct else echoes
