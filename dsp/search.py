@@ -25,8 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.compression import (
-    LEAST_LOBE,
     POWERS,
+    ROUNDING,
     EchoShape,
     LobeTable,
     lobe_table,
@@ -180,6 +180,8 @@ class _Planned:
         Of how many echoes copies are made at a time.
     ceiling : ndarray of float64, shape (bins,)
         What a copy of the pulse still reaches from each lag on.
+    ceiling_reach : int
+        The last lag at which an echo may have left more than rounding.
     far_lobes : ndarray of float64, shape (bins,), or None
         What an equalised echo of 1 may leave far off.
     near, flank : ndarray of int
@@ -196,6 +198,7 @@ class _Planned:
     taps: NDArray[np.intp]
     at_once: int
     ceiling: NDArray[np.float64]
+    ceiling_reach: int
     far_lobes: NDArray[np.float64] | None
     near: NDArray[np.intp]
     flank: NDArray[np.intp]
@@ -220,6 +223,8 @@ def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: 
     lag = np.arange(math.floor(lobe_bins) + 1, math.ceil(FLANK_LOBES * lobe_bins))
     lag = lag[lag < min(bins, table.reach_bins + 1)]
     flank = np.concatenate([-lag[::-1], lag])
+    ceiling = side_lobe_ceiling(shape, bins) * _SIDE_LOBE_MARGIN
+    far = _amplified_lobes(shape, bins, lobe_bins) if amplifies > 2 else None
     return _Planned(
         shape=shape,
         bins=bins,
@@ -229,9 +234,10 @@ def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: 
         reader=reader,
         looks=looks,
         taps=taps,
-        ceiling=_ceiling(shape, bins, table.reach_bins),
+        ceiling=ceiling,
+        ceiling_reach=int(np.flatnonzero(ceiling >= ROUNDING)[-1]) if far is None else bins - 1,
         at_once=max(1, _MATMUL_ALONE // (POWERS * (2 * table.reach_bins + 1))),
-        far_lobes=_amplified_lobes(shape, bins, lobe_bins) if amplifies > 2 else None,
+        far_lobes=far,
         near=np.flatnonzero(np.abs(flank) < 4 * lobe_bins),
         flank=flank,
         lobe_bins=lobe_bins,
@@ -243,13 +249,6 @@ def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: 
         threshold_over_ranked=ordered_statistic_factor(rate, grid.cells, rank_of(grid.cells)),
         mean_over_ranked=mean_over_ranked(grid.cells),
     )
-
-
-def _ceiling(shape: EchoShape, bins: int, reach: int) -> NDArray[np.float64]:
-    """Return what a copy of the pulse reaches from each lag on, nothing beyond its reach."""
-    ceiling = side_lobe_ceiling(shape, bins) * _SIDE_LOBE_MARGIN
-    ceiling[reach + 1 :] = 0.0
-    return ceiling
 
 
 def _amplified_lobes(shape: EchoShape, bins: int, lobe_bins: float) -> NDArray[np.float64]:
@@ -314,7 +313,7 @@ class _Search:
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
         self._least_threshold = max(
-            LEAST_LOBE**2 * float(power.max()), -planned.log_rate * self._least_power
+            ROUNDING**2 * float(power.max()), -planned.log_rate * self._least_power
         )
         self._learn(power)
 
@@ -408,7 +407,7 @@ class _Search:
         """On amplitude: the noise's threshold or what side lobes are left, the higher."""
         threshold = np.sqrt(self._threshold)
         if self._position.size:
-            reach, bins = self._planned.table.reach_bins, self._planned.bins
+            reach, bins = self._planned.ceiling_reach, self._planned.bins
             place = np.rint(self._position).astype(np.intp)
             left_by = self._left_by(place[:, np.newaxis] + np.arange(-reach, reach + 1))
             for at, ceiling in zip(place.tolist(), left_by, strict=True):
@@ -499,17 +498,23 @@ class _Search:
         blocks = -(-echoes // MOST_TOGETHER)
         size = -(-echoes // blocks)
         # Those that fill up the last block stand alone, far away, with nothing left of them.
-        order = np.argsort(self._position)
         spare = blocks * size - echoes
-        position = np.concatenate([self._position[order], -1e9 * np.arange(1, spare + 1)])
+        order = np.argsort(self._position)
+        position = self._position[order]
+        value, slope, bow, gain = (each[order] for each in (value, slope, bow, self._gain))
+        if spare:
+            position = np.concatenate([position, -1e9 * np.arange(1, spare + 1)])
+            value, slope, bow, gain = (
+                np.concatenate([each, np.zeros(spare)]) for each in (value, slope, bow, gain)
+            )
         position = position.reshape(blocks, size)
         value, slope, bow, gain = (
-            np.concatenate([each[order], np.zeros(spare)]).reshape(blocks, size, 1)
-            for each in (value, slope, bow, self._gain)
+            each.reshape(blocks, size, 1) for each in (value, slope, bow, gain)
         )
         copies = planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
         copy, copy_slope, copy_bend = copies
-        copy = copy + _RIDGE * np.eye(size)
+        alone = np.eye(size)
+        copy = copy + _RIDGE * alone
         solved = np.linalg.solve(copy, np.concatenate([value, copy_slope], axis=2))
         gain = gain + solved[..., :1]
         slope = slope - copy_slope @ solved[..., :1]
@@ -520,7 +525,7 @@ class _Search:
         bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ solved[..., 1:]
         curvature = (gain.conj() * bend * gain.swapaxes(1, 2)).real
         damping = _DAMPING * self._curvature * (gain.real**2 + gain.imag**2) + 1e-30
-        step = np.linalg.solve(curvature + (damping + sharper) * np.eye(size), pull)
+        step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
         step = step.clip(-farthest, farthest)
         gain = gain + solved[..., 1:] @ (gain * step)
         step, gain = step.reshape(-1)[:echoes], gain.reshape(-1)[:echoes]
