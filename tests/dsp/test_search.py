@@ -36,7 +36,9 @@ def echo(delay_s: float, amplitude: float, pulse: Pulse = PULSES["chirp"]) -> ND
     return np.asarray(amplitude * np.fft.irfft(shifted, length)[:BLOCK])
 
 
-def envelope_of(block: NDArray[np.float64], compress: PulseCompressor = COMPRESS) -> NDArray:
+def envelope_of(
+    block: NDArray[np.float64], compress: PulseCompressor = COMPRESS
+) -> NDArray[np.complex64]:
     return compress.from_time_zero(compress.band_spectrum(block), 0.0)
 
 
@@ -165,7 +167,8 @@ def test_overlapping_echoes_are_fitted_without_bias() -> None:
     # 6 bins; the weakest echo has 0.1 of the strongest, so 1e-5 · 10 of a lobe, doubled for
     # each of four echoes.
     truth_s = np.array([0.0301, 0.0301 + 1.3 * SHAPE.width_s, 0.0341, 0.0371])
-    block = sum(echo(t, a) for t, a in zip(truth_s, (0.1, 0.08, 0.3, 0.03), strict=True))
+    pairs = zip(truth_s, (0.1, 0.08, 0.3, 0.03), strict=True)
+    block = np.sum([echo(t, a) for t, a in pairs], axis=0)
     peaks, _ = find_echoes(envelope_of(block), SHAPE, false_alarm_rate=1e-6)
     assert len(peaks) == 4
     for peak, true_s in zip(peaks, truth_s, strict=True):
