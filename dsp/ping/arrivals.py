@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import LEAST_LOBE, EchoShape, LobeTable, lobe_table, powers_of
+from dsp.ping.compression import ROUNDING, EchoShape, LobeTable, lobe_table, powers_of
 from dsp.ping.noise import (
     TRAINING_CELLS,
     cell_rate,
@@ -146,7 +146,7 @@ def standing_peak(
     ranked = float(np.partition(ahead, rank - 1)[rank - 1]) ** 2
     rate = cell_rate(false_alarm_rate, shape, cells=cells)
     threshold = ranked * ordered_statistic_factor(rate, cells, rank)
-    noise = max(ranked * mean_over_ranked(cells), (LEAST_LOBE * amplitude) ** 2)
+    noise = max(ranked * mean_over_ranked(cells), (ROUNDING * amplitude) ** 2)
     snr_out = 2 * amplitude**2 / noise
     doubt_db = 4 * 20 / math.log(10) / math.sqrt(snr_out)
     off_db = abs(20 * math.log10(max(amplitude, 1e-30) / like_amplitude))
@@ -193,8 +193,8 @@ class _Look:
 def _look_of(shape: EchoShape) -> _Look:
     table = lobe_table(shape)
     lag = np.arange(-table.reach_bins, table.reach_bins + 1)
-    value, slope = table.at_lag[1:-1, 0, 0], table.at_lag[1:-1, 1, 0]
-    slope = np.abs(slope - 1j * table.centre_rad * value)
+    value, turned = table.at_lag[1:-1, 0, 0], table.at_lag[1:-1, 1, 0]
+    slope = np.abs(turned - 1j * table.centre_rad * value)
     # Between two bins a slope is at most what it is at one of them, and another half bin's
     # bend on: the higher of the neighbours stands for it.
     slope = np.maximum(slope, np.maximum(np.roll(slope, 1), np.roll(slope, -1)))

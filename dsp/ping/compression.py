@@ -34,9 +34,17 @@ INTERPOLATION_ROOM = 1.3
 """How much wider than the band the bins' own span is at the least: between bins an
 envelope is read by a kernel of finite length, which is wrong near the span's ends."""
 
-LEAST_LOBE = 1e-5
-"""Of an echo's peak: what is weaker is the rounding of single precision and of
-interpolation, and no side lobe."""
+LEAST_LOBE = 3e-6
+"""Of an echo's peak: what is weaker is left out of a copy. It is 10 dB below
+:data:`ROUNDING`, so that the ends of copies of a few echoes together stay below that, too."""
+
+LONGEST_REACH = 4
+"""A copy reaches over no more than so many times the pulse's own reach, and 64 bins: there
+the ringing of a tone burst of a millisecond, whose band is cut off at 0 Hz, is 4e-5."""
+
+ROUNDING = 1e-5
+"""Of an envelope's strongest bin: what is weaker is the rounding of single precision and of
+interpolation, and no echo."""
 
 POWERS = 8
 """Between two bins a band-limited function is a polynomial of so many terms. Turned about
@@ -239,8 +247,10 @@ def lobe_table(shape: EchoShape) -> LobeTable:
     half = shape.cycle_bins // 2
     lobe = np.abs(np.fft.ifft(spectrum))
     to_each_side = np.maximum(lobe[: half + 1], lobe[-np.arange(half + 1)])
-    # Where a pulse with hard edges ends, its band's ends ring on.
-    reach = int(np.flatnonzero(to_each_side >= LEAST_LOBE)[-1])
+    # Where a pulse with hard edges ends, its band's ends ring on; those of a band that ends at
+    # 0 Hz and half the rate as 1/t, without an end: what is left of that is for a ceiling.
+    longest = LONGEST_REACH * math.ceil(shape.reach_s / shape.bin_s) + 64
+    reach = min(int(np.flatnonzero(to_each_side >= LEAST_LOBE)[-1]), longest)
     turns = float(shape.offset_hz[-1]) * shape.bin_s / 2
     node, to_powers = bin_nodes()
     lag = np.arange(-reach, reach + 1)

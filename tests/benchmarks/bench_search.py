@@ -76,15 +76,17 @@ def cost() -> Iterator[str]:
     """Search and route over a compression of the same block."""
     yield f"{'':<34}{'search':>10}{'over one compression':>22}"
     for name in ("bench", "trough"):
-        scene, plan = built_in(name)
-        with open_virtual_tank(plan, scene=scene, seed=1) as tank:
+        tank_scene, plan = built_in(name)
+        with open_virtual_tank(plan, scene=tank_scene, seed=1) as tank:
             blocks = list(tank.blocks(4))
             receiver = Receiver(plan, tank.info)
         compress = PulseCompressor(_pulse_of(receiver), plan.interval_samples)
         samples = blocks[0].samples[0].astype(np.float32)
         results = list(ping_results(receiver, blocks))
         last = math.ceil(receiver.last_echo_s / receiver.shape.bin_s) + 1
-        envelope = results[0].profile.envelope[:last]
+        profile = results[0].profile
+        assert profile is not None
+        envelope = profile.envelope[:last]
         one, search, route = quartiles(
             partial(compress, samples),
             partial(find_echoes, envelope, receiver.shape, false_alarm_rate=1e-6),
@@ -99,12 +101,9 @@ def cost() -> Iterator[str]:
     thirty = noise + sum(
         scene.echo(0.01 + 0.007 * i + rng.uniform(0, 2e-3), rng.uniform(20, 60)) for i in range(30)
     )
-    clutter = np.convolve(
-        rng.standard_normal(12_000)
-        * np.exp(-np.arange(12_000) / 3000)
-        * (rng.random(12_000) < 0.1),
-        PULSES["chirp"].samples,
-    )[:12_000]
+    fading = np.exp(-np.arange(12_000) / 3000) * (rng.random(12_000) < 0.1)
+    scattered = rng.standard_normal(12_000) * fading
+    clutter = np.convolve(scattered, PULSES["chirp"].samples)[:12_000]
     square = np.sign(np.sin(2 * np.pi * 8e3 * np.arange(12_000) / RATE_HZ + 0.1))
     cases = {
         "30 echoes": (thirty, 1e-6),
