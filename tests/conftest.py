@@ -4,9 +4,13 @@ Each file's tests stay together, so that what a file sets up once is set up once
 servers and the board's emulator are one of a kind: their tests take turns.
 """
 
+import os
 from pathlib import Path
 
 import pytest
+
+# As the command does it: small systems of equations are not shared out among threads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 TOGETHER = ("audio", "board")
 

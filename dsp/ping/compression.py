@@ -465,11 +465,27 @@ class PulseCompressor:
                 f"time_zero_s: found {time_zero_s:g} s; give 0 to {self.delay_s[-1]:g} s, "
                 "within the block"
             )
-        shape = self.shape
-        turns = time_zero_s * (shape.carrier_hz + shape.offset_hz)
-        turned = band_spectrum * (np.exp(2j * np.pi * turns) / self.peak).astype(np.complex64)
         bins = int((self.delay_s[-1] - time_zero_s) / self.bin_s) + 1
-        return self._inverse(turned)[..., :bins]
+        return self._inverse(band_spectrum * self._turn(time_zero_s))[..., :bins]
+
+    def _turn(self, time_s: float) -> NDArray[np.complex64] | np.complex64:
+        """Return what turns the band by a time, and scales an echo of 1 to 1.
+
+        The bins are evenly spaced: a few turns of whole rows of them, times those within a
+        row, are all of them.
+        """
+        if time_s == 0:
+            return np.complex64(1 / self.peak)
+        shape = self.shape
+        size = shape.offset_hz.size
+        row = math.isqrt(size - 1) + 1
+        bin_turns = time_s / (self.bin_s * self._cycle_bins)
+        within = np.exp(2j * np.pi * bin_turns * np.arange(row))
+        rows = np.exp(
+            2j * np.pi * (time_s * shape.carrier_hz + bin_turns * np.arange(0, size, row))
+        )
+        turned = np.multiply.outer(rows / self.peak, within).astype(np.complex64)
+        return np.asarray(turned.reshape(-1)[:size])
 
     def _inverse(self, band_spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
         workers = self._workers if band_spectrum.ndim > 1 else None

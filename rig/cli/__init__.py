@@ -22,6 +22,10 @@ from rig.errors import (
     SceneError,
 )
 
+# The systems of equations here are small: threads to share them among take a hundred times as
+# long on a busy machine, and round differently. It counts as NumPy is loaded, which is later.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; return its exit status."""

@@ -23,7 +23,7 @@ from dsp.physics import beams
 from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
 from rig.run.budget import SHIFT_TERMS, is_of_sound_speed
-from rig.run.hits import resolution_m
+from rig.run.hits import heard_in, resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import COLUMNS, Hits
 from rig.run.run import Run
@@ -71,7 +71,8 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 
 
 def _passings(run: Run) -> tuple[Passing, ...]:
-    return follow(run.receiver, (r.heard.hits for r in run.results if r.heard is not None))
+    heard = (r.heard or heard_in(run.receiver, r).heard for r in run.results)
+    return follow(run.receiver, (h.hits for h in heard if h is not None))
 
 
 def follow(receiver: Receiver, hits: Iterable[Hits]) -> tuple[Passing, ...]:

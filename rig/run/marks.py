@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, sounds_like
+from dsp.ping.arrivals import first_arrival, sounds_like, standing_peak
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
@@ -126,6 +126,12 @@ class MarkSearch:
         compress = self.compressors[block.pulse_index]
         envelope = self._envelope(block, 0.0)
         shape = compress.shape
+        if expected_amplitude is not None:
+            standing = standing_peak(
+                envelope, shape, due_s, like_amplitude=expected_amplitude, within_db=LIKE_DB
+            )
+            if standing is not None:
+                return standing
         # A pulse's side lobes reach back by its own length: what comes so soon
         # after the mark must be known, to be told from it.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
