@@ -18,19 +18,20 @@ from collections.abc import Callable, Iterator
 from functools import partial
 
 import numpy as np
-from dsp.bounds import delay_bound_s, detection_probability
 from numpy.typing import NDArray
-from rig.waveforms import pulses_of
 
+from dsp.ping.bounds import delay_bound_s, detection_probability
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.noise import cell_rate, ordered_statistic_factor
 from dsp.ping.peaks import Peak
 from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
 from dsp.ping.search import find_echoes
 from rig.bench.capture import CaptureBlock
+from rig.bench.waveforms import pulses_of
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.run.loop import PingResult, ping_results
+from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import PingResult
 from rig.tank.built_in import built_in
 
 RATE_HZ = 48_000.0
