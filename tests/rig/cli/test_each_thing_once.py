@@ -1,0 +1,142 @@
+"""Each block is compressed once and each profile searched once, whatever is asked of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dsp.ping.compression import PulseCompressor
+from rig.cli import main
+from rig.run.receiver import Receiver
+
+PLAN = """
+[pulse]
+kind = "chirp"
+start_hz = 8000.0
+stop_hz = 16000.0
+duration_s = 0.004
+[timing]
+ping_interval_s = 0.05
+[receiver]
+range_stop_m = 3.0
+stack = {stack}
+[geometry]
+time_zero = "{time_zero}"
+"""
+# A ball drawn across the beam at 0.4 m/s, before a post; invented.
+SCENE = """
+[medium]
+kind = "air"
+sound_speed_m_s = 343.963
+[noise]
+level_db = -70.0
+[transducer]
+radius_m = 0.03
+[[target]]
+body = "sphere"
+radius_m = 0.05
+position_m = [1.2, -0.4, 0.0]
+velocity_m_s = [0.0, 0.4, 0.0]
+"""
+PINGS = 40
+
+
+class Counted:
+    """How often each block's channel was transformed, and each profile searched."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.blocks: Counter[bytes] = Counter()
+        self.profiles: Counter[bytes] = Counter()
+        spectrum, found = PulseCompressor.spectrum, Receiver.found
+
+        def counted_spectrum(its: PulseCompressor, blocks: Any) -> Any:
+            self.blocks[np.asarray(blocks, dtype=np.float32).tobytes()] += 1
+            return spectrum(its, blocks)
+
+        def counted_found(its: Receiver, profile: Any, *args: Any, **how: Any) -> Any:
+            self.profiles[profile.envelope.tobytes()] += 1
+            return found(its, profile, *args, **how)
+
+        monkeypatch.setattr(PulseCompressor, "spectrum", counted_spectrum)
+        monkeypatch.setattr(Receiver, "found", counted_found)
+
+
+@pytest.fixture(autouse=True)
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder with plans, a scene, and a recording of a pass for each plan."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "scene.toml").write_text(SCENE)
+    for name, stack, time_zero in (
+        ("plan", 1, "direct"),
+        ("stacks", 4, "direct"),
+        ("wired", 1, "loopback"),
+    ):
+        (tmp_path / f"{name}.toml").write_text(PLAN.format(stack=stack, time_zero=time_zero))
+
+
+def run(plan: str) -> str:
+    return f"run --plan {plan}.toml --scene scene.toml --pings {PINGS} --record {plan} --json"
+
+
+@pytest.mark.parametrize(
+    ("command", "blocks", "profiles"),
+    [
+        # A wire's channel is a block of its own.
+        (run("plan"), PINGS, PINGS),
+        (run("wired"), 2 * PINGS, PINGS),
+        # A sum of several pings is a profile of its own, but for the first's.
+        (run("stacks"), PINGS, 2 * PINGS - 1),
+        ("replay plan.sigmf-meta", PINGS, PINGS),
+        ("replay plan.sigmf-meta --json --picture p.png", PINGS, PINGS),
+        # One more: the sum of all.
+        ("measure plan.sigmf-meta --json", PINGS, PINGS + 1),
+        ("measure plan.sigmf-meta", PINGS, PINGS + 1),
+        ("strength plan.sigmf-meta --source-level-db -10 --json", PINGS, PINGS + 1),
+        ("beam plan.sigmf-meta --speed-m-s 0.4 --json", PINGS, PINGS),
+        ("report plan.sigmf-meta --speed-m-s 0.4 --source-level-db -10", PINGS, PINGS + 1),
+        ("report stacks.sigmf-meta", PINGS, 2 * PINGS),
+        ("what-if plan.sigmf-meta --change disc=2x --json", PINGS, PINGS),
+        ("listen plan.sigmf-meta --slow 20 --json", 1, 1),
+        ("check --plan plan.toml --scene scene.toml --pings 8 --json", 8, 8),
+    ],
+)
+def test_a_command_goes_over_each_block_and_profile_once(
+    command: str, blocks: int, profiles: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded = command.split()[1].removesuffix(".sigmf-meta")
+    if recorded in ("plan", "stacks"):
+        assert main(run(recorded).split()) == 0
+    counted = Counted(monkeypatch)
+    # `check` finds a bench fit or not; neither is a failure here.
+    assert main(command.split()) in ((0, 1) if command.startswith("check") else (0,))
+    assert sum(counted.blocks.values()) == blocks
+    assert sum(counted.profiles.values()) == profiles
+    assert set(counted.profiles.values()) == {1}
+    if "wired" not in command:  # a wire without noise sounds the same in each ping
+        assert set(counted.blocks.values()) == {1}
+
+
+def test_a_lesson_goes_over_each_block_once_and_sums_each_step_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    counted = Counted(monkeypatch)
+    lesson = "lesson time-is-distance --part out-and-back --predict 11.6 --json"
+    assert main(lesson.split()) == 0
+    # Two steps of eight pings, each with its sum.
+    assert Counter(counted.blocks.values()) == {1: 16}
+    assert Counter(counted.profiles.values()) == {1: 18}
+
+
+def test_a_calibration_compresses_each_block_by_its_two_filters_and_no_more(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    counted = Counted(monkeypatch)
+    command = "calibrate --plan plan.toml --scene scene.toml --pings 6 --at 1.2 --json"
+    assert main([*command.split(), "--sphere-radius", "0.05"]) == 0
+    # Times are heard through a Hann window, the level through the plan's own filter; the pulse
+    # as it was heard is compressed once, to be placed.
+    assert Counter(counted.blocks.values()) == {2: 6, 1: 1}
