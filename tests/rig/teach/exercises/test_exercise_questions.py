@@ -16,8 +16,9 @@ import numpy as np
 import pytest
 
 from rig.errors import LessonError
+from rig.measure.passes import passings_of
 from rig.run.run import Run
-from rig.teach.exercises.bench import Act, air_plan, air_scene, ball, echo_level_db, heard
+from rig.teach.exercises.bench import Act, air_plan, air_scene, ball, echo_level_db, heard, sum_of
 from rig.teach.exercises.drawing import dealt_kinds, question, questions, same_marks
 from rig.teach.exercises.moving import HALF_ANGLE_RAD
 from rig.teach.exercises.question import DIFFICULTIES, Draft
@@ -192,14 +193,14 @@ def test_a_thing_twice_as_far_is_12_db_weaker() -> None:
 
 def test_forecast_of_an_echo_is_what_the_bench_hears() -> None:
     """By the absorption alone it may differ: 0.16 dB/m at 10 kHz (ISO 9613-1) over 2.4 m."""
-    found = sounded(ball(1.2, 0.05)).sum_of()
+    found = sum_of(sounded(ball(1.2, 0.05)))
     assert abs(found[0].strength_db - echo_level_db(1.2, 0.05)) < 0.16 * 2.4 + 0.2
 
 
 def test_from_the_axis_to_the_cones_edge_a_thing_loses_far_less_than_what_decides() -> None:
     """3 dB at the centre of the band; the question takes 6 dB for a difference in size."""
-    on_axis = sounded(ball(1.2, 0.05)).sum_of()[0]
-    at_edge = sounded(ball(1.2, 0.05, angle_rad=HALF_ANGLE_RAD)).sum_of()[0]
+    on_axis = sum_of(sounded(ball(1.2, 0.05)))[0]
+    at_edge = sum_of(sounded(ball(1.2, 0.05, angle_rad=HALF_ANGLE_RAD)))[0]
     # The chirp's lower half loses less than 3 dB and is weighed alike: within 1 dB of it.
     assert abs(on_axis.strength_db - at_edge.strength_db - 3.01) < 1.0
 
@@ -217,7 +218,7 @@ def test_reason_names_the_resolution_of_the_pulse(bandwidth_hz: float, apart_mm:
 
 def test_two_things_within_the_resolution_are_one_peak_and_beyond_it_two() -> None:
     def peaks(apart_m: float) -> int:
-        return len(sounded(ball(1.2 - apart_m / 2, 0.04), ball(1.2 + apart_m / 2, 0.04)).sum_of())
+        return len(sum_of(sounded(ball(1.2 - apart_m / 2, 0.04), ball(1.2 + apart_m / 2, 0.04))))
 
     resolution_m = 343.2 / (2 * 8000)
     assert [peaks(share * resolution_m) for share in (0.2, 3.0)] == [1, 2]
@@ -227,7 +228,7 @@ def test_what_goes_by_draws_an_arch_and_what_stays_a_streak() -> None:
     """Common practice, no source; here on scenes that no draft drew."""
     passed = ball(1.2, 0.05, velocity_m_s=(0.0, 0.6, 0.0), at_s=1.5)
     kinds = [
-        [p.passage.kind for p in sounded(thing, pings=30, noise_db=-50.0).passings]
+        [p.passage.kind for p in passings_of(sounded(thing, pings=30, noise_db=-50.0))]
         for thing in (passed, ball(1.2, 0.05, angle_rad=0.1))
     ]
     assert kinds == [["pass"], ["stay"]]
@@ -238,7 +239,7 @@ def test_alike_fast_lasts_in_proportion_to_the_range() -> None:
     lasted = []
     for range_m in (0.8, 1.4):
         thing = ball(range_m, 0.05, velocity_m_s=(0.0, 0.0, 0.4), at_s=2.5)
-        (track,) = sounded(thing, pings=50).passings
+        (track,) = passings_of(sounded(thing, pings=50))
         assert track.passage.strong_hits is not None
         lasted.append(track.passage.strong_hits / range_m)
         # 2 tan 23.4° / (0.4 m/s · 0.1 s), within a ping at each end.
@@ -250,7 +251,7 @@ def test_second_bottom_echo_stands_where_and_as_strong_as_geometry_says() -> Non
     draft = drafted("hard-or-soft", 0, difficulty="easy")
     scene = draft.acts[0].scene
     depth_m, behind_m = scene["bottom"]["range_m"], scene["surface"]["behind_m"]
-    first, second = heard(draft.plan, draft.acts, seed=1).sum_of()
+    first, second = sum_of(heard(draft.plan, draft.acts, seed=1))
     # Down, up, down, up: image sources. The pair's spacing shifts a range by b²/(8R) at the
     # most, 0.8 mm at 0.4 m.
     assert abs(second.range_m - (2 * depth_m + behind_m)) < 2e-3
@@ -262,7 +263,7 @@ def test_second_bottom_echo_stands_where_and_as_strong_as_geometry_says() -> Non
 
 def test_n_pings_added_up_raise_an_echo_by_10_log_n_db() -> None:
     draft = drafted("weak-streak", 1, difficulty="easy")
-    (found,) = heard(draft.plan, draft.acts, seed=2).sum_of()
+    (found,) = sum_of(heard(draft.plan, draft.acts, seed=2))
     # 9.5 + 3.5 dB in one ping, and 90 pings: 32.5 dB. Its own noise is 8.7/√(2E/N0) = 0.2 dB,
     # the noise's estimate 0.3 dB, absorption up to 0.5 dB over a path of 3 m.
     assert abs(found.snr_db - (13.0 + 10 * math.log10(90))) < 3 * math.hypot(0.2, 0.3) + 0.5
