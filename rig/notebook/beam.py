@@ -25,6 +25,11 @@ class Beam(BeamMeasurement):
         """Put the beam into words, with its uncertainties."""
         return "\n".join(beam_lines(self))
 
+    def __repr__(self) -> str:
+        from rig.show.pictures.beam_picture import title_text
+
+        return f"<{title_text(self)}>"
+
     def _repr_png_(self) -> bytes:
         from rig.show.pictures.beam_picture import beam_picture_bytes
 

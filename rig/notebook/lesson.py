@@ -36,6 +36,10 @@ class Turn(running.Turn):
         """Put the turn into words: what was measured, what was expected, and why."""
         return "\n".join((*turn_text.result_lines(self), *turn_text.remark_lines(self)))
 
+    def __repr__(self) -> str:
+        measured, expected = turn_text.measured_text(self), turn_text.expected_text(self)
+        return f"<Turn of {self.part.name}: measured {measured} (k = 2), expected {expected}>"
+
     def _repr_png_(self) -> bytes:
         from rig.show.pictures.lesson_picture import class_picture
 
