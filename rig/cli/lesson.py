@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from rig.bench.plan import Plan
     from rig.bench.stored_calibration import Calibration
     from rig.run.opening import Bench
+    from rig.tank.scene import Scene
     from rig.teach.lessons.lesson import Lesson, Part, Step, StepHeard
     from rig.teach.lessons.running import Prediction, Turn
 
@@ -302,54 +303,49 @@ class _Course:
     def _say_turn(self, turn: Turn) -> None:
         from rig.teach.lessons import turn_text
 
-        self._say(f"  measured  {turn_text.measured_text(turn)}   (k = 2)")
-        self._say(f"  expected  {turn_text.expected_text(turn)}")
-        if turn.finding.choice:
-            self._say(f"  the bench says: {turn.finding.choice}")
-        for line in (
-            turn_text.off_text(turn),
-            turn_text.agreement_text(turn),
-            turn.finding.verdict,
-            f"Why: {turn.part.because}",
-        ):
-            if line:
-                self._say_wrapped(line)
+        for line in turn_text.result_lines(turn):
+            self._say(line)
+        for line in turn_text.remark_lines(turn):
+            self._say_wrapped(line)
 
     # What is heard
 
     def _heard(self, part: Part, step: Step) -> StepHeard:
-        from rig.teach.lessons.lesson import plan_of
-        from rig.teach.lessons.running import hear, tables_for
+        from rig.teach.lessons.running import hear_live
 
         self._say_wrapped(f"Step {step.name}: {step.set_up}")
         recording = self._recordings.get((part.name, step.name))
         if recording is not None:
             return self._replayed(step, recording)
-        tables = tables_for(self._lesson, part, self._own)
-        source = self._given.plan or self._lesson.name
-        plan = plan_of(step, tables, source=source)
         if self._real:
             self._wait_for_set_up(step)
-        with self._bench(part, step, plan) as bench:
-            return hear(step, bench, record=self._record(part, step))
+        record = self._recording_name(part, step) if self._given.record else None
+        try:
+            return hear_live(
+                self._lesson,
+                part,
+                step,
+                own=self._own,
+                source=self._given.plan,
+                front_end=self._given.front_end,
+                open_bench=self._bench,
+                record=record,
+            )
+        finally:
+            # What was recorded before a device went is there, too.
+            if record is not None and os.path.exists(f"{record}.sigmf-meta"):
+                self.recorded[part.name].append(f"{record}.sigmf-meta")
 
     def _replayed(self, step: Step, path: str) -> StepHeard:
-        from rig.files.sound_file import is_sound_file
-        from rig.run.opening import open_replay
-        from rig.teach.lessons.lesson import plan_of
-        from rig.teach.lessons.running import check_recording, hear
+        from rig.teach.lessons.running import hear_recorded
 
-        plan = None
-        if self._own is not None and is_sound_file(path):
-            plan = plan_of(step, self._own.as_table(), source=self._given.plan)
-        with open_replay(
+        heard = hear_recorded(
+            step,
             path,
-            plan=plan,
+            own=self._own,
             plan_path=self._given.plan,
             calibration_path=self._given.calibration,
-        ) as bench:
-            check_recording(step, bench.receiver.plan, name=path)
-            heard = hear(step, bench)
+        )
         if heard.run.origin.lost_at_end:
             opening.warn(f"{path}: {heard.run.origin.lost_at_end}")
         return heard
@@ -359,25 +355,8 @@ class _Course:
             return None
         return opening.calibration_for(self._given, plan)
 
-    def _bench(self, part: Part, step: Step, plan: Plan) -> Bench:
-        from rig.teach.lessons.running import scene_for
-
-        scene = None
-        if not self._real:
-            scene = scene_for(
-                step,
-                self._own,
-                front_end=self._given.front_end,
-                source=f"{self._lesson.name}, part {part.name}",
-            )
+    def _bench(self, plan: Plan, scene: Scene | None) -> Bench:
         return opening.bench_of(self._given, plan, scene=scene, calibration=self._calibration(plan))
-
-    def _record(self, part: Part, step: Step) -> str | None:
-        if not self._given.record:
-            return None
-        name = self._recording_name(part, step)
-        self.recorded[part.name].append(f"{name}.sigmf-meta")
-        return name
 
     def _recording_name(self, part: Part, step: Step) -> str:
         return os.fspath(self.folder / f"{self._lesson.name}-{part.name}-{step.name}")

@@ -179,7 +179,7 @@ def _strength(given: argparse.Namespace) -> int:
                 "--source-level-db, or calibrate with --at and the target's --sphere-radius"
             )
     run = recorded_run(given)
-    told = strengths_told(given, run)
+    told = strengths_by(given, run)
     if told is None:
         raise CalibrationError(
             "calibration: found no level in it; calibrate again with --at and the target's "
@@ -200,43 +200,20 @@ def _strength(given: argparse.Namespace) -> int:
     return 0
 
 
-def strengths_told(
+def strengths_by(
     given: argparse.Namespace, run: Run
 ) -> tuple[tuple[TargetStrength, ...], str] | None:
-    """Tell target strengths by the source level that was given, or else calibrated.
-
-    Returns
-    -------
-    targets : tuple of TargetStrength
-    source : str
-        The level, and where it is from, in options.
-
-    None where there is no source level.
-    """
+    """Tell target strengths by what stands on the command line; None without a source level."""
     import math
 
-    from rig.measure.strength import target_strengths
+    from rig.measure.strength import strengths_told
 
-    calibration = run.receiver.calibration
-    level = None if calibration is None else calibration.level
-    if given.source_level_db is not None:
-        level_db, u_level_db = given.source_level_db, given.u_source_level_db
-        source = "as given"
-    elif level is not None:
-        level_db, u_level_db = level.source_level_db, level.u_source_level_db
-        source = f"from the calibration, by {level.target}"
-    else:
-        return None
-    targets = target_strengths(
-        run.receiver,
-        run.echoes,
-        source_level_db=level_db,
-        u_source_level_db=u_level_db,
+    return strengths_told(
+        run,
+        source_level_db=given.source_level_db,
+        u_source_level_db=given.u_source_level_db,
         angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
         u_angle_rad=math.radians(given.u_angle_deg),
-    )
-    return targets, (
-        f"{level_db:.1f} ± {2 * u_level_db:.1f} dB re full scale at 1 m (k = 2), {source}"
     )
 
 

@@ -21,7 +21,7 @@ def _report(given: argparse.Namespace) -> int:
 
     path = report_path(given.recording, given.out)
     run = measure.recorded_run(given)
-    strengths, strengths_from = measure.strengths_told(given, run) or ((), "")
+    strengths, strengths_from = measure.strengths_by(given, run) or ((), "")
     contents = Contents(
         run=run,
         made=opening.now(),

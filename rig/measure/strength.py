@@ -23,6 +23,7 @@ from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
 from rig.run.receiver import Receiver
 from rig.run.results import Echo
+from rig.run.run import Run
 
 _DEEPEST_BEAM_DB = -30.0
 """So near to a null of the beam, a target's place is never known well enough."""
@@ -143,6 +144,60 @@ def target_strengths(
             )
         )
     return tuple(found)
+
+
+def strengths_told(
+    run: Run,
+    *,
+    source_level_db: float | None = None,
+    u_source_level_db: float = 1.0,
+    angle_rad: float | None = None,
+    u_angle_rad: float = 0.0,
+) -> tuple[tuple[TargetStrength, ...], str] | None:
+    """Tell a run's target strengths by the source level that was given, or else calibrated.
+
+    Parameters
+    ----------
+    run : Run
+    source_level_db : float, optional
+        The calibration's, where none is given.
+
+    The others as for :func:`target_strengths`.
+
+    Returns
+    -------
+    targets : tuple of TargetStrength
+    source : str
+        The level, and where it is from.
+
+    None where there is no source level.
+
+    Raises
+    ------
+    PlanError
+        As :func:`target_strengths` has it.
+    """
+    calibration = run.receiver.calibration
+    level = None if calibration is None else calibration.level
+    if source_level_db is not None:
+        source = "as given"
+    elif level is not None:
+        source_level_db, u_source_level_db = level.source_level_db, level.u_source_level_db
+        source = f"from the calibration, by {level.target}"
+    else:
+        return None
+    targets = target_strengths(
+        run.receiver,
+        run.echoes,
+        source_level_db=source_level_db,
+        u_source_level_db=u_source_level_db,
+        angle_rad=angle_rad,
+        u_angle_rad=u_angle_rad,
+    )
+    return targets, (
+        f"{source_level_db:.1f} ± {2 * u_source_level_db:.1f} dB re full scale at 1 m (k = 2), "
+        f"{source}"
+    )
 
 
 def strength_lines(target: TargetStrength) -> tuple[str, ...]:

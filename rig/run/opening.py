@@ -1,4 +1,4 @@
-"""From a plan to an open bench, and from a file to a run."""
+"""From a plan to an open bench, and from a recording to one."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 from dsp.physics.medium import sound_speed_m_s
 from rig.bench.capture import INVENTED_FRONT_ENDS, StreamInfo
@@ -28,6 +28,8 @@ START_LEVEL_DB = -20.0
 
 OTHER_MEDIUM = 1.1
 """A sound speed that is wrong by a tenth is no matter of temperature: that would take 50 °C."""
+
+R = TypeVar("R", bound=Run)
 
 
 class Bench:
@@ -78,7 +80,13 @@ class Bench:
         StorageError
             Where the recording cannot be written.
         """
-        run = self.run()
+        return self.filled(self.run(), pings, record=record)
+
+    def filled(self, run: R, pings: int, *, record: str | None = None) -> R:
+        """Send pings, and return `run`, one of this bench's, once it has them all.
+
+        Other parameters and errors as for :meth:`ping`.
+        """
         for _ in self.over(run, pings, record=record):
             pass
         return run
@@ -312,14 +320,3 @@ def _replay_calibration(replay: Replay, path: str | None, beside: str) -> Calibr
     return stored_calibration(
         path, beside=beside, needed=by_latency or plan.receiver.weighting == "equalised"
     )
-
-
-def read(
-    path: str | os.PathLike[str],
-    *,
-    plan: Plan | None = None,
-    calibration_path: str | None = None,
-) -> Run:
-    """Read a whole recording; parameters and errors as for :func:`open_replay`."""
-    with open_replay(path, plan=plan, calibration_path=calibration_path) as bench:
-        return bench.ping(bench.recorded_pings or 0)

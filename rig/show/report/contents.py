@@ -12,12 +12,12 @@ from rig.run.run import Run
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Contents:
-    """What is reported of one recording.
+    """What is reported of one run.
 
     Attributes
     ----------
     run : Run
-        Of the whole recording.
+        Of a whole recording, or of pings that were sent just now.
     made : datetime
         When the report is made, with its time zone.
     beam : BeamMeasurement or None
@@ -32,6 +32,11 @@ class Contents:
     beam: BeamMeasurement | None = None
     strengths: tuple[TargetStrength, ...] = ()
     strengths_from: str = ""
+
+    @property
+    def name(self) -> str:
+        """What is reported of: the recording's file name, where it is of one."""
+        return self.run.origin.name or "pings sent now"
 
     @property
     def invented(self) -> bool:

@@ -57,7 +57,7 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
     tables : mapping of str to str
         The CSV files' names, by the names of their tables.
     """
-    title = f"Bench report: {contents.run.origin.name}"
+    title = f"Bench report: {contents.name}"
     sections = (
         _what(contents),
         _plan(contents),
@@ -120,7 +120,7 @@ def _what(contents: Contents) -> Markup:
     if run.clipped_pings:
         pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
     facts = [
-        ("Recording", run.origin.name),
+        ("Recording", contents.name),
         ("Recorded", when),
         ("Front end", info.front_end.replace("-", " ")),
         ("Device", info.device),
@@ -217,7 +217,7 @@ def _value_text(value: Any) -> str:
 
 def _picture(contents: Contents) -> Markup:
     run = contents.run
-    drawn = picture_bytes("svg", run, note=f"from {run.origin.name}")
+    drawn = picture_bytes("svg", run, note=f"from {contents.name}")
     found = "No ping came through."
     if run.last is not None:
         found = f"The last good ping shows {_ranges_text(run.last.echoes)}."
@@ -307,7 +307,7 @@ def _echoes(contents: Contents) -> Markup:
     ]
     if not found.echoes:
         return _section("Echoes", *parts, element("p", "No echo stands above the threshold."))
-    parts.append(_echo_table(found.echoes))
+    parts.append(echo_table(found.echoes))
     parts.append(
         element(
             "p",
@@ -320,7 +320,8 @@ def _echoes(contents: Contents) -> Markup:
     return _section("Echoes", *parts, *_budgets(found.echoes))
 
 
-def _echo_table(echoes: Sequence[Echo]) -> Markup:
+def echo_table(echoes: Sequence[Echo]) -> Markup:
+    """Return echoes as a table, numbered from 1."""
     heads = (
         "no.",
         "range / m",
@@ -524,7 +525,7 @@ def _beam(contents: Contents) -> Markup:
     return _section(
         "The beam",
         figure(
-            beam_picture_bytes("svg", beam, note=f"From {contents.run.origin.name}."),
+            beam_picture_bytes("svg", beam, note=f"From {contents.name}."),
             kind=_SVG,
             alt=alt,
             caption="The beam as measured, against theory.",

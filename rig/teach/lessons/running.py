@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.bench.capture import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
+from rig.files.sound_file import is_sound_file
 from rig.front_ends.board.link import Identity
 from rig.front_ends.board.settings import settings_for
 from rig.measure.forecast import forecast
-from rig.run.opening import Bench
+from rig.run.opening import Bench, open_replay
 from rig.tank.scene import Noise, Scene
 from rig.teach.lessons.lesson import (
     Finding,
@@ -224,6 +226,83 @@ def hear(step: Step, bench: Bench, *, record: str | None = None) -> StepHeard:
     """
     pings = step.pings if bench.recorded_pings is None else bench.recorded_pings
     return StepHeard(step=step, run=bench.ping(pings, record=record))
+
+
+def hear_live(
+    lesson: Lesson,
+    part: Part,
+    step: Step,
+    *,
+    own: Plan | None,
+    front_end: str,
+    open_bench: Callable[[Plan, Scene | None], Bench],
+    source: str | None = None,
+    record: str | None = None,
+) -> StepHeard:
+    """Open the bench that a step asks for, and hear the step.
+
+    Parameters
+    ----------
+    lesson, part, step : Lesson, Part, Step
+    own : Plan or None
+        The bench's own plan; the lesson's, where there is none.
+    front_end : str
+    open_bench : callable
+        From the step's plan and, where one is sounded, its scene to an open bench.
+    source : str, optional
+        What the bench's own plan is called.
+    record : str, optional
+        As for :meth:`Bench.ping`.
+
+    Raises
+    ------
+    PlanError
+        Where the changed plan cannot work.
+    """
+    plan = plan_of(step, tables_for(lesson, part, own), source=source or lesson.name)
+    scene = None
+    if front_end in INVENTED_FRONT_ENDS:
+        where = f"{lesson.name}, part {part.name}"
+        scene = scene_for(step, own, front_end=front_end, source=where)
+    with open_bench(plan, scene) as bench:
+        return hear(step, bench, record=record)
+
+
+def hear_recorded(
+    step: Step,
+    path: str | os.PathLike[str],
+    *,
+    own: Plan | None,
+    open_replay: Callable[..., Bench] = open_replay,
+    plan_path: str | None = None,
+    calibration_path: str | None = None,
+) -> StepHeard:
+    """Hear a step from its recording, or from a sound file with the bench's own plan.
+
+    Parameters
+    ----------
+    step : Step
+    path : path
+    own : Plan or None
+        The bench's own plan, for a sound file.
+    open_replay : callable
+        :func:`rig.run.opening.open_replay`, or one that makes other runs.
+    plan_path, calibration_path : str, optional
+        As for :func:`rig.run.opening.open_replay`.
+
+    Raises
+    ------
+    LessonError
+        Where the recording is of another step.
+    """
+    plan = None
+    if own is not None and is_sound_file(path):
+        plan = plan_of(step, own.as_table(), source=plan_path or "plan")
+    with open_replay(
+        path, plan=plan, plan_path=plan_path, calibration_path=calibration_path
+    ) as bench:
+        check_recording(step, bench.receiver.plan, name=os.fspath(path))
+        return hear(step, bench)
 
 
 def check_recording(step: Step, plan: Plan, *, name: str) -> None:

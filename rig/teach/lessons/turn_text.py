@@ -82,6 +82,28 @@ def off_text(turn: Turn) -> str:
     return f"The prediction was {close}{amount} {side} than what was measured{share}."
 
 
+def result_lines(turn: Turn) -> tuple[str, ...]:
+    """Say what was measured and expected, in short lines under each other."""
+    lines = [
+        f"  measured  {measured_text(turn)}   (k = 2)",
+        f"  expected  {expected_text(turn)}",
+    ]
+    if turn.finding.choice:
+        lines.append(f"  the bench says: {turn.finding.choice}")
+    return tuple(lines)
+
+
+def remark_lines(turn: Turn) -> tuple[str, ...]:
+    """Say how prediction, measurement and theory compare, what was seen, and why."""
+    remarks = (
+        off_text(turn),
+        agreement_text(turn),
+        turn.finding.verdict,
+        f"Why: {turn.part.because}",
+    )
+    return tuple(line for line in remarks if line)
+
+
 def agreement_text(turn: Turn) -> str:
     """Say whether measurement and theory agree."""
     finding, unit = turn.finding, turn.part.question.unit
