@@ -23,6 +23,7 @@ from rig.show.pictures.page import (
     ACCENT,
     HEIGHT,
     INK,
+    LEFT,
     MAIN_PT,
     MARGIN,
     SOFT,
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.transforms import Bbox
 
 FEWEST_ROWS = 24
 """A history of fewer pings keeps rows of this height and leaves the rest blank."""
@@ -78,6 +80,8 @@ class BenchPicture:
         Dots of the figure to one of a 1280 × 720 picture.
     panels : tuple of matplotlib axes
         Bench sketch, strength strip and history; their x is range in metres.
+    scaled_axes : tuple of matplotlib axes
+        Those whose ticks change with the strength scale; nothing else of the page does.
     """
 
     def __init__(
@@ -118,6 +122,7 @@ class BenchPicture:
             self._strip.axes,
             self._history.axes,
         )
+        self.scaled_axes: tuple[Axes, ...] = (self._strip.axes, self._history.bar)
         self._lay_range_axes()
         self.dots_per_unit = page.scale
         self.artists: list[Artist] = page.artists
@@ -125,6 +130,17 @@ class BenchPicture:
         # the trace and the words, but over the history's ink.
         for order, artist in enumerate(self.artists):
             artist.set(zorder=10 + order, visible=False)
+
+    def changing_boxes(self) -> list[Bbox]:
+        """Return the boxes, in dots, outside of which nothing changes from ping to ping."""
+        page = self._page
+        foot_top = page.height - _FOOT
+        return [
+            page.box_in_dots(0, 0, page.width, 34),
+            page.box_in_dots(LEFT - 2, _TOP - 2, page.column - LEFT, foot_top - _TOP + 4),
+            self._strip.list_box,
+            page.box_in_dots(0, page.height - 54, page.width, 28),
+        ]
 
     def _lay_words(self, info: StreamInfo, note: str) -> None:
         page = self._page

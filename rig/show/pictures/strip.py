@@ -61,6 +61,8 @@ class Strip:
             "lobes, not listed. Grey: not searched.",
         )
         self._list_lines = int((top + height - below) / SMALL_LINE)
+        room = top + height - below
+        self.list_box = page.box_in_dots(page.column - 2, below, page.width - page.column, room)
         self._list = page.text(page.column, below + 2, size_pt=SMALL_PT, changes=True)
         self._threshold_label = page.text(
             page.right + 6,
