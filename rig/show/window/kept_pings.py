@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
+from rig.show.wording import counted
 
 MOST_STACKED = 64
 """Pings added up at the most; more would smear all that moves at all."""
@@ -43,6 +44,8 @@ class ShownPings:
     ----------
     pings, lost_pings : int
         Taken since the start.
+    left_out : int
+        Pings between those taken that never came, since they would have been late.
     stack : int
         Pings added up for what is shown, on top of what the plan adds up.
     """
@@ -54,12 +57,14 @@ class ShownPings:
         self._newer = 0
         self._background: NDArray[np.complex64] | None = None
         self._drawn: dict[int, PingResult] = {}
-        self.pings = self.lost_pings = 0
+        self.pings = self.lost_pings = self.left_out = 0
         self.stack = 1
         self._decades = 0  # by which the false-alarm rate stands off the plan's
 
     def take(self, result: PingResult) -> None:
         """Take the next ping; while paused it is kept for later."""
+        if self._taken:
+            self.left_out += result.index - self._taken[-1].index - 1
         self._taken.append(result)
         self.pings += 1
         self.lost_pings += result.lost
@@ -148,6 +153,11 @@ class ShownPings:
     def remarks(self) -> str:
         """Say what was done to what is shown."""
         words = []
+        if self.left_out:
+            words.append(
+                f"{counted(self.left_out, 'ping')} left out, blank below: this machine is "
+                "slower than the bench."
+            )
         if self.background_removed:
             words.append("Still background removed.")
         if self._decades:
