@@ -152,7 +152,7 @@ class History:
 
     def _strengths_db(self, profile: EchoProfile) -> NDArray[np.float64]:
         gather = self._ranges_of(profile.envelope.size, profile.bin_s)
-        return decibels(gather(np.abs(profile.envelope)))
+        return decibels(gather(np.abs(profile.envelope[: gather.bins])))
 
     def _ranges_of(self, bins: int, bin_s: float) -> RangeColumns:
         key = (bins, bin_s)

@@ -40,6 +40,7 @@ class Sheet:
         self._bare: Any = None
         self._page: Any = None
         self._stamps = Stamps(figure)
+        self._over_drawn: tuple[int, int, NDArray[np.uint8]] | None = None
         # Left out of a full drawing; what belongs to a scale is drawn after it, by itself.
         for artist in (*picture.artists, *picture.scaled_axes, over):
             artist.set_animated(True)
@@ -97,7 +98,22 @@ class Sheet:
             elif not (isinstance(artist, Collection) and not artist.get_paths()):
                 self._figure.draw_artist(artist)
         if self._over.get_visible():
-            self._figure.draw_artist(self._over)
+            gc = renderer.new_gc()
+            renderer.draw_image(gc, *self._over_stamp(renderer))
+            gc.restore()
+
+    def _over_stamp(self, renderer: Any) -> tuple[int, int, NDArray[np.uint8]]:
+        """Return the words laid over all, drawn once, and where their lower left corner is."""
+        if self._over_drawn is None:
+            own = type(renderer)(renderer.width, renderer.height, renderer.dpi)
+            self._over.draw(own)
+            box = self._over.get_bbox_patch().get_window_extent(own)
+            # A dot more to each side: a line is drawn half outside of its own place.
+            left, low = max(math.floor(box.x0) - 1, 0), max(math.floor(box.y0) - 1, 0)
+            right, high = math.ceil(box.x1) + 1, math.ceil(box.y1) + 1
+            from_below = np.asarray(own.buffer_rgba())[::-1]
+            self._over_drawn = left, low, from_below[low:high, left:right].copy()
+        return self._over_drawn
 
 
 def _draw_image(renderer: Any, image: AxesImage) -> None:
