@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from dsp.ping.profiles import EchoProfile
 from rig.run.results import PingResult
 from rig.show.pictures.ink import strength_colours
-from rig.show.pictures.page import LEFT, SMALL_PT, SOFT, Page
+from rig.show.pictures.page import LEFT, SMALL_LINE, SMALL_PT, SOFT, Page
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks
 from rig.show.wording import tick_texts
 
@@ -108,6 +108,10 @@ class History:
             "dB re full scale, the loudest\nthat the input can take",
             size_pt=SMALL_PT,
         )
+        remark_top = top + 44 + 2 * SMALL_LINE
+        self._remark = page.text(page.column, remark_top, size_pt=SMALL_PT, changes=True)
+        room = page.width - page.column, SMALL_LINE + 4
+        self.remark_box = page.box_in_dots(page.column - 2, remark_top - 2, *room)
 
     def set_limits(self, low_db: float, high_db: float) -> None:
         """Set the ends of the strength scale."""
@@ -117,8 +121,13 @@ class History:
         ticks = round_ticks(low_db, high_db, most=5)
         self.bar.set_xticks(ticks, labels=tick_texts(ticks))
 
-    def show(self, results: Sequence[PingResult], pointed_range_m: float | None) -> None:
-        """Show pings, the oldest given first."""
+    def show(
+        self, results: Sequence[PingResult], pointed_range_m: float | None, left_out: int
+    ) -> None:
+        """Show pings, the oldest given first, and say of some that they never came."""
+        if left_out:
+            words = f"Blank: {left_out} left out, too slow."
+            self._remark.set(text="\n".join(self._page.caption_lines(words)[:1]), visible=True)
         if pointed_range_m is not None:
             self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
         rows = np.full((self._pings, self._columns), np.nan)

@@ -19,7 +19,6 @@ from dsp.ping.profiles import EchoProfile, stacked, still_background, without_ba
 from rig.run.marks import CELLS
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
-from rig.show.wording import counted
 
 MOST_STACKED = 64
 """Pings added up at the most; more would smear all that moves at all."""
@@ -159,11 +158,6 @@ class ShownPings:
     def remarks(self) -> str:
         """Say what was done to what is shown."""
         words = []
-        if self.left_out:
-            words.append(
-                f"{counted(self.left_out, 'ping')} left out, blank below: this machine is "
-                "slower than the bench."
-            )
         if self.background_removed:
             words.append("Still background removed.")
         if self._decades:

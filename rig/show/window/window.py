@@ -121,6 +121,7 @@ class LiveWindow:
             counts=(pings.pings, pings.lost_pings),
             status=status,
             remarks=pings.remarks(),
+            left_out=pings.left_out,
             message=self._message,
         )
         self._help.set_visible(self._help_wanted)
@@ -283,6 +284,7 @@ class LiveWindow:
                 self._pings.results(),
                 pointed_range_m=self._pointer_m,
                 remarks=self._pings.remarks(),
+                left_out=self._pings.left_out,
             )
         except StorageError as problem:
             self._message = str(problem)
