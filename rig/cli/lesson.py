@@ -5,17 +5,15 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 import sys
-import textwrap
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli import opening, options
 from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
+    from pathlib import Path
     from typing import Any
 
     from rig.bench.plan import Plan
@@ -74,6 +72,8 @@ def _lesson(given: argparse.Namespace) -> int:
 
 
 def _list(given: argparse.Namespace) -> int:
+    import textwrap
+
     from rig.show.answers import lessons_answer
     from rig.teach.lessons.index import lessons
 
@@ -407,11 +407,16 @@ def _hand_out(
 
 
 def _wrapped(words: str) -> list[str]:
+    import shutil
+    import textwrap
+
     width = min(shutil.get_terminal_size((80, 24)).columns, 100)
     return textwrap.wrap(words, width)
 
 
 def _folder(out: str | None) -> Path:
+    from pathlib import Path
+
     folder = Path(out or ".")
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import EchobenchError
@@ -78,20 +78,23 @@ def shows_window(given: argparse.Namespace) -> bool:
     return False
 
 
-def show_window(run: Run, results: Iterator[PingResult]) -> None:
-    """Show pings as they come, or at the pace at which they came when they were sent."""
-    import time
+def show_window(
+    run: Run, results: Iterator[PingResult], *, leave_out: Callable[[int], None] | None = None
+) -> None:
+    """Show pings as they come, or at the pace at which they came when they were sent.
 
+    Parameters
+    ----------
+    run : Run
+    results : iterator of PingResult
+        Its pings as they come.
+    leave_out : callable, optional
+        Has so many of the next pings left out; for what makes pings when they are asked for.
+    """
     from rig.show.window.live import show_live
+    from rig.show.window.pace import paced
 
-    def paced() -> Iterator[PingResult]:
-        start_s = time.monotonic()
-        for result in results:
-            # A virtual tank or a recording gives a minute's pings in seconds.
-            time.sleep(max(0.0, start_s + result.sent_s - time.monotonic()))
-            yield result
-
-    show_live(run, paced())
+    show_live(run, paced(results, run.plan.timing.ping_interval_s, leave_out=leave_out))
 
 
 def draw_picture(path: str, run: Run, *, note: str) -> None:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from rig.cli import opening, options, output
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rig.run.opening import Bench
     from rig.run.run import Run
 
@@ -63,12 +65,20 @@ def _shown(
     run = bench.run()
     results = bench.over(run, pings, record=given.record)
     if in_window:
-        output.show_window(run, results)
+        output.show_window(run, results, leave_out=_leaves_out(given, bench))
     else:
         output.show_as_they_come(given, run, results, pings)
     if given.record is not None and not given.json:
         print(f"The recording is in {given.record}.sigmf-meta and {given.record}.sigmf-data")
     return run
+
+
+def _leaves_out(given: argparse.Namespace, bench: Bench) -> Callable[[int], None] | None:
+    """Return what leaves out pings that would be late: a virtual tank's, unless recorded."""
+    from rig.front_ends.virtual_tank import VirtualTank
+
+    tank = bench.front_end
+    return tank.leave_out if isinstance(tank, VirtualTank) and given.record is None else None
 
 
 def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:

@@ -69,11 +69,21 @@ class VirtualTank:
         self._first = first
         self._leaving = leaves - first
         self._mark_s = (mark - first) / rate_hz
+        self._to_leave_out = 0
 
     @property
     def info(self) -> StreamInfo:
         """What is true of every block."""
         return self._info
+
+    def leave_out(self, pings: int) -> None:
+        """Hand on no block for the next `pings` pings, and save the work of sounding them.
+
+        For who shows pings as they are due and has fallen behind. Where pulses take turns,
+        whole turns are left out. The blocks after them are as they would have been.
+        """
+        turn = len(self._pulses)
+        self._to_leave_out = -(-pings // turn) * turn
 
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Send `pings` pings, from the scene's time 0 on, and yield a block for each.
@@ -87,7 +97,8 @@ class VirtualTank:
         still = [self._tank.still_sound(pulse_index=i, start=leaving)[:: self._finer] for i in each]
         wires = [self._tank.wire(pulse_index=i, start=leaving)[:: self._finer] for i in each]
         waiting = np.zeros((self._info.channels, self._interval))
-        for ping in range(pings):
+
+        def sounded(waiting: NDArray[np.float64], ping: int) -> NDArray[np.float64]:
             which = ping % len(self._pulses)
             fresh = self._tank.fresh_sound(
                 ping=ping,
@@ -101,23 +112,36 @@ class VirtualTank:
             waiting = _grown(waiting, max(sound.size for _, sound in heard))
             for channel, sound in heard:
                 waiting[channel, : sound.size] += sound
-            samples = waiting[:, : self._interval]
-            for channel in range(self._info.channels):
-                # A wire picks up next to nothing: the noise is the microphone's.
-                if channel != loopback:
-                    self._tank.add_noise(samples[channel], ping=ping, channel=channel)
-            converted, clipped = converted_samples(samples, self._bits)
-            yield CaptureBlock(
-                index=ping,
-                samples=converted,
-                start_sample=self._first + ping * self._interval,
-                mark_s=self._mark_s,
-                pulse_index=which,
-                flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
-            )
+            return waiting
+
+        for ping in range(pings):
+            if self._to_leave_out:
+                self._to_leave_out -= 1
+                # Sounded all the same where the next block that is handed on hears it still.
+                if self._to_leave_out < -(-waiting.shape[1] // self._interval) - 1:
+                    waiting = sounded(waiting, ping)
+            else:
+                waiting = sounded(waiting, ping)
+                yield self._block(ping, waiting[:, : self._interval])
             later = waiting.shape[1] - self._interval
             waiting[:, :later] = waiting[:, self._interval :]
             waiting[:, later:] = 0.0
+
+    def _block(self, ping: int, samples: NDArray[np.float64]) -> CaptureBlock:
+        """Turn what is heard in an interval into a block, with its noise; overwrites it."""
+        for channel in range(self._info.channels):
+            # A wire picks up next to nothing: the noise is the microphone's.
+            if channel != self._info.loopback:
+                self._tank.add_noise(samples[channel], ping=ping, channel=channel)
+        converted, clipped = converted_samples(samples, self._bits)
+        return CaptureBlock(
+            index=ping,
+            samples=converted,
+            start_sample=self._first + ping * self._interval,
+            mark_s=self._mark_s,
+            pulse_index=ping % len(self._pulses),
+            flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
+        )
 
     def close(self) -> None:
         """Do nothing: there is no device to let go."""

@@ -23,6 +23,7 @@ from rig.show.pictures.page import (
     ACCENT,
     HEIGHT,
     INK,
+    LEFT,
     MAIN_PT,
     MARGIN,
     SOFT,
@@ -36,6 +37,7 @@ from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_d
 from rig.show.pictures.sketch import Sketch
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
+    counted,
     front_end_text,
     pointer_text,
     pulse_text,
@@ -48,6 +50,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.transforms import Bbox
 
 FEWEST_ROWS = 24
 """A history of fewer pings keeps rows of this height and leaves the rest blank."""
@@ -78,6 +81,8 @@ class BenchPicture:
         Dots of the figure to one of a 1280 × 720 picture.
     panels : tuple of matplotlib axes
         Bench sketch, strength strip and history; their x is range in metres.
+    scaled_axes : tuple of matplotlib axes
+        Those whose ticks change with the strength scale; nothing else of the page does.
     """
 
     def __init__(
@@ -118,6 +123,7 @@ class BenchPicture:
             self._strip.axes,
             self._history.axes,
         )
+        self.scaled_axes: tuple[Axes, ...] = (self._strip.axes, self._history.bar)
         self._lay_range_axes()
         self.dots_per_unit = page.scale
         self.artists: list[Artist] = page.artists
@@ -125,6 +131,18 @@ class BenchPicture:
         # the trace and the words, but over the history's ink.
         for order, artist in enumerate(self.artists):
             artist.set(zorder=10 + order, visible=False)
+
+    def changing_boxes(self) -> list[Bbox]:
+        """Return the boxes, in dots, outside of which nothing changes from ping to ping."""
+        page = self._page
+        foot_top = page.height - _FOOT
+        return [
+            page.box_in_dots(0, 0, page.width, 34),
+            page.box_in_dots(LEFT - 2, _TOP - 2, page.column - LEFT, foot_top - _TOP + 4),
+            self._strip.list_box,
+            self._history.remark_box,
+            page.box_in_dots(0, page.height - 54, page.width, 28),
+        ]
 
     def _lay_words(self, info: StreamInfo, note: str) -> None:
         page = self._page
@@ -166,6 +184,7 @@ class BenchPicture:
         counts: tuple[int, int] | None = None,
         status: str = "",
         remarks: str = "",
+        left_out: int = 0,
         message: str = "",
         names_echoes: bool = True,
     ) -> bool:
@@ -185,6 +204,8 @@ class BenchPicture:
             Put before the title, such as that the picture is paused.
         remarks : str
             Put beside the strength strip: what was done to the pings.
+        left_out : int
+            Pings that were due and not worked out, since the machine is too slow.
         message : str
             Put at the foot in place of what stands there.
         names_echoes : bool
@@ -218,8 +239,8 @@ class BenchPicture:
             remarks,
             counts_echoes=names_echoes,
         )
-        self._history.show(results, pointed_range_m)
-        self._show_foot(newest, pointed_range_m, pointed_echo, message)
+        self._history.show(results, pointed_range_m, left_out)
+        self._show_foot(newest, pointed_range_m, pointed_echo, message, left_out)
         return rescaled
 
     def _echo_at(self, range_m: float | None, echoes: Sequence[Echo]) -> Echo | None:
@@ -244,9 +265,12 @@ class BenchPicture:
         pointed_range_m: float | None,
         pointed_echo: Echo | None,
         message: str,
+        left_out: int,
     ) -> None:
         if message:
             words = message
+        elif left_out and pointed_range_m is None:
+            words = f"{counted(left_out, 'ping')} left out: this machine is slower than the bench"
         elif pointed_range_m is None:
             words = time_zero_text(self._plan, newest.time_zero if newest is not None else None)
         else:
@@ -267,6 +291,7 @@ def save_picture(
     pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
+    left_out: int = 0,
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
     names_echoes: bool = True,
 ) -> None:
@@ -280,7 +305,7 @@ def save_picture(
     results : sequence of PingResult, optional
         What is drawn in place of the run's own latest, such as with the background taken
         away; oldest first, the last as now.
-    pointed_range_m, remarks, names_echoes
+    pointed_range_m, remarks, left_out, names_echoes
         As :meth:`BenchPicture.show` has them.
     note : str
         As :class:`BenchPicture` has it.
@@ -300,6 +325,7 @@ def save_picture(
         pointed_range_m=pointed_range_m,
         note=note,
         remarks=remarks,
+        left_out=left_out,
         size_px=size_px,
         names_echoes=names_echoes,
     )
@@ -314,6 +340,7 @@ def picture_bytes(
     pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
+    left_out: int = 0,
     size_px: tuple[int, int] = (WIDTH, HEIGHT),
     names_echoes: bool = True,
 ) -> bytes:
@@ -335,6 +362,7 @@ def picture_bytes(
             pointed_range_m=pointed_range_m,
             note=note,
             remarks=remarks,
+            left_out=left_out,
             names_echoes=names_echoes,
         )
 
@@ -349,6 +377,7 @@ def draw_picture(
     pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
+    left_out: int = 0,
     names_echoes: bool = True,
 ) -> None:
     """Draw a run's pings on an empty figure; parameters as for :func:`save_picture`."""
@@ -363,5 +392,6 @@ def draw_picture(
         pointed_range_m=pointed_range_m,
         counts=counts,
         remarks=remarks,
+        left_out=left_out,
         names_echoes=names_echoes,
     )

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.profiles import EchoProfile
 from rig.run.results import PingResult
 from rig.show.pictures.ink import strength_colours
-from rig.show.pictures.page import LEFT, SMALL_PT, SOFT, Page
+from rig.show.pictures.page import LEFT, SMALL_LINE, SMALL_PT, SOFT, Page
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks
 from rig.show.wording import tick_texts
 
@@ -52,6 +53,8 @@ class History:
         self._columns = max(int(dots_wide), 1)
         self._together = math.ceil(pings / max(int(height * page.scale), 1))
         self._ranges: dict[tuple[int, float], RangeColumns] = {}
+        # Each ping's row, so that only what is new is worked out.
+        self._drawn: dict[int, tuple[EchoProfile, NDArray[np.float64]]] = {}
 
         colours = ListedColormap(strength_colours(), name="strength")
         bottom_s = (-(-pings // self._together) * self._together - 0.5) * interval_s
@@ -93,33 +96,43 @@ class History:
 
     def _lay_strength_bar(self, colours: Colormap, top: float) -> None:
         page = self._page
-        self._bar = page.box(page.column + 10, top, page.width - page.column - 40, 16)
-        self._bar_image = self._bar.imshow(
+        self.bar = page.box(page.column + 10, top, page.width - page.column - 40, 16)
+        self._bar_image = self.bar.imshow(
             np.linspace(0, 1, 256)[np.newaxis], cmap=colours, aspect="auto", extent=(0, 1, 0, 1)
         )
-        self._bar.set_yticks([])
-        page.style_ticks(self._bar)
+        self.bar.set_yticks([])
+        page.style_ticks(self.bar)
         page.text(
             page.column,
             top + 42,
             "dB re full scale, the loudest\nthat the input can take",
             size_pt=SMALL_PT,
         )
+        remark_top = top + 44 + 2 * SMALL_LINE
+        self._remark = page.text(page.column, remark_top, size_pt=SMALL_PT, changes=True)
+        room = page.width - page.column, SMALL_LINE + 4
+        self.remark_box = page.box_in_dots(page.column - 2, remark_top - 2, *room)
 
     def set_limits(self, low_db: float, high_db: float) -> None:
         """Set the ends of the strength scale."""
         self._image.set_clim(low_db, high_db)
         self._bar_image.set_extent((low_db, high_db, 0.0, 1.0))
-        self._bar.set_xlim(low_db, high_db)
+        self.bar.set_xlim(low_db, high_db)
         ticks = round_ticks(low_db, high_db, most=5)
-        self._bar.set_xticks(ticks, labels=tick_texts(ticks))
+        self.bar.set_xticks(ticks, labels=tick_texts(ticks))
 
-    def show(self, results: Sequence[PingResult], pointed_range_m: float | None) -> None:
-        """Show pings, the oldest given first."""
+    def show(
+        self, results: Sequence[PingResult], pointed_range_m: float | None, left_out: int
+    ) -> None:
+        """Show pings, the oldest given first, and say of some that they never came."""
+        if left_out:
+            words = f"Blank: {left_out} left out, too slow."
+            self._remark.set(text="\n".join(self._page.caption_lines(words)[:1]), visible=True)
         if pointed_range_m is not None:
             self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
         rows = np.full((self._pings, self._columns), np.nan)
         lost: list[int] = []
+        drawn: dict[int, tuple[EchoProfile, NDArray[np.float64]]] = {}
         oldest = -1
         for result in reversed(results):
             row = results[-1].index - result.index
@@ -129,10 +142,13 @@ class History:
             if result.profile is None:
                 lost.append(row)
             else:
-                envelope = result.profile.envelope
-                gather = self._ranges_of(envelope.size, result.profile.bin_s)
-                rows[row] = gather(np.abs(envelope))
-        self._image.set(data=decibels(self._gathered(rows)), visible=True)
+                profile, strengths_db = self._drawn.get(result.index, (None, None))
+                if profile is not result.profile or strengths_db is None:
+                    strengths_db = self._strengths_db(result.profile)
+                drawn[result.index] = (result.profile, strengths_db)
+                rows[row] = strengths_db
+        self._drawn = drawn
+        self._image.set(data=self._gathered(rows), visible=True)
         self._show_lost(lost)
         blank = self._pings - oldest - 1
         if blank * self._height / self._pings > 2 * _LABEL_HEIGHT:
@@ -142,6 +158,10 @@ class History:
                 y=(oldest + 0.5 + blank / 2) * self._interval_s,
                 visible=True,
             )
+
+    def _strengths_db(self, profile: EchoProfile) -> NDArray[np.float64]:
+        gather = self._ranges_of(profile.envelope.size, profile.bin_s)
+        return decibels(gather(np.abs(profile.envelope[: gather.bins])))
 
     def _ranges_of(self, bins: int, bin_s: float) -> RangeColumns:
         key = (bins, bin_s)

@@ -11,6 +11,8 @@ import functools
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from rig.show.pictures.lettering import printable, shortened, text_width, wrapped
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.text import Text
+    from matplotlib.transforms import Bbox
 
 WIDTH, HEIGHT = 1280, 720
 MARGIN, LEFT = 20, 92
@@ -97,6 +100,14 @@ class Page:
                 height / self.height,
             )
         )
+
+    def box_in_dots(self, left: float, top: float, width: float, height: float) -> Bbox:
+        """Return a place as the figure's dots count it: from its lower left corner."""
+        from matplotlib.transforms import Bbox
+
+        high = self.height - top
+        corners = [[left, high - height], [left + width, high]]
+        return Bbox(np.array(corners) * self.scale)
 
     def panel(self, top: float, height: float, *, stop_m: float, side: str) -> Axes:
         """Make a panel over the range axis, its vertical axis named `side`."""

@@ -83,6 +83,11 @@ class RangeColumns:
     stop_m : float
         The columns share out 0 to here.
     columns : int
+
+    Attributes
+    ----------
+    bins : int
+        How many bins of a profile the columns reach; the others need not be given.
     """
 
     def __init__(self, range_m: NDArray[np.float64], *, stop_m: float, columns: int) -> None:
@@ -107,6 +112,8 @@ class RangeColumns:
         else:
             self._gaps = np.zeros(0, dtype=np.intp)
             self._nearest = np.zeros(0, dtype=np.intp)
+        last = max([self._used, *(self._nearest + 1).tolist()[-1:]])
+        self.bins = self._skip + last
 
     def __call__(self, amplitude: NDArray[np.floating]) -> NDArray[np.float64]:
         """Return the strongest of each column.

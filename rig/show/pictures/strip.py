@@ -22,7 +22,7 @@ from rig.show.pictures.page import (
     Page,
     measure,
 )
-from rig.show.pictures.scales import RangeScale, place_labels, round_ticks
+from rig.show.pictures.scales import RangeScale, decibels, place_labels, round_ticks
 from rig.show.wording import metres_text, tick_texts
 
 _LABEL_ROWS, _LABEL_ROW = 2, 23
@@ -61,6 +61,8 @@ class Strip:
             "lobes, not listed. Grey: not searched.",
         )
         self._list_lines = int((top + height - below) / SMALL_LINE)
+        room = top + height - below
+        self.list_box = page.box_in_dots(page.column - 2, below, page.width - page.column, room)
         self._list = page.text(page.column, below + 2, size_pt=SMALL_PT, changes=True)
         self._threshold_label = page.text(
             page.right + 6,
@@ -97,14 +99,16 @@ class Strip:
             self._show_blank(newest)
             return
         scale = self._scale
-        range_m = scale.range_m(newest.profile.delay_s)
-        strength_db = newest.profile.strength_db
+        # A profile runs on until the next ping, most often far past the end of the axis.
+        shown = int(scale.path_time_s(scale.stop_m) / newest.profile.bin_s) + 2
+        range_m = scale.range_m(newest.profile.delay_s[:shown])
+        strength_db = decibels(np.abs(newest.profile.envelope[:shown]))
         near = range_m <= scale.start_m
         heard = (range_m >= scale.start_m) & (range_m <= scale.stop_m)
         self._near.set(data=(range_m[near], strength_db[near]), visible=True)
         self._trace.set(data=(range_m[heard], strength_db[heard]), visible=True)
         if newest.threshold_db is not None:
-            threshold_db = newest.threshold_db[heard]
+            threshold_db = newest.threshold_db[:shown][heard]
             self._threshold.set(data=(range_m[heard], threshold_db), visible=True)
             self._label_threshold(threshold_db[np.isfinite(threshold_db)])
         if newest.profile.pings > 1:

@@ -7,13 +7,16 @@ session gave it.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.detection import fewest_bins
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
+from rig.run.marks import CELLS
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 
@@ -43,6 +46,8 @@ class ShownPings:
     ----------
     pings, lost_pings : int
         Taken since the start.
+    left_out : int
+        Pings between those taken that never came, since they would have been late.
     stack : int
         Pings added up for what is shown, on top of what the plan adds up.
     """
@@ -54,12 +59,16 @@ class ShownPings:
         self._newer = 0
         self._background: NDArray[np.complex64] | None = None
         self._drawn: dict[int, PingResult] = {}
-        self.pings = self.lost_pings = 0
+        self._short: dict[int, EchoProfile] = {}
+        self._found: tuple[tuple[PingResult, float], PingResult] | None = None
+        self.pings = self.lost_pings = self.left_out = 0
         self.stack = 1
         self._decades = 0  # by which the false-alarm rate stands off the plan's
 
     def take(self, result: PingResult) -> None:
         """Take the next ping; while paused it is kept for later."""
+        if self._taken:
+            self.left_out += result.index - self._taken[-1].index - 1
         self._taken.append(result)
         self.pings += 1
         self.lost_pings += result.lost
@@ -127,7 +136,8 @@ class ShownPings:
             good = [r.profile for r in self._raw() if r.profile is not None]
             if len(good) < FEWEST_FOR_BACKGROUND:
                 return False
-            self._background = still_background(good[-_BACKGROUND_PINGS:])
+            latest = [self._cut(profile) for profile in good[-_BACKGROUND_PINGS:]]
+            self._background = still_background(latest)
         self._drawn.clear()
         return True
 
@@ -169,20 +179,44 @@ class ShownPings:
         return dataclasses.replace(result, profile=profile)
 
     def _stacked(self, raw: Sequence[PingResult], place: int) -> EchoProfile:
+        newest = place == len(raw) - 1
         good: list[EchoProfile] = []
         while place >= 0 and len(good) < self.stack:
             profile = raw[place].profile
             if profile is not None:
-                good.append(profile)
+                good.append(profile if newest else self._shortened(raw[place].index, profile))
             place -= 1
         return stacked(good)
+
+    def _shortened(self, index: int, profile: EchoProfile) -> EchoProfile:
+        """Return a ping's profile as far as a picture shows it, made once.
+
+        Most of it lies beyond, where the tank dies away until the next ping: added up for
+        each of a hundred rows, that would be what a key waits for.
+        """
+        if index not in self._short:
+            if len(self._short) > 2 * (self._most + MOST_STACKED):
+                self._short.clear()
+            self._short[index] = self._cut(profile)
+        return self._short[index]
+
+    def _cut(self, profile: EchoProfile) -> EchoProfile:
+        # As far as the receiver looks for echoes, with the noise that it needs beside them.
+        shape = self._receiver.shape if profile.shape is None else profile.shape
+        last = math.ceil(self._receiver.last_echo_s / shape.bin_s) + 1
+        bins = max(last, 400, fewest_bins(shape, cells=CELLS))
+        return dataclasses.replace(profile, envelope=profile.envelope[:bins])
 
     def _searched(self, result: PingResult) -> PingResult:
         """Look for echoes again, where what is shown is not what the session searched."""
         as_planned = self.stack == 1 and self._background is None and not self._decades
         if as_planned or result.profile is None or result.time_zero is None:
             return result
-        echoes, threshold_db = self._receiver.echoes(
-            result.profile, result.time_zero, false_alarm_rate=self.false_alarm_rate
-        )
-        return dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
+        asked = (result, self.false_alarm_rate)
+        if self._found is None or self._found[0] != asked:
+            echoes, threshold_db = self._receiver.echoes(
+                result.profile, result.time_zero, false_alarm_rate=self.false_alarm_rate
+            )
+            found = dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
+            self._found = (asked, found)
+        return self._found[1]

@@ -15,6 +15,7 @@ from rig.show.pictures.saving import free_path
 from rig.show.pictures.scales import range_scale, strength_limits_db
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
+from rig.show.window.sheet import Sheet
 from rig.show.window.what_ifs import Foretold, WhatIfs
 
 if TYPE_CHECKING:
@@ -54,7 +55,6 @@ class LiveWindow:
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
         self._help_wanted = self._closed = False
-        self._background: Any = None
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
         self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
@@ -67,7 +67,6 @@ class LiveWindow:
 
     def _lay_out(self) -> None:
         self._figure.clear()
-        self._background = None
         self._picture = BenchPicture(
             self._figure, self._run, note=KEYS, history_pings=HISTORY_PINGS
         )
@@ -88,8 +87,7 @@ class LiveWindow:
             bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
             visible=False,
         )
-        for artist in (*self._picture.artists, self._help):
-            artist.set_animated(True)
+        self._sheet = Sheet(self._figure, self._picture, self._help)
         self._show()
 
     def _note_closed(self, _event: object) -> None:
@@ -102,17 +100,8 @@ class LiveWindow:
             self._show_foretold(self._foretold)
 
     def _keep_page(self, _event: object) -> None:
-        """After a full draw, which leaves out what changes: keep the page, add the rest."""
-        if self._foretold is not None:
-            return
-        self._background = self._canvas.copy_from_bbox(self._figure.bbox)
-        self._draw_changes()
-
-    def _draw_changes(self) -> None:
-        for artist in (*self._picture.artists, self._help):
-            if artist.get_visible():
-                self._figure.draw_artist(artist)
-        self._canvas.blit(self._figure.bbox)
+        if self._foretold is None:
+            self._sheet.keep_page()
 
     def _show(self) -> None:
         # A ping may come in between the window's closing and the end of the timer.
@@ -132,14 +121,11 @@ class LiveWindow:
             counts=(pings.pings, pings.lost_pings),
             status=status,
             remarks=pings.remarks(),
+            left_out=pings.left_out,
             message=self._message,
         )
         self._help.set_visible(self._help_wanted)
-        if rescaled or self._background is None:
-            self._canvas.draw()
-        else:
-            self._canvas.restore_region(self._background)
-            self._draw_changes()
+        self._sheet.show(rescaled=rescaled)
 
     def _widen_limits(self, results: list[PingResult]) -> None:
         """Fix the strength scale with the first good ping; later only ever raise its top."""
@@ -298,6 +284,7 @@ class LiveWindow:
                 self._pings.results(),
                 pointed_range_m=self._pointer_m,
                 remarks=self._pings.remarks(),
+                left_out=self._pings.left_out,
             )
         except StorageError as problem:
             self._message = str(problem)

@@ -291,3 +291,33 @@ def test_a_scene_that_ships_clips_nothing_and_keeps_moving(name):
     first, *_, last = _blocks(plan, scene, 12)
     assert first.flags == last.flags == CaptureFlag.NONE
     assert not np.array_equal(first.samples, last.samples)
+
+
+@pytest.mark.parametrize("along_m", [1.0, 40.0])
+@pytest.mark.parametrize("first_left_out", [1, 4, 7])
+def test_blocks_after_pings_left_out_are_those_that_would_have_been(along_m, first_left_out):
+    # A ball at 40 m is heard 0.23 s after its ping: two blocks of 0.1 s after its ping's own.
+    plan = _plan(baseline_m=0.1)
+    scene = _scene(_ball(along_m, velocity_m_s=[0.2, 0.0, 0.0]), **NOISE)
+    whole = _blocks(plan, scene, 14)
+    with open_virtual_tank(plan, scene=scene) as tank:
+        blocks = tank.blocks(14)
+        heard = [next(blocks) for _ in range(first_left_out)]
+        tank.leave_out(5)
+        heard += list(blocks)
+    assert [b.index for b in heard] == [*range(first_left_out), *range(first_left_out + 5, 14)]
+    for block in heard:
+        due = whole[block.index]
+        assert (block.samples == due.samples).all()
+        assert (block.start_sample, block.pulse_index) == (due.start_sample, due.pulse_index)
+
+
+def test_pulses_that_take_turns_do_so_after_pings_left_out():
+    plan = _plan({"kind": "golay", "centre_hz": 8e3, "chip_s": 2.5e-4, "chips": 16})
+    with open_virtual_tank(plan, scene=_scene(_ball(1.0))) as tank:
+        blocks = tank.blocks(8)
+        heard = [next(blocks)]
+        tank.leave_out(3)
+        heard += list(blocks)
+    assert [b.index for b in heard] == [0, 5, 6, 7]
+    assert [b.pulse_index for b in heard] == [0, 1, 0, 1]

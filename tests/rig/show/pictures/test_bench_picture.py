@@ -431,3 +431,29 @@ print(time.process_time())
     # clock's. 1.5 s is what is promised.
     assert float(done.stdout) < 1.5
     assert (tmp_path / "p.png").stat().st_size > 10_000
+
+
+def test_pings_left_out_are_told_of_and_their_rows_stay_blank(air, rng):
+    results = air.passing(30, rng)
+    figure, picture = drawn(air, [*results[:10], *results[17:]], history_pings=30, left_out=7)
+    words = [text for text, _ in boxes_of(figure)]
+    assert "7 pings left out: this machine is slower than the bench" in words
+    assert "Blank: 7 left out, too slow." in words
+    (image,) = picture.panels[2].images
+    blank = np.isnan(np.ma.filled(image.get_array(), np.nan)).all(axis=1)
+    # The newest, number 29, is in row 0; numbers 10 to 16 never came.
+    assert np.flatnonzero(blank).tolist() == list(range(29 - 16, 29 - 10 + 1))
+
+
+def test_words_about_pings_left_out_are_whole_and_lie_on_no_others(air, water, rng):
+    for bench in (air, water):
+        results = bench.passing(40, rng, lost=[5, 6])
+        # 99 999 left out of a bench's ten a second: three hours of a machine too slow.
+        figure, _ = drawn(bench, results, left_out=99_999)
+        boxes = boxes_of(figure)
+        for (text, box), (other, other_box) in itertools.combinations(boxes, 2):
+            if "left out" in text or "left out" in other:
+                assert not box.overlaps(other_box), (text, other)
+        for text, box in boxes:
+            if "left out" in text:
+                assert 0 <= box.x0 < box.x1 <= 1280, text

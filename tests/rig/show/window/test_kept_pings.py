@@ -143,3 +143,11 @@ def test_lost_pings_stay_lost_whatever_is_asked_for(heard):
     last = shown.results()[-1]
     assert (last.lost, last.profile, last.echoes) == (True, None, ())
     assert shown.lost_pings == 1
+
+
+def test_pings_left_out_are_counted_and_are_not_lost(heard):
+    receiver, results = heard
+    shown = ShownPings(receiver, most=120)
+    for result in (*results[:5], *results[8:10], *results[14:]):
+        shown.take(result)
+    assert (shown.pings, shown.lost_pings, shown.left_out) == (17, 0, 7)

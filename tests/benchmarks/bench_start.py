@@ -1,0 +1,70 @@
+"""How long the command takes to start, beside a bare Python's start.
+
+    python tests/benchmarks/bench_start.py
+
+All take turns, so that what else the machine does meets all; figures are medians of the
+processor time of the whole process, for the demonstration's picture of the wall too. Byte
+code is written to a folder of its own: the first picture finds none and counts as cold, the
+others as warm.
+"""
+
+from __future__ import annotations
+
+import os
+import pathlib
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+
+ROUNDS, PICTURES = 15, 3
+BARE = [sys.executable, "-c", "pass"]
+HELP = [sys.executable, "-m", "rig.cli", "--help"]
+ONE_HELP = [sys.executable, "-m", "rig.cli", "demo", "--help"]
+
+MOST_BARE_STARTS, WARM_S, COLD_S = 5.0, 3.0, 5.0
+
+
+def main() -> int:
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+        environment["PYTHONPYCACHEPREFIX"] = folder
+        drawn = str(pathlib.Path(folder) / "demo.png")
+        demo = [sys.executable, "-m", "rig.cli", "demo", "--picture", drawn, "--pings", "80"]
+        pictures = [taken(demo, environment) for _ in range(1 + PICTURES)]
+        for words in (BARE, HELP, ONE_HELP):
+            taken(words, environment)
+        rounds = [
+            [taken(words, environment)[1] for words in (BARE, HELP, ONE_HELP)]
+            for _ in range(ROUNDS)
+        ]
+    bare_s, help_s, one_s = (statistics.median(column) for column in zip(*rounds, strict=True))
+    (cold_s, _), warm_s = pictures[0], statistics.median(wall for wall, _ in pictures[1:])
+    warm_processor_s = statistics.median(processor for _, processor in pictures[1:])
+    met = True
+    for name, value, goal, unit in (
+        ("--help", help_s / bare_s, MOST_BARE_STARTS, f"bare Pythons of {1e3 * bare_s:.0f} ms"),
+        ("demo --help", one_s / bare_s, MOST_BARE_STARTS, "bare Pythons"),
+        ("demo's picture, cold", cold_s, COLD_S, "s"),
+        ("demo's picture, warm", warm_s, WARM_S, f"s, processor {warm_processor_s:.2f} s"),
+    ):
+        met = met and value <= goal
+        print(
+            f"{name:<22} {value:>6.2f} {unit}, goal {goal:g}{'' if value <= goal else '  MISSED'}"
+        )
+    print("all goals met" if met else "A GOAL WAS MISSED")
+    return 0 if met else 1
+
+
+def taken(words: list[str], environment: dict[str, str]) -> tuple[float, float]:
+    """Run a command; return its time by the wall and the processor's, seconds."""
+    before, start_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    subprocess.run(words, env=environment, stdout=subprocess.DEVNULL, check=True)
+    wall_s, after = time.perf_counter() - start_s, resource.getrusage(resource.RUSAGE_CHILDREN)
+    return wall_s, (after.ru_utime + after.ru_stime) - (before.ru_utime + before.ru_stime)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
