@@ -5,12 +5,16 @@ servers and the board's emulator are one of a kind: their tests take turns.
 """
 
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
 # As the command does it: small systems of equations are not shared out among threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# Tests are imported by path, so that none finds what it shares with others beside it.
+sys.path.insert(0, str(Path(__file__).parent / "shared"))
 
 TOGETHER = ("audio", "board")
 

@@ -1,4 +1,4 @@
-"""The command as a user meets it: a process, its two streams and its exit status."""
+"""The command as a user meets it: its words, its two streams and its exit status."""
 
 import json
 import os
@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from typist import PATIENCE_S, SCREENS, run_apart, typed
 
 PLAN = """
 [pulse]
@@ -49,22 +50,8 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def command(*words: str, folder: Path, **how: Any) -> subprocess.CompletedProcess[str]:
-    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-        **how,
-    )
-
-
 def answer(*words: str, folder: Path) -> dict[str, Any]:
-    done = command(*words, "--json", folder=folder)
+    done = typed(*words, "--json", folder=folder)
     assert done.returncode == 0, done.stderr
     found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return found
@@ -135,13 +122,15 @@ def test_a_wav_file_is_replayed_with_its_plan(folder: Path) -> None:
 
 def test_a_sound_file_without_a_plan_is_refused(folder: Path) -> None:
     soundfile.write(folder / "pings.wav", np.zeros(48_000), 48_000)
-    done = command("replay", "pings.wav", folder=folder)
+    done = typed("replay", "pings.wav", folder=folder)
     assert done.returncode == 2
     assert "give its plan with --plan FILE" in done.stderr
 
 
 def test_demo_draws_a_picture_without_a_screen(folder: Path) -> None:
-    found = answer("demo", "--pings", "6", "--picture", "demo.png", folder=folder)
+    done = run_apart(*("demo", "--pings", "6", "--picture", "demo.png", "--json"), folder=folder)
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout.splitlines()[-1])
     assert found["pings"] == 6
     assert len(found["echoes"]) >= 3
     assert (folder / "demo.png").read_bytes().startswith(b"\x89PNG")
@@ -150,7 +139,7 @@ def test_demo_draws_a_picture_without_a_screen(folder: Path) -> None:
 def test_without_a_screen_strips_go_to_the_terminal_and_the_picture_to_a_file(
     folder: Path,
 ) -> None:
-    done = command("demo", "--pings", "3", folder=folder)
+    done = run_apart("demo", "--pings", "3", folder=folder)
     assert done.returncode == 0, done.stderr
     assert [line.split()[0] for line in done.stdout.splitlines()[2:5]] == ["0", "1", "2"]
     assert "The picture is in echobench-demo.png" in done.stdout
@@ -171,7 +160,7 @@ def test_plan_foretells_what_theory_says(folder: Path) -> None:
 def test_check_passes_a_quiet_tank_and_fails_a_loud_one(folder: Path) -> None:
     (folder / "loud.toml").write_text(SCENE.replace("-70.0", "-10.0"))
     words = ("check", "--plan", "plan.toml", "--json", "--scene")
-    quiet, loud = (command(*words, name, folder=folder) for name in ("scene.toml", "loud.toml"))
+    quiet, loud = (typed(*words, name, folder=folder) for name in ("scene.toml", "loud.toml"))
     assert quiet.returncode == 0
     assert loud.returncode == 1
     unfit = [c["name"] for c in json.loads(loud.stdout)["checks"] if not c["fit"]]
@@ -191,7 +180,7 @@ BAD_PLANS = {
 def test_a_bad_plan_is_one_clear_line(folder: Path, name: str) -> None:
     text, message = BAD_PLANS[name]
     (folder / "bad.toml").write_text(text)
-    done = command("run", "--plan", "bad.toml", folder=folder)
+    done = typed("run", "--plan", "bad.toml", folder=folder)
     assert_one_line(done, status=2, message=message)
     assert "bad.toml" in done.stderr
 
@@ -210,7 +199,7 @@ def assert_one_line(
 def test_what_is_no_recording_is_one_clear_line(folder: Path, content: bytes, suffix: str) -> None:
     (folder / f"odd{suffix}").write_bytes(content)
     for verb in ("replay", "measure"):
-        done = command(verb, f"odd{suffix}", "--plan", "plan.toml", folder=folder)
+        done = typed(verb, f"odd{suffix}", "--plan", "plan.toml", folder=folder)
         assert_one_line(done, status=2, message=f"odd{suffix}")
 
 
@@ -220,7 +209,7 @@ def test_a_truncated_recording_keeps_its_whole_pings_and_says_what_was_lost(
     answer(*RUN, "--pings", "4", "--record", "kept", folder=folder)
     data = folder / "kept.sigmf-data"
     os.truncate(data, data.stat().st_size - 1000)
-    done = command("replay", "kept.sigmf-meta", "--json", folder=folder)
+    done = typed("replay", "kept.sigmf-meta", "--json", folder=folder)
     assert done.returncode == 0
     assert json.loads(done.stdout.splitlines()[-1])["pings"] == 3
     assert "kept.sigmf-meta" in done.stderr
@@ -235,7 +224,7 @@ def test_a_full_disk_is_one_clear_line_and_harms_no_recording(folder: Path) -> N
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
 
-    done = command(
+    done = run_apart(
         *RUN, "--pings", "9", "--record", "kept", "--json", folder=folder, preexec_fn=limit
     )
     assert_one_line(done, status=1, message="kept.sigmf-")
@@ -246,13 +235,13 @@ def test_a_full_disk_is_one_clear_line_and_harms_no_recording(folder: Path) -> N
 def test_a_recording_is_never_written_over(folder: Path) -> None:
     answer(*RUN, "--pings", "2", "--record", "kept", folder=folder)
     before = (folder / "kept.sigmf-data").read_bytes()
-    done = command(*RUN, "--pings", "2", "--record", "kept", folder=folder)
+    done = typed(*RUN, "--pings", "2", "--record", "kept", folder=folder)
     assert_one_line(done, status=1, message="kept.sigmf-")
     assert (folder / "kept.sigmf-data").read_bytes() == before
 
 
 def test_an_unwritable_folder_is_one_clear_line(folder: Path) -> None:
-    done = command(*RUN, "--pings", "2", "--record", "not/there", folder=folder)
+    done = typed(*RUN, "--pings", "2", "--record", "not/there", folder=folder)
     assert_one_line(done, status=1, message="not/there.sigmf-")
 
 
@@ -269,11 +258,20 @@ def test_an_unwritable_folder_is_one_clear_line(folder: Path) -> None:
     ids=str,
 )
 def test_wrong_usage_is_one_line_and_status_2(folder: Path, words: tuple[str, ...]) -> None:
-    assert_one_line(command(*words, folder=folder), status=2, message="--help")
+    assert_one_line(typed(*words, folder=folder), status=2, message="--help")
+
+
+def test_a_process_ends_with_the_status_and_keeps_its_streams_apart(folder: Path) -> None:
+    wrong = run_apart("sing", folder=folder)
+    assert_one_line(wrong, status=2, message="--help")
+    assert wrong.stdout == ""
+    good = run_apart(*RUN, "--pings", "1", "--json", folder=folder)
+    assert (good.returncode, good.stderr) == (0, "")
+    assert json.loads(good.stdout)["pings"] == 1
 
 
 def test_stopping_a_run_at_the_keyboard_answers_with_what_there_is(folder: Path) -> None:
-    environment = {k: v for k, v in os.environ.items() if k != "DISPLAY"}
+    environment = {k: v for k, v in os.environ.items() if k not in SCREENS}
     process = subprocess.Popen(
         [sys.executable, "-m", "rig.cli", *RUN, "--pings", "100000", "--record", "kept"],
         cwd=folder,
@@ -286,7 +284,7 @@ def test_stopping_a_run_at_the_keyboard_answers_with_what_there_is(folder: Path)
     for _ in range(6):  # two lines of ruler and some pings
         process.stdout.readline()
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=30)
+    out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0
     assert "Traceback" not in err
     assert "The last ping's echoes" in out
@@ -297,7 +295,7 @@ def test_a_reader_that_hangs_up_is_no_traceback(folder: Path) -> None:
     shell = shutil.which("sh")
     assert shell is not None
     words = f"{sys.executable} -m rig.cli {' '.join(RUN)} --pings 40 | head -n 1"
-    environment = {k: v for k, v in os.environ.items() if k != "DISPLAY"}
+    environment = {k: v for k, v in os.environ.items() if k not in SCREENS}
     done = subprocess.run(
         [shell, "-c", words],
         cwd=folder,
@@ -305,6 +303,7 @@ def test_a_reader_that_hangs_up_is_no_traceback(folder: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
+        timeout=PATIENCE_S,
     )
     assert "Traceback" not in done.stderr
 
@@ -348,15 +347,15 @@ def test_a_scene_of_another_medium_than_the_plan_s_is_said(folder: Path) -> None
         SCENE.replace('"air"', '"fresh-water"').replace("343.963", "1482.35")
     )
     run = ("run", "--plan", "plan.toml", "--pings", "2", "--json", "--scene")
-    warned = command(*run, "water.toml", folder=folder)
+    warned = typed(*run, "water.toml", folder=folder)
     assert warned.returncode == 0
     # 343.96/1482.35 = 0.2320.
     assert "the scene is fresh-water at 1482 m/s: ranges will be wrong by a factor of 0.232" in (
         warned.stderr
     )
     assert warned.stderr.count("\n") == 1
-    assert "factor" not in command(*run, "scene.toml", folder=folder).stderr
+    assert "factor" not in typed(*run, "scene.toml", folder=folder).stderr
     # A scene that names no medium but has the sound speed of water.
     (folder / "unnamed.toml").write_text(SCENE.replace("343.963", "1482.35"))
-    shown = command("demo", "--scene", "unnamed.toml", "--pings", "2", "--json", folder=folder)
+    shown = typed("demo", "--scene", "unnamed.toml", "--pings", "2", "--json", folder=folder)
     assert "the scene is air at 1482 m/s" in shown.stderr

@@ -2,21 +2,10 @@
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-
-
-def typed(*words: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
+from typist import typed
 
 
 def assert_wrong_usage(done: subprocess.CompletedProcess[str], message: str) -> None:

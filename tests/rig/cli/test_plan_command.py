@@ -2,12 +2,11 @@
 
 import json
 import math
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typist import typed
 
 SPEED_M_S = {"air": 343.99, "tank": 1482.35}
 SCENE = """
@@ -21,17 +20,6 @@ body = "sphere"
 radius_m = 0.05
 position_m = [0.9, 0.0, 0.0]
 """
-
-
-def typed(*words: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
 
 
 def answer(*words: str, folder: Path) -> dict[str, Any]:

@@ -1,13 +1,11 @@
-"""The command `calibrate` and what uses its file, as processes; the scenes are invented."""
+"""The command `calibrate` and what uses its file; the scenes are invented."""
 
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typist import typed
 
 PLAN = """
 [pulse]
@@ -45,22 +43,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-def command(folder: Path, *words: str, told: str = "") -> subprocess.CompletedProcess[str]:
-    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        env=environment,
-        input=told,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-
-
 def answer(folder: Path, *words: str) -> dict[str, Any]:
-    done = command(folder, *words, "--json")
+    done = typed(*words, "--json", folder=folder)
     assert done.returncode == 0, done.stderr
     found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return found
@@ -100,7 +84,7 @@ def test_calibrate_answers_with_all_that_it_stored(stored: dict[str, Any], folde
 def test_calibrate_warns_of_the_level_first_and_prints_each_number_with_its_doubt(
     folder: Path,
 ) -> None:
-    done = command(folder, *CALIBRATE, *AT)
+    done = typed(*CALIBRATE, *AT, folder=folder)
     assert done.returncode == 0, done.stderr
     assert "Start quiet" in done.stderr.splitlines()[0]
     for words in ("sound speed 346.", "by two distances", "time zero", "dB more noise", "level"):
@@ -143,7 +127,7 @@ def test_plan_foretells_without_a_calibration(folder: Path) -> None:
 
 def test_a_plan_that_needs_a_calibration_fails_as_wrong_input_without_one(tmp_path: Path) -> None:
     (tmp_path / "equalised.toml").write_text(EQUALISED)
-    done = command(tmp_path, "run", "--plan", "equalised.toml", "--json")
+    done = typed("run", "--plan", "equalised.toml", "--json", folder=tmp_path)
     assert done.returncode == 2
     assert "no such calibration; make one with `echobench calibrate" in done.stderr
     assert len(done.stderr.splitlines()) == 1
@@ -153,18 +137,18 @@ def test_a_plan_that_needs_a_calibration_fails_as_wrong_input_without_one(tmp_pa
 def test_a_foreign_calibration_fails_as_wrong_input(folder: Path, tmp_path: Path) -> None:
     (tmp_path / "other.toml").write_text(EQUALISED.replace("12000", "11000"))
     file = str(folder / "echobench-calibration.json")
-    done = command(tmp_path, "run", "--plan", "other.toml", "--calibration", file, "--json")
+    done = typed("run", "--plan", "other.toml", "--calibration", file, "--json", folder=tmp_path)
     assert done.returncode == 2
     assert "calibration: foreign: made with another pulse" in done.stderr
 
 
 def test_one_by_one_asks_for_each_target_and_waits(folder: Path) -> None:
     words = (*CALIBRATE, *AT, "--one-by-one", "--calibration", "asked.json")
-    done = command(folder, *words, told="\n\n\n")
+    done = typed(*words, told="\n\n\n", folder=folder)
     assert done.returncode == 0, done.stderr
     assert done.stderr.count("Then press Enter") == 3
     assert "0.7 m from midway between source and receiver" in done.stderr
-    ended = command(folder, *words, told="\n")
+    ended = typed(*words, told="\n", folder=folder)
     assert ended.returncode == 2
     assert "the input ended before the step 'target at 0.7 m'" in ended.stderr
 
@@ -180,7 +164,7 @@ def test_one_by_one_asks_for_each_target_and_waits(folder: Path) -> None:
     ],
 )
 def test_wrong_words_are_refused(folder: Path, words: tuple[str, ...], complaint: str) -> None:
-    done = command(folder, *CALIBRATE, *words, "--calibration", "unused.json")
+    done = typed(*CALIBRATE, *words, "--calibration", "unused.json", folder=folder)
     assert done.returncode == 2
     assert complaint in done.stderr
     assert not (folder / "unused.json").exists()

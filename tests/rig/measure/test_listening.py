@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import scipy.signal
 import soundfile
+from typist import PATIENCE_S, typed
 
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import plan_from_table
@@ -250,15 +251,7 @@ ctypes.util.find_library = lambda name: None if "portaudio" in name else find(na
 def command(*words: str, folder: Path) -> subprocess.CompletedProcess[str]:
     (folder / "plan.toml").write_text(PLAN_FILE)
     (folder / "scene.toml").write_text(SCENE_FILE)
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", "listen", *words],
-        cwd=folder,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(folder), str(ROOT)])},
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
+    return typed("listen", *words, folder=folder)
 
 
 def test_the_command_slows_the_recording_that_ships(tmp_path: Path) -> None:
@@ -339,7 +332,15 @@ def test_the_command_complains_in_one_line(
 def test_playing_without_portaudio_says_what_to_install_and_keeps_the_file(tmp_path: Path) -> None:
     (tmp_path / "sitecustomize.py").write_text(NO_PORTAUDIO)
     words = (str(SHIPPED), "--slow", "20", "--play", "--out", "kept.wav", "--json")
-    done = command(*words, folder=tmp_path)
+    done = subprocess.run(
+        [sys.executable, "-m", "rig.cli", "listen", *words],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)])},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=PATIENCE_S,
+    )
     assert done.returncode == 1
     assert done.stdout == ""
     caution, complaint = done.stderr.splitlines()

@@ -4,14 +4,13 @@ import dataclasses
 import functools
 import json
 import math
-import subprocess
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from typist import typed
 
 from dsp.physics.beams import half_power_half_angle_rad
 from rig.bench.capture import StreamInfo
@@ -370,21 +369,9 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "kept.sigmf-meta"
 
 
-def command(*words: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", "what-if", *words],
-        cwd=folder,
-        env={"PYTHONPATH": str(ROOT), "PATH": ""},
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
-
-
 def test_the_command_draws_both_histories_and_answers(recording: Path) -> None:
     words = (recording.name, "--change", "disc=2x", "--picture", "both.png", "--json")
-    done = command(*words, folder=recording.parent)
+    done = typed("what-if", *words, folder=recording.parent)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout.splitlines()[-1])
     (one,) = found["passes"]
@@ -404,7 +391,7 @@ def test_the_command_draws_both_histories_and_answers(recording: Path) -> None:
 def test_the_command_complains_of_other_than_one_change(
     words: tuple[str, ...], complaint: str, recording: Path
 ) -> None:
-    done = command(recording.name, *words, folder=recording.parent)
+    done = typed("what-if", recording.name, *words, folder=recording.parent)
     assert done.returncode == 2
     assert complaint in done.stderr
     assert done.stderr.count("\n") == 1

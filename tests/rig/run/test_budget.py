@@ -2,9 +2,6 @@
 
 import json
 import math
-import os
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from typist import typed
 
 from dsp.uncertainty import monte_carlo, numerical_tolerance, propagated
 from rig.bench.capture import StreamInfo
@@ -282,16 +280,8 @@ position_m = [1.2, 0.0, 0.0]
 
 
 def printed(*words: str, folder: Path) -> str:
-    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
-    done = subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=60,
-    )
+    done = typed(*words, folder=folder)
+    assert done.returncode == 0, done.stderr
     return done.stdout
 
 

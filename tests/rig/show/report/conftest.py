@@ -6,7 +6,6 @@ import os
 import select
 import shutil
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typist import typed
 
 PLAN = """
 [pulse]
@@ -57,22 +57,6 @@ ODD_NAME = """<img src=x onerror="document.title='hit'">&amp;'é"""
 """A file may be called so, and a page that does not escape it would run it."""
 
 
-def run_command(*words: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
-
-
-@pytest.fixture(scope="session")
-def command() -> Callable[..., subprocess.CompletedProcess[str]]:
-    return run_command
-
-
 @pytest.fixture(scope="session")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a plan, a scene and a recording of a ball that is drawn past a plate."""
@@ -80,7 +64,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "plan.toml").write_text(PLAN)
     (folder / "scene.toml").write_text(SCENE)
     run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "60")
-    done = run_command(*run, "--record", ODD_NAME, "--json", folder=folder)
+    done = typed(*run, "--record", ODD_NAME, "--json", folder=folder)
     assert done.returncode == 0, done.stderr
     return folder
 
@@ -93,12 +77,12 @@ def recording() -> str:
 @pytest.fixture(scope="session")
 def written(bench: Path, recording: str) -> dict[str, Path]:
     """The report of that recording with all its parts: the page and each table."""
-    calibrated = run_command(
+    calibrated = typed(
         *("calibrate", "--plan", "plan.toml", "--scene", "scene.toml", "--at", "2.2", "--json"),
         folder=bench,
     )
     assert calibrated.returncode == 0, calibrated.stderr
-    done = run_command(
+    done = typed(
         *("report", recording, "--out", "whole.html", "--json", "--speed-m-s", "0.4"),
         *("--to-m", "1.2", "--source-level-db", "-20"),
         *("--calibration", "echobench-calibration.json"),

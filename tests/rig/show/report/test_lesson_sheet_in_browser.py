@@ -3,13 +3,12 @@
 import base64
 import json
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typist import typed
 
 pytestmark = pytest.mark.browser
 
@@ -21,18 +20,8 @@ A4_TEXT_PX = 680  # 210 mm less margins of 15 mm each, at CSS's 96 px to the inc
 def sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One with numbers and one part without a prediction."""
     folder = tmp_path_factory.mktemp("lesson")
-    done = subprocess.run(
-        [
-            *(sys.executable, "-m", "rig.cli"),
-            *("lesson", "time-is-distance", "--predict", "5.8", "--json"),
-        ],
-        cwd=folder,
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
+    words = ("lesson", "time-is-distance", "--predict", "5.8", "--json")
+    done = typed(*words, folder=folder)
     assert done.returncode == 0, done.stderr
     return folder / str(json.loads(done.stdout.splitlines()[-1])["sheet"])
 

@@ -5,14 +5,13 @@ import dataclasses
 import json
 import math
 import re
-import subprocess
-from collections.abc import Callable
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typist import typed
 
 from rig.bench.capture import CaptureFlag
 from rig.bench.plan import Plan, plan_from_table
@@ -27,7 +26,6 @@ from rig.show.report.numbers import csv_tables
 from rig.show.report.references import references
 from rig.tank.scene import scene_from_table
 
-Command = Callable[..., subprocess.CompletedProcess[str]]
 MADE = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 VOID = {"br", "img", "link", "meta"}
 
@@ -208,8 +206,8 @@ def test_an_edge_time_s_missing_strength_is_a_dash_and_an_empty_cell(plain: Cont
 
 
 @pytest.fixture(scope="module")
-def measured(bench: Path, recording: str, command: Command) -> dict[str, Any]:
-    done = command(
+def measured(bench: Path, recording: str) -> dict[str, Any]:
+    done = typed(
         *("measure", recording, "--calibration", "echobench-calibration.json", "--json"),
         folder=bench,
     )
@@ -221,15 +219,15 @@ def test_echoes_are_those_of_measure(written: dict[str, Path], measured: dict[st
     rows = rows_of(written["echoes"])
     assert len(rows) == len(measured["echoes"]) >= 2
     for row, echo in zip(rows, measured["echoes"], strict=True):
-        del echo["budget"]
-        assert {name: float(row[name]) for name in echo} == echo
+        told = {name: value for name, value in echo.items() if name != "budget"}
+        assert {name: float(row[name]) for name in told} == told
 
 
 def test_budgets_are_those_of_measure(
-    bench: Path, recording: str, command: Command, written: dict[str, Path]
+    bench: Path, recording: str, written: dict[str, Path]
 ) -> None:
     words = ("measure", recording, "--calibration", "echobench-calibration.json", "--json")
-    answer = json.loads(command(*words, folder=bench).stdout.splitlines()[-1])
+    answer = json.loads(typed(*words, folder=bench).stdout.splitlines()[-1])
     terms = [
         (str(n), t["term"], t["u_m"], t["share"])
         for n, echo in enumerate(answer["echoes"], 1)
@@ -253,10 +251,10 @@ def test_passes_are_those_of_measure(written: dict[str, Path], measured: dict[st
 
 
 def test_each_ping_s_echoes_are_those_of_replay(
-    bench: Path, recording: str, command: Command, written: dict[str, Path]
+    bench: Path, recording: str, written: dict[str, Path]
 ) -> None:
     words = ("replay", recording, "--calibration", "echobench-calibration.json", "--json")
-    answer = json.loads(command(*words, folder=bench).stdout.splitlines()[-1])
+    answer = json.loads(typed(*words, folder=bench).stdout.splitlines()[-1])
     ranges = [(p["index"], e["range_m"]) for p in answer["per_ping"] for e in p["echoes"]]
     rows = [r for r in rows_of(written["pings"]) if r["echo"]]
     assert ranges == [(int(r["ping"]), float(r["range_m"])) for r in rows]
@@ -396,11 +394,9 @@ def test_a_file_name_that_is_no_text_does_not_stop_the_report(
     assert "Bench report: ?.wav" in files[0].read_text(encoding="utf-8")
 
 
-def test_a_report_that_cannot_be_written_is_one_line(
-    bench: Path, recording: str, command: Command
-) -> None:
+def test_a_report_that_cannot_be_written_is_one_line(bench: Path, recording: str) -> None:
     for out in ("no/such/folder/r.html", "plan.toml/r.html"):
-        done = command("report", recording, "--out", out, folder=bench)
+        done = typed("report", recording, "--out", out, folder=bench)
         assert done.returncode == 1
         assert done.stdout == ""
         assert done.stderr.count("\n") == 1
@@ -408,16 +404,14 @@ def test_a_report_that_cannot_be_written_is_one_line(
         assert "cannot be written" in done.stderr
 
 
-def test_report_of_what_is_no_recording_is_wrong_input(bench: Path, command: Command) -> None:
-    done = command("report", "scene.toml", "--json", folder=bench)
+def test_report_of_what_is_no_recording_is_wrong_input(bench: Path) -> None:
+    done = typed("report", "scene.toml", "--json", folder=bench)
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
 
 
-def test_command_says_where_the_report_is(
-    bench: Path, recording: str, command: Command, tmp_path: Path
-) -> None:
-    done = command("report", recording, "--out", str(tmp_path), folder=bench)
+def test_command_says_where_the_report_is(bench: Path, recording: str, tmp_path: Path) -> None:
+    done = typed("report", recording, "--out", str(tmp_path), folder=bench)
     assert done.returncode == 0, done.stderr
     assert all(str(path) in done.stdout for path in tmp_path.iterdir())
     assert len(list(tmp_path.iterdir())) == 6  # the page, and five tables

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typist import typed
 
 import rig.teach.lessons.template
 
@@ -33,21 +34,8 @@ STEPS = {
 NUMBERS = ("measured", "u_measured", "expected", "u_expected", "unit", "verdict")
 
 
-def command(
-    *words: str, folder: Path, stdin: int | None = subprocess.DEVNULL, **how: Any
-) -> subprocess.CompletedProcess[str]:
-    if "input" not in how:
-        how["stdin"] = stdin
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", "lesson", *words],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        check=False,
-        timeout=120,
-        **how,
-    )
+def command(*words: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    return typed("lesson", *words, folder=folder)
 
 
 def answer(done: subprocess.CompletedProcess[str]) -> dict[str, Any]:

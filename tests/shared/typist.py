@@ -1,0 +1,53 @@
+"""The command as tests give it: in this process, or as a process of its own.
+
+A process takes half a second of a processor before it does anything. Only a claim about
+processes, their screens, signals or imports, needs one.
+"""
+
+import contextlib
+import io
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rig.cli import main
+
+PATIENCE_S = 300.0
+"""A guard against hanging, and no claim: a busy machine may take minutes over seconds' work."""
+
+SCREENS = ("DISPLAY", "WAYLAND_DISPLAY")
+
+
+def typed(*words: str, folder: Path, told: str = "") -> subprocess.CompletedProcess[str]:
+    """Give the command in this process, in a folder, without a screen; type `told` into it."""
+    out, err = io.StringIO(), io.StringIO()
+    with pytest.MonkeyPatch.context() as patched:
+        for screen in SCREENS:
+            patched.delenv(screen, raising=False)
+        patched.chdir(folder)
+        patched.setattr(sys, "stdin", io.StringIO(told))
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            try:
+                status = main(words)
+            except SystemExit as ended:
+                assert isinstance(ended.code, int)
+                status = ended.code
+    return subprocess.CompletedProcess(words, status, out.getvalue(), err.getvalue())
+
+
+def run_apart(*words: str, folder: Path, **how: Any) -> subprocess.CompletedProcess[str]:
+    """Give the command as a process of its own, in a folder, without a screen."""
+    return subprocess.run(
+        [sys.executable, "-m", "rig.cli", *words],
+        cwd=folder,
+        env={key: value for key, value in os.environ.items() if key not in SCREENS},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=PATIENCE_S,
+        **how,
+    )
