@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.detection import fewest_bins
+from dsp.ping.noise import fewest_bins
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
 from rig.run.marks import CELLS
 from rig.run.receiver import Receiver
