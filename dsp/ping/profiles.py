@@ -29,6 +29,9 @@ class EchoProfile:
         How many pings were added up.
     shape : EchoShape or None
         Of one echo in it; None where nobody knows.
+    ahead : ndarray of complex64, shape (lead bins,)
+        The bins ahead of time zero, as far as they were heard and are wanted: what a sound
+        at time zero itself is told by.
     pulse_index : int or None
         Which of the pulses that take turns was sent; None for a sum of several.
     """
@@ -38,13 +41,17 @@ class EchoProfile:
     pings: int = 1
     shape: EchoShape | None = None
     pulse_index: int | None = 0
+    ahead: NDArray[np.complex64] = dataclasses.field(
+        default_factory=lambda: np.empty(0, dtype=np.complex64)
+    )
 
     def __post_init__(self) -> None:
-        envelope = np.array(self.envelope, dtype=np.complex64)
-        if envelope.ndim != 1:
-            raise ValueError(f"envelope: found shape {envelope.shape}; give one row of bins")
-        envelope.setflags(write=False)
-        object.__setattr__(self, "envelope", envelope)
+        for name in ("envelope", "ahead"):
+            bins = np.array(getattr(self, name), dtype=np.complex64)
+            if bins.ndim != 1:
+                raise ValueError(f"{name}: found shape {bins.shape}; give one row of bins")
+            bins.setflags(write=False)
+            object.__setattr__(self, name, bins)
 
     @property
     def delay_s(self) -> NDArray[np.float64]:
@@ -76,14 +83,16 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
         return profiles[0]
     if len({p.bin_s for p in profiles}) > 1:
         raise ValueError("profiles: their bins differ in spacing; stack profiles of one plan")
-    bins = min(p.envelope.size for p in profiles)
-    pings = np.array([p.pings for p in profiles], dtype=np.float32)
+    bins, lead = _common(profiles)
+    pings = sum(p.pings for p in profiles)
     total = sum(p.pings * p.envelope[:bins] for p in profiles)
+    ahead = sum(p.pings * _latest(p.ahead, lead) for p in profiles)
     alike = {p.pulse_index for p in profiles}
     return dataclasses.replace(
         profiles[0],
-        envelope=np.asarray(total / pings.sum()),
-        pings=int(pings.sum()),
+        envelope=np.asarray(total / np.float32(pings)),
+        ahead=np.asarray(ahead / np.float32(pings)),
+        pings=pings,
         pulse_index=alike.pop() if len(alike) == 1 else None,
     )
 
@@ -108,28 +117,30 @@ def stacked_in_turns(profiles: Sequence[EchoProfile]) -> EchoProfile:
     )
 
 
-def still_background(profiles: Sequence[EchoProfile]) -> NDArray[np.complex64]:
+def still_background(profiles: Sequence[EchoProfile]) -> EchoProfile:
     """Return what stood still over the profiles: the median of each bin.
 
-    The median, of real and imaginary part apart, forgets what only passed.
-
-    Returns
-    -------
-    ndarray of complex64, shape (bins,)
-        Cut to the shortest profile.
+    The median, of real and imaginary part apart, forgets what only passed. Cut to the
+    shortest profile.
     """
     if not profiles:
         raise ValueError("profiles: found none; give at least one")
-    bins = min(p.envelope.size for p in profiles)
-    rows = np.stack([p.envelope[:bins] for p in profiles])
-    median = np.median(rows.real, axis=0) + 1j * np.median(rows.imag, axis=0)
-    return np.asarray(median, dtype=np.complex64)
+    bins, lead = _common(profiles)
+    return dataclasses.replace(
+        profiles[0],
+        envelope=_median([p.envelope[:bins] for p in profiles]),
+        ahead=_median([_latest(p.ahead, lead) for p in profiles]),
+    )
 
 
-def without_background(profile: EchoProfile, background: NDArray[np.complex64]) -> EchoProfile:
+def without_background(profile: EchoProfile, background: EchoProfile) -> EchoProfile:
     """Return the profile less what stood still, cut to the shorter of the two."""
-    bins = min(profile.envelope.size, background.size)
-    return dataclasses.replace(profile, envelope=profile.envelope[:bins] - background[:bins])
+    bins, lead = _common([profile, background])
+    return dataclasses.replace(
+        profile,
+        envelope=profile.envelope[:bins] - background.envelope[:bins],
+        ahead=_latest(profile.ahead, lead) - _latest(background.ahead, lead),
+    )
 
 
 def unlike_share(
@@ -167,6 +178,21 @@ def unlike_share(
         return float(np.sum((one[seen] - other[seen]) ** 2)) / both
     excess = (np.maximum(a - _highest(b, reach_bins), 0) for a, b in ((one, other), (other, one)))
     return sum(float(np.sum(e[seen] ** 2)) for e in excess) / both
+
+
+def _common(profiles: Sequence[EchoProfile]) -> tuple[int, int]:
+    """Return how many bins all profiles have from time zero on, and ahead of it."""
+    return min(p.envelope.size for p in profiles), min(p.ahead.size for p in profiles)
+
+
+def _latest(ahead: NDArray[np.complex64], lead: int) -> NDArray[np.complex64]:
+    return ahead[ahead.size - lead :]
+
+
+def _median(rows: Sequence[NDArray[np.complex64]]) -> NDArray[np.complex64]:
+    stack = np.stack(rows)
+    median = np.median(stack.real, axis=0) + 1j * np.median(stack.imag, axis=0)
+    return np.asarray(median, dtype=np.complex64)
 
 
 def _highest(values: NDArray[np.floating], reach: int) -> NDArray[np.floating]:

@@ -188,11 +188,20 @@ class Found:
         return tuple(p for p, stands in zip(self.peaks, self.passes[rate], strict=True) if stands)
 
 
+def lead_bins(shape: EchoShape) -> int:
+    """Return how many bins ahead of its first a profile is to be known.
+
+    So many that a sound at its very start is seen whole: its lobe, and what that is read off.
+    """
+    return KERNEL_HALF + math.ceil(shape.width_s / shape.bin_s)
+
+
 def found_at(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     *,
     rates: tuple[float, ...],
+    ahead: NDArray[np.complexfloating] | None = None,
     start_s: float = 0.0,
     stop_s: float = math.inf,
     before_only: bool = False,
@@ -204,10 +213,15 @@ def found_at(
     ----------
     rates : tuple of float
         Peaks of noise alone that pass, for each independent bin.
+    ahead : ndarray of complex64, shape (lead bins,), optional
+        The bins ahead of the first, :func:`lead_bins` if they were heard. Without them a
+        sound at the profile's start is not seen as a peak, and its side lobes stay.
 
     Others as for :func:`find_echoes`.
     """
-    search = _searched(envelope, shape, max(rates), before_only, least_noise)
+    lead = 0 if ahead is None else ahead.size
+    heard = envelope if ahead is None else np.concatenate([ahead, envelope])
+    search = _searched(heard, shape, max(rates), before_only, least_noise, lead=lead)
     if search is None:
         return Found(
             peaks=(),
@@ -221,7 +235,7 @@ def found_at(
     return Found(
         peaks=tuple(peaks[i] for i in kept),
         passes=passes.reshape(len(rates), -1)[:, kept],
-        threshold=search.threshold(thresholds[0]),
+        threshold=search.threshold(thresholds[0])[lead:],
     )
 
 
@@ -339,13 +353,15 @@ def _searched(
     false_alarm_rate: float,
     before_only: bool,
     least_noise: float,
+    *,
+    lead: int = 0,
 ) -> _Search | None:
     """Return the search of a profile once done; None where it is too short for one."""
     envelope = np.asarray(envelope)
     if envelope.size < 2 * KERNEL_HALF:
         return None
     planned = _planned(shape, envelope.size, false_alarm_rate, before_only)
-    search = _Search(envelope, planned, least_noise)
+    search = _Search(envelope, planned, least_noise, lead)
     for _ in range(MOST_ROUNDS):
         if not search.add_round():
             break
@@ -359,9 +375,14 @@ class _Search:
     """Echoes taken away so far, and what is left of an envelope."""
 
     def __init__(
-        self, envelope: NDArray[np.complexfloating], planned: _Planned, least_noise: float
+        self,
+        envelope: NDArray[np.complexfloating],
+        planned: _Planned,
+        least_noise: float,
+        lead: int,
     ) -> None:
         self._planned = planned
+        self._lead = lead
         self._padded = np.zeros(planned.bins + 2 * KERNEL_HALF, dtype=np.complex64)
         self._envelope = self._padded[KERNEL_HALF:-KERNEL_HALF]
         np.multiply(envelope, planned.turn, out=self._envelope, casting="same_kind")
@@ -451,13 +472,14 @@ class _Search:
         # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
         u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / np.maximum(snr_out - 2, 1.0))
         u_s = np.hypot(u_s, self._pull_s())
-        turns = (planned.table.turns + shape.carrier_hz * shape.bin_s) * self._position
+        delay_bins = self._position - self._lead
+        turns = planned.table.turns * self._position + shape.carrier_hz * shape.bin_s * delay_bins
         phase = np.angle(self._gain * np.exp(2j * np.pi * turns))
         kept = order[stands[order]]
         peaks = tuple(
             Peak(delay_s=delay_s, u_delay_s=u_delay_s, amplitude=amplitude, phase_rad=rad, snr=snr)
             for delay_s, u_delay_s, amplitude, rad, snr in zip(
-                (self._position * shape.bin_s)[kept].tolist(),
+                (delay_bins * shape.bin_s)[kept].tolist(),
                 u_s[kept].tolist(),
                 strength[kept].tolist(),
                 phase[kept].tolist(),

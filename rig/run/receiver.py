@@ -20,7 +20,7 @@ from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mea
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
-from dsp.ping.search import Found, found_at
+from dsp.ping.search import Found, found_at, lead_bins
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
@@ -254,18 +254,17 @@ class Receiver:
         compress = self._compressors[block.pulse_index]
         band = compress.matched(self._spectra.of(block, self.info.microphone))
         start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
-        envelope = compress.from_time_zero(band, start_s)
+        lead = min(lead_bins(compress.shape), int(start_s / compress.bin_s))
+        lead_s = lead * compress.bin_s
+        envelope = compress.from_time_zero(band, start_s - lead_s)
         # Time zero is known from the mark's envelope, which is noisier than its carrier: turned
         # by the carrier, pings add up in phase and the side lobes of a pair of codes cancel.
-        envelope = envelope * np.complex64(np.exp(-1j * time_zero.phase_rad))
-        travel_s = time_zero.mark_s - start_s
-        if time_zero.method == "direct" and travel_s < 2 * compress.bin_s:
-            # Without a baseline the direct sound stands on the profile's edge, where the search
-            # for echoes cannot see it as a peak.
-            copy = compress.shape.at_bins(travel_s, envelope.size)
-            envelope = envelope - np.float32(time_zero.amplitude) * copy
+        # The carrier's phase is counted from time zero, not from the first bin ahead of it.
+        phase_rad = 2 * math.pi * compress.shape.carrier_hz * lead_s - time_zero.phase_rad
+        envelope = envelope * np.complex64(np.exp(1j * phase_rad))
         return EchoProfile(
-            envelope=envelope,
+            envelope=envelope[lead:],
+            ahead=envelope[:lead],
             bin_s=compress.bin_s,
             shape=compress.shape,
             pulse_index=block.pulse_index,
@@ -316,10 +315,10 @@ class Receiver:
             # By a stored latency it stands where it should only as well as that is known.
             after_direct_s += 5 * time_zero.u_delay_s
         start_s, stop_s = self._reach_s
-        last = math.ceil(self.last_echo_s / shape.bin_s) + 1
         return found_at(
-            profile.envelope[: max(last, 400, fewest_bins(shape, cells=CELLS))],
+            profile.envelope[: self.searched_bins(shape)],
             shape,
+            ahead=profile.ahead,
             rates=rates,
             start_s=max(start_s, after_direct_s),
             stop_s=stop_s,
@@ -327,6 +326,11 @@ class Receiver:
             # of its own it is the same in each ping: stacking does not lower it.
             least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
         )
+
+    def searched_bins(self, shape: EchoShape) -> int:
+        """Return how far a profile is searched: to the last echo, with noise to tell it from."""
+        last = math.ceil(self.last_echo_s / shape.bin_s) + 1
+        return max(last, 400, fewest_bins(shape, cells=CELLS))
 
     @functools.cached_property
     def _reach_s(self) -> tuple[float, float]:

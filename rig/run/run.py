@@ -8,10 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
-from dsp.ping.profiles import EchoProfile, stacked_in_turns
+from dsp.ping.profiles import EchoProfile, stacked, stacked_in_turns
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.loop import Recorder, ping_results
@@ -68,7 +65,7 @@ class Run:
         self.receiver = receiver
         self.origin = Origin() if origin is None else origin
         self._results: list[PingResult] = []
-        self._sums: dict[int | None, _Sum] = {}
+        self._means: dict[int | None, EchoProfile] = {}
         self._made: dict[Any, Any] = {}
 
     @property
@@ -106,7 +103,8 @@ class Run:
         self._made.clear()
         if result.alone is not None:
             pulse = result.alone.pulse_index
-            self._sums.setdefault(pulse, _Sum()).add(result.alone)
+            mean = self._means.get(pulse)
+            self._means[pulse] = stacked([result.alone] if mean is None else [mean, result.alone])
 
     @property
     def results(self) -> Sequence[PingResult]:
@@ -148,9 +146,7 @@ class Run:
 
     def summed(self) -> EchoProfile | None:
         """Return the average of all good pings; None where there is none."""
-        if not self._sums:
-            return None
-        return stacked_in_turns([total.mean() for total in self._sums.values()])
+        return stacked_in_turns(list(self._means.values())) if self._means else None
 
     def once(self, make: Callable[[Run], T]) -> T:
         """Return what a function makes of this run, made when it is first asked for."""
@@ -186,29 +182,6 @@ def without_arrays(result: PingResult) -> PingResult:
     if heard is not None:
         heard = dataclasses.replace(heard, threshold_db=None)
     return dataclasses.replace(result, profile=None, alone=None, threshold_db=None, heard=heard)
-
-
-class _Sum:
-    """Profiles of one pulse, added up as they come and cut to the shortest."""
-
-    def __init__(self) -> None:
-        self._first: EchoProfile | None = None
-        self._total: NDArray[np.complex64] = np.empty(0, dtype=np.complex64)
-        self._pings = 0
-
-    def add(self, profile: EchoProfile) -> None:
-        if self._first is None:
-            self._first, self._total = profile, profile.envelope.copy()
-        else:
-            bins = min(self._total.size, profile.envelope.size)
-            self._total = self._total[:bins] + profile.envelope[:bins]
-        self._pings += 1
-
-    def mean(self) -> EchoProfile:
-        if self._first is None:
-            raise ValueError("profiles: found none; add at least one")
-        mean = self._total / np.float32(self._pings)
-        return dataclasses.replace(self._first, envelope=mean, pings=self._pings)
 
 
 def _measurement(run: Run) -> Measurement:

@@ -10,11 +10,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude
-from dsp.ping.noise import fewest_bins
 from dsp.ping.ranging import path_from_range_m
+from dsp.ping.search import lead_bins
 from rig.bench.capture import LEAD_S, StreamInfo
 from rig.bench.plan import Plan
-from rig.run.marks import CELLS
 from rig.run.receiver import Receiver
 
 
@@ -36,13 +35,10 @@ class Bench:
         whole = self.receiver.shapes
         # As far as echoes are looked for, and some noise to tell them from; no farther.
         room_s = plan.timing.ping_interval_s - LEAD_S - plan.pulse.duration_s
-        needed = max(
-            math.ceil(self.receiver.last_echo_s / whole[0].bin_s) + 1,
-            fewest_bins(whole[0], cells=CELLS),
-            400,
-        )
+        needed = self.receiver.searched_bins(whole[0])
         self.bins = min(int(room_s / whole[0].bin_s) + 1, needed)
-        self.shapes = tuple(shape.for_bins(self.bins) for shape in whole)
+        self.lead = lead_bins(whole[0])
+        self.shapes = tuple(shape.for_bins(self.lead + self.bins) for shape in whole)
         shape = self.shapes[0]
         self._frequency_hz = shape.carrier_hz + shape.offset_hz
         medium = plan.medium

@@ -41,7 +41,7 @@ def profiles_of(
     marks = [r.time_zero for r in results if r.alone is not None and r.time_zero is not None]
     direct = float(np.median([m.amplitude for m in marks])) if marks else 0.0
     direct_s = other.plan.geometry.baseline_m / other.receiver.sound_speed_m_s
-    if receiver.plan.geometry.time_zero != "direct" or direct_s < 2 * other.shapes[0].bin_s:
+    if receiver.plan.geometry.time_zero != "direct":
         direct = 0.0
     by_ping: dict[int, list[tuple[float, float]]] = {}
     for track in kept:
@@ -53,18 +53,27 @@ def profiles_of(
     for i, result in enumerate(results):
         pulse = i % len(other.shapes)
         shape = other.shapes[pulse]
-        envelope = drawn_noise(shape, other.bins, noise_rms, random)
+        # All of it is drawn from a little ahead of the pulse's leaving on.
+        bins, lead_s = other.lead + other.bins, other.lead * shape.bin_s
+        envelope = drawn_noise(shape, bins, noise_rms, random)
         if direct:
-            envelope += direct * shape.at_bins(direct_s, other.bins)
+            envelope += direct * shape.at_bins(lead_s + direct_s, bins)
         for delay_s, response in on_ways:
             if response[i].any():
-                envelope += _echo(shape, float(delay_s[i]), response[i], other.bins)
+                envelope += _echo(shape, lead_s + float(delay_s[i]), response[i], bins)
         for range_m, amplitude in by_ping.get(result.index, []):
             lost = present.amplitude(present.absorbed(range_m))
             response = amplitude / float(lost) * other.absorbed(range_m)
-            envelope += _echo(shape, float(other.delay_s(range_m)), response, other.bins)
+            at_s = lead_s + float(other.delay_s(range_m))
+            envelope += _echo(shape, at_s, response, bins)
         profiles.append(
-            EchoProfile(envelope=envelope, bin_s=shape.bin_s, shape=shape, pulse_index=pulse)
+            EchoProfile(
+                envelope=envelope[other.lead :],
+                ahead=envelope[: other.lead],
+                bin_s=shape.bin_s,
+                shape=shape,
+                pulse_index=pulse,
+            )
         )
     return profiles
 

@@ -7,16 +7,10 @@ session gave it.
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections import deque
 from collections.abc import Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
-from dsp.ping.noise import fewest_bins
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
-from rig.run.marks import CELLS
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 
@@ -57,7 +51,7 @@ class ShownPings:
         self._taken: deque[PingResult] = deque(maxlen=most + MOST_STACKED)
         self._held: list[PingResult] | None = None
         self._newer = 0
-        self._background: NDArray[np.complex64] | None = None
+        self._background: EchoProfile | None = None
         self._drawn: dict[int, PingResult] = {}
         self._short: dict[int, EchoProfile] = {}
         self._found: tuple[tuple[PingResult, float], PingResult] | None = None
@@ -203,8 +197,7 @@ class ShownPings:
     def _cut(self, profile: EchoProfile) -> EchoProfile:
         # As far as the receiver looks for echoes, with the noise that it needs beside them.
         shape = self._receiver.shape if profile.shape is None else profile.shape
-        last = math.ceil(self._receiver.last_echo_s / shape.bin_s) + 1
-        bins = max(last, 400, fewest_bins(shape, cells=CELLS))
+        bins = self._receiver.searched_bins(shape)
         return dataclasses.replace(profile, envelope=profile.envelope[:bins])
 
     def _searched(self, result: PingResult) -> PingResult:

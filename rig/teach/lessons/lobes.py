@@ -64,8 +64,7 @@ def _direct(heard: StepHeard, profile: EchoProfile) -> NDArray[np.complex64]:
     bins = profile.envelope.size
     travel_s = heard.plan.geometry.baseline_m / heard.receiver.sound_speed_m_s
     zero = None if last is None else last.time_zero
-    # Without a baseline the receiver itself has taken it away.
-    if zero is None or zero.method != "direct" or travel_s < 2 * profile.bin_s:
+    if zero is None or zero.method != "direct":
         return np.zeros(bins, dtype=np.complex64)
     return np.asarray(np.float32(zero.amplitude) * shape.at_bins(travel_s, bins))
 

@@ -42,6 +42,15 @@ def test_stack_is_as_long_as_its_shortest_profile() -> None:
     assert stacked([long, short]).envelope.size == 40
 
 
+def test_what_was_heard_ahead_of_time_zero_goes_the_same_way() -> None:
+    early = EchoProfile(envelope=np.ones(9), ahead=np.array([1, 2, 3]), bin_s=1e-4)
+    late = EchoProfile(envelope=np.ones(9), ahead=np.array([7, 8]), bin_s=1e-4, pings=3)
+    # The bin next to time zero is the last; the ping that was heard the least ahead says how far.
+    np.testing.assert_allclose(stacked([early, late]).ahead, [(2 + 3 * 7) / 4, (3 + 3 * 8) / 4])
+    np.testing.assert_allclose(still_background([early, early]).ahead, early.ahead)
+    np.testing.assert_allclose(without_background(early, late).ahead, [2 - 7, 3 - 8])
+
+
 def test_stacking_nothing_or_unlike_bins_is_refused() -> None:
     profile = noise_profiles(1)[0]
     other = EchoProfile(envelope=profile.envelope, bin_s=2e-4)
@@ -57,7 +66,7 @@ def test_what_only_passed_is_not_in_the_background() -> None:
         rows[ping, 2 * ping] += 3.0  # something that is elsewhere at each ping
     profiles = [EchoProfile(envelope=row, bin_s=1e-4) for row in rows]
     background = still_background(profiles)
-    np.testing.assert_allclose(background, 0.5 + 0.1j, rtol=1e-6)
+    np.testing.assert_allclose(background.envelope, 0.5 + 0.1j, rtol=1e-6)
     moving = without_background(profiles[4], background)
     assert np.flatnonzero(np.abs(moving.envelope) > 0.01).tolist() == [8]
 

@@ -13,7 +13,7 @@ from dsp.ping.compression import PulseCompressor, lobe_table, powers_of
 from dsp.ping.noise import cell_rate, noise_grid, ordered_statistic_factor, rank_of
 from dsp.ping.peaks import Peak, bin_reader
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
-from dsp.ping.search import find_echoes
+from dsp.ping.search import find_echoes, found_at, lead_bins
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSES = {
@@ -239,3 +239,41 @@ def test_a_look_leaves_to_a_search_what_it_cannot_say(
 
 def test_silence_holds_no_standing_sound() -> None:
     assert look(np.zeros(BLOCK), 0.03, 0.1) is None
+
+
+# A sound at time zero itself
+
+
+@pytest.mark.parametrize("off_bins", [-1.4, -0.3, 0.0, 0.45, 2.0])
+def test_beside_a_sound_at_time_zero_an_echo_s_noise_is_the_noise(off_bins: float) -> None:
+    """As of one face that sends and hears: its own sound is 40 dB over the echo."""
+    pulse = linear_chirp(12e3, 16e3, 0.002, RATE_HZ)
+    compress = PulseCompressor(pulse, BLOCK)
+    shape, lead = compress.shape, lead_bins(compress.shape)
+    rms, amplitude, zero_s, echo_s = 1e-3, 1e-2, 0.020, 0.0258
+    noise_power = (rms * shape.noise_gain) ** 2
+    told: dict[str, list[float]] = {"seen": [], "unseen": []}
+    delay_bins = []
+    for seed in range(40):
+        block = np.random.default_rng(seed).normal(0, rms, BLOCK)
+        block += echo(zero_s + off_bins * shape.bin_s, 1.0, pulse) + echo(echo_s, amplitude, pulse)
+        start_s = zero_s - lead * shape.bin_s
+        whole = compress.from_time_zero(compress.band_spectrum(block), start_s)
+        whole = whole[: lead + 935]
+        for name, ahead in (("seen", whole[:lead]), ("unseen", None)):
+            found = found_at(
+                whole[lead:], shape, rates=(1e-6,), start_s=0.004, stop_s=0.015, ahead=ahead
+            )
+            told[name] += [2 * p.amplitude**2 / (p.snr * shape.efficiency) for p in found.peaks]
+            if name == "seen":
+                (peak,) = found.peaks
+                delay_bins.append((peak.delay_s - (echo_s - zero_s)) / shape.bin_s)
+    # The noise is known from 64 cells to √0.024 = 15 % (Rényi, see noise_doubt); the mean of
+    # 40 to 2.5 %, four times that, and 2 % for rounding and the echoes' own tops.
+    assert np.mean(told["seen"]) == pytest.approx(noise_power, rel=0.12)
+    # Woodward's bound on a delay at this 2E/N0, for the mean of 40; four times that.
+    bound_s = 1 / (math.sqrt(2 * amplitude**2 / noise_power) * shape.rms_bandwidth_rad_s)
+    assert abs(np.mean(delay_bins)) < 4 * bound_s / math.sqrt(40) / shape.bin_s
+    if off_bins < 0.5:
+        # Not seen as a peak, the sound leaves its side lobes among the cells.
+        assert np.median(told["unseen"]) > 2 * noise_power
