@@ -146,14 +146,14 @@ def standing_peak(
     ranked = float(np.partition(ahead, rank - 1)[rank - 1]) ** 2
     rate = cell_rate(false_alarm_rate, shape, cells=cells)
     threshold = ranked * ordered_statistic_factor(rate, cells, rank)
-    noise = max(ranked * mean_over_ranked(cells), (ROUNDING * amplitude) ** 2)
+    noise = max(ranked * mean_over_ranked(cells, rank), (ROUNDING * amplitude) ** 2)
     snr_out = 2 * amplitude**2 / noise
     doubt_db = 4 * 20 / math.log(10) / math.sqrt(snr_out)
     off_db = abs(20 * math.log10(max(amplitude, 1e-30) / like_amplitude))
     if amplitude**2 <= threshold or off_db > within_db + doubt_db:
         return None
     u_at_one_s = delay_uncertainty_s(shape, 1.0)
-    u_delay_s = u_at_one_s * math.sqrt((1 + noise_doubt(cells)) / max(snr_out - 2, 1.0))
+    u_delay_s = u_at_one_s * math.sqrt((1 + noise_doubt(cells, rank)) / max(snr_out - 2, 1.0))
     reach = looked.table.reach_bins
     start, stop = max(crest - reach, 0), min(crest + reach + 1, envelope.size)
     lags = slice(start - crest + reach, stop - crest + reach)

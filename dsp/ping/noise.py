@@ -29,6 +29,10 @@ RANK_SHARE = 0.75
 """The ordered-statistic threshold reads the cell at this share of the sorted ones:
 a quarter of them may hold other echoes without lifting it."""
 
+LEVEL_SHARE = 0.5
+"""The noise itself is read off the middle one: half of the cells may hold other echoes, and
+what those left behind where they are no copies of the pulse."""
+
 STRETCH = 4096
 """Of so many bins at a time the noise around them is sorted."""
 
@@ -262,7 +266,7 @@ def ordered_statistic_threshold(
         rows.partition(rank - 1, axis=1)
         ranked[bins] = rows[:, rank - 1]
     threshold = ranked * ordered_statistic_factor(false_alarm_rate, cells, rank)
-    return threshold, ranked * mean_over_ranked(cells)
+    return threshold, ranked * mean_over_ranked(cells, rank)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -288,10 +292,16 @@ class NoiseGrid:
     index: NDArray[np.intp]
     stretch_of: NDArray[np.intp]
 
-    def ranked(self, power: NDArray[np.floating]) -> NDArray[np.floating]:
-        """Return the sorted cell of rank :func:`rank_of` for each stretch."""
-        rank = rank_of(self.cells)
-        return np.asarray(np.partition(power[self.index], rank - 1, axis=1)[:, rank - 1])
+    def ranked(
+        self, power: NDArray[np.floating]
+    ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+        """Return for each stretch the sorted cell that thresholds are set by, and the middle one.
+
+        Of ranks :func:`rank_of` and :func:`level_rank_of`.
+        """
+        ranks = rank_of(self.cells) - 1, level_rank_of(self.cells) - 1
+        in_order = np.partition(power[self.index], ranks, axis=1)
+        return in_order[:, ranks[0]], in_order[:, ranks[1]]
 
 
 def noise_grid(
@@ -317,21 +327,21 @@ def noise_grid(
     return NoiseGrid(cells=cells, index=index, stretch_of=np.arange(bins) // step)
 
 
-def mean_over_ranked(cells: int) -> float:
-    """Return the mean of exponential cells over that of the one of rank :func:`rank_of`.
+def mean_over_ranked(cells: int, rank: int) -> float:
+    """Return the mean of exponential cells over that of the one of a rank.
 
     The rank-th smallest of N has the mean Σ 1/(N − i).
     """
-    return 1 / float(np.sum(1 / (cells - np.arange(rank_of(cells)))))
+    return 1 / float(np.sum(1 / (cells - np.arange(rank))))
 
 
-def noise_doubt(cells: int) -> float:
+def noise_doubt(cells: int, rank: int) -> float:
     """Relative variance of the noise power that one of the sorted cells tells of.
 
     Examples
     --------
-    >>> round(noise_doubt(64), 3)
-    0.024
+    >>> round(noise_doubt(64, rank_of(64)), 3), round(noise_doubt(64, level_rank_of(64)), 3)
+    (0.024, 0.032)
 
     References
     ----------
@@ -339,7 +349,7 @@ def noise_doubt(cells: int) -> float:
     variance Σ 1/(N − i)²: A. Rényi, "On the theory of order statistics", *Acta Math.
     Acad. Sci. Hung.* 4, 1953 (from memory).
     """
-    steps = 1 / (cells - np.arange(rank_of(cells)))
+    steps = 1 / (cells - np.arange(rank))
     return float((steps @ steps) / steps.sum() ** 2)
 
 
@@ -365,8 +375,13 @@ def training_steps(shape: EchoShape) -> tuple[int, int]:
 
 
 def rank_of(cells: int) -> int:
-    """Return which of so many sorted cells the noise is read off, from 1."""
+    """Return which of so many sorted cells thresholds are set by, from 1."""
     return max(1, round(RANK_SHARE * cells))
+
+
+def level_rank_of(cells: int) -> int:
+    """Return which of so many sorted cells the noise is read off, from 1."""
+    return max(1, round(LEVEL_SHARE * cells))
 
 
 def _cells_with_room(bins: int, guard_bins: int, spacing_bins: int, cells: int) -> int:

@@ -36,6 +36,7 @@ from dsp.ping.compression import (
 from dsp.ping.noise import (
     NoiseGrid,
     cell_rate,
+    level_rank_of,
     mean_over_ranked,
     noise_doubt,
     noise_grid,
@@ -290,7 +291,7 @@ class _Planned:
     noise_doubt: float
     log_rate: float
     threshold_over_ranked: float
-    mean_over_ranked: float
+    mean_over_middle: float
 
 
 @functools.lru_cache(maxsize=32)
@@ -325,10 +326,10 @@ def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: 
         half_bin=0.9 * float(abs(shape.at(shape.bin_s / 2))),
         amplifies=amplifies,
         u_at_one_s=delay_uncertainty_s(shape, 1.0),
-        noise_doubt=noise_doubt(grid.cells),
+        noise_doubt=noise_doubt(grid.cells, level_rank_of(grid.cells)),
         log_rate=math.log(rate),
         threshold_over_ranked=ordered_statistic_factor(rate, grid.cells, rank_of(grid.cells)),
-        mean_over_ranked=mean_over_ranked(grid.cells),
+        mean_over_middle=mean_over_ranked(grid.cells, level_rank_of(grid.cells)),
     )
 
 
@@ -701,9 +702,10 @@ class _Search:
         """Learn from what is left how strong the noise is and how well the copies fit."""
         planned = self._planned
         self._power = power
-        ranked = planned.grid.ranked(self._with_doubtful(power)).astype(np.float64)
+        cells = planned.grid.ranked(self._with_doubtful(power))
+        ranked, middle = (each.astype(np.float64) for each in cells)
         self._ranked = ranked
-        noise = np.maximum(ranked * planned.mean_over_ranked, self._least_power)
+        noise = np.maximum(middle * planned.mean_over_middle, self._least_power)
         threshold = np.maximum(ranked * planned.threshold_over_ranked, self._least_threshold)
         self._noise = noise[planned.grid.stretch_of]
         self._threshold = threshold[planned.grid.stretch_of]

@@ -130,7 +130,7 @@ def test_a_threshold_that_a_stretch_shares_keeps_its_false_alarm_rate() -> None:
     alarms = 0
     for _ in range(60):
         power = rng.exponential(size=4000)
-        alarms += int(np.count_nonzero(power > (grid.ranked(power) * factor)[grid.stretch_of]))
+        alarms += int(np.count_nonzero(power > (grid.ranked(power)[0] * factor)[grid.stretch_of]))
     assert alarms == pytest.approx(240, abs=4 * 15.5 * math.sqrt(2) * math.sqrt(2))
 
 
@@ -276,4 +276,4 @@ def test_beside_a_sound_at_time_zero_an_echo_s_noise_is_the_noise(off_bins: floa
     assert abs(np.mean(delay_bins)) < 4 * bound_s / math.sqrt(40) / shape.bin_s
     if off_bins < 0.5:
         # Not seen as a peak, the sound leaves its side lobes among the cells.
-        assert np.median(told["unseen"]) > 2 * noise_power
+        assert np.mean(told["unseen"]) > 1.12 * noise_power

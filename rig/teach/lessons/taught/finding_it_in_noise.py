@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.bounds import false_alarm_threshold
-from dsp.ping.noise import TRAINING_CELLS, noise_doubt, ordered_statistic_threshold
+from dsp.ping.noise import TRAINING_CELLS, noise_doubt, ordered_statistic_threshold, rank_of
 from dsp.ping.pulses import BARKER_13, golay_codes
 from rig.errors import NotHeardError
 from rig.teach.lessons.air_bench import PLAN, scene
@@ -59,7 +59,10 @@ def _false_alarms(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
     # A count of rare things is as unsure as its root (Poisson). The height of the noise, learnt
     # anew at each ping, is a little wrong for all of its looks together.
     u_counts = [
-        math.sqrt(max(n, 1) + pings * (n / pings * math.log(rate)) ** 2 * noise_doubt(training))
+        math.sqrt(
+            max(n, 1)
+            + pings * (n / pings * math.log(rate)) ** 2 * noise_doubt(training, rank_of(training))
+        )
         for n, rate in zip(counts, _RATES, strict=True)
     ]
     listed = sum(len(r.echoes) for r in step.run.results)
