@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import scipy
@@ -19,6 +20,8 @@ from dsp.arguments import require_positive, require_within
 
 SIDE_LOBE_DB = {"piston": -17.570150, "line": -13.261459}
 """Highest side lobe, one way, dB re the beam's axis (computed with scipy)."""
+
+_Wave = TypeVar("_Wave", float, NDArray[np.float64])
 
 # Where the beam falls to half power, by ways, and to its first null, as
 # ka·sin θ of a piston and (L/λ)·sin θ of a line (computed with scipy).
@@ -34,7 +37,7 @@ _NULL = {"piston": 3.8317060, "line": 1.0}
 def beam_amplitude(
     shape: str,
     size_m: float,
-    wavelength_m: float,
+    wavelength_m: ArrayLike,
     angle_rad: ArrayLike,
     *,
     ways: int = 1,
@@ -46,14 +49,14 @@ def beam_amplitude(
     shape : {"piston", "line"}
     size_m : float
         Radius of a piston, length of a line.
-    wavelength_m : float
+    wavelength_m : array_like
     angle_rad : array_like
-        From the axis.
+        From the axis; of a shape that goes with that of `wavelength_m`.
     ways : {1, 2}
 
     Returns
     -------
-    ndarray of float64, the shape of `angle_rad`
+    ndarray of float64, the shape of the two together
 
     Raises
     ------
@@ -66,7 +69,7 @@ def beam_amplitude(
     and 7.3.4 (cited from memory): 2 J₁(ka sin θ) / (ka sin θ), and sin x / x with
     x = (kL/2) sin θ.
     """
-    scale = _scale(shape, size_m, wavelength_m)
+    scale = _scale(shape, size_m, np.asarray(wavelength_m, dtype=np.float64))
     _require_ways(ways)
     argument = scale * np.sin(np.asarray(angle_rad, dtype=np.float64))
     if shape == "line":
@@ -259,7 +262,7 @@ def straight_pass(closest_m: float, half_angle_rad: float, speed_m_s: float) -> 
     )
 
 
-def _scale(shape: str, size_m: float, wavelength_m: float) -> float:
+def _scale(shape: str, size_m: float, wavelength_m: _Wave) -> _Wave:
     """Size over wave as each shape counts it: ka of a piston, L/λ of a line."""
     require_positive("size_m", size_m, "m")
     require_positive("wavelength_m", wavelength_m, "m")

@@ -57,11 +57,9 @@ class Bench:
         """
         r = np.asarray(range_m, dtype=np.float64)[..., np.newaxis]
         face, c = self.plan.transducer, self.receiver.sound_speed_m_s
-        beam = [
-            beam_amplitude(face.shape, face.size_m, c / f, angle_rad, ways=2)
-            for f in self._frequency_hz.tolist()
-        ]
-        return np.asarray(np.stack(beam, axis=-1) * np.exp(-2 * self._nepers_m * r) / r**2)
+        angle = np.asarray(angle_rad, dtype=np.float64)[..., np.newaxis]
+        beam = beam_amplitude(face.shape, face.size_m, c / self._frequency_hz, angle, ways=2)
+        return np.asarray(beam * np.exp(-2 * self._nepers_m * r) / r**2)
 
     def absorbed(self, range_m: float) -> NDArray[np.float64]:
         """Amplitude that is left of each frequency after the way out and back."""

@@ -263,3 +263,11 @@ def test_further_out_the_cone_is_wider(range_m: float, half_angle: float) -> Non
 def test_beams_refuse_what_makes_none(call: object, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         call()  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("shape", ["piston", "line"])
+def test_many_wavelengths_at_once_are_each_as_alone(shape):
+    wavelengths_m, angles_rad = np.array([0.02, 0.034, 0.05]), np.linspace(-1.2, 1.2, 7)
+    together = beam_amplitude(shape, 0.06, wavelengths_m, angles_rad[:, np.newaxis], ways=2)
+    alone = [beam_amplitude(shape, 0.06, float(one), angles_rad, ways=2) for one in wavelengths_m]
+    assert (together == np.stack(alone, axis=-1)).all()
