@@ -98,8 +98,7 @@ def _beam(given: argparse.Namespace) -> int:
 
     moved = way_moved(given)
     if given.recording is not None:
-        with opening.replay_of(given) as bench:
-            run = gone_over(bench, bench.recorded_pings or 0)
+        run = recorded_run(given)
         note = f"From {run.origin.name}."
     elif given.plan is None:
         raise PlanError("beam: found no recording and no plan; give a RECORDING, or --plan FILE")
@@ -114,9 +113,10 @@ def _beam(given: argparse.Namespace) -> int:
         note = f"Live: {given.front_end.replace('-', ' ')}."
     measured = beam_of(run, moved, beside=not given.square, from_m=given.from_m, to_m=given.to_m)
     if given.picture is not None:
-        from rig.show.pictures.beam_picture import save_beam_picture
+        from rig.show.pictures.beam_picture import BeamPicture
+        from rig.show.pictures.saving import save_drawn
 
-        save_beam_picture(given.picture, measured, note=note)
+        save_drawn(given.picture, lambda figure: BeamPicture(figure, measured, note=note))
     if given.json:
         print(json.dumps(beam_answer(measured)))
         return 0

@@ -16,7 +16,8 @@ def _what_if(given: argparse.Namespace) -> int:
     from rig.measure.what_if.history import what_if
     from rig.measure.what_if.words import what_if_lines
     from rig.show.answers import what_if_answer
-    from rig.show.pictures.what_if_picture import save_what_if
+    from rig.show.pictures.saving import save_drawn
+    from rig.show.pictures.what_if_picture import draw_what_if
 
     if len(given.change) != 1:
         raise PlanError(f"--change: found {len(given.change)} of them; give one: one thing changes")
@@ -24,7 +25,8 @@ def _what_if(given: argparse.Namespace) -> int:
     picture = given.picture or "echobench-what-if.png"
     run = recorded_run(given)
     found = what_if(run, change)
-    save_what_if(picture, run, found, note=f"Recording: {run.origin.name}")
+    note = f"Recording: {run.origin.name}"
+    save_drawn(picture, lambda figure: draw_what_if(figure, run, found, note=note))
     if given.json:
         print(json.dumps(what_if_answer(found, picture)))
         return 0

@@ -31,6 +31,7 @@ class Beam(BeamMeasurement):
         return f"<{title_text(self)}>"
 
     def _repr_png_(self) -> bytes:
-        from rig.show.pictures.beam_picture import beam_picture_bytes
+        from rig.show.pictures.beam_picture import BeamPicture
+        from rig.show.pictures.saving import drawn_bytes
 
-        return beam_picture_bytes("png", self)
+        return drawn_bytes("png", lambda page: BeamPicture(page, self))

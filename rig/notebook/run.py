@@ -192,13 +192,14 @@ class Run(plain.Run):
 
     def _repr_html_(self) -> str:
         from rig.show.markup import figure
-        from rig.show.pictures.bench_picture import picture_bytes
+        from rig.show.pictures.bench_picture import draw_picture
+        from rig.show.pictures.saving import drawn_bytes
 
         caption = f"{counted(len(self.results), 'ping')}, {self.lost_pings} lost"
         if self.info.invented:
             caption += "; in the virtual tank: an invented scene, no sound was made"
         drawn = figure(
-            picture_bytes("png", self),
+            drawn_bytes("png", lambda page: draw_picture(page, self)),
             kind="image/png",
             alt="The bench from the side with its cone, the strength of the last ping over range, "
             f"and the history of earlier pings. All pings added up show {self._echoes_text()}.",

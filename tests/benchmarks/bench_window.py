@@ -26,7 +26,7 @@ from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.receiver import Receiver
 from rig.run.run import Run
 from rig.show.window.what_ifs import WHAT_IFS
-from rig.show.window.window import HISTORY_PINGS, LiveWindow
+from rig.show.window.window import HISTORY_ROWS, LiveWindow
 from rig.tank.built_in import built_in
 
 PINGS, WARM_UP, FULL_DRAWINGS = 100, 10, 5
@@ -55,13 +55,13 @@ def main() -> int:
     plan = two_channels(plan)
     with open_virtual_tank(plan, scene=scene, seed=1) as tank:
         run = Run(Receiver(plan, tank.info))
-        blocks = list(tank.blocks(HISTORY_PINGS + WARM_UP + PINGS))
+        blocks = list(tank.blocks(HISTORY_ROWS + WARM_UP + PINGS))
     results = run.over(iter(blocks))
     figure: Any = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
     with tempfile.TemporaryDirectory() as folder:
         window = LiveWindow(figure, run, save_to=pathlib.Path(folder) / "shot.png")
         on_screen = figure.canvas.manager.window.update
-        window.take([next(results) for _ in range(HISTORY_PINGS)], "")
+        window.take([next(results) for _ in range(HISTORY_ROWS)], "")
 
         def ping() -> None:
             window.take([next(results)], "")

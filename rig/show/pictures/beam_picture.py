@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import os
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,12 +15,10 @@ from numpy.typing import NDArray
 
 from dsp.history.beam_fits import BeamFit, far_field_from_m, pair_pattern
 from dsp.physics import beams
-from rig.files.whole import write_whole
 from rig.measure.beam.measurement import BeamMeasurement
 from rig.show.pictures.page import (
     CONE,
     FAINT,
-    HEIGHT,
     INK,
     MARGIN,
     SMALL_LINE,
@@ -31,7 +28,6 @@ from rig.show.pictures.page import (
     WIDTH,
     Page,
 )
-from rig.show.pictures.saving import check_picture_path, drawn_bytes
 from rig.show.pictures.scales import round_ticks
 from rig.show.wording import has_cone, length_text, signed, tick_texts
 
@@ -357,53 +353,6 @@ def result_text(beam: BeamMeasurement) -> str:
         f"{1e3 * beam.planned_size_m:.4g} mm) · target nearest at "
         f"{_with_u(fit.closest_m, 2 * beam.u_closest_m)} m"
     )
-
-
-def save_beam_picture(
-    path: str | os.PathLike[str],
-    beam: BeamMeasurement,
-    *,
-    note: str = "",
-    size_px: tuple[int, int] = (WIDTH, HEIGHT),
-) -> None:
-    """Draw a measured beam and write the picture; no screen is needed.
-
-    Parameters
-    ----------
-    path : path
-        Its suffix says the kind: .png, .svg or .pdf.
-    beam : BeamMeasurement
-    note : str
-    size_px : tuple of int
-        Width and height of a PNG; the others keep its shape.
-
-    Raises
-    ------
-    StorageError
-        Where the file cannot be written, or its suffix is another.
-    """
-    suffix = check_picture_path(path)
-    drawn = beam_picture_bytes(suffix[1:], beam, note=note, size_px=size_px)
-    write_whole(path, drawn, what="picture")
-
-
-def beam_picture_bytes(
-    kind: str,
-    beam: BeamMeasurement,
-    *,
-    note: str = "",
-    size_px: tuple[int, int] = (WIDTH, HEIGHT),
-) -> bytes:
-    """Draw a measured beam and return what :func:`save_beam_picture` writes.
-
-    Parameters
-    ----------
-    kind : str
-        "png", "svg" or "pdf".
-
-    The rest as :func:`save_beam_picture` has it.
-    """
-    return drawn_bytes(kind, lambda figure: BeamPicture(figure, beam, note=note), size_px=size_px)
 
 
 def _reach_rad(fit: BeamFit) -> float:

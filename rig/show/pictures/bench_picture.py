@@ -8,31 +8,26 @@ one line through all three.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.bench.capture import StreamInfo
-from rig.files.whole import write_whole
 from rig.run.results import Echo, PingResult
 from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.history import History
 from rig.show.pictures.page import (
     ACCENT,
-    HEIGHT,
     INK,
     LEFT,
     MAIN_PT,
     MARGIN,
     SOFT,
     TITLE_PT,
-    WIDTH,
     Page,
     measure,
 )
-from rig.show.pictures.saving import check_picture_path, drawn_bytes
 from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_db
 from rig.show.pictures.sketch import Sketch
 from rig.show.pictures.strip import Strip
@@ -283,92 +278,6 @@ class BenchPicture:
         )
 
 
-def save_picture(
-    path: str | os.PathLike[str],
-    run: Run,
-    results: Sequence[PingResult] | None = None,
-    *,
-    pointed_range_m: float | None = None,
-    note: str = "",
-    remarks: str = "",
-    left_out: int = 0,
-    size_px: tuple[int, int] = (WIDTH, HEIGHT),
-    names_echoes: bool = True,
-) -> None:
-    """Draw a run's pings and write the picture; no screen is needed.
-
-    Parameters
-    ----------
-    path : path
-        Its suffix says the kind: .png, .svg or .pdf.
-    run : Run
-    results : sequence of PingResult, optional
-        What is drawn in place of the run's own latest, such as with the background taken
-        away; oldest first, the last as now.
-    pointed_range_m, remarks, left_out, names_echoes
-        As :meth:`BenchPicture.show` has them.
-    note : str
-        As :class:`BenchPicture` has it.
-    size_px : tuple of int
-        Width and height of a PNG; the others keep its shape.
-
-    Raises
-    ------
-    StorageError
-        Where the file cannot be written, or its suffix is another.
-    """
-    suffix = check_picture_path(path)
-    drawn = picture_bytes(
-        suffix[1:],
-        run,
-        results,
-        pointed_range_m=pointed_range_m,
-        note=note,
-        remarks=remarks,
-        left_out=left_out,
-        size_px=size_px,
-        names_echoes=names_echoes,
-    )
-    write_whole(path, drawn, what="picture")
-
-
-def picture_bytes(
-    kind: str,
-    run: Run,
-    results: Sequence[PingResult] | None = None,
-    *,
-    pointed_range_m: float | None = None,
-    note: str = "",
-    remarks: str = "",
-    left_out: int = 0,
-    size_px: tuple[int, int] = (WIDTH, HEIGHT),
-    names_echoes: bool = True,
-) -> bytes:
-    """Draw a run's pings and return what :func:`save_picture` writes.
-
-    Parameters
-    ----------
-    kind : str
-        "png", "svg" or "pdf".
-
-    The rest as :func:`save_picture` has it.
-    """
-
-    def draw(figure: Figure) -> None:
-        draw_picture(
-            figure,
-            run,
-            results,
-            pointed_range_m=pointed_range_m,
-            note=note,
-            remarks=remarks,
-            left_out=left_out,
-            names_echoes=names_echoes,
-        )
-
-    return drawn_bytes(kind, draw, size_px=size_px)
-
-
 def draw_picture(
     figure: Figure,
     run: Run,
@@ -380,7 +289,20 @@ def draw_picture(
     left_out: int = 0,
     names_echoes: bool = True,
 ) -> None:
-    """Draw a run's pings on an empty figure; parameters as for :func:`save_picture`."""
+    """Draw a run's pings on an empty figure.
+
+    Parameters
+    ----------
+    figure : Figure
+    run : Run
+    results : sequence of PingResult, optional
+        What is drawn in place of the run's own latest, such as with the background taken
+        away; oldest first, the last as now.
+    pointed_range_m, remarks, left_out, names_echoes
+        As :meth:`BenchPicture.show` has them.
+    note : str
+        As :class:`BenchPicture` has it.
+    """
     counts = None
     if results is None:
         results = run.results[-HISTORY_PINGS:]

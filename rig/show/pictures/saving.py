@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from rig.errors import StorageError
+from rig.files.whole import write_whole
 from rig.show.pictures.page import HEIGHT, WIDTH
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ def drawn_bytes(
     kind: str,
     draw: Callable[[Figure], object],
     *,
-    size_px: tuple[float, float],
+    size_px: tuple[float, float] = (WIDTH, HEIGHT),
     dpi: float | None = None,
 ) -> bytes:
     """Let `draw` fill a figure, and return it as a file's content.
@@ -51,6 +52,31 @@ def drawn_bytes(
         drawn = io.BytesIO()
         figure.savefig(drawn, format=kind, dpi=dpi)
     return drawn.getvalue()
+
+
+def save_drawn(
+    path: str | os.PathLike[str],
+    draw: Callable[[Figure], object],
+    *,
+    size_px: tuple[float, float] = (WIDTH, HEIGHT),
+    dpi: float | None = None,
+) -> None:
+    """Let `draw` fill a figure, and write it as a picture; no screen is needed.
+
+    Parameters
+    ----------
+    path : path
+        Its suffix says the kind: .png, .svg or .pdf.
+
+    Others as for :func:`drawn_bytes`.
+
+    Raises
+    ------
+    StorageError
+        Where the file cannot be written, or its suffix is another.
+    """
+    suffix = check_picture_path(path)
+    write_whole(path, drawn_bytes(suffix[1:], draw, size_px=size_px, dpi=dpi), what="picture")
 
 
 def check_picture_path(path: str | os.PathLike[str]) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.plan import Plan
-from rig.files.whole import write_whole
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.receiver import Receiver
@@ -21,17 +19,14 @@ from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.bench_picture import FEWEST_ROWS
 from rig.show.pictures.ink import strength_colours
 from rig.show.pictures.page import (
-    HEIGHT,
     MAIN_PT,
     MARGIN,
     SMALL_LINE,
     SMALL_PT,
     SOFT,
-    WIDTH,
     Page,
     measure,
 )
-from rig.show.pictures.saving import check_picture_path, drawn_bytes
 from rig.show.pictures.scales import (
     RangeColumns,
     RangeScale,
@@ -272,36 +267,3 @@ def _wrapped(words: str, room: float) -> list[str]:
     from rig.show.pictures.lettering import wrapped
 
     return wrapped(words, room, measure(SMALL_PT))
-
-
-def save_what_if(
-    path: str | os.PathLike[str],
-    run: Run,
-    found: WhatIf,
-    *,
-    note: str = "",
-    size_px: tuple[int, int] = (WIDTH, HEIGHT),
-) -> None:
-    """Draw both histories and write the picture; no screen is needed.
-
-    Parameters
-    ----------
-    path : path
-        Its suffix says the kind: .png, .svg or .pdf.
-    size_px : tuple of int
-        Width and height of a PNG; the others keep its shape.
-
-    The rest as :func:`draw_what_if` has it.
-
-    Raises
-    ------
-    StorageError
-        Where the file cannot be written, or its suffix is another.
-    """
-    suffix = check_picture_path(path)
-    drawn = drawn_bytes(
-        suffix[1:],
-        lambda figure: draw_what_if(figure, run, found, note=note),
-        size_px=size_px,
-    )
-    write_whole(path, drawn, what="picture")

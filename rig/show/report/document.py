@@ -23,9 +23,10 @@ from rig.measure.strength import strength_lines
 from rig.run.budget import TABLED_ECHOES
 from rig.run.results import Echo, PingResult
 from rig.show.markup import Markup, bullets, element, figure, joined, page, table
-from rig.show.pictures.beam_picture import beam_picture_bytes
-from rig.show.pictures.bench_picture import picture_bytes
+from rig.show.pictures.beam_picture import BeamPicture
+from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.report_pictures import passes_picture, sum_picture
+from rig.show.pictures.saving import drawn_bytes
 from rig.show.pictures.scales import range_scale
 from rig.show.report.contents import Contents
 from rig.show.report.references import references
@@ -217,7 +218,7 @@ def _value_text(value: Any) -> str:
 
 def _picture(contents: Contents) -> Markup:
     run = contents.run
-    drawn = picture_bytes("svg", run, note=f"from {contents.name}")
+    drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=f"from {contents.name}"))
     found = "No ping came through."
     if run.last is not None:
         found = f"The last good ping shows {_ranges_text(run.last.echoes)}."
@@ -525,7 +526,7 @@ def _beam(contents: Contents) -> Markup:
     return _section(
         "The beam",
         figure(
-            beam_picture_bytes("svg", beam, note=f"From {contents.name}."),
+            drawn_bytes("svg", lambda page: BeamPicture(page, beam, note=f"From {contents.name}.")),
             kind=_SVG,
             alt=alt,
             caption="The beam as measured, against theory.",

@@ -23,7 +23,8 @@ from rig.errors import StorageError
 from rig.files.whole import already_there, write_whole
 from rig.run.results import PingResult
 from rig.run.run import Run
-from rig.show.pictures.bench_picture import picture_bytes
+from rig.show.pictures.bench_picture import draw_picture
+from rig.show.pictures.saving import drawn_bytes
 from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
 from rig.teach.exercises.question import Question
 
@@ -118,12 +119,15 @@ def _picture_name(question: Question) -> str:
 
 def _picture(question: Question) -> bytes:
     heard = question.heard
-    return picture_bytes(
+    return drawn_bytes(
         "png",
-        heard,
-        [*heard.results[:-1], with_even_threshold(heard)],
-        note=f"Reading exercise, question {question.number}. The scene is invented.",
-        names_echoes=False,
+        lambda page: draw_picture(
+            page,
+            heard,
+            [*heard.results[:-1], with_even_threshold(heard)],
+            note=f"Reading exercise, question {question.number}. The scene is invented.",
+            names_echoes=False,
+        ),
     )
 
 

@@ -13,8 +13,9 @@ from datetime import datetime
 
 from rig.files.whole import write_whole
 from rig.show.markup import Markup, element, figure, joined, page, table
-from rig.show.pictures.bench_picture import picture_bytes
+from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.lesson_picture import sheet_picture
+from rig.show.pictures.saving import drawn_bytes
 from rig.show.style import STYLE
 from rig.show.wording import pulse_text
 from rig.teach.lessons.lesson import Lesson, StepHeard
@@ -233,7 +234,8 @@ def _talk(question: str) -> Markup:
 
 def _step(heard: StepHeard, *, between: bool) -> Markup:
     """Draw a step's bench; of one between the first and the last, paper gets the words alone."""
-    drawn = picture_bytes("svg", heard.run, note=f"step {heard.step.name}")
+    note = f"step {heard.step.name}"
+    drawn = drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note))
     echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.run.echoes[:5])
     picture = figure(
         drawn,

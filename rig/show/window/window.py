@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, cast
 from rig.errors import StorageError
 from rig.run.results import PingResult
 from rig.run.run import Run
-from rig.show.pictures.bench_picture import BenchPicture, save_picture
+from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.page import INK, SOFT
-from rig.show.pictures.saving import free_path
+from rig.show.pictures.saving import free_path, save_drawn
 from rig.show.pictures.scales import range_scale, strength_limits_db
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
@@ -21,7 +21,7 @@ from rig.show.window.what_ifs import Foretold, WhatIfs
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-HISTORY_PINGS = 120
+HISTORY_ROWS = 120
 """Rows of the history in a window."""
 
 
@@ -50,7 +50,7 @@ class LiveWindow:
         self._run = run
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
-        self._pings = ShownPings(run.receiver, most=HISTORY_PINGS)
+        self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
@@ -67,9 +67,7 @@ class LiveWindow:
 
     def _lay_out(self) -> None:
         self._figure.clear()
-        self._picture = BenchPicture(
-            self._figure, self._run, note=KEYS, history_pings=HISTORY_PINGS
-        )
+        self._picture = BenchPicture(self._figure, self._run, note=KEYS, history_pings=HISTORY_ROWS)
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
         _, strip, history = (axes.get_position() for axes in self._picture.panels)
@@ -278,13 +276,16 @@ class LiveWindow:
             return
         path = free_path(self._save_to)
         try:
-            save_picture(
+            save_drawn(
                 path,
-                self._run,
-                self._pings.results(),
-                pointed_range_m=self._pointer_m,
-                remarks=self._pings.remarks(),
-                left_out=self._pings.left_out,
+                lambda figure: draw_picture(
+                    figure,
+                    self._run,
+                    self._pings.results(),
+                    pointed_range_m=self._pointer_m,
+                    remarks=self._pings.remarks(),
+                    left_out=self._pings.left_out,
+                ),
             )
         except StorageError as problem:
             self._message = str(problem)
@@ -292,11 +293,11 @@ class LiveWindow:
             self._message = f"Saved: {path}"
 
     def _save_foretold(self, foretold: Foretold) -> None:
-        from rig.show.pictures.what_if_picture import save_what_if
+        from rig.show.pictures.what_if_picture import draw_what_if
 
         path = free_path(self._save_to.with_stem(f"{self._save_to.stem}-what-if"))
         try:
-            save_what_if(path, foretold.run, foretold.found)
+            save_drawn(path, lambda figure: draw_what_if(figure, foretold.run, foretold.found))
         except StorageError as problem:
             self._message = str(problem)
             self._leave_what_if()

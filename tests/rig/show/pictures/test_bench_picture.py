@@ -16,8 +16,8 @@ from matplotlib.text import Text
 
 from dsp.ping.profiles import EchoProfile
 from rig.errors import StorageError
-from rig.show.pictures.bench_picture import BenchPicture, save_picture
-from rig.show.pictures.saving import check_picture_path
+from rig.show.pictures.bench_picture import BenchPicture, draw_picture
+from rig.show.pictures.saving import check_picture_path, save_drawn
 
 SIZES = {"1280x720": 100, "1920x1080": 150}  # dots per inch of 12.8 × 7.2 inches
 
@@ -43,7 +43,8 @@ def drawn(
 
 
 def saved(path, bench, results, **how):
-    save_picture(path, bench.run(results), **how)
+    run = bench.run(results)
+    save_drawn(path, lambda figure: draw_picture(figure, run), **how)
 
 
 def crowded(bench, rng):
@@ -406,11 +407,13 @@ from rig.bench.plan import Plan
 from rig.bench.pulse_kinds import Chirp
 from rig.run.receiver import Receiver
 from rig.run.run import Run
-from rig.show.pictures.bench_picture import save_picture
+from rig.show.pictures.bench_picture import draw_picture
+from rig.show.pictures.saving import save_drawn
 assert "matplotlib" not in sys.modules
 plan = Plan(pulse=Chirp(start_hz=4e3, stop_hz=12e3, duration_s=0.01))
 info = StreamInfo(front_end="virtual-tank", device="bench", sample_rate_hz=48e3)
-save_picture({str(tmp_path / "p.png")!r}, Run(Receiver(plan, info)))
+run = Run(Receiver(plan, info))
+save_drawn({str(tmp_path / "p.png")!r}, lambda figure: draw_picture(figure, run))
 assert "matplotlib.pyplot" not in sys.modules
 print(time.process_time())
 """

@@ -17,7 +17,8 @@ from rig.measure.what_if.change import read_change
 from rig.measure.what_if.history import what_if
 from rig.run.receiver import Receiver
 from rig.run.run import run_of, run_with
-from rig.show.pictures.what_if_picture import draw_what_if, save_what_if
+from rig.show.pictures.saving import save_drawn
+from rig.show.pictures.what_if_picture import draw_what_if
 from rig.tank.scene import scene_from_table
 
 PLAN = {
@@ -111,9 +112,16 @@ def test_the_arch_is_narrower_in_the_forecast_and_dark_in_grey(figure):
 
 def test_a_picture_is_written_at_the_size_that_was_asked_for(heard, tmp_path: Path):
     found = what_if(heard, read_change("tilt=10"))
-    save_what_if(tmp_path / "both.png", heard, found, size_px=(640, 360))
+    save_drawn(
+        tmp_path / "both.png", lambda figure: draw_what_if(figure, heard, found), size_px=(640, 360)
+    )
     assert imread(tmp_path / "both.png").shape[:2] == (360, 640)
-    with pytest.raises(StorageError, match="ends in"):
-        save_what_if(tmp_path / "both.gif", heard, found)
+
+
+def test_another_suffix_and_a_missing_folder_are_refused_before_and_after_drawing(tmp_path: Path):
+    drawn = []
+    with pytest.raises(StorageError, match=r"ends in '\.gif'"):
+        save_drawn(tmp_path / "both.gif", drawn.append)
+    assert not drawn
     with pytest.raises(StorageError, match="cannot be written"):
-        save_what_if(tmp_path / "no" / "both.png", heard, found)
+        save_drawn(tmp_path / "no" / "both.png", drawn.append)
