@@ -9,8 +9,9 @@ them by subject. Each is loaded when it is first used. What lies deeper may move
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
+
+from dsp.lazy_names import lazy_names
 
 if TYPE_CHECKING:
     # For type checkers and editors; a name imported as itself is one that is handed on.
@@ -256,21 +257,7 @@ _NAMES = {
     ),
 }
 
-_MODULE_OF = {name: module for module, names in _NAMES.items() for name in names}
-
-__all__ = sorted(_MODULE_OF)
+_load, __dir__, __all__ = lazy_names(__name__, _NAMES)
 
 if not TYPE_CHECKING:  # to a type checker, a module with this would have any name at all
-
-    def __getattr__(name: str) -> object:
-        """Load a public name when it is first used (PEP 562)."""
-        if name not in _MODULE_OF:
-            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-        module = importlib.import_module(f"{__name__}.{_MODULE_OF[name]}")
-        globals()[name] = value = getattr(module, name)
-        return value
-
-
-def __dir__() -> list[str]:
-    """Return the public names, those not yet loaded among them."""
-    return sorted({*globals(), *__all__})
+    __getattr__ = _load
