@@ -13,11 +13,6 @@ LEAD_S = 0.005
 and the noise ahead of it are in the block."""
 
 
-INVENTED_FRONT_ENDS = ("virtual-tank", "emulated-board")
-"""Front ends that sound a made-up scene, for whoever has to know before a stream is open.
-The stream itself says it by :attr:`StreamInfo.invented`."""
-
-
 class CaptureFlag(enum.Flag):
     """What a front end knows to be wrong with a block. No flag: nothing known."""
 

@@ -105,7 +105,7 @@ class _Course:
     """
 
     def __init__(self, given: argparse.Namespace, lesson: Lesson, parts: Sequence[Part]) -> None:
-        from rig.bench.capture import INVENTED_FRONT_ENDS
+        from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 
         self._given = given
         self._lesson = lesson

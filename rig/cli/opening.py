@@ -94,7 +94,7 @@ def replay_of(given: argparse.Namespace) -> Bench:
 
 def _scene(given: argparse.Namespace, plan: Plan) -> Scene | None:
     """Read the scene that was named, where one is sounded, and warn of another medium."""
-    from rig.bench.capture import INVENTED_FRONT_ENDS
+    from rig.bench.front_end_names import INVENTED_FRONT_ENDS
     from rig.run.opening import other_medium, scene_of_bench
     from rig.tank.scene import read_scene
 

@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
-FRONT_ENDS = ("virtual-tank", "sound-card", "serial-board", "emulated-board")
+from rig.bench.front_end_names import FRONT_ENDS
 
 CAUTION = (
     "Start quiet and keep ears away from the loudspeaker. Keep mains equipment away from a tank."

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
@@ -67,10 +66,9 @@ def shows_window(given: argparse.Namespace) -> bool:
     if given.json or given.picture is not None:
         return False
     given.picture = f"echobench-{given.command}.png"
-    own_screen = sys.platform in ("win32", "darwin")
-    if own_screen or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"):
-        from rig.show.window.backend import why_no_window, window_backend
+    from rig.show.window.backend import screen_there, why_no_window, window_backend
 
+    if screen_there():
         if window_backend() is not None:
             given.picture = None
             return True
@@ -99,9 +97,10 @@ def show_window(
 
 def draw_picture(path: str, run: Run, *, note: str) -> None:
     """Save the pings' picture."""
-    from rig.show.pictures.bench_picture import save_picture
+    from rig.show.pictures import bench_picture
+    from rig.show.pictures.saving import save_drawn
 
-    save_picture(path, run, note=note)
+    save_drawn(path, lambda figure: bench_picture.draw_picture(figure, run, note=note))
 
 
 def print_faults(run: Run) -> None:

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from rig.bench.capture import INVENTED_FRONT_ENDS, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import PlanError, RecordingError
 from rig.files.sigmf import CAPTURES, DATATYPE, META_SUFFIX, SAMPLE, paths_of

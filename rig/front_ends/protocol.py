@@ -1,4 +1,4 @@
-"""The one contract that every front end keeps, and their names."""
+"""The one contract that every front end keeps."""
 
 from __future__ import annotations
 

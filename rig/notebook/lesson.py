@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from rig.bench.capture import INVENTED_FRONT_ENDS
+from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration
 from rig.errors import LessonError, PlanError

@@ -10,18 +10,17 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from dsp.physics.medium import sound_speed_m_s
-from rig.bench.capture import INVENTED_FRONT_ENDS, StreamInfo
+from rig.bench.capture import StreamInfo
+from rig.bench.front_end_names import FRONT_ENDS, INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration
 from rig.files.calibration import CALIBRATION_NAME, read_calibration
 from rig.front_ends.protocol import FrontEnd
-from rig.front_ends.replay import Replay, open_recording
+from rig.front_ends.replay import open_recording
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.run import Origin, Run
 from rig.tank.scene import Scene
-
-FRONT_ENDS = ("virtual-tank", "sound-card", "serial-board", "emulated-board")
 
 START_LEVEL_DB = -20.0
 """Of a sound card's output, dB re full scale, unless another is asked for: start quiet."""
@@ -261,14 +260,14 @@ def calibration_for(
     plan: Plan, *, front_end: str, path: str | None, beside: str
 ) -> Calibration | None:
     """Read the calibration that was named, or the one beside a file if the plan needs it."""
-    by_latency = plan.geometry.time_zero == "calibration" and front_end == "sound-card"
-    needed = by_latency or plan.receiver.weighting == "equalised"
-    return stored_calibration(path, beside=beside, needed=needed)
+    return _stored_calibration(plan, path, beside=beside, knows_leaving=front_end != "sound-card")
 
 
-def stored_calibration(path: str | None, *, beside: str, needed: bool) -> Calibration | None:
-    """Read a calibration: the one named, or the one that lies beside a file."""
-    if path is None and not needed:
+def _stored_calibration(
+    plan: Plan, path: str | None, *, beside: str, knows_leaving: bool
+) -> Calibration | None:
+    by_latency = plan.geometry.time_zero == "calibration" and not knows_leaving
+    if path is None and not by_latency and plan.receiver.weighting != "equalised":
         return None
     return read_calibration(path or os.path.join(os.path.dirname(beside), CALIBRATION_NAME))
 
@@ -301,7 +300,12 @@ def open_replay(
         have them.
     """
     replay = open_recording(path, plan)
-    calibration = _replay_calibration(replay, calibration_path, plan_path or os.fspath(path))
+    calibration = _stored_calibration(
+        replay.plan,
+        calibration_path,
+        beside=plan_path or os.fspath(path),
+        knows_leaving=replay.info.knows_leaving,
+    )
     receiver = receiver_of(replay.plan, replay.info, calibration, when=replay.began)
     origin = Origin(
         name=os.path.basename(os.fspath(path)),
@@ -312,11 +316,3 @@ def open_replay(
         ),
     )
     return Bench(replay, receiver, origin, recorded_pings=replay.pings)
-
-
-def _replay_calibration(replay: Replay, path: str | None, beside: str) -> Calibration | None:
-    plan, info = replay.plan, replay.info
-    by_latency = plan.geometry.time_zero == "calibration" and not info.knows_leaving
-    return stored_calibration(
-        path, beside=beside, needed=by_latency or plan.receiver.weighting == "equalised"
-    )

@@ -22,12 +22,12 @@ import numpy as np
 
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.capture import (
-    INVENTED_FRONT_ENDS,
     LEAD_S,
     CaptureBlock,
     CaptureFlag,
     StreamInfo,
 )
+from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import DeviceError, PlanError
 from rig.front_ends.board.link import (

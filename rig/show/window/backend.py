@@ -12,6 +12,12 @@ from rig.show.pictures.page import HEIGHT, WIDTH
 _TITLE_BAR_PX = 60  # room for a window's own title and a bar of the screen's
 
 
+def screen_there() -> bool:
+    """Say whether the program was started where there is a screen; asks no screen itself."""
+    own_screen = sys.platform in ("win32", "darwin")
+    return own_screen or any(os.environ.get(each) for each in ("DISPLAY", "WAYLAND_DISPLAY"))
+
+
 def window_backend() -> str | None:
     """Return the matplotlib backend that can open a window here, or None.
 
@@ -25,12 +31,7 @@ def window_backend() -> str | None:
     except Exception:  # tkinter may be missing, or its display; either way no window
         pass
     # Qt ends the whole program where it finds no display: ask before it does.
-    has_display = (
-        sys.platform in ("win32", "darwin")
-        or os.environ.get("DISPLAY")
-        or os.environ.get("WAYLAND_DISPLAY")
-    )
-    if has_display and importlib.util.find_spec("PySide6") is not None:
+    if screen_there() and importlib.util.find_spec("PySide6") is not None:
         return "QtAgg"
     return None
 

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.bench.capture import INVENTED_FRONT_ENDS
+from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
 from rig.files.sound_file import is_sound_file
