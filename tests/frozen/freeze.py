@@ -22,6 +22,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+# As the command has it: many threads add up in another order, and round otherwise.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from cases import CASES, make_files
 
 STORED = Path(__file__).with_name("answers.json")
