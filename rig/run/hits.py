@@ -8,6 +8,7 @@ false-alarm rate than the plan asks, and is sifted for the plan's own echoes.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -62,16 +63,17 @@ def hits_of(
     receiver : Receiver
     ping : PingResult
     profile : EchoProfile
-        Its own; read here, for the phases, and never again.
+        Its own; read here, for the direct sound's phase, and never again.
     peaks : sequence of Peak
         Found in that profile. Amplitude and SNR are NaN where a device hands on none.
     """
-    rows = np.array([(p.delay_s, p.u_delay_s, p.amplitude, p.snr) for p in peaks]).reshape(-1, 4)
+    rows = np.array([(p.delay_s, p.u_delay_s, p.amplitude, p.snr, p.phase_rad) for p in peaks])
+    rows = rows.reshape(-1, 5)
     range_m = range_from_path_m(
         receiver.sound_speed_m_s * rows[:, 0], receiver.plan.geometry.baseline_m
     )
     # At a range of 0 no first order holds.
-    delay_s, u_delay_s, amplitude, snr = rows[range_m > 0].T
+    delay_s, u_delay_s, amplitude, snr, phase_rad = rows[range_m > 0].T
     range_m = range_m[range_m > 0]
     u_mark_s = 0.0 if ping.time_zero is None else ping.time_zero.u_delay_s
     noise_m = slope_m_s(receiver, delay_s, range_m) * np.hypot(u_delay_s, u_mark_s)
@@ -84,7 +86,13 @@ def hits_of(
         noise_m=np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver)),
         strength_db=20 * np.log10(amplitude),
         snr_db=10 * np.log10(snr),
-        phasor=_phasors(receiver, ping.time_zero, profile, delay_s),
+        # From the carrier's phase at the echo's own delay to what the delay turned it by.
+        phasor=_from_mark(
+            receiver,
+            ping.time_zero,
+            profile,
+            amplitude * np.exp(1j * (phase_rad - 2 * math.pi * receiver.centre_hz * delay_s)),
+        ),
     )
 
 
@@ -93,27 +101,27 @@ def slope_m_s(receiver: Receiver, delay_s: ArrayLike, range_m: ArrayLike) -> NDA
     return np.asarray(receiver.sound_speed_m_s**2 * np.asarray(delay_s) / (4 * np.asarray(range_m)))
 
 
-def _phasors(
+def _from_mark(
     receiver: Receiver,
     mark: TimeZero | None,
     profile: EchoProfile,
-    delay_s: NDArray[np.float64],
+    phasor: NDArray[np.complex128],
 ) -> NDArray[np.complex128]:
-    """Amplitude and phase of a ping's echoes; NaN where its phases mean nothing.
+    """Count the phases of a ping's echoes from its mark; NaN where they mean nothing.
 
-    Where the direct sound is time zero, the phase counts from its own: what its arrival
-    was misread by, a good part of a wave for a tone burst, drops out.
+    The search fitted all echoes together, so that none has another's side lobes in its
+    phase. Where the direct sound is time zero, the phase counts from its own: what its
+    arrival was misread by, a good part of a wave for a tone burst, drops out.
     """
     # The phases of a band that was folded down may run backwards: they are not gone by.
     if receiver.plan.timing.band_sampling or receiver.info.edge_step_s is not None:
-        return np.full(delay_s.size, np.nan, dtype=np.complex128)
-    direct = mark is not None and mark.method == "direct"
-    direct_s = mark.mark_s - mark.delay_s if mark is not None and direct else 0.0
-    phasor = echo_phasor(
+        return np.full(phasor.size, np.nan, dtype=np.complex128)
+    if mark is None or mark.method != "direct":
+        return phasor
+    (direct,) = echo_phasor(
         profile.envelope,
-        np.append(delay_s, direct_s),
+        [mark.mark_s - mark.delay_s],
         bin_s=profile.bin_s,
         centre_offset_hz=receiver.centre_hz - receiver.shape.carrier_hz,
     )
-    echoes, first = phasor[:-1], phasor[-1]
-    return np.asarray(echoes * np.conj(first) / abs(first)) if direct else echoes
+    return np.asarray(phasor * np.conj(direct) / abs(direct))
