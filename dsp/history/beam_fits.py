@@ -363,7 +363,7 @@ def fit_beam(
     if fit.free < 1:
         raise ValueError(f"sweep: {fit.counted} numbers cannot tell {solved.size} unknowns")
     chi_square = float(np.sum(fit.residuals(solved) ** 2))
-    if chi_square > float(scipy.stats.chi2.ppf(1 - _CHI_SQUARE_RISK, fit.free)):
+    if chi_square > float(scipy.special.chdtri(fit.free, _CHI_SQUARE_RISK)):
         for _ in range(3):
             fit.add_scatter(solved)
             solved = fit.solve(solved)

@@ -13,6 +13,7 @@ the same figure, taken in turns, so that a slower machine shows in both.
 from __future__ import annotations
 
 import dataclasses
+import os
 import pathlib
 import statistics
 import sys
@@ -20,6 +21,8 @@ import tempfile
 import time
 from collections.abc import Callable
 from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 
 from rig.bench.plan import Plan
 from rig.front_ends.virtual_tank import open_virtual_tank
