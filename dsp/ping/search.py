@@ -62,6 +62,10 @@ MOST_ROUNDS = 10
 FLANK_LOBES = 12
 """How far from an echo its side lobes are looked at, to see how well a copy fits."""
 
+LEAST_MISFIT = 0.05
+"""So much of an echo's side lobes may be there still once it was taken away, however well its
+copy fits: what is weaker is hidden by it."""
+
 NEAR_LOBES = 2.5
 MIRROR = 2.0
 """So near to a stronger echo another must stand out by 6 dB from what was left on that
@@ -178,11 +182,14 @@ class Found:
     threshold : ndarray of float64, shape (bins,)
         On amplitude, at the first of the rates: what a bin had to exceed, side lobes
         included.
+    before : tuple of Peak
+        Those before what is listed, the direct sound among them, at the highest of the rates.
     """
 
     peaks: tuple[Peak, ...]
     passes: NDArray[np.bool_]
     threshold: NDArray[np.float64]
+    before: tuple[Peak, ...] = ()
 
     def at(self, rate: int) -> tuple[Peak, ...]:
         """Return the peaks of one of the rates, by its place."""
@@ -237,6 +244,7 @@ def found_at(
         peaks=tuple(peaks[i] for i in kept),
         passes=passes.reshape(len(rates), -1)[:, kept],
         threshold=search.threshold(thresholds[0])[lead:],
+        before=tuple(p for p in peaks if p.delay_s < start_s),
     )
 
 
@@ -770,7 +778,7 @@ class _Search:
         # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
         # the mean square.
         misfit = np.maximum(3 / math.sqrt(math.log(2)) * np.sqrt(typical), 2.2 * np.sqrt(most))
-        return np.asarray(misfit.clip(0.05, planned.amplifies))
+        return np.asarray(misfit.clip(LEAST_MISFIT, planned.amplifies))
 
     def _left_by(self, bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Ceiling of what each echo may have left behind.

@@ -104,7 +104,7 @@ def draw_picture(path: str, run: Run, *, note: str) -> None:
 
 
 def print_faults(run: Run) -> None:
-    """Say why pings are lost, and whether any clipped."""
+    """Say why pings are lost, whether any clipped, and whether something moved."""
     from rig.show.wording import counted
 
     for reason in sorted({r.reason for r in run.results if r.lost}):
@@ -113,6 +113,11 @@ def print_faults(run: Run) -> None:
         print(
             f"  {counted(run.clipped_pings, 'ping')} clipped: strengths are too low and echoes may "
             "be false; turn the level or the gain down"
+        )
+    if run.moving_pings:
+        print(
+            f"  something moved in {counted(run.moving_pings, 'ping')}: fewer were added up there "
+            "than the plan asks, so that echoes stand where they are now"
         )
 
 

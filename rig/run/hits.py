@@ -14,9 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.history.echo_phase import echo_phasor
 from dsp.ping.peaks import Peak
-from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import Heard, Hits, PingResult, TimeZero
@@ -43,7 +41,7 @@ def heard_in(receiver: Receiver, ping: PingResult) -> PingResult:
     heard = Heard(
         echoes=tuple(receiver.echo(p, time_zero, shape=profile.shape) for p in found.at(0)),
         threshold_db=threshold_db(found, profile),
-        hits=hits_of(receiver, ping, profile, found.at(1)),
+        hits=hits_of(receiver, ping, found.at(1), before=found.before),
     )
     return dataclasses.replace(ping, heard=heard)
 
@@ -54,7 +52,7 @@ def resolution_m(receiver: Receiver) -> float:
 
 
 def hits_of(
-    receiver: Receiver, ping: PingResult, profile: EchoProfile, peaks: Sequence[Peak]
+    receiver: Receiver, ping: PingResult, peaks: Sequence[Peak], *, before: Sequence[Peak]
 ) -> Hits:
     """Take from a ping what following asks of it.
 
@@ -62,10 +60,10 @@ def hits_of(
     ----------
     receiver : Receiver
     ping : PingResult
-    profile : EchoProfile
-        Its own; read here, for the direct sound's phase, and never again.
     peaks : sequence of Peak
-        Found in that profile. Amplitude and SNR are NaN where a device hands on none.
+        Found in its own profile. Amplitude and SNR are NaN where a device hands on none.
+    before : sequence of Peak
+        What the same search found before the echoes.
     """
     rows = np.array([(p.delay_s, p.u_delay_s, p.amplitude, p.snr, p.phase_rad) for p in peaks])
     rows = rows.reshape(-1, 5)
@@ -86,12 +84,8 @@ def hits_of(
         noise_m=np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver)),
         strength_db=20 * np.log10(amplitude),
         snr_db=10 * np.log10(snr),
-        # From the carrier's phase at the echo's own delay to what the delay turned it by.
         phasor=_from_mark(
-            receiver,
-            ping.time_zero,
-            profile,
-            amplitude * np.exp(1j * (phase_rad - 2 * math.pi * receiver.centre_hz * delay_s)),
+            receiver, ping.time_zero, _phasor(receiver, delay_s, amplitude, phase_rad), before
         ),
     )
 
@@ -101,15 +95,23 @@ def slope_m_s(receiver: Receiver, delay_s: ArrayLike, range_m: ArrayLike) -> NDA
     return np.asarray(receiver.sound_speed_m_s**2 * np.asarray(delay_s) / (4 * np.asarray(range_m)))
 
 
+def _phasor(
+    receiver: Receiver, delay_s: ArrayLike, amplitude: ArrayLike, phase_rad: ArrayLike
+) -> NDArray[np.complex128]:
+    """Turn a carrier's phase at an echo's own delay into what the delay turned it by."""
+    turned_rad = np.asarray(phase_rad) - 2 * math.pi * receiver.centre_hz * np.asarray(delay_s)
+    return np.asarray(amplitude * np.exp(1j * turned_rad))
+
+
 def _from_mark(
     receiver: Receiver,
     mark: TimeZero | None,
-    profile: EchoProfile,
     phasor: NDArray[np.complex128],
+    before: Sequence[Peak],
 ) -> NDArray[np.complex128]:
     """Count the phases of a ping's echoes from its mark; NaN where they mean nothing.
 
-    The search fitted all echoes together, so that none has another's side lobes in its
+    The search fitted all sounds together, so that none has another's side lobes in its
     phase. Where the direct sound is time zero, the phase counts from its own: what its
     arrival was misread by, a good part of a wave for a tone burst, drops out.
     """
@@ -118,10 +120,11 @@ def _from_mark(
         return np.full(phasor.size, np.nan, dtype=np.complex128)
     if mark is None or mark.method != "direct":
         return phasor
-    (direct,) = echo_phasor(
-        profile.envelope,
-        [mark.mark_s - mark.delay_s],
-        bin_s=profile.bin_s,
-        centre_offset_hz=receiver.centre_hz - receiver.shape.carrier_hz,
-    )
-    return np.asarray(phasor * np.conj(direct) / abs(direct))
+    direct_s = mark.mark_s - mark.delay_s
+    near = [p for p in before if abs(p.delay_s - direct_s) < receiver.shape.width_s / 2]
+    if not near:
+        # Its profile was turned by the phase that the mark was read with.
+        return np.asarray(phasor * np.exp(2j * math.pi * receiver.centre_hz * direct_s))
+    strongest = max(near, key=lambda p: p.amplitude)
+    direct = _phasor(receiver, strongest.delay_s, 1.0, strongest.phase_rad)
+    return np.asarray(phasor * np.conj(direct))

@@ -7,18 +7,15 @@ can say on which side of an echo it fell.
 
 from __future__ import annotations
 
-import dataclasses
-from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import Protocol
 
-from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock, CaptureFlag
-from rig.bench.plan import Plan
 from rig.errors import DeviceError
 from rig.run.hits import heard_in
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
+from rig.run.stacking import stack_depth, stacked_as_asked
 from rig.run.trust import MarkWatch
 
 
@@ -49,40 +46,6 @@ def ping_results(
     """
     heard = (heard_in(receiver, ping) for ping in _judged(receiver, blocks, recorder))
     yield from stacked_as_asked(receiver, heard, depth=stack_depth(receiver.plan))
-
-
-def stacked_as_asked(
-    receiver: Receiver, pings: Iterable[PingResult], *, depth: int
-) -> Iterator[PingResult]:
-    """Add up each ping's own profile with those before it, and find the echoes in the sum.
-
-    A profile that is stacked with no other has been searched already.
-
-    Parameters
-    ----------
-    receiver : Receiver
-    pings : iterable of PingResult
-        In order, each with its own profile in `alone` and what was found there in `heard`.
-    depth : int
-        How many profiles are added up.
-    """
-    recent: deque[EchoProfile] = deque(maxlen=depth)
-    for ping in pings:
-        if ping.alone is None or ping.time_zero is None or ping.heard is None:
-            yield ping
-            continue
-        recent.append(ping.alone)
-        profile = stacked_in_turns(list(recent))
-        echoes, threshold_db = ping.heard.echoes, ping.heard.threshold_db
-        if profile is not ping.alone:
-            echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
-        yield dataclasses.replace(ping, profile=profile, echoes=echoes, threshold_db=threshold_db)
-
-
-def stack_depth(plan: Plan) -> int:
-    """Return how many profiles are added up as a plan asks: whole turns of its pulses."""
-    cycle = plan.pulses_per_cycle
-    return -(-plan.receiver.stack // cycle) * cycle
 
 
 def _judged(

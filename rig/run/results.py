@@ -166,6 +166,8 @@ class PingResult:
         was dropped.
     heard : Heard or None
         What was found in it; None for a lost ping.
+    moving : bool
+        Whether something moved, so that fewer pings were added up than the plan asks.
     """
 
     index: int
@@ -180,6 +182,7 @@ class PingResult:
     threshold_db: NDArray[np.float64] | None = None
     alone: EchoProfile | None = None
     heard: Heard | None = None
+    moving: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

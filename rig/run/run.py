@@ -127,6 +127,11 @@ class Run:
         return sum(r.clipped for r in self._results)
 
     @property
+    def moving_pings(self) -> int:
+        """In how many something had moved, so that fewer were added up than the plan asks."""
+        return sum(r.moving for r in self._results)
+
+    @property
     def last(self) -> PingResult | None:
         """The last good ping; None where all are lost."""
         return next((r for r in reversed(self._results) if not r.lost), None)

@@ -175,6 +175,7 @@ def _head(run: Run) -> Answer:
         "pings": len(run.results),
         "lost_pings": run.lost_pings,
         "clipped_pings": run.clipped_pings,
+        "moving_pings": run.moving_pings,
         "sound_speed_m_s": run.receiver.sound_speed_m_s,
         "time_zero": {
             "method": run.plan.geometry.time_zero if time_zero is None else time_zero.method,

@@ -54,7 +54,7 @@ def measured(name: str, period: int) -> bool:
             raise SystemExit(f"{name}: ping {result.index} was lost")
         found = receiver.found(result.alone, result.time_zero, rates=(FOLLOW_RATE,))
         began = time.thread_time()
-        hits_of(receiver, result, result.alone, found.peaks)
+        hits_of(receiver, result, found.peaks, before=found.before)
         taking_s.append(time.thread_time() - began)
         once.append(result.heard.hits)
     (pulse,) = pulses_of(receiver.plan)

@@ -17,10 +17,10 @@ from rig.measure.beam.cautions import cautions_of
 from rig.measure.beam.heard import HeardSweep
 from rig.measure.beam.moved import SteadyPass, Stops
 from rig.measure.beam.setting import setting_of
-from rig.run.loop import stacked_as_asked
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.run import Run
+from rig.run.stacking import stacked_as_asked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

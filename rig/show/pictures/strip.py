@@ -23,7 +23,7 @@ from rig.show.pictures.page import (
     measure,
 )
 from rig.show.pictures.scales import RangeScale, decibels, place_labels, round_ticks
-from rig.show.wording import metres_text, tick_texts
+from rig.show.wording import counted, metres_text, tick_texts
 
 _LABEL_ROWS, _LABEL_ROW = 2, 23
 _MOST_LABELS = 6
@@ -111,8 +111,11 @@ class Strip:
             threshold_db = newest.threshold_db[:shown][heard]
             self._threshold.set(data=(range_m[heard], threshold_db), visible=True)
             self._label_threshold(threshold_db[np.isfinite(threshold_db)])
-        if newest.profile.pings > 1:
-            remarks = f"{newest.profile.pings} pings added up. {remarks}"
+        added = counted(newest.profile.pings, "ping")
+        if newest.moving:
+            remarks = f"Only {added} added up: something moved before. {remarks}"
+        elif newest.profile.pings > 1:
+            remarks = f"{added} added up. {remarks}"
         if newest.clipped:
             remarks = f"Clipped: louder than it reads. {remarks}"
         if counts_echoes:

@@ -120,6 +120,8 @@ def _what(contents: Contents) -> Markup:
     pings = f"{len(run.results)}, of which {run.lost_pings or 'none'} lost"
     if run.clipped_pings:
         pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
+    if run.moving_pings:
+        pings += f"; in {run.moving_pings} something moved, and fewer were added up than asked"
     facts = [
         ("Recording", contents.name),
         ("Recorded", when),

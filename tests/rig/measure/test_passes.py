@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from made_pings import made_pings
 
 from dsp.physics.beams import half_power_half_angle_rad, straight_pass
-from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
 from rig.cli import main
@@ -392,37 +393,20 @@ def test_a_slow_target_s_speed_is_true_beside_a_direct_sound_54_db_over_its_echo
 ) -> None:
     # The chirp's side lobes reach 1.7 m from the direct sound, and are as strong as the echo at
     # 30 dB: raw phases were off by up to 49 u there. Samples made here, by turning a spectrum.
-    rate_hz, interval_s, baseline_m, echo = 48e3, 0.25, 0.12, 1e-3
+    echo = 1e-3
     plan = plan_from_table(
         {
             "pulse": {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01},
-            "timing": {"sample_rate_hz": rate_hz, "ping_interval_s": interval_s},
+            "timing": {"sample_rate_hz": 48e3, "ping_interval_s": 0.25},
             "receiver": {"range_start_m": 0.3, "range_stop_m": 3.0},
-            "geometry": {"baseline_m": baseline_m},
         }
     )
-    info = StreamInfo(front_end="made", device="samples made in a test", sample_rate_hz=rate_hz)
-    receiver, rng = Receiver(plan, info), np.random.default_rng(5)
+    info = StreamInfo(front_end="made", device="samples made in a test", sample_rate_hz=48e3)
     pulse = pulses_of(plan)[0].samples.astype(float)
-    length = 1 << (plan.interval_samples + pulse.size).bit_length()
-    spectrum = np.fft.rfft(pulse, length)
-    frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz)
     rms = echo * math.sqrt(pulse @ pulse / 1e3)  # 2E/N0 of 30 dB
-
-    def block(ping: int) -> CaptureBlock:
-        path_m = math.hypot(2 * (1.0 + speed_m_s * ping * interval_s), baseline_m)
-        response = sum(
-            amplitude * np.exp(-2j * np.pi * frequency_hz * (LEAD_S + way_m / SPEED_M_S))
-            for amplitude, way_m in ((0.5, baseline_m), (echo, path_m))
-        )
-        samples = np.fft.irfft(spectrum * response, length)[: plan.interval_samples]
-        samples += rng.normal(0, rms, samples.size)
-        start = ping * plan.interval_samples
-        return CaptureBlock(
-            index=ping, samples=samples[np.newaxis], start_sample=start, mark_s=LEAD_S
-        )
-
-    found = longest(passings_of(run_of(receiver, map(block, range(40)))))
+    sounds = ((0.5, 0.0, 0.0), (echo, 1.0, speed_m_s))
+    run = run_of(Receiver(plan, info), made_pings(plan, sounds, pings=40, rms=rms))
+    found = longest(passings_of(run))
     assert found is not None
     assert found.unfolded is not None
     # 99 % of a normal spread; the formula's sound speed is a tenth of a per cent of it.
