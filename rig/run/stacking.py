@@ -54,7 +54,7 @@ def stacked_as_asked(
     depth : int
         How many profiles are added up, at the most.
     """
-    still = _Still(receiver)
+    still = Still(receiver)
     recent: deque[PingResult] = deque(maxlen=depth)
     for ping in pings:
         if ping.alone is None or ping.time_zero is None or ping.heard is None:
@@ -75,7 +75,7 @@ def stacked_as_asked(
         )
 
 
-class _Still:
+class Still:
     """Tells whether what two pings heard stands where it stood."""
 
     def __init__(self, receiver: Receiver) -> None:

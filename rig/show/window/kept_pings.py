@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
+from rig.run.stacking import Still
 
 MOST_STACKED = 64
 """Pings added up at the most; more would smear all that moves at all."""
@@ -51,6 +52,7 @@ class ShownPings:
         self._taken: deque[PingResult] = deque(maxlen=most + MOST_STACKED)
         self._held: list[PingResult] | None = None
         self._newer = 0
+        self._still = Still(receiver)
         self._background: EchoProfile | None = None
         self._drawn: dict[int, PingResult] = {}
         self._short: dict[int, EchoProfile] = {}
@@ -154,11 +156,19 @@ class ShownPings:
         words = []
         if self.background_removed:
             words.append("Still background removed.")
+        if self.smears:
+            words.append("What moved is smeared.")
         if self._decades:
             factor, power = f"{1 / self.false_alarm_rate:.0e}".split("e+")
             times = "" if factor == "1" else f"{factor}×"
             words.append(f"1 false echo in {times}10{str(int(power)).translate(_RAISED)} bins.")
         return " ".join(words)
+
+    @property
+    def smears(self) -> bool:
+        """Whether something moved while the pings came that are added up for the newest."""
+        added = [r for r in self._raw() if r.profile is not None][-self.stack :]
+        return bool(added) and len(self._still.with_newest(added)) < len(added)
 
     def _raw(self) -> Sequence[PingResult]:
         return self._held if self._held is not None else list(self._taken)

@@ -69,6 +69,14 @@ def test_stacking_lowers_noise_by_the_root_of_the_number(heard):
     assert ratio == pytest.approx(1 / 4, rel=0.2)
 
 
+def test_adding_up_says_that_what_moved_is_smeared(heard):
+    # The scene's ball is drawn away at 0.08 m/s, 20 mm from ping to ping.
+    shown = taken(heard)
+    assert "smeared" not in shown.remarks()
+    shown.stack_more()
+    assert "What moved is smeared." in shown.remarks()
+
+
 def test_stacking_stops_at_one_and_at_the_most(heard):
     shown = taken(heard)
     shown.stack_fewer()
