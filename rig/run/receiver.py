@@ -256,7 +256,9 @@ class Receiver:
         start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
         lead = min(lead_bins(compress.shape), int(start_s / compress.bin_s))
         lead_s = lead * compress.bin_s
-        envelope = compress.from_time_zero(band, start_s - lead_s)
+        # Where the block begins with so few bins, their number times one may exceed them by a
+        # rounding.
+        envelope = compress.from_time_zero(band, max(start_s - lead_s, 0.0))
         # Time zero is known from the mark's envelope, which is noisier than its carrier: turned
         # by the carrier, pings add up in phase and the side lobes of a pair of codes cancel.
         # The carrier's phase is counted from time zero, not from the first bin ahead of it.

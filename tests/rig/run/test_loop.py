@@ -12,12 +12,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dsp.ping.search import lead_bins
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
 from rig.errors import DeviceError, PlanError
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
+from rig.run.results import TimeZero
 from rig.run.run import run_of
 
 RATE_HZ, SPEED_M_S, BASELINE_M = 48_000.0, 343.96, 0.12
@@ -306,3 +308,16 @@ def test_the_same_blocks_give_the_same_numbers_bit_for_bit() -> None:
     for a, b in zip(first, second, strict=True):
         assert a.echoes == b.echoes
         assert a.time_zero == b.time_zero
+
+
+def test_a_pulse_that_leaves_a_rounding_before_a_bin_of_its_block_has_a_profile() -> None:
+    plan = a_plan()
+    receiver = Receiver(plan, STEADY)
+    block = next(iter(blocks(plan, 1)))
+    bin_s = receiver.shape.bin_s
+    for bins in range(1, 30):
+        leaves_s = math.nextafter(bins * bin_s, 0.0)
+        known = TimeZero(method="calibration", delay_s=leaves_s, u_delay_s=0.0, mark_s=leaves_s)
+        profile = receiver.profile(block, known)
+        wanted = lead_bins(receiver.shape)
+        assert min(bins - 1, wanted) <= profile.ahead.size <= min(bins, wanted)
