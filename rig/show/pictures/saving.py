@@ -59,7 +59,6 @@ def save_drawn(
     draw: Callable[[Figure], object],
     *,
     size_px: tuple[float, float] = (WIDTH, HEIGHT),
-    dpi: float | None = None,
 ) -> None:
     """Let `draw` fill a figure, and write it as a picture; no screen is needed.
 
@@ -68,7 +67,8 @@ def save_drawn(
     path : path
         Its suffix says the kind: .png, .svg or .pdf.
 
-    Others as for :func:`drawn_bytes`.
+    draw, size_px
+        As for :func:`drawn_bytes`.
 
     Raises
     ------
@@ -76,7 +76,7 @@ def save_drawn(
         Where the file cannot be written, or its suffix is another.
     """
     suffix = check_picture_path(path)
-    write_whole(path, drawn_bytes(suffix[1:], draw, size_px=size_px, dpi=dpi), what="picture")
+    write_whole(path, drawn_bytes(suffix[1:], draw, size_px=size_px), what="picture")
 
 
 def check_picture_path(path: str | os.PathLike[str]) -> str:

@@ -384,9 +384,6 @@ def test_closing_speed_of_a_tone_burst_is_that_of_the_scene(
     assert f"closing at {found.unfolded.speed_m_s:.4f}" in passing_lines((found,))[0]
 
 
-# What the command answers
-
-
 @pytest.mark.parametrize("speed_m_s", [-0.05, 0.02, 0.1])
 def test_a_slow_target_s_speed_is_true_beside_a_direct_sound_54_db_over_its_echo(
     speed_m_s: float,
@@ -413,6 +410,8 @@ def test_a_slow_target_s_speed_is_true_beside_a_direct_sound_54_db_over_its_echo
     assert abs(found.unfolded.speed_m_s + speed_m_s) <= 2.58 * found.unfolded.u_speed_m_s
     assert found.unfolded.u_speed_m_s < 0.002 * abs(speed_m_s)
 
+
+# What the command answers
 
 SCENE = """
 [medium]

@@ -40,9 +40,7 @@ def covered(result: PingResult, true_m: float) -> bool:
 
 
 @pytest.mark.parametrize("speed_m_s", [0.02, 0.1, 0.4])
-@pytest.mark.parametrize(
-    ("pulse", "stack"), [("chirp", 4), ("chirp", 16), ("golay", 1), ("golay", 4)]
-)
+@STACKS
 def test_what_moves_is_listed_once_and_where_it_is_now(
     pulse: str, stack: int, speed_m_s: float
 ) -> None:
@@ -57,9 +55,7 @@ def test_what_moves_is_listed_once_and_where_it_is_now(
     assert all(r.moving for r in results if r.index > 0)
 
 
-@pytest.mark.parametrize(
-    ("pulse", "stack"), [("chirp", 4), ("chirp", 16), ("golay", 1), ("golay", 4)]
-)
+@STACKS
 def test_what_stands_still_is_added_up_as_asked(pulse: str, stack: int) -> None:
     for seed in range(SEEDS):
         run = heard(pulse, stack, 0.0, seed)
@@ -76,13 +72,12 @@ def test_what_stands_still_is_added_up_as_asked(pulse: str, stack: int) -> None:
 
 def test_once_it_stands_still_again_the_stack_grows_again() -> None:
     moved = heard("chirp", 4, 0.1, seed=0)
-    receiver = moved.receiver
     still_m = RANGE_M + 0.1 * INTERVAL_S * PINGS
-    sounds = ((DIRECT, 0.0, 0.0), (ECHO, still_m, 0.0))
+    direct = (DIRECT, 0.0, 0.0)
     blocks = [
-        *made_pings(moved.plan, ((DIRECT, 0.0, 0.0), (ECHO, RANGE_M, 0.1)), pings=8, rms=RMS),
-        *made_pings(moved.plan, sounds, pings=8, rms=RMS, seed=1),
+        *made_pings(moved.plan, (direct, (ECHO, RANGE_M, 0.1)), pings=8, rms=RMS),
+        *made_pings(moved.plan, (direct, (ECHO, still_m, 0.0)), pings=8, rms=RMS, seed=1),
     ]
-    results = run_of(receiver, blocks).results
+    results = run_of(moved.receiver, blocks).results
     added = [0 if r.profile is None else r.profile.pings for r in results]
     assert added == [1] * 8 + [1, 2, 3, 4, 4, 4, 4, 4]
