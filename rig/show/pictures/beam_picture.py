@@ -260,7 +260,7 @@ class BeamPicture:
         centre_hz = beam.setting.sound_speed_m_s / beam.setting.wavelength_m
         widest = _half_rad(fit, beam, OCTAVES[0])
         reach = min(2.2 * widest, math.pi / 2)
-        _set_angles(page, axes, reach)
+        _set_angles(page, axes, reach, most=7)
         axes.set_ylim(LOWEST_DB, 4.0)
         _set_levels(axes, top=False)
         axes.axhline(-3.01, color=SOFT, linewidth=page.fine)
@@ -288,9 +288,9 @@ class BeamPicture:
             frameon=False,
             fontsize=page.pt(SMALL_PT),
             labelcolor=INK,
-            handlelength=1.9,
-            handletextpad=0.4,
-            columnspacing=0.9,
+            handlelength=1.5,
+            handletextpad=0.3,
+            columnspacing=0.7,
             borderaxespad=0.0,
         )
 
@@ -371,10 +371,10 @@ def _decibels(pattern: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(20 * np.log10(np.maximum(pattern, 1e-4)))
 
 
-def _set_angles(page: Page, axes: Axes, reach_rad: float) -> None:
+def _set_angles(page: Page, axes: Axes, reach_rad: float, *, most: int = 9) -> None:
     reach_deg = math.degrees(reach_rad)
     axes.set_xlim(-reach_deg, reach_deg)
-    ticks = round_ticks(-reach_deg, reach_deg, most=9)
+    ticks = round_ticks(-reach_deg, reach_deg, most=most)
     axes.set_xticks(ticks, labels=[f"{t}°" for t in tick_texts(ticks)])
     axes.axvline(0.0, color=FAINT, linewidth=page.fine)
 
