@@ -106,6 +106,10 @@ PUT_BACK = 2.0
 that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
 passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
 
+BROUGHT_MARGIN = 1.5
+"""What stands beside an echo is the pulse's own up to so many times what the pulse brought with
+it elsewhere: two of its parts that the search took for one may add up otherwise there."""
+
 _SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
 _DAMPING = 1e-3  # of an echo's own curvature: keeps two that stand in one place apart
 _RIDGE = 1e-6  # and their strengths finite
@@ -230,6 +234,8 @@ def found_at(
     lead = 0 if ahead is None else ahead.size
     heard = envelope if ahead is None else np.concatenate([ahead, envelope])
     search = _searched(heard, shape, max(rates), before_only, least_noise, lead=lead)
+    if search is not None:
+        search.learn_pulse(lead + start_s / shape.bin_s)
     if search is None:
         return Found(
             peaks=(),
@@ -380,6 +386,33 @@ def _searched(
     return search
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Brought:
+    """What a pulse brought with it, as seen beside the loudest sound before the echoes.
+
+    Attributes
+    ----------
+    share : ndarray of float64, shape (lags,)
+        Of that sound's strength, on both sides of it.
+    loudest : int
+        Which of the sounds it is.
+    """
+
+    share: NDArray[np.float64]
+    loudest: int
+
+    def by(self, lag: NDArray[np.float64], strength: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what other sounds of these strengths bring, shape of `lag`, (sounds, bins)."""
+        reach = self.share.size // 2
+        place = np.rint(lag).astype(np.intp) + reach
+        known = (place >= 0) & (place < self.share.size)
+        others = np.where(np.arange(strength.size) == self.loudest, 0.0, strength)
+        return (
+            np.where(known, self.share[_within(place, 0, self.share.size - 1)], 0.0)
+            * (others[:, np.newaxis])
+        )
+
+
 class _Search:
     """Echoes taken away so far, and what is left of an envelope."""
 
@@ -404,6 +437,7 @@ class _Search:
         self._centre_rad = planned.table.centre_rad
         self._strength = np.empty(0)
         self._misfit = np.empty(0)
+        self._brought: _Brought | None = None
         self._noise = self._threshold = np.empty(0)
         power = self._power_of_left()
         self._least_power = least_noise**2
@@ -458,6 +492,41 @@ class _Search:
             return
         self._fit(max(1, min(most_steps, MOST_SETTLED // self._position.size)))
         self._learn(self._power_of_left())
+
+    def learn_pulse(self, start: float) -> None:
+        """Learn what the pulse brings with it, from the loudest sound before the first echo.
+
+        A loudspeaker that ripples or is dull sends more than the pulse: a direct sound has the
+        same beside it as each echo, at the same distance and in the same share. What stands out
+        of the noise there, and is not the sound itself, is held against all echoes.
+        """
+        planned = self._planned
+        before = np.flatnonzero(self._position < start)
+        if before.size == 0:
+            return
+        loudest = before[self._strength[before].argmax()]
+        at = self._position[loudest]
+        reach = min(
+            math.ceil(FLANK_LOBES * planned.lobe_bins),
+            math.floor(start - planned.lobe_bins - at),
+        )
+        if reach < planned.lobe_bins:
+            return
+        lag = np.arange(-reach, reach + 1)
+        bins = round(at) + lag
+        known = (bins >= 0) & (bins < planned.bins)
+        bins = _within(bins, 0, planned.bins - 1)
+        beside = before[np.abs(self._position[before] - at) <= reach]
+        beside = beside[beside != loudest]
+        copies = planned.table.lags(bins - self._position[beside, np.newaxis])[0]
+        brought = self._left_padded[bins + KERNEL_HALF] + self._gain[beside] @ copies
+        power = brought.real**2 + brought.imag**2
+        share = np.where(known & (power > self._threshold[bins]), np.sqrt(power), 0.0)
+        half = math.ceil(planned.lobe_bins / 2)
+        share = _highest_within(share, half) * (BROUGHT_MARGIN / self._strength[loudest])
+        share[np.abs(lag) <= half] = 0.0
+        if share.any():
+            self._brought = _Brought(share=share, loudest=int(loudest))
 
     def peaks(self) -> tuple[Peak, ...]:
         """All echoes found, nearest first."""
@@ -799,6 +868,12 @@ class _Search:
         ceiling *= np.where(lag < lobe, 1.0, self._misfit[:, np.newaxis])
         if planned.far_lobes is not None:
             np.maximum(ceiling, strength * planned.far_lobes[whole], out=ceiling)
+        if self._brought is not None:
+            np.maximum(
+                ceiling,
+                self._brought.by(bins - self._position[:, np.newaxis], self._strength),
+                out=ceiling,
+            )
         echo, column = np.nonzero(lag < NEAR_LOBES * lobe)
         if echo.size:
             lag, strength = lag[echo, column], self._strength[echo]
