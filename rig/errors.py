@@ -18,8 +18,23 @@ others into 1.
 """
 
 
+def one_line(words: str) -> str:
+    """Return words in one line of visible characters, whatever a name or a file put into them.
+
+    What does not print, a line's end or what would steer a terminal, stands as its code.
+    """
+    return "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode()
+        for letter in words
+    )
+
+
 class EchobenchError(Exception):
     """The root of every error that the bench raises on purpose."""
+
+    def __str__(self) -> str:
+        """Return the message, in one line."""
+        return one_line(super().__str__())
 
 
 class PlanError(EchobenchError, ValueError):
