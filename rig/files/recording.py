@@ -132,12 +132,12 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     """
     meta_path, data_path = paths_of(path)
     given = Path(path)
-    if not meta_path.exists() and given.is_dir():
+    if not os.path.exists(meta_path) and os.path.isdir(given):
         raise RecordingError(
             f"{given}: is a folder; give the path of a NAME{META_SUFFIX}, or of a WAV or FLAC "
             "file together with --plan"
         )
-    if not meta_path.exists() and given != meta_path and given.is_file():
+    if not os.path.exists(meta_path) and given != meta_path and os.path.isfile(given):
         raise RecordingError(
             f"{given}: is not a recording; give the path of a NAME{META_SUFFIX}, "
             "or of a WAV or FLAC file together with --plan"
@@ -212,7 +212,7 @@ def _end_of(pings: tuple[RecordedPing, ...]) -> int:
 def _read_meta(path: Path) -> tuple[dict[str, Any], bool]:
     """Return the metadata, and whether its end had to be mended."""
     remedy = f"give the path of a NAME{META_SUFFIX}"
-    if not path.exists():
+    if not os.path.exists(path):
         raise RecordingError(f"{path}: no such file; {remedy}")
     raw = read_bytes(path, error=RecordingError, remedy=remedy, most_bytes=_MOST_META_BYTES)
     if not raw.strip():

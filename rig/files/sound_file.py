@@ -47,7 +47,7 @@ def is_sound_file(path: str | os.PathLike[str]) -> bool:
     """Whether a file goes by the name of WAV or FLAC, or starts as one."""
     if Path(path).suffix.lower() in (".wav", ".flac"):
         return True
-    if not Path(path).is_file():
+    if not os.path.isfile(path):
         return False
     with contextlib.suppress(OSError), open(path, "rb") as file:
         return file.read(4) in _MAGIC
@@ -313,7 +313,7 @@ def _opened(path: Path) -> Iterator[Any]:
         raise RecordingError(
             f"{path}: needs the libsndfile library ({problem}); install it (Debian: libsndfile1)"
         ) from problem
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise RecordingError(f"{path}: no such file; give the path of a WAV or FLAC file")
     try:
         file = soundfile.SoundFile(path)
