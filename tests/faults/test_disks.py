@@ -125,8 +125,7 @@ def test_a_full_standard_output_is_one_line(folder: Path) -> None:
     assert complaint.startswith("echobench: output: cannot be written")
 
 
-def test_the_answer_does_not_depend_on_what_could_be_written(folder: Path) -> None:
-    # The run that breaks off at a full disk has recorded whole pings, or nothing.
+def test_a_run_that_finds_no_room_has_recorded_whole_pings(folder: Path) -> None:
     with full_disk(8000):
         done = typed(*RUN, "--record", "part", folder=folder)
     assert done.returncode == 1

@@ -13,7 +13,7 @@ from typing import Any
 
 from rig.bench.given_files import json_of, read_bytes, read_text
 from rig.bench.tables import build, shown, whole
-from rig.errors import LessonError
+from rig.errors import LessonError, one_line
 
 _NEEDED = ("number", "answer")
 _ALLOWED = ("name", *_NEEDED)
@@ -220,15 +220,20 @@ def scored(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Scores:
 
 def score_lines(scores: Scores) -> tuple[str, ...]:
     """Put scores into words."""
-    width = max(len(topic) for topic in scores.by_topic)
-    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in scores.by_topic.items()]
+    topics = {one_line(topic): score for topic, score in scores.by_topic.items()}
+    width = max(len(topic) for topic in topics)
+    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in topics.items()]
     lines.append(f"{'all':<{width}}  {_score_text(scores.overall)}")
     if list(scores.by_name) != [""]:
-        lines += [f"{name or '(no name)'}: {_score_text(s)}" for name, s in scores.by_name.items()]
+        lines += [
+            f"{one_line(name) or '(no name)'}: {_score_text(s)}"
+            for name, s in scores.by_name.items()
+        ]
     if scores.blank:
         lines.append(f"not answered: {scores.blank}")
     lines += [
-        f"none of the choices: question {a.number}{f', {a.name}' if a.name else ''}: {a.answer!r}"
+        f"none of the choices: question {a.number}"
+        f"{f', {one_line(a.name)}' if a.name else ''}: {a.answer!r}"
         for a in scores.not_choices
     ]
     return tuple(lines)
