@@ -148,7 +148,11 @@ def answer_of(*words: str, folder: Path) -> dict[str, Any] | None:
 
 def many(examples: int = EXAMPLES) -> settings:
     return settings(
-        max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck), database=None
+        max_examples=examples,
+        deadline=None,
+        suppress_health_check=list(HealthCheck),
+        database=None,
+        derandomize=EXAMPLES <= 100,
     )
 
 
