@@ -17,9 +17,29 @@ here prints; the command turns the first five into exit status 2 and the
 others into 1.
 """
 
+_LONGEST_LINE = 1000
+
+
+def one_line(words: str) -> str:
+    """Return words in one line of visible characters, whatever a name or a file put into them.
+
+    What does not print, a line's end or what would steer a terminal, stands as its code; what
+    is longer than a screen is left out of the middle, so that thing and remedy stay.
+    """
+    if len(words) > _LONGEST_LINE:
+        words = f"{words[: _LONGEST_LINE // 2]} ... {words[-_LONGEST_LINE // 2 :]}"
+    return "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode()
+        for letter in words
+    )
+
 
 class EchobenchError(Exception):
     """The root of every error that the bench raises on purpose."""
+
+    def __str__(self) -> str:
+        """Return the message, in one line."""
+        return one_line(super().__str__())
 
 
 class PlanError(EchobenchError, ValueError):

@@ -8,9 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.bench.tables import number, whole
+
 LEAD_S = 0.005
 """Each block starts this long before its time-zero mark is due, so that the mark
 and the noise ahead of it are in the block."""
+
+MOST_CHANNELS = 64
+"""Of one stream."""
 
 
 class CaptureFlag(enum.Flag):
@@ -84,18 +89,18 @@ class StreamInfo:
 
     front_end: str
     device: str
-    sample_rate_hz: float
-    channels: int = 1
-    microphone: int = 0
-    loopback: int | None = None
-    latency_s: float | None = None
+    sample_rate_hz: float = number(low=1000.0, high=2e6)
+    channels: int = whole(1, low=1, high=MOST_CHANNELS)
+    microphone: int = whole(0, low=0, high=MOST_CHANNELS - 1)
+    loopback: int | None = whole(None, low=0, high=MOST_CHANNELS - 1)
+    latency_s: float | None = number(None, low=0.0, high=1000.0)
     can_slip: bool = False
     confirms_last: bool = False
-    clock_tolerance_ppm: float = 0.0
-    step: float = 0.0
-    edge_step_s: float | None = None
+    clock_tolerance_ppm: float = number(0.0, low=0.0, high=1e6)
+    step: float = number(0.0, low=0.0, high=1.0)
+    edge_step_s: float | None = number(None, low=0.0, high=1000.0)
     knows_leaving: bool = True
-    u_leaving_s: float = 0.0
+    u_leaving_s: float = number(0.0, low=0.0, high=1000.0)
     invented: bool = False
 
 

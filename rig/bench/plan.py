@@ -16,12 +16,18 @@ from typing import Any
 
 from dsp.ping.pulses import folded_band_hz
 from rig.bench.capture import LEAD_S
+from rig.bench.given_files import load_toml
 from rig.bench.pulse_kinds import PulsePlan
-from rig.bench.tables import build, choice, load_toml, number, whole
+from rig.bench.tables import build, choice, number, whole
 from rig.errors import PlanError
 
 SLOWEST_SOUND_M_S = 300.0
 """No medium of a plan carries sound more slowly; bounds the longest echo delay."""
+
+MOST_BLOCK_SAMPLES = 1 << 24
+"""Of one ping, on one channel: 87 s at 192 kHz. More would fill a computer's memory."""
+
+_RATE = {"low": 1000.0, "high": 2e6}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +39,7 @@ class Timing:
     ahead of it. A sound card has one and hears nothing up there.
     """
 
-    sample_rate_hz: float = number(48000.0, low=1000.0, high=2e6)
+    sample_rate_hz: float = number(48000.0, **_RATE)
     ping_interval_s: float = number(0.25, low=0.001, high=60.0)
     band_sampling: bool = False
 
@@ -156,6 +162,12 @@ class Plan:
                 f"pulse: lasts {self.pulse.duration_s:g} s; "
                 f"give less than timing.ping_interval_s = {interval:g} s"
             )
+        if interval * rate > MOST_BLOCK_SAMPLES:
+            raise ValueError(
+                f"timing.ping_interval_s: found {interval:g} s, {interval * rate:.0f} samples at "
+                f"{rate:g} Hz; give at most {MOST_BLOCK_SAMPLES / rate:.4g} s, or a lower "
+                "timing.sample_rate_hz"
+            )
         if self.timing.band_sampling:
             self._check_band()
         elif self.pulse.highest_hz > rate / 2:
@@ -208,7 +220,18 @@ class Plan:
         return self.pulse.pulses_per_cycle
 
     def at_rate(self, sample_rate_hz: float) -> Plan:
-        """Return the same plan for samples that were really taken at `sample_rate_hz`."""
+        """Return the same plan for samples that were really taken at `sample_rate_hz`.
+
+        Raises
+        ------
+        ValueError
+            Where it cannot work at that rate.
+        """
+        if not _RATE["low"] <= sample_rate_hz <= _RATE["high"]:
+            raise ValueError(
+                f"sample rate: found {sample_rate_hz:g} Hz; samples at {_RATE['low']:g} to "
+                f"{_RATE['high']:g} Hz are of use"
+            )
         if sample_rate_hz == self.timing.sample_rate_hz:
             return self
         timing = dataclasses.replace(self.timing, sample_rate_hz=float(sample_rate_hz))

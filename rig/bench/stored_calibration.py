@@ -13,6 +13,7 @@ from datetime import datetime
 from dsp.ping.equalising import Replica
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
+from rig.bench.tables import number, whole
 from rig.errors import CalibrationError
 
 LONGEST_AGE_H = 7 * 24.0
@@ -44,10 +45,10 @@ class StoredTimeZero:
     """
 
     method: str
-    latency_s: float
-    u_latency_s: float
-    starts: int
-    spread_s: float | None
+    latency_s: float = number(low=-1000.0, high=1000.0)
+    u_latency_s: float = number(low=0.0, high=1000.0)
+    starts: int = whole(low=1, high=10**6)
+    spread_s: float | None = number(low=0.0, high=1000.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +64,10 @@ class StoredSpeed:
     """
 
     method: str
-    sound_speed_m_s: float
-    u_sound_speed_m_s: float
-    by_formula_m_s: float
-    u_by_formula_m_s: float
+    sound_speed_m_s: float = number(low=200.0, high=2500.0)
+    u_sound_speed_m_s: float = number(low=0.0, high=2500.0)
+    by_formula_m_s: float = number(low=200.0, high=2500.0)
+    u_by_formula_m_s: float = number(low=0.0, high=2500.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,8 +113,8 @@ class StoredLevel:
     """
 
     target: str
-    source_level_db: float
-    u_source_level_db: float
+    source_level_db: float = number(low=-1000.0, high=1000.0)
+    u_source_level_db: float = number(low=0.0, high=1000.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +123,7 @@ class StoredFinding:
 
     name: str
     value: float
-    u_value: float | None
+    u_value: float | None = number(low=0.0)
     unit: str
     fit: bool
     advice: str = ""

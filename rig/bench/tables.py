@@ -1,17 +1,18 @@
-"""TOML tables into frozen dataclasses, checked key by key.
+"""Tables of a file into frozen dataclasses, checked key by key.
 
 A dataclass states each key once: its type, its default, and with
 :func:`number`, :func:`whole` or :func:`choice` the range that is allowed.
-Every complaint names the file, the key, what was found and what is allowed.
+Every complaint names the file, the key, what was found and what is allowed. TOML and JSON
+are held to the same; a key that may be null has a type such as ``float | None``.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import difflib
+import functools
 import math
-import os
-import tomllib
+import reprlib
 import types
 import typing
 from collections.abc import Mapping
@@ -21,13 +22,20 @@ T = TypeVar("T")
 
 _REQUIRED: Any = dataclasses.MISSING
 
+_LONGEST_SHOWN = 60
+_SHORT = reprlib.Repr()
+_SHORT.maxstring = _SHORT.maxother = _SHORT.maxlong = _LONGEST_SHOWN
+_SHORT.maxlevel, _SHORT.maxlist, _SHORT.maxdict = 2, 8, 4
 
-def number(default: float = _REQUIRED, *, low: float = -math.inf, high: float = math.inf) -> Any:
+
+def number(
+    default: float | None = _REQUIRED, *, low: float = -math.inf, high: float = math.inf
+) -> Any:
     """Declare a key that takes a finite number from `low` to `high`, both allowed."""
     return dataclasses.field(default=default, metadata={"low": low, "high": high})
 
 
-def whole(default: int = _REQUIRED, *, low: int, high: int) -> Any:
+def whole(default: int | None = _REQUIRED, *, low: int, high: int) -> Any:
     """Declare a key that takes a whole number from `low` to `high`, both allowed."""
     return dataclasses.field(default=default, metadata={"low": low, "high": high})
 
@@ -37,32 +45,8 @@ def choice(*names: str, default: str = _REQUIRED) -> Any:
     return dataclasses.field(default=default, metadata={"choices": names})
 
 
-def load_toml(path: str | os.PathLike[str], *, error: type[Exception]) -> dict[str, Any]:
-    """Read a TOML file.
-
-    Raises
-    ------
-    error
-        Where the file cannot be read or is not TOML; the message names it.
-    """
-    try:
-        with open(path, "rb") as file:
-            return tomllib.load(file)
-    except OSError as problem:
-        raise error(
-            f"{path}: cannot be read ({problem.strerror}); give the path of a TOML file"
-        ) from problem
-    except UnicodeDecodeError as problem:
-        raise error(
-            f"{path}: is not text in UTF-8 (from byte {problem.start} on); give a TOML file, "
-            "saved as UTF-8"
-        ) from problem
-    except tomllib.TOMLDecodeError as problem:
-        raise error(f"{path}: is not TOML ({problem}); each line is `key = value`") from problem
-
-
 def build(cls: type[T], table: Mapping[str, Any], *, where: str = "") -> T:
-    """Make a `cls` out of a TOML table.
+    """Make a `cls` out of a table.
 
     Parameters
     ----------
@@ -79,19 +63,24 @@ def build(cls: type[T], table: Mapping[str, Any], *, where: str = "") -> T:
         On an unknown or missing key, a wrong type, or a value out of range.
     """
     if not isinstance(table, Mapping):
-        raise ValueError(f"{where}: found {table!r}; this is a table, written [{where}]")
+        raise ValueError(f"{where}: found {shown(table)}; this is a table, written [{where}]")
     fields = {f.name: f for f in dataclasses.fields(cls) if f.init}  # type: ignore[arg-type]
-    hints = typing.get_type_hints(cls)
+    hints = _hints(cls)  # type: ignore[arg-type]
     prefix = f"{where}." if where else ""
     for key in table:
         if key not in fields:
-            near = difflib.get_close_matches(key, fields, n=1)
+            near = difflib.get_close_matches(key[:_LONGEST_SHOWN], fields, n=1)
             hint = f"did you mean {near[0]!r}? " if near else ""
-            raise ValueError(f"{prefix}{key}: unknown key; {hint}allowed here: {', '.join(fields)}")
+            name = key if _is_plain(key) else shown(key)
+            raise ValueError(
+                f"{prefix}{name}: unknown key; {hint}allowed here: {', '.join(fields)}"
+            )
     values = {}
     for name, field in fields.items():
         if name in table:
-            values[name] = _value(table[name], hints[name], field.metadata, where=f"{prefix}{name}")
+            values[name] = checked(
+                table[name], hints[name], field.metadata, where=f"{prefix}{name}"
+            )
         elif _must_be_given(field):
             allowed = _allowed(hints[name], field.metadata)
             raise ValueError(f"{prefix}{name}: missing; give {allowed}")
@@ -101,17 +90,48 @@ def build(cls: type[T], table: Mapping[str, Any], *, where: str = "") -> T:
         raise ValueError(f"{prefix}{problem}") from problem
 
 
-def _value(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -> Any:
+@functools.cache
+def _hints(cls: type[Any]) -> dict[str, Any]:
+    return typing.get_type_hints(cls)
+
+
+def shown(found: Any) -> str:
+    """Return what was found as a complaint shows it: short, and in one line."""
+    if isinstance(found, int) and abs(found) > 10**_LONGEST_SHOWN:
+        return f"a whole number of {int(found.bit_length() * math.log10(2)) + 1} digits or so"
+    return _SHORT.repr(found)
+
+
+def checked(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -> Any:
+    """Return a value that is of the type and in the range that a key takes.
+
+    Parameters
+    ----------
+    found : object
+        As it stands in the file.
+    hint : type
+        Of the key, as its dataclass states it.
+    metadata : mapping
+        As :func:`number`, :func:`whole` and :func:`choice` make it.
+    where : str
+        Dotted path of the key.
+
+    Raises
+    ------
+    ValueError
+    """
+    if found is None and types.NoneType in typing.get_args(hint):
+        return None
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)
     if _is_table(hint):
         return build(_class_for(found, hint, where=where), found, where=where)
     if origin is tuple and arguments[-1] is Ellipsis and _is_table(arguments[0]):
         if not isinstance(found, list):
             raise ValueError(
-                f"{where}: found {found!r}; this is a list of tables, written [[{where}]]"
+                f"{where}: found {shown(found)}; this is a list of tables, written [[{where}]]"
             )
         return tuple(
-            _value(table, arguments[0], metadata, where=f"{where}[{i}]")
+            checked(table, arguments[0], metadata, where=f"{where}[{i}]")
             for i, table in enumerate(found)
         )
     if origin is tuple:
@@ -119,12 +139,13 @@ def _value(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) ->
             arguments[-1] is not Ellipsis and len(found) != len(arguments)
         ):
             count = "" if arguments[-1] is Ellipsis else f"{len(arguments)} "
-            raise ValueError(f"{where}: found {found!r}; give a list of {count}numbers")
+            kinds = "texts" if arguments[0] is str else "numbers"
+            raise ValueError(f"{where}: found {shown(found)}; give a list of {count}{kinds}")
         return tuple(
-            _value(item, arguments[0], metadata, where=f"{where}[{i}]")
+            checked(item, arguments[0], metadata, where=f"{where}[{i}]")
             for i, item in enumerate(found)
         )
-    return _scalar(found, hint, metadata, where=where)
+    return _scalar(found, _classes(hint)[0], metadata, where=where)
 
 
 def _must_be_given(field: dataclasses.Field[Any]) -> bool:
@@ -166,16 +187,16 @@ def _class_for(found: Any, hint: Any, *, where: str) -> type[Any]:
     name = found.get(key) if isinstance(found, Mapping) else None
     if not isinstance(name, str) or name not in named:
         names = ", ".join(f'"{name}"' for name in named)
-        raise ValueError(f"{where}.{key}: found {name!r}; give one of {names}")
+        raise ValueError(f"{where}.{key}: found {shown(name)}; give one of {names}")
     return named[name]
 
 
 def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -> Any:
     is_number = isinstance(found, (int, float)) and not isinstance(found, bool)
     fits = {
-        float: is_number and math.isfinite(found),
+        float: is_number and _is_finite(found),
         int: is_number and isinstance(found, int),
-        str: isinstance(found, str),
+        str: isinstance(found, str) and _is_text(found),
         bool: isinstance(found, bool),
     }[hint]
     if fits and "low" in metadata:
@@ -183,13 +204,30 @@ def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -
     if fits and "choices" in metadata:
         fits = found in metadata["choices"]
     if not fits:
-        raise ValueError(f"{where}: found {found!r}; give {_allowed(hint, metadata)}")
+        raise ValueError(f"{where}: found {shown(found)}; give {_allowed(hint, metadata)}")
     return float(found) if hint is float else found
+
+
+def _is_finite(found: float) -> bool:
+    try:
+        return math.isfinite(found)
+    except OverflowError:  # a whole number too large for a float
+        return False
+
+
+def _is_text(found: str) -> bool:
+    """Whether no half of a character stands in it, as JSON can write one."""
+    return not any("\ud800" <= letter <= "\udfff" for letter in found)
+
+
+def _is_plain(key: str) -> bool:
+    return len(key) <= _LONGEST_SHOWN and key.isprintable()
 
 
 def _allowed(hint: Any, metadata: Mapping[str, Any]) -> str:
     if "choices" in metadata:
         return "one of " + ", ".join(f'"{name}"' for name in metadata["choices"])
+    hint = _classes(hint)[0] if not _is_table(hint) else hint
     kind = {int: "a whole number", float: "a number", str: "text in quotes", bool: "true or false"}
     if _is_table(hint):
         classes = _classes(hint)

@@ -8,7 +8,9 @@ usage or input.
 from __future__ import annotations
 
 import argparse
+import codecs
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -42,6 +44,7 @@ _COMMANDS = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; return its exit status."""
+    _write_what_can_be_written()
     words = sys.argv[1:] if arguments is None else list(arguments)
     given = _parser(words[0] if words else "").parse_args(words)
     try:
@@ -67,6 +70,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
             1,
         )
     return status
+
+
+_IN_ASCII = {"±": "+-", "°": " deg", "×": "x", "−": "-", "µ": "u", "²": "2", "√": "root "}
+
+
+def _write_what_can_be_written() -> None:
+    """Let a screen that knows no ± show one all the same, and stop at nothing."""
+
+    def spelt(problem: UnicodeError) -> tuple[str, int]:
+        if not isinstance(problem, UnicodeEncodeError):
+            raise problem
+        letters = problem.object[problem.start : problem.end]
+        return "".join(_IN_ASCII.get(letter, "?") for letter in letters), problem.end
+
+    codecs.register_error("echobench", spelt)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="echobench")
 
 
 def _complain(problem: Exception, status: int) -> int:

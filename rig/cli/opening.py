@@ -7,7 +7,7 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
-from rig.errors import DeviceError, SceneError
+from rig.errors import DeviceError, SceneError, one_line
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -115,7 +115,7 @@ def now() -> datetime:
 def warn(words: str) -> None:
     """Say on standard error what there is to say."""
     if words:
-        print(f"echobench: {words}", file=sys.stderr)
+        print(f"echobench: {one_line(words)}", file=sys.stderr)
 
 
 def warn_of_loss(given: argparse.Namespace, run: Run) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 from rig.bench.front_end_names import FRONT_ENDS
+from rig.errors import one_line
 
 CAUTION = (
     "Start quiet and keep ears away from the loudspeaker. Keep mains equipment away from a tank."
@@ -19,7 +20,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Complain in one line, as everything else here does."""
-        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+        self.exit(2, f"{self.prog}: {one_line(message)}; see {self.prog} --help\n")
 
 
 class Version(argparse.Action):

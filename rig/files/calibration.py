@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import math
 import os
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from dsp.ping.equalising import Replica
 from dsp.ping.pulses import Pulse
-from rig.bench.plan import Plan, plan_from_table
+from rig.bench.given_files import FIRST_YEAR, LAST_YEAR, json_of, read_text
+from rig.bench.plan import Plan
 from rig.bench.stored_calibration import (
     Calibration,
     StoredFinding,
@@ -23,7 +23,8 @@ from rig.bench.stored_calibration import (
     StoredSpeed,
     StoredTimeZero,
 )
-from rig.errors import CalibrationError, PlanError
+from rig.bench.tables import build, number, shown, whole
+from rig.errors import CalibrationError
 from rig.files.whole import write_whole
 
 CALIBRATION_NAME = "echobench-calibration.json"
@@ -73,57 +74,72 @@ def read_calibration(path: str | os.PathLike[str]) -> Calibration:
     CalibrationError
         Where it is missing or is not one; the message names the file.
     """
-    name = os.fspath(path)
+    name, remedy = os.fspath(path), "make one with `echobench calibrate --plan FILE`"
+    if not os.path.exists(path):
+        raise CalibrationError(f"{name}: no such calibration; {remedy}")
+    text = read_text(path, error=CalibrationError, remedy=remedy)
     try:
-        text = Path(path).read_text(encoding="utf-8")
-    except FileNotFoundError as problem:
+        return _calibration(build(_Written, json_of(text), where="the file"))
+    except ValueError as problem:
         raise CalibrationError(
-            f"{name}: no such calibration; make one with `echobench calibrate --plan FILE`"
-        ) from problem
-    except (OSError, UnicodeDecodeError) as problem:
-        raise CalibrationError(
-            f"{name}: cannot be read ({problem}); give a file made by `echobench calibrate`"
-        ) from problem
-    try:
-        table = json.loads(text)
-        if table["echobench_calibration"] != _FORMAT:
-            raise ValueError(f"echobench_calibration {table['echobench_calibration']!r}")
-        return _calibration(table)
-    except (ValueError, TypeError, KeyError, AttributeError, PlanError) as problem:
-        raise CalibrationError(
-            f"{name}: is no calibration of this bench ({problem!r}); "
-            "make one with `echobench calibrate`"
+            f"{name}: is no calibration of this bench ({problem}); {remedy}"
         ) from problem
 
 
-def _calibration(table: dict[str, Any]) -> Calibration:
-    made = datetime.fromisoformat(table["made"])
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WrittenPulse:
+    """One pulse as it was heard."""
+
+    lead_s: float = number(low=0.0, high=10.0)
+    samples: tuple[float, ...] = number(low=-1e6, high=1e6)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WrittenReplica:
+    """A :class:`StoredReplica`, its pulses as lists of numbers."""
+
+    source: str
+    snr_db: float
+    floor: float = number(low=1e-12, high=1e12)
+    band_hz: tuple[float, float] = number(low=0.0, high=1e6)
+    resolution_m: float = number(low=0.0, high=1e6)
+    plain_resolution_m: float = number(low=0.0, high=1e6)
+    noise_cost_db: float
+    replicas: tuple[_WrittenPulse, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Written:
+    """What the file holds, key by key."""
+
+    echobench_calibration: int = whole(low=_FORMAT, high=_FORMAT)
+    made: str
+    front_end: str
+    device: str
+    reported_latency_s: float | None = number(low=0.0, high=1000.0)
+    pings: int = whole(low=1, high=10**9)
+    time_zero: StoredTimeZero | None
+    sound_speed: StoredSpeed
+    level: StoredLevel | None
+    findings: tuple[StoredFinding, ...]
+    notes: tuple[str, ...]
+    plan: Plan
+    replica: _WrittenReplica | None
+
+
+def _calibration(written: _Written) -> Calibration:
+    made = datetime.fromisoformat(written.made)
     if made.tzinfo is None:
         raise ValueError("made: has no time zone")
-    plan = plan_from_table(table["plan"], source="plan")
-    time_zero, level, replica = table["time_zero"], table["level"], table["replica"]
-    stored = Calibration(
-        made=made,
-        plan=plan,
-        front_end=str(table["front_end"]),
-        device=str(table["device"]),
-        reported_latency_s=_number_or_none(table["reported_latency_s"]),
-        pings=int(table["pings"]),
-        time_zero=None if time_zero is None else StoredTimeZero(**time_zero),
-        sound_speed=StoredSpeed(**table["sound_speed"]),
-        replica=None if replica is None else _stored_replica(replica, plan),
-        level=None if level is None else StoredLevel(**level),
-        findings=tuple(StoredFinding(**f) for f in table["findings"]),
-        notes=tuple(str(n) for n in table["notes"]),
-    )
-    speed = stored.sound_speed
-    _require(0 < speed.sound_speed_m_s < math.inf, "sound_speed_m_s", speed.sound_speed_m_s)
-    _require(0 <= speed.u_sound_speed_m_s < math.inf, "u_sound_speed_m_s", speed.u_sound_speed_m_s)
-    if stored.time_zero is not None:
-        zero = stored.time_zero
-        _require(math.isfinite(zero.latency_s), "latency_s", zero.latency_s)
-        _require(0 <= zero.u_latency_s < math.inf, "u_latency_s", zero.u_latency_s)
-    return stored
+    if not FIRST_YEAR <= made.year <= LAST_YEAR:
+        raise ValueError(f"made: found {shown(written.made)}; give a date of a computer's clock")
+    replica = None if written.replica is None else _stored_replica(written.replica, written.plan)
+    kept = {
+        f.name: getattr(written, f.name)
+        for f in dataclasses.fields(written)
+        if f.name not in ("echobench_calibration", "made", "replica")
+    }
+    return Calibration(made=made, replica=replica, **kept)
 
 
 def _replica_table(stored: StoredReplica) -> dict[str, Any]:
@@ -141,31 +157,26 @@ def _replica_table(stored: StoredReplica) -> dict[str, Any]:
     return table
 
 
-def _stored_replica(table: dict[str, Any], plan: Plan) -> StoredReplica:
+def _stored_replica(written: _WrittenReplica, plan: Plan) -> StoredReplica:
     rate = plan.timing.sample_rate_hz
-    low, high = (float(edge) for edge in table["band_hz"])
-    _require(0 < float(table["floor"]) < math.inf, "floor", table["floor"])
-    _require(0 <= low < high <= rate / 2, "band_hz", table["band_hz"])
-    replicas = tuple(
-        Replica(
-            pulse=Pulse(
-                samples=np.array(each["samples"], dtype=np.float32),
-                sample_rate_hz=rate,
-                band_hz=(low, high),
-            ),
-            lead_s=float(each["lead_s"]),
+    low, high = written.band_hz
+    if not low < high <= rate / 2:
+        raise ValueError(f"replica.band_hz: found {shown(list(written.band_hz))}")
+    if len(written.replicas) != plan.pulses_per_cycle:
+        raise ValueError(
+            f"replica.replicas: found {len(written.replicas)}, and the plan has "
+            f"{plan.pulses_per_cycle}"
         )
-        for each in table["replicas"]
-    )
-    _require(len(replicas) == plan.pulses_per_cycle, "replicas", len(replicas))
-    rest = {k: v for k, v in table.items() if k not in ("replicas", "band_hz")}
-    return StoredReplica(replicas=replicas, band_hz=(low, high), **rest)
-
-
-def _require(fits: bool, name: str, found: Any) -> None:
-    if not fits:
-        raise ValueError(f"{name}: found {found!r}")
-
-
-def _number_or_none(found: Any) -> float | None:
-    return None if found is None else float(found)
+    replicas = []
+    for place, each in enumerate(written.replicas):
+        samples = np.array(each.samples, dtype=np.float32)
+        if not 0 < samples.size <= plan.interval_samples or not samples.any():
+            raise ValueError(f"replica.replicas[{place}].samples: hold no pulse of the plan")
+        pulse = Pulse(samples=samples, sample_rate_hz=rate, band_hz=(low, high))
+        replicas.append(Replica(pulse=pulse, lead_s=each.lead_s))
+    rest = {
+        f.name: getattr(written, f.name)
+        for f in dataclasses.fields(written)
+        if f.name != "replicas"
+    }
+    return StoredReplica(replicas=tuple(replicas), **rest)

@@ -73,7 +73,7 @@ class Recorder:
         opening = f'{{\n"global": {head},\n"annotations": [],\n{CAPTURES}'.encode()
         self._meta_end = len(opening)
         for path in (self.meta_path, self.data_path):
-            if path.exists():
+            if os.path.exists(path):
                 raise already_there(path, remedy=_OTHER_NAME)
         self._data = _create(self.data_path)
         try:

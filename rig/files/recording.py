@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import itertools
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,9 +14,18 @@ import numpy as np
 
 from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.front_end_names import INVENTED_FRONT_ENDS
+from rig.bench.given_files import FARTHEST, FIRST_YEAR, LAST_YEAR, json_at, json_of, read_bytes
 from rig.bench.plan import Plan, plan_from_table
+from rig.bench.tables import build, checked, shown
 from rig.errors import PlanError, RecordingError
 from rig.files.sigmf import CAPTURES, DATATYPE, META_SUFFIX, SAMPLE, paths_of
+
+_MOST_META_BYTES = 1 << 30
+"""A ping takes some 700: those of three days at four a second."""
+
+_AS_WRITTEN = "give a recording whose metadata is as it was written"
+_COUNT = {"low": 0, "high": FARTHEST}
+_PLACE = {"low": -FARTHEST, "high": FARTHEST}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,12 +132,12 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     """
     meta_path, data_path = paths_of(path)
     given = Path(path)
-    if not meta_path.exists() and given.is_dir():
+    if not os.path.exists(meta_path) and os.path.isdir(given):
         raise RecordingError(
             f"{given}: is a folder; give the path of a NAME{META_SUFFIX}, or of a WAV or FLAC "
             "file together with --plan"
         )
-    if not meta_path.exists() and given != meta_path and given.is_file():
+    if not os.path.exists(meta_path) and given != meta_path and os.path.isfile(given):
         raise RecordingError(
             f"{given}: is not a recording; give the path of a NAME{META_SUFFIX}, "
             "or of a WAV or FLAC file together with --plan"
@@ -145,6 +154,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
         raise RecordingError(
             f"{data_path}: cannot be read ({problem.strerror}); it belongs beside {meta_path.name}"
         ) from problem
+    _check_order(pings, meta_path)
     frames_there, part_of_frame = divmod(data_bytes, info.channels * SAMPLE.itemsize)
     whole = pings
     while whole and whole[-1].first_frame + whole[-1].frames > frames_there:
@@ -168,6 +178,23 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
     )
 
 
+def _check_order(pings: tuple[RecordedPing, ...], path: Path) -> None:
+    """Make sure that pings follow each other in the file and in time, as they were recorded."""
+    for number, (before, ping) in enumerate(itertools.pairwise(pings), 1):
+        keys = {
+            "core:sample_start": before.first_frame + before.frames <= ping.first_frame,
+            "echobench:index": before.index < ping.index,
+            "echobench:start_sample": before.start_sample < ping.start_sample,
+            "echobench:confirms_only": not before.confirms_only,
+        }
+        for key, follows in keys.items():
+            if not follows:
+                raise RecordingError(
+                    f"{path}: captures[{number}]: {key} does not follow on that of the ping "
+                    f"before; {_AS_WRITTEN}"
+                )
+
+
 def _loss_in_words(kept: int, *, missing: int, cut_off: bool, data_name: str) -> str:
     stand = "1 whole ping stands" if kept == 1 else f"{kept} whole pings stand"
     if missing:
@@ -184,23 +211,17 @@ def _end_of(pings: tuple[RecordedPing, ...]) -> int:
 
 def _read_meta(path: Path) -> tuple[dict[str, Any], bool]:
     """Return the metadata, and whether its end had to be mended."""
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError as problem:
-        raise RecordingError(
-            f"{path}: no such file; give the path of a NAME{META_SUFFIX}"
-        ) from problem
-    except OSError as problem:
-        raise RecordingError(
-            f"{path}: cannot be read ({problem.strerror}); give the path of a NAME{META_SUFFIX}"
-        ) from problem
+    remedy = f"give the path of a NAME{META_SUFFIX}"
+    if not os.path.exists(path):
+        raise RecordingError(f"{path}: no such file; {remedy}")
+    raw = read_bytes(path, error=RecordingError, remedy=remedy, most_bytes=_MOST_META_BYTES)
     if not raw.strip():
         raise RecordingError(f"{path}: is empty; give a recording made with --record")
     # What is written here is ASCII; anything else lies in a torn end, or elsewhere.
     text = raw.decode("utf-8", errors="replace")
     torn = False
     try:
-        table = json.loads(text)
+        table = json_of(text)
     except ValueError as problem:
         table, torn = _mend(text), True
         if table is None:
@@ -225,19 +246,18 @@ def _mend(text: str) -> dict[str, Any] | None:
     if not found:
         return None
     try:
-        table: dict[str, Any] = json.loads(f"{opening}{CAPTURES}]}}")
+        table: dict[str, Any] = json_of(f"{opening}{CAPTURES}]}}")
     except ValueError:
         return None
-    decoder = json.JSONDecoder()
     start = -1
     while (start := rest.find("\n{", start + 1)) >= 0:
         try:
-            segment, _ = decoder.raw_decode(rest, start + 1)
+            segment, _ = json_at(rest, start + 1)
         except ValueError:
             # A torn note: the segment's first line is whole without it.
             first_line = rest[start + 1 : max(rest.find("\n", start + 1), start + 1)]
             try:
-                segment = json.loads(first_line + "}")
+                segment = json_of(first_line + "}")
             except ValueError:
                 break
         table["captures"].append(segment)
@@ -261,51 +281,60 @@ def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
         info = _stream_info(table["echobench:stream"])
     except PlanError as problem:
         raise RecordingError(f"{path}: {problem}") from problem
-    except (TypeError, ValueError) as problem:
-        raise RecordingError(
-            f"{path}: echobench:stream: cannot be used ({problem}); "
-            "give a recording whose metadata is as it was written"
-        ) from problem
-    if table.get("core:num_channels", 1) != info.channels:
-        raise RecordingError(
-            f"{path}: core:num_channels: found {table.get('core:num_channels', 1)!r}; "
-            f"echobench:stream has {info.channels}, and the two must agree"
-        )
+    except ValueError as problem:
+        raise RecordingError(f"{path}: {problem}; {_AS_WRITTEN}") from problem
+    for key, says, stream in (
+        ("core:num_channels", table.get("core:num_channels", 1), info.channels),
+        ("core:sample_rate", table.get("core:sample_rate"), info.sample_rate_hz),
+    ):
+        if isinstance(says, bool) or says != stream:
+            raise RecordingError(
+                f"{path}: {key}: found {shown(says)}; echobench:stream has {stream:g}, and the two "
+                "must agree"
+            )
     return plan, info
 
 
-def _stream_info(table: dict[str, Any]) -> StreamInfo:
-    # Recordings made before streams said so themselves.
-    invented = table.get("front_end") in INVENTED_FRONT_ENDS
-    info = StreamInfo(**{"invented": invented, **table})
+def _stream_info(table: Any) -> StreamInfo:
+    if isinstance(table, dict):
+        # Recordings made before streams said so themselves.
+        front_end = table.get("front_end")
+        table = {"invented": front_end in list(INVENTED_FRONT_ENDS), **table}
+    info = build(StreamInfo, table, where="echobench:stream")
     used = [info.microphone] if info.loopback is None else [info.microphone, info.loopback]
-    for channel in [info.channels, *used]:
-        _whole(channel)
-    if not (info.sample_rate_hz > 0 and info.channels > max(used)):
-        raise ValueError(f"sample_rate_hz {info.sample_rate_hz:g}, channels {info.channels}")
+    if info.channels <= max(used):
+        raise ValueError(
+            f"echobench:stream.channels: found {info.channels}, and channel {max(used)} is used"
+        )
     return info
 
 
 def _read_segment(table: Any, number: int, path: Path) -> RecordedPing:
+    def value(key: str, hint: Any, limits: dict[str, int] | None = None) -> Any:
+        if key not in table:
+            raise ValueError(f"{key}: missing")
+        return checked(table[key], hint, limits or {}, where=key)
+
     try:
+        if not isinstance(table, dict):
+            raise ValueError(f"found {shown(table)}, which is no table")
         flags = CaptureFlag.NONE
-        for name in table["echobench:flags"]:
+        for name in value("echobench:flags", tuple[str, ...]):
+            if name not in CaptureFlag.__members__:
+                raise ValueError(f"echobench:flags: found {shown(name)}")
             flags |= CaptureFlag[name]
         return RecordedPing(
-            first_frame=_whole(table["core:sample_start"]),
-            frames=_whole(table["echobench:samples"]),
-            index=_whole(table["echobench:index"]),
-            start_sample=_whole(table["echobench:start_sample"], low=None),
-            mark_s=float(table["echobench:mark_s"]),
-            pulse_index=_whole(table["echobench:pulse_index"]),
+            first_frame=value("core:sample_start", int, _COUNT),
+            frames=value("echobench:samples", int, _COUNT),
+            index=value("echobench:index", int, _COUNT),
+            start_sample=value("echobench:start_sample", int, _PLACE),
+            mark_s=value("echobench:mark_s", float),
+            pulse_index=value("echobench:pulse_index", int, _COUNT),
             flags=flags,
-            confirms_only=bool(table["echobench:confirms_only"]),
+            confirms_only=value("echobench:confirms_only", bool),
         )
-    except (KeyError, TypeError, ValueError) as problem:
-        raise RecordingError(
-            f"{path}: captures[{number}]: a key is missing or wrong ({problem}); "
-            "give a recording whose metadata is as it was written"
-        ) from problem
+    except ValueError as problem:
+        raise RecordingError(f"{path}: captures[{number}]: {problem}; {_AS_WRITTEN}") from problem
 
 
 def _when(text: Any) -> datetime | None:
@@ -313,10 +342,5 @@ def _when(text: Any) -> datetime | None:
         when = datetime.fromisoformat(text)
     except (TypeError, ValueError):
         return None
-    return when if when.tzinfo is not None else None
-
-
-def _whole(found: Any, *, low: int | None = 0) -> int:
-    if not isinstance(found, int) or isinstance(found, bool) or (low is not None and found < low):
-        raise ValueError(f"found {found!r}, not a whole number" + ("" if low is None else " ≥ 0"))
-    return found
+    is_told = when.tzinfo is not None and FIRST_YEAR <= when.year <= LAST_YEAR
+    return when if is_told else None

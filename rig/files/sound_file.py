@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
-from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
-from rig.bench.plan import Plan
+from rig.bench.capture import LEAD_S, MOST_CHANNELS, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.plan import MOST_BLOCK_SAMPLES, Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import PlanError, RecordingError
 
@@ -35,6 +35,10 @@ _FULL_SCALE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "
 _MOST_SEARCHED = 1 << 18
 """Samples read or searched at a time; bounds the memory it takes."""
 
+_MOST_FRAMES_A_BYTE = 6000
+"""A FLAC frame holds 65535 samples at the most, in 11 bytes at the least (RFC 9639, from
+memory); a header may claim more."""
+
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
 
@@ -43,6 +47,8 @@ def is_sound_file(path: str | os.PathLike[str]) -> bool:
     """Whether a file goes by the name of WAV or FLAC, or starts as one."""
     if Path(path).suffix.lower() in (".wav", ".flac"):
         return True
+    if not os.path.isfile(path):
+        return False
     with contextlib.suppress(OSError), open(path, "rb") as file:
         return file.read(4) in _MAGIC
     return False
@@ -126,6 +132,15 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
             raise RecordingError(f"{path}: is {file.format}; give a WAV or FLAC file")
         if file.frames == 0:
             raise RecordingError(f"{path}: holds no samples; give a file with at least one ping")
+        if file.channels > MOST_CHANNELS:
+            raise RecordingError(
+                f"{path}: has {file.channels} channels; give a file of {MOST_CHANNELS} at the most"
+            )
+        if file.frames > _MOST_FRAMES_A_BYTE * path.stat().st_size:
+            raise RecordingError(
+                f"{path}: says that it holds {file.frames} samples, more than its length can; "
+                "give a whole WAV or FLAC file"
+            )
         rate = file.samplerate
         try:
             plan = plan.at_rate(rate)
@@ -133,6 +148,12 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
             raise PlanError(
                 f"{path}: at its {rate} Hz the plan cannot work: {problem}"
             ) from problem
+        if plan.interval_samples * file.channels > MOST_BLOCK_SAMPLES:
+            raise PlanError(
+                f"{path}: timing.ping_interval_s: found {plan.timing.ping_interval_s:g}, which is "
+                f"{plan.interval_samples} samples on each of {file.channels} channels; give a "
+                "shorter one, or a file of the channels that are needed"
+            )
         info = _stream_info(path, file, plan)
         search = _MarkSearch(file, path, plan, info)
         mark_sample = search.first()
@@ -292,7 +313,7 @@ def _opened(path: Path) -> Iterator[Any]:
         raise RecordingError(
             f"{path}: needs the libsndfile library ({problem}); install it (Debian: libsndfile1)"
         ) from problem
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise RecordingError(f"{path}: no such file; give the path of a WAV or FLAC file")
     try:
         file = soundfile.SoundFile(path)

@@ -146,4 +146,15 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
             f"{name}: timing.ping_interval_s: found {plan.timing.ping_interval_s:g}, and the pings "
             f"were recorded every {recorded.timing.ping_interval_s:g} s; give that"
         )
+    for ping in recording.pings:
+        if ping.frames != plan.interval_samples:
+            raise RecordingError(
+                f"{name}: ping {ping.index} has {ping.frames} samples, and the plan's interval "
+                f"{plan.interval_samples}; give a recording whose metadata is as it was written"
+            )
+        if not 0 <= ping.mark_s * info.sample_rate_hz < ping.frames:
+            raise RecordingError(
+                f"{name}: ping {ping.index}: echobench:mark_s: found {ping.mark_s:g}, which is "
+                "outside its samples; give a recording whose metadata is as it was written"
+            )
     return plan

@@ -20,7 +20,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rig.bench.tables import build, choice, load_toml, number, whole
+from rig.bench.given_files import load_toml
+from rig.bench.tables import build, choice, number, whole
 from rig.errors import SceneError
 
 Triple = tuple[float, float, float]

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import os
 from dataclasses import dataclass
 
+from rig.bench.given_files import read_text
 from rig.errors import RecordingError
 
 _PLACE_COLUMNS = ("position_m", "angle_deg")
 _PING_COLUMNS = ("first_ping", "last_ping")
+_FARTHEST_M = 1000.0
+_MOST_PINGS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,10 +86,10 @@ def read_stops(path: str | os.PathLike[str], *, u_zero_m: float = 0.002) -> Stop
         The message names the file, the line, what was found and what would do.
     """
     name = os.fspath(path)
+    text = read_text(path, error=RecordingError, remedy="give a CSV file")
     try:
-        with open(path, encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as problem:
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except csv.Error as problem:
         raise RecordingError(
             f"{name}: cannot be read as settings ({problem}); give a CSV file"
         ) from problem
@@ -100,7 +104,7 @@ def read_stops(path: str | os.PathLike[str], *, u_zero_m: float = 0.002) -> Stop
     if any(has_pings) and not all(has_pings):
         raise RecordingError(f"{name}: found one of {' and '.join(_PING_COLUMNS)}; give both")
     turned = kinds[0] == "angle_deg"
-    stops = []
+    stops: list[Stop] = []
     for number, row in enumerate(rows):
         try:
             place = float(row[kinds[0]])
@@ -109,7 +113,9 @@ def read_stops(path: str | os.PathLike[str], *, u_zero_m: float = 0.002) -> Stop
             raise RecordingError(
                 f"{name}: line {number + 2}: {problem}; give numbers, and whole ones for pings"
             ) from problem
-        if not math.isfinite(place) or not 0 <= first <= last or (turned and abs(place) > 90):
+        follows = not stops or first > stops[-1].last_ping
+        is_place = abs(place) <= (90 if turned else _FARTHEST_M)
+        if not is_place or not (follows and 0 <= first <= last < _MOST_PINGS):
             raise RecordingError(
                 f"{name}: line {number + 2}: found {kinds[0]} {place:g} for pings {first} to "
                 f"{last}; give a place (within ±90° if it is an angle), and pings that count up"

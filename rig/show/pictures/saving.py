@@ -99,7 +99,7 @@ def check_picture_path(path: str | os.PathLike[str]) -> str:
 def free_path(path: pathlib.Path) -> pathlib.Path:
     """Return `path`, numbered where there is a file of that name already."""
     free, number = path, 2
-    while free.exists():
+    while os.path.exists(free):
         free = path.with_name(f"{path.stem}-{number}{path.suffix}")
         number += 1
     return free

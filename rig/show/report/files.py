@@ -34,7 +34,7 @@ def report_path(recording: str | os.PathLike[str], out: str | os.PathLike[str] |
     if out is None:
         return Path(name)
     path = Path(out)
-    if path.is_dir():
+    if os.path.isdir(path):
         return path / name
     if path.suffix.lower() not in _SUFFIXES:
         raise StorageError(

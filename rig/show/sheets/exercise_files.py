@@ -76,7 +76,7 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     """
     out = Path(folder)
     for there in (out / "answers.csv", out / "key" / "key.json"):
-        if there.exists():
+        if os.path.exists(there):
             raise already_there(
                 there, remedy="give --out another folder, or move the old exercises away"
             )

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import csv
-import json
+import dataclasses
 import os
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from string import ascii_lowercase
 from typing import Any
 
-from rig.errors import LessonError
+from rig.bench.given_files import json_of, read_bytes, read_text
+from rig.bench.tables import build, shown, whole
+from rig.errors import LessonError, one_line
 
 _NEEDED = ("number", "answer")
 _ALLOWED = ("name", *_NEEDED)
@@ -22,10 +23,14 @@ _ALLOWED = ("name", *_NEEDED)
 class KeyEntry:
     """One question of the key."""
 
-    number: int
+    number: int = whole(low=1, high=10**9)
     topic: str
     choices: tuple[str, ...]
     answer: str
+
+    def __post_init__(self) -> None:
+        if self.answer not in self.choices:
+            raise ValueError(f"answer: found {shown(self.answer)}, which is none of the choices")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,13 +91,11 @@ def read_key(path: str | os.PathLike[str]) -> tuple[KeyEntry, ...]:
     """
     remedy = "give the key.json that was written with the exercises"
     try:
-        rows = json.loads(_text_of(path, remedy))
+        rows = json_of(read_text(path, error=LessonError, remedy=remedy))
+    except LessonError:
+        raise
     except ValueError as problem:
-        if isinstance(problem, LessonError):
-            raise
         raise LessonError(f"{path}: is not JSON ({problem}); {remedy}") from problem
-    except RecursionError as problem:
-        raise LessonError(f"{path}: is nested too deeply; {remedy}") from problem
     if not isinstance(rows, list) or not rows:
         raise LessonError(f"{path}: holds no list of answers; {remedy}")
     entries = tuple(_entry(row, place, path, remedy) for place, row in enumerate(rows, 1))
@@ -102,20 +105,16 @@ def read_key(path: str | os.PathLike[str]) -> tuple[KeyEntry, ...]:
 
 
 def _entry(row: Any, place: int, path: str | os.PathLike[str], remedy: str) -> KeyEntry:
-    if isinstance(row, dict):
-        number, topic, answer = row.get("number"), row.get("topic"), row.get("answer")
-        choices = row.get("choices")
-        fits = isinstance(number, int) and isinstance(topic, str) and isinstance(answer, str)
-        if fits and isinstance(choices, list) and answer in choices:
-            return KeyEntry(
-                number=int(str(number)),
-                topic=str(topic),
-                choices=tuple(str(c) for c in choices),
-                answer=str(answer),
-            )
-    raise LessonError(
-        f"{path}: entry {place} lacks a number, a topic, choices or an answer; {remedy}"
-    )
+    names = [f.name for f in dataclasses.fields(KeyEntry)]
+    try:
+        if not isinstance(row, dict):
+            raise ValueError(f"found {shown(row)}, which is no table")
+        return build(KeyEntry, {name: row[name] for name in names if name in row})
+    except ValueError as problem:
+        raise LessonError(
+            f"{path}: entry {place} lacks a number, a topic, choices or an answer ({problem}); "
+            f"{remedy}"
+        ) from problem
 
 
 def read_answers(path: str | os.PathLike[str]) -> tuple[HandedIn, ...]:
@@ -221,15 +220,20 @@ def scored(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Scores:
 
 def score_lines(scores: Scores) -> tuple[str, ...]:
     """Put scores into words."""
-    width = max(len(topic) for topic in scores.by_topic)
-    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in scores.by_topic.items()]
+    topics = {one_line(topic): score for topic, score in scores.by_topic.items()}
+    width = max(len(topic) for topic in topics)
+    lines = [f"{topic:<{width}}  {_score_text(s)}" for topic, s in topics.items()]
     lines.append(f"{'all':<{width}}  {_score_text(scores.overall)}")
     if list(scores.by_name) != [""]:
-        lines += [f"{name or '(no name)'}: {_score_text(s)}" for name, s in scores.by_name.items()]
+        lines += [
+            f"{one_line(name) or '(no name)'}: {_score_text(s)}"
+            for name, s in scores.by_name.items()
+        ]
     if scores.blank:
         lines.append(f"not answered: {scores.blank}")
     lines += [
-        f"none of the choices: question {a.number}{f', {a.name}' if a.name else ''}: {a.answer!r}"
+        f"none of the choices: question {a.number}"
+        f"{f', {one_line(a.name)}' if a.name else ''}: {a.answer!r}"
         for a in scores.not_choices
     ]
     return tuple(lines)
@@ -298,12 +302,7 @@ def _runs(numbers: Sequence[int]) -> str:
 
 
 def _text_of(path: str | os.PathLike[str], remedy: str) -> str:
-    try:
-        raw = Path(path).read_bytes()
-    except OSError as problem:
-        raise LessonError(f"{path}: cannot be read ({problem.strerror}); {remedy}") from problem
-    except ValueError as problem:  # a zero byte in the name
-        raise LessonError(f"{path!r}: is no file name; {remedy}") from problem
+    raw = read_bytes(path, error=LessonError, remedy=remedy)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:

@@ -108,11 +108,14 @@ def _streams(draw: st.DrawFn) -> tuple[StreamInfo, list[CaptureBlock]]:
         st.tuples(st.just(channels), st.integers(1, 40)),
         elements=st.floats(width=32),
     )
+    # Times rise, and are whole numbers that a float holds exactly: up to 2^53.
+    places = st.integers(-(2**40), 2**53)
+    starts = sorted(draw(st.sets(places, min_size=1, max_size=5)))
     blocks = [
         CaptureBlock(
             index=index,
             samples=draw(samples),
-            start_sample=draw(st.integers(-(2**40), 2**62)),
+            start_sample=start,
             mark_s=draw(st.floats(allow_nan=False, allow_infinity=False)),
             pulse_index=draw(st.integers(0, 1)),
             flags=draw(
@@ -120,9 +123,10 @@ def _streams(draw: st.DrawFn) -> tuple[StreamInfo, list[CaptureBlock]]:
                     lambda names: CaptureFlag(sum(flag.value for flag in names))
                 )
             ),
-            confirms_only=draw(st.booleans()),
+            # Only the last may: after it nothing is sent.
+            confirms_only=index == len(starts) - 1 and draw(st.booleans()),
         )
-        for index in range(draw(st.integers(1, 5)))
+        for index, start in enumerate(starts)
     ]
     return info, blocks
 
