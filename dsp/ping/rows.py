@@ -32,7 +32,7 @@ def alike(start: NDArray[np.intp], profiles: NDArray[np.intp]) -> Iterator[NDArr
     """
     first = start[profiles]
     echoes = start[profiles + 1] - first
-    for number in np.unique(echoes[echoes > 0]).tolist():
+    for number in sorted(set(echoes.tolist()) - {0}):
         yield first[echoes == number, np.newaxis] + np.arange(number)
 
 

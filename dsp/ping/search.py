@@ -497,7 +497,7 @@ class _Search:
             kept[echo[near & (self._strength[echo] < height[one])]] = False
             self._keep(kept)
         self._add(profile, new)
-        going = np.unique(profile)
+        going = np.flatnonzero(np.bincount(profile))
         self._fit(going, np.ones_like(going))
         self._learn(going)
         self._drop_weak(going)
@@ -543,10 +543,10 @@ class _Search:
         Of two that share a weak peak, the one found first has it all.
         """
         weak = self._strength**2 <= self._threshold_at(self._profile, self._places())
-        weak &= np.isin(self._profile, going)
+        weak &= self._of(going)
         if not weak.any():
             return
-        going = np.unique(self._profile[weak])
+        going = np.flatnonzero(np.bincount(self._profile[weak]))
         echo, other, _ = pairs(self._profile, self._start)
         apart = np.abs(self._position[echo] - self._position[other])
         near = (other < echo) & (apart < self._planned.lobe_bins)
@@ -554,7 +554,7 @@ class _Search:
         leans[echo[near]] = True
         has_one_behind[other[near & weak[echo]]] = True
         shared = weak & has_one_behind & ~leans
-        again = np.unique(self._profile[shared])
+        again = np.flatnonzero(np.bincount(self._profile[shared]))
         self._keep(~weak | shared)
         self._take_away(going)
         if again.size:
@@ -567,7 +567,7 @@ class _Search:
         echoes = np.diff(self._start)
         going = np.flatnonzero(echoes)
         if going.size:
-            self._fit(going, np.clip(MOST_SETTLED // echoes[going], 1, most_steps))
+            self._fit(going, _within(MOST_SETTLED // echoes[going], 1, most_steps))
             self._learn(going)
 
     def listed(
@@ -664,6 +664,12 @@ class _Search:
         """Return what takes these profiles out of all, without a copy where it is all of them."""
         return slice(None) if going.size == self._profiles else going
 
+    def _of(self, going: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Say which echoes are of these profiles."""
+        these = np.zeros(self._profiles, dtype=bool)
+        these[going] = True
+        return np.asarray(these[self._profile])
+
     def _power_of_left(self, going: NDArray[np.intp]) -> NDArray[np.float32]:
         left = self._left_padded[self._some(going), KERNEL_HALF:-KERNEL_HALF]
         return left.real**2 + left.imag**2
@@ -700,7 +706,7 @@ class _Search:
         before, at, after = (looks_power[rows, best + k].astype(np.float64) for k in (-1, 0, 1))
         bend = before - 2 * at + after
         slope = (before - after) / 2
-        shift = np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0).clip(-1, 1)
+        shift = _within(np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0), -1, 1)
         height = np.sqrt(np.maximum(at - slope * shift / 2, 0))
         where = place + LOOKS[best] + shift * (LOOKS[1] - LOOKS[0])
         stands = height > least
@@ -745,30 +751,31 @@ class _Search:
         room : ndarray of int, shape (profiles,)
             No more than so many are taken of each.
         """
+        if not row.size:
+            return row
         start = starts_of(row, room.size)
         rank = np.arange(row.size) - start[row]
-        most = min(int(rank.max(initial=-1)) + 1, 2 * MOST_ECHOES)
+        seen = np.flatnonzero(rank < 2 * MOST_ECHOES)
+        most = int(rank[seen].max()) + 1
         number = np.full((room.size, most), -1)
-        seen = rank < most
-        number[row[seen], rank[seen]] = np.flatnonzero(seen)
-        free = number >= 0
+        number[row[seen], rank[seen]] = seen
+        free, left = number >= 0, room.copy()
+        where, height = where[number], height[number]
         taken = []
-        at_once = max(1, _ROOM // max(most, 1) ** 2)
-        for first in range(0, room.size, at_once):
-            some = slice(first, first + at_once)
-            where_here, height_here = where[number[some]], height[number[some]]
-            lag = np.abs(where_here[:, :, np.newaxis] - where_here[:, np.newaxis]).astype(np.intp)
-            covers = height_here[:, :, np.newaxis] * self._planned.ceiling[lag]
-            bare = ~(covers >= height_here[:, np.newaxis])
-            left, open_here, numbers = room[some].copy(), free[some], number[some]
-            while (going := np.flatnonzero(open_here.any(axis=1) & (left > 0))).size:
-                highest = open_here[going].argmax(axis=1)
-                taken.append(numbers[going, highest])
-                open_here[going, highest] = False
-                open_here[going] &= bare[going, highest]
-                left[going] -= 1
-        # Each round took one of each profile: sorted, they stand in order of their profiles.
-        return np.sort(np.concatenate(taken)) if taken else np.empty(0, dtype=np.intp)
+        while True:
+            # The highest that is left of each profile.
+            going = np.flatnonzero(free.any(axis=1) & (left > 0))
+            if not going.size:
+                break
+            one = free[going].argmax(axis=1)
+            taken.append(number[going, one])
+            lag = np.abs(where[going, one][:, np.newaxis] - where[going]).astype(np.intp)
+            reaches = height[going, one][:, np.newaxis] * self._planned.ceiling[lag]
+            free[going] &= reaches < height[going]
+            free[going, one] = False
+            left[going] -= 1
+        # Sorted, they stand in order of their profiles again.
+        return np.sort(np.concatenate(taken))
 
     def _fit(self, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
         """Fit delays and strengths of all echoes of a profile together, and take them away.
@@ -938,7 +945,7 @@ class _Search:
         self._ranked[some] = ranked
         self._noise[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
         self._threshold[some] = np.maximum(ranked * planned.threshold_over_ranked, least_threshold)
-        echoes = np.flatnonzero(np.isin(self._profile, going))
+        echoes = np.flatnonzero(self._of(going))
         if echoes.size:
             self._misfit[echoes] = self._misfits(echoes)
 
@@ -946,9 +953,8 @@ class _Search:
         """Return the power of what is left, with the tops of echoes that may be noise."""
         power = self._power[self._some(going)]
         threshold = self._threshold_at(self._profile, self._places())
-        doubtful = np.flatnonzero(
-            (self._strength**2 < PUT_BACK * threshold) & np.isin(self._profile, going)
-        )
+        doubtful = self._strength**2 < PUT_BACK * threshold
+        doubtful = np.flatnonzero(doubtful & self._of(going))
         if not doubtful.size:
             return power
         power = power.copy()
@@ -1011,7 +1017,7 @@ class _Search:
         # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
         # the mean square.
         misfit = np.maximum(3 / math.sqrt(math.log(2)) * np.sqrt(typical), 2.2 * np.sqrt(most))
-        return np.asarray(misfit.clip(LEAST_MISFIT, planned.amplifies))
+        return _within(misfit, LEAST_MISFIT, planned.amplifies)
 
     def _left_by(self, echo: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Ceiling of what echoes may have left behind.
