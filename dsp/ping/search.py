@@ -20,6 +20,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -236,7 +237,7 @@ def found_at(
         shape,
         rates=rates,
         ahead=None if ahead is None else ahead[np.newaxis],
-        start_s=start_s,
+        start_s=(start_s,),
         stop_s=stop_s,
         before_only=before_only,
         least_noise=least_noise,
@@ -250,7 +251,7 @@ def found_each(
     *,
     rates: tuple[float, ...],
     ahead: NDArray[np.complexfloating] | None = None,
-    start_s: float = 0.0,
+    start_s: Sequence[float],
     stop_s: float = math.inf,
     before_only: bool = False,
     least_noise: float = 0.0,
@@ -263,6 +264,7 @@ def found_each(
     ----------
     envelopes : ndarray of complex64, shape (profiles, bins)
     ahead : ndarray of complex64, shape (profiles, lead bins), optional
+    start_s : sequence of float, shape (profiles,)
 
     Others as for :func:`found_at`.
     """
@@ -279,16 +281,16 @@ def found_each(
     thresholds = [search.noise_threshold(rate) for rate in rates]
     over = search.threshold(thresholds[0])[:, lead:]
     each = []
-    for profile, listed in enumerate(search.listed()):
+    for profile, (listed, from_s) in enumerate(zip(search.listed(), start_s, strict=True)):
         peaks, stretch, power = listed
         passes = np.array([power > threshold[profile, stretch] for threshold in thresholds])
-        kept = [i for i, p in enumerate(peaks) if start_s <= p.delay_s <= stop_s]
+        kept = [i for i, p in enumerate(peaks) if from_s <= p.delay_s <= stop_s]
         each.append(
             Found(
                 peaks=tuple(peaks[i] for i in kept),
                 passes=passes.reshape(len(rates), -1)[:, kept],
                 threshold=over[profile],
-                before=tuple(p for p in peaks if p.delay_s < start_s),
+                before=tuple(p for p in peaks if p.delay_s < from_s),
             )
         )
     return tuple(each)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from dsp.physics import beams
 from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
 from rig.run.budget import SHIFT_TERMS, is_of_sound_speed
+from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import COLUMNS, Hits
@@ -71,8 +72,17 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 
 
 def _passings(run: Run) -> tuple[Passing, ...]:
-    heard = (r.heard or heard_in(run.receiver, r).heard for r in run.results)
-    return follow(run.receiver, (h.hits for h in heard if h is not None))
+    return follow(run.receiver, _hits(run))
+
+
+def _hits(run: Run) -> Iterator[Hits]:
+    for pings in groups(run.results, pings_at_a_time(run.receiver)):
+        unheard = [ping for ping in pings if ping.heard is None]
+        heard = iter(heard_in(run.receiver, unheard))
+        for ping in pings:
+            known = ping if ping.heard is not None else next(heard)
+            if known.heard is not None:
+                yield known.heard.hits
 
 
 def follow(receiver: Receiver, hits: Iterable[Hits]) -> tuple[Passing, ...]:

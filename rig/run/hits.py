@@ -25,25 +25,30 @@ FOLLOW_RATE = 1e-3
 _PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
-def heard_in(receiver: Receiver, ping: PingResult) -> PingResult:
-    """Search a ping's own profile, once for all that is asked of it.
+def heard_in(receiver: Receiver, pings: Sequence[PingResult]) -> list[PingResult]:
+    """Search each ping's own profile, once for all that is asked of it.
 
     Returns
     -------
-    PingResult
-        The same ping with `heard`; a lost one as it is.
+    list of PingResult
+        The same pings with `heard`; lost ones as they are.
     """
-    profile, time_zero = ping.alone, ping.time_zero
-    if profile is None or time_zero is None:
-        return ping
-    rate = receiver.plan.receiver.false_alarm_rate
-    found = receiver.found(profile, time_zero, rates=(rate, FOLLOW_RATE))
-    heard = Heard(
-        echoes=tuple(receiver.echo(p, time_zero, shape=profile.shape) for p in found.at(0)),
-        threshold_db=threshold_db(found, profile),
-        hits=hits_of(receiver, ping, found.at(1), before=found.before),
-    )
-    return dataclasses.replace(ping, heard=heard)
+    placed = [
+        (number, ping.alone, ping.time_zero)
+        for number, ping in enumerate(pings)
+        if ping.alone is not None and ping.time_zero is not None
+    ]
+    rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
+    each = receiver.found_each([(profile, zero) for _, profile, zero in placed], rates=rates)
+    heard = list(pings)
+    for (number, profile, zero), found in zip(placed, each, strict=True):
+        what = Heard(
+            echoes=tuple(receiver.echo(p, zero, shape=profile.shape) for p in found.at(0)),
+            threshold_db=threshold_db(found, profile),
+            hits=hits_of(receiver, pings[number], found.at(1), before=found.before),
+        )
+        heard[number] = dataclasses.replace(pings[number], heard=what)
+    return heard
 
 
 def resolution_m(receiver: Receiver) -> float:

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from dsp.ping.profiles import EchoProfile, stacked, stacked_in_turns
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
+from rig.run.groups import pings_at_a_time
 from rig.run.loop import Recorder, ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
@@ -79,7 +80,11 @@ class Run:
         return self.receiver.info
 
     def over(
-        self, blocks: Iterable[CaptureBlock], *, recorder: Recorder | None = None
+        self,
+        blocks: Iterable[CaptureBlock],
+        *,
+        recorder: Recorder | None = None,
+        at_hand: bool = False,
     ) -> Iterator[PingResult]:
         """Go over some blocks, and hand on each ping's result once it is kept.
 
@@ -89,8 +94,11 @@ class Run:
             From a front end.
         recorder : Recorder, optional
             Takes each block first, before anything else can fail.
+        at_hand : bool
+            The blocks need not be waited for, so that many may be worked on together.
         """
-        for result in ping_results(self.receiver, blocks, recorder=recorder):
+        at_a_time = pings_at_a_time(self.receiver) if at_hand else 1
+        for result in ping_results(self.receiver, blocks, recorder=recorder, at_a_time=at_a_time):
             self.take(result)
             yield result
 
@@ -166,7 +174,7 @@ def run_of(
 ) -> Run:
     """Go over all of some blocks."""
     run = Run(receiver, origin=origin)
-    for _ in run.over(blocks):
+    for _ in run.over(blocks, at_hand=True):
         pass
     return run
 
