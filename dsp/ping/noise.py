@@ -337,6 +337,7 @@ def noise_grid(
     return NoiseGrid(cells=cells, index=index, stretch_of=np.arange(bins) // step)
 
 
+@functools.lru_cache(maxsize=64)
 def mean_over_ranked(cells: int, rank: int) -> float:
     """Return the mean of exponential cells over that of the one of a rank.
 
@@ -345,6 +346,7 @@ def mean_over_ranked(cells: int, rank: int) -> float:
     return 1 / float(np.sum(1 / (cells - np.arange(rank))))
 
 
+@functools.lru_cache(maxsize=64)
 def noise_doubt(cells: int, rank: int) -> float:
     """Relative variance of the noise power that one of the sorted cells tells of.
 

@@ -437,16 +437,18 @@ class Receiver:
         shape = self.shape if shape is None else shape
         geometry, speed = self.plan.geometry, self.sound_speed_m_s
         path_m = speed * peak.delay_s
-        range_m = float(ranging.range_from_path_m(path_m, geometry.baseline_m))
+        range_m = 0.0
         bound_s = 1 / (math.sqrt(peak.snr) * shape.pulse_rms_bandwidth_rad_s)
         budget = None
-        if range_m > 0:
+        # A path no longer than the baseline has no range, and a range of 0 no first order.
+        if path_m > geometry.baseline_m:
             budget = self.range_model.budget(
                 delay_s=peak.delay_s,
                 u_delay_s=peak.u_delay_s,
                 u_mark_s=time_zero.u_delay_s,
                 direct=time_zero.method == "direct",
             )
+            range_m = budget.value
         return Echo(
             range_m=range_m,
             path_m=path_m,

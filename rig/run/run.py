@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from dsp.ping.profiles import EchoProfile, stacked, stacked_in_turns
+from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time
@@ -66,7 +66,7 @@ class Run:
         self.receiver = receiver
         self.origin = Origin() if origin is None else origin
         self._results: list[PingResult] = []
-        self._means: dict[int | None, EchoProfile] = {}
+        self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
 
     @property
@@ -111,8 +111,10 @@ class Run:
         self._made.clear()
         if result.alone is not None:
             pulse = result.alone.pulse_index
-            mean = self._means.get(pulse)
-            self._means[pulse] = stacked([result.alone] if mean is None else [mean, result.alone])
+            if pulse in self._means:
+                self._means[pulse].add(result.alone)
+            else:
+                self._means[pulse] = RunningMean(result.alone)
 
     @property
     def results(self) -> Sequence[PingResult]:
@@ -159,7 +161,8 @@ class Run:
 
     def summed(self) -> EchoProfile | None:
         """Return the average of all good pings; None where there is none."""
-        return stacked_in_turns(list(self._means.values())) if self._means else None
+        means = [mean.profile for mean in self._means.values()]
+        return stacked_in_turns(means) if means else None
 
     def once(self, make: Callable[[Run], T]) -> T:
         """Return what a function makes of this run, made when it is first asked for."""
