@@ -507,7 +507,7 @@ class PulseCompressor:
             2j * np.pi * (time_s * shape.carrier_hz + bin_turns * np.arange(0, size, row))
         )
         turned = (rows / self.peak)[..., np.newaxis] * within[..., np.newaxis, :]
-        return turned.astype(np.complex64).reshape(*time_s.shape[:-1], -1)[..., :size]
+        return np.asarray(turned.astype(np.complex64).reshape(*time_s.shape[:-1], -1)[..., :size])
 
     def _inverse(self, band_spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
         workers = self._workers if band_spectrum.ndim > 1 else None

@@ -277,7 +277,7 @@ def found_each(
             passes=np.empty((len(rates), 0), dtype=bool),
             threshold=np.full(envelopes.shape[1], np.inf),
         )
-        return (nothing,) * envelopes.shape[0]
+        return tuple(nothing for _ in envelopes)
     thresholds = [search.noise_threshold(rate) for rate in rates]
     over = search.threshold(thresholds[0])[:, lead:]
     each = []
@@ -452,15 +452,15 @@ class _Search:
         inside = self._padded[:, KERNEL_HALF:-KERNEL_HALF]
         np.multiply(envelopes, planned.turn, out=inside, casting="same_kind")
         self._left_padded = self._padded.copy()
-        self._profile = np.empty(0, dtype=np.intp)
-        self._start = np.zeros(self._profiles + 1, dtype=np.intp)
-        self._position = np.empty(0)
-        self._found = np.empty(0)
+        self._profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+        self._start: NDArray[np.intp] = np.zeros(self._profiles + 1, dtype=np.intp)
+        self._position: NDArray[np.float64] = np.empty(0)
+        self._found: NDArray[np.float64] = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
-        self._strength = np.empty(0)
-        self._misfit = np.empty(0)
-        self._dropped_profile = np.empty(0, dtype=np.intp)
-        self._dropped = np.empty(0)
+        self._strength: NDArray[np.float64] = np.empty(0)
+        self._misfit: NDArray[np.float64] = np.empty(0)
+        self._dropped_profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+        self._dropped: NDArray[np.float64] = np.empty(0)
         self._curvature = planned.table.curvature
         self._centre_rad = planned.table.centre_rad
         # Of each stretch of bins: the cell by which the threshold is set, the noise, both of power.
@@ -507,36 +507,30 @@ class _Search:
 
     def _add(self, profile: NDArray[np.intp], where: NDArray[np.float64]) -> None:
         """Add echoes of some profiles after those that these have already."""
-        whole = np.concatenate([self._profile, profile])
-        order = np.argsort(whole, kind="stable")
         unknown = np.zeros(where.size)
-        self._profile = whole[order]
-        self._position, self._found, self._gain, self._strength, self._misfit = (
-            np.concatenate(columns)[order]
-            for columns in (
-                (self._position, where),
-                (self._found, where),
-                (self._gain, unknown),
-                (self._strength, unknown),
-                (self._misfit, unknown),
-            )
-        )
-        self._start = starts_of(self._profile, self._profiles)
+        self._profile = np.concatenate([self._profile, profile])
+        self._position = np.concatenate([self._position, where])
+        self._found = np.concatenate([self._found, where])
+        self._gain = np.concatenate([self._gain, unknown])
+        self._strength = np.concatenate([self._strength, unknown])
+        self._misfit = np.concatenate([self._misfit, unknown])
+        self._pick(np.argsort(self._profile, kind="stable"))
 
     def _keep(self, kept: NDArray[np.bool_]) -> None:
         """Drop all other echoes."""
         if kept.all():
             return
-        self._dropped_profile = np.concatenate([self._dropped_profile, self._profile[~kept]])
-        self._dropped = np.concatenate([self._dropped, self._found[~kept]])
-        order = np.argsort(self._dropped_profile, kind="stable")
-        self._dropped_profile, self._dropped = self._dropped_profile[order], self._dropped[order]
-        self._profile, self._position, self._found = (
-            each[kept] for each in (self._profile, self._position, self._found)
-        )
-        self._gain, self._strength, self._misfit = (
-            each[kept] for each in (self._gain, self._strength, self._misfit)
-        )
+        dropped_of = np.concatenate([self._dropped_profile, self._profile[~kept]])
+        order = np.argsort(dropped_of, kind="stable")
+        self._dropped_profile = dropped_of[order]
+        self._dropped = np.concatenate([self._dropped, self._found[~kept]])[order]
+        self._pick(np.flatnonzero(kept))
+
+    def _pick(self, echoes: NDArray[np.intp]) -> None:
+        """Take these echoes alone, in this order."""
+        self._profile, self._misfit = self._profile[echoes], self._misfit[echoes]
+        self._position, self._found = self._position[echoes], self._found[echoes]
+        self._gain, self._strength = self._gain[echoes], self._strength[echoes]
         self._start = starts_of(self._profile, self._profiles)
 
     def _drop_weak(self, going: NDArray[np.intp]) -> None:
@@ -674,7 +668,7 @@ class _Search:
 
     def _power_of_left(self, going: NDArray[np.intp]) -> NDArray[np.float32]:
         left = self._left_padded[self._some(going), KERNEL_HALF:-KERNEL_HALF]
-        return left.real**2 + left.imag**2
+        return np.asarray(left.real**2 + left.imag**2)
 
     def _standing(
         self, going: NDArray[np.intp]
@@ -907,8 +901,8 @@ class _Search:
         near = NEAREST_LOBES * self._planned.lobe_bins
         order = np.lexsort((self._position, self._profile))
         position = self._position[order]
-        close = position[1:] - position[:-1] < near
-        close = np.flatnonzero(close & (self._profile[1:] == self._profile[:-1]))
+        of_one = self._profile[1:] == self._profile[:-1]
+        close = np.flatnonzero(of_one & (position[1:] - position[:-1] < near))
         if close.size:
             kept = np.ones(order.size, dtype=bool)
             kept[np.maximum(order[close], order[close + 1])] = False
@@ -924,16 +918,18 @@ class _Search:
             place = np.rint(self._position[index])
             terms = self._gain[index][..., np.newaxis] * powers_of(place - self._position[index])
             terms = terms.astype(np.complex64)
-            profiles, places = self._profile[index[:, 0]].tolist(), place.astype(int)
+            profiles, first_bin = self._profile[index[:, 0]].tolist(), place.astype(int) - reach
+            start, stop = _within(first_bin, 0, bins), _within(first_bin + 2 * reach + 1, 0, bins)
+            ends = np.stack([start, stop, start - first_bin, stop - first_bin], axis=-1)
             for first in range(0, index.shape[1], at_once):
                 some = slice(first, first + at_once)
                 for row, there, copies in zip(
-                    profiles, places[:, some].tolist(), terms[:, some] @ table.copies, strict=True
+                    profiles, ends[:, some].tolist(), terms[:, some] @ table.copies, strict=True
                 ):
                     of_row = left[row]
-                    for at, copy in zip(there, copies, strict=True):
-                        start, stop = max(at - reach, 0), min(at + reach + 1, bins)
-                        of_row[start:stop] -= copy[start - at + reach : stop - at + reach]
+                    for (start, stop, begin, end), copy in zip(there, copies, strict=True):
+                        part = of_row[start:stop]
+                        np.subtract(part, copy[begin:end], out=part)
 
     def _learn(self, going: NDArray[np.intp]) -> None:
         """Learn from what is left how strong the noise is and how well the copies fit."""
@@ -955,8 +951,8 @@ class _Search:
         """Return the power of what is left, with the tops of echoes that may be noise."""
         power = self._power[self._some(going)]
         threshold = self._threshold_at(self._profile, self._places())
-        doubtful = self._strength**2 < PUT_BACK * threshold
-        doubtful = np.flatnonzero(doubtful & self._of(going))
+        weak = self._strength**2 < PUT_BACK * threshold
+        doubtful = np.flatnonzero(weak & self._of(going))
         if not doubtful.size:
             return power
         power = power.copy()

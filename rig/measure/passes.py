@@ -77,12 +77,14 @@ def _passings(run: Run) -> tuple[Passing, ...]:
 
 def _hits(run: Run) -> Iterator[Hits]:
     for pings in groups(run.results, pings_at_a_time(run.receiver)):
-        unheard = [ping for ping in pings if ping.heard is None]
-        heard = iter(heard_in(run.receiver, unheard))
-        for ping in pings:
-            known = ping if ping.heard is not None else next(heard)
-            if known.heard is not None:
-                yield known.heard.hits
+        heard = {n: ping.heard for n, ping in enumerate(pings) if ping.heard is not None}
+        unheard = {
+            n: (ping, ping.alone, ping.time_zero)
+            for n, ping in enumerate(pings)
+            if n not in heard and ping.alone is not None and ping.time_zero is not None
+        }
+        heard |= zip(unheard, heard_in(run.receiver, list(unheard.values())), strict=True)
+        yield from (heard[n].hits for n in sorted(heard))
 
 
 def follow(receiver: Receiver, hits: Iterable[Hits]) -> tuple[Passing, ...]:

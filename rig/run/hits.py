@@ -7,7 +7,6 @@ false-alarm rate than the plan asks, and is sifted for the plan's own echoes.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Sequence
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.peaks import Peak
+from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import Heard, Hits, PingResult, TimeZero
@@ -25,30 +25,27 @@ FOLLOW_RATE = 1e-3
 _PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
-def heard_in(receiver: Receiver, pings: Sequence[PingResult]) -> list[PingResult]:
+def heard_in(
+    receiver: Receiver, pings: Sequence[tuple[PingResult, EchoProfile, TimeZero]]
+) -> list[Heard]:
     """Search each ping's own profile, once for all that is asked of it.
 
-    Returns
-    -------
-    list of PingResult
-        The same pings with `heard`; lost ones as they are.
+    Parameters
+    ----------
+    receiver : Receiver
+    pings : sequence of PingResult, EchoProfile, TimeZero
+        None lost; with its own profile and time zero.
     """
-    placed = [
-        (number, ping.alone, ping.time_zero)
-        for number, ping in enumerate(pings)
-        if ping.alone is not None and ping.time_zero is not None
-    ]
     rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
-    each = receiver.found_each([(profile, zero) for _, profile, zero in placed], rates=rates)
-    heard = list(pings)
-    for (number, profile, zero), found in zip(placed, each, strict=True):
-        what = Heard(
+    each = receiver.found_each([(profile, zero) for _, profile, zero in pings], rates=rates)
+    return [
+        Heard(
             echoes=tuple(receiver.echo(p, zero, shape=profile.shape) for p in found.at(0)),
             threshold_db=threshold_db(found, profile),
-            hits=hits_of(receiver, pings[number], found.at(1), before=found.before),
+            hits=hits_of(receiver, ping, found.at(1), before=found.before),
         )
-        heard[number] = dataclasses.replace(pings[number], heard=what)
-    return heard
+        for (ping, profile, zero), found in zip(pings, each, strict=True)
+    ]
 
 
 def resolution_m(receiver: Receiver) -> float:

@@ -72,16 +72,20 @@ def _heard(
     receiver: Receiver, settled: Sequence[tuple[PingResult, CaptureBlock]]
 ) -> list[PingResult]:
     """Compress and search the blocks of those pings that are not lost."""
+    pings = [ping for ping, _ in settled]
     good = [
-        (number, block, ping.time_zero)
+        (number, ping, block, ping.time_zero)
         for number, (ping, block) in enumerate(settled)
         if ping.time_zero is not None and not ping.lost
     ]
-    profiles = receiver.profiles([(block, time_zero) for _, block, time_zero in good])
-    pings = [ping for ping, _ in settled]
-    for (number, _, _), profile in zip(good, profiles, strict=True):
-        pings[number] = dataclasses.replace(pings[number], alone=profile)
-    return heard_in(receiver, pings)
+    profiles = receiver.profiles([(block, time_zero) for _, _, block, time_zero in good])
+    heard = heard_in(
+        receiver,
+        [(ping, p, zero) for (_, ping, _, zero), p in zip(good, profiles, strict=True)],
+    )
+    for (number, ping, _, _), profile, what in zip(good, profiles, heard, strict=True):
+        pings[number] = dataclasses.replace(ping, alone=profile, heard=what)
+    return pings
 
 
 def _judged(
