@@ -84,23 +84,31 @@ class Budget:
     ----------
     value : float
         The model at the inputs' estimates.
-    terms : tuple of Term
-        One for each input, in the inputs' order; an exact one has a `u` of 0.
+    names : tuple of str
+        Of the inputs.
+    u : tuple of float
+        What each adds; 0 for an exact one.
     """
 
     value: float
-    terms: tuple[Term, ...]
+    names: tuple[str, ...]
+    u: tuple[float, ...]
+
+    @property
+    def terms(self) -> tuple[Term, ...]:
+        """One for each input, in the inputs' order."""
+        return tuple(Term(name=n, u=u) for n, u in zip(self.names, self.u, strict=True))
 
     @property
     def combined(self) -> float:
         """The combined standard uncertainty: the root sum of squares of the terms."""
-        return math.hypot(*(term.u for term in self.terms))
+        return math.hypot(*self.u)
 
     @property
     def shares(self) -> tuple[float, ...]:
         """Each term's part of the variance; together 1, or all 0 where nothing is unsure."""
         combined = self.combined
-        return tuple((t.u / combined) ** 2 if combined > 0 else 0.0 for t in self.terms)
+        return tuple((u / combined) ** 2 if combined > 0 else 0.0 for u in self.u)
 
     def expanded(self, k: float = 2.0) -> float:
         """Return the expanded uncertainty; k = 2 covers about 95 % of a normal spread."""
@@ -140,9 +148,9 @@ def propagated(model: Model, inputs: Mapping[str, Input]) -> Budget:
     given = {n: ufloat(i.value, i.u) if i.u > 0 else i.value for n, i in inputs.items()}
     result = model(given)
     parts = result.error_components() if isinstance(result, UFloat) else {}
-    terms = tuple(Term(name=n, u=float(parts.get(given[n], 0.0))) for n in inputs)
+    u = tuple(float(parts.get(given[n], 0.0)) for n in inputs)
     value = result.nominal_value if isinstance(result, UFloat) else result
-    return Budget(value=float(value), terms=terms)
+    return Budget(value=float(value), names=tuple(inputs), u=u)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

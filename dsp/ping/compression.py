@@ -466,26 +466,48 @@ class PulseCompressor:
                 "within the block"
             )
         bins = int((self.delay_s[-1] - time_zero_s) / self.bin_s) + 1
-        return self._inverse(band_spectrum * self._turn(time_zero_s))[..., :bins]
+        turn = self._turn(np.array(time_zero_s)) if time_zero_s else np.complex64(1 / self.peak)
+        return self._inverse(band_spectrum * turn)[..., :bins]
 
-    def _turn(self, time_s: float) -> NDArray[np.complex64] | np.complex64:
-        """Return what turns the band by a time, and scales an echo of 1 to 1.
+    def from_time_zeros(
+        self, band_spectra: NDArray[np.complex64], time_zero_s: NDArray[np.float64]
+    ) -> list[NDArray[np.complex64]]:
+        """Return the envelopes of several pings at once, each from its own time zero.
+
+        Parameters
+        ----------
+        band_spectra : ndarray of complex64, shape (pings, band)
+        time_zero_s : ndarray of float64, shape (pings,)
+
+        Others, errors and result as for :meth:`from_time_zero`, of each ping, to the last bit.
+        """
+        outside = ~((time_zero_s >= 0) & (time_zero_s <= self.delay_s[-1]))
+        if outside.any():
+            raise ValueError(
+                f"time_zero_s: found {time_zero_s[outside][0]:g} s; give 0 to "
+                f"{self.delay_s[-1]:g} s, within the block"
+            )
+        bins = ((self.delay_s[-1] - time_zero_s) / self.bin_s).astype(np.intp) + 1
+        envelopes = self._inverse(band_spectra * self._turn(time_zero_s))
+        return [envelope[:last] for envelope, last in zip(envelopes, bins.tolist(), strict=True)]
+
+    def _turn(self, time_s: NDArray[np.float64]) -> NDArray[np.complex64]:
+        """Return what turns the band by some times, and scales an echo of 1 to 1.
 
         The bins are evenly spaced: a few turns of whole rows of them, times those within a
-        row, are all of them.
+        row, are all of them. Shape (..., band).
         """
-        if time_s == 0:
-            return np.complex64(1 / self.peak)
         shape = self.shape
         size = shape.offset_hz.size
         row = math.isqrt(size - 1) + 1
+        time_s = time_s[..., np.newaxis]
         bin_turns = time_s / (self.bin_s * self._cycle_bins)
         within = np.exp(2j * np.pi * bin_turns * np.arange(row))
         rows = np.exp(
             2j * np.pi * (time_s * shape.carrier_hz + bin_turns * np.arange(0, size, row))
         )
-        turned = np.multiply.outer(rows / self.peak, within).astype(np.complex64)
-        return np.asarray(turned.reshape(-1)[:size])
+        turned = (rows / self.peak)[..., np.newaxis] * within[..., np.newaxis, :]
+        return np.asarray(turned.astype(np.complex64).reshape(*time_s.shape[:-1], -1)[..., :size])
 
     def _inverse(self, band_spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
         workers = self._workers if band_spectrum.ndim > 1 else None

@@ -298,10 +298,20 @@ class NoiseGrid:
         """Return for each stretch the sorted cell that thresholds are set by, and the middle one.
 
         Of ranks :func:`rank_of` and :func:`level_rank_of`.
+
+        Parameters
+        ----------
+        power : ndarray, shape (..., bins)
+
+        Returns
+        -------
+        ranked, middle : ndarray, shape (..., stretches)
         """
-        ranks = rank_of(self.cells) - 1, level_rank_of(self.cells) - 1
-        in_order = np.partition(power[self.index], ranks, axis=1)
-        return in_order[:, ranks[0]], in_order[:, ranks[1]]
+        # Wholly sorted, for which NumPy has a network in the processor's own vectors: a few
+        # cells take a fifth of the time of picking out two.
+        in_order = np.sort(np.take(power, self.index, axis=-1), axis=-1)
+        ranked, middle = rank_of(self.cells) - 1, level_rank_of(self.cells) - 1
+        return in_order[..., ranked], in_order[..., middle]
 
 
 def noise_grid(
@@ -327,6 +337,7 @@ def noise_grid(
     return NoiseGrid(cells=cells, index=index, stretch_of=np.arange(bins) // step)
 
 
+@functools.lru_cache(maxsize=64)
 def mean_over_ranked(cells: int, rank: int) -> float:
     """Return the mean of exponential cells over that of the one of a rank.
 
@@ -335,6 +346,7 @@ def mean_over_ranked(cells: int, rank: int) -> float:
     return 1 / float(np.sum(1 / (cells - np.arange(rank))))
 
 
+@functools.lru_cache(maxsize=64)
 def noise_doubt(cells: int, rank: int) -> float:
     """Relative variance of the noise power that one of the sorted cells tells of.
 

@@ -64,6 +64,54 @@ class EchoProfile:
         return 20 * np.log10(np.maximum(np.abs(self.envelope).astype(np.float64), 1e-10))
 
 
+class RunningMean:
+    """The average of profiles in phase, kept up profile by profile.
+
+    What :func:`stacked` makes of the average so far and the next profile, to the last bit,
+    without an :class:`EchoProfile` for each.
+
+    Parameters
+    ----------
+    first : EchoProfile
+    """
+
+    def __init__(self, first: EchoProfile) -> None:
+        self._first = first
+        self._envelope, self._ahead = first.envelope, first.ahead
+        self._pings = first.pings
+        self._pulse = first.pulse_index
+
+    def add(self, profile: EchoProfile) -> None:
+        """Take the next profile; errors as for :func:`stacked`."""
+        if profile.bin_s != self._first.bin_s:
+            raise ValueError("profiles: their bins differ in spacing; stack profiles of one plan")
+        bins = min(self._envelope.size, profile.envelope.size)
+        lead = min(self._ahead.size, profile.ahead.size)
+        pings = self._pings + profile.pings
+        self._envelope, self._ahead = (
+            (self._pings * mean + profile.pings * new) / np.float32(pings)
+            for mean, new in (
+                (self._envelope[:bins], profile.envelope[:bins]),
+                (_latest(self._ahead, lead), _latest(profile.ahead, lead)),
+            )
+        )
+        self._pings = pings
+        self._pulse = self._pulse if self._pulse == profile.pulse_index else None
+
+    @property
+    def profile(self) -> EchoProfile:
+        """The average so far."""
+        if self._pings == self._first.pings:
+            return self._first
+        return dataclasses.replace(
+            self._first,
+            envelope=self._envelope,
+            ahead=self._ahead,
+            pings=self._pings,
+            pulse_index=self._pulse,
+        )
+
+
 def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
     """Average profiles in phase: still echoes stay, noise falls by √n in amplitude.
 

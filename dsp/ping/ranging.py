@@ -39,6 +39,11 @@ def range_from_path_m(path_m: ArrayLike, baseline_m: float) -> NDArray[np.float6
     return np.sqrt(np.maximum((path - baseline_m) * (path + baseline_m), 0)) / 2
 
 
+def _range_m(path_m: float, baseline_m: float) -> float:
+    """Return the range of one path, as :func:`range_from_path_m`, for the time of one."""
+    return math.sqrt(max((path_m - baseline_m) * (path_m + baseline_m), 0.0)) / 2
+
+
 def path_from_range_m(range_m: ArrayLike, baseline_m: float) -> NDArray[np.float64]:
     """Path out and back to a target on the axis at `range_m`; the inverse of the above."""
     if not (math.isfinite(baseline_m) and baseline_m >= 0):
@@ -80,6 +85,6 @@ def u_off_axis_m(path_m: float, baseline_m: float, half_angle_rad: float) -> flo
     """
     if not path_m > baseline_m:
         raise ValueError(f"path_m: found {path_m:g}; give more than baseline_m = {baseline_m:g}")
-    range_m = float(range_from_path_m(path_m, baseline_m))
+    range_m = _range_m(path_m, baseline_m)
     flattening = (baseline_m / path_m * math.sin(half_angle_rad)) ** 2
     return range_m * (1 / math.sqrt(1 - flattening) - 1) / math.sqrt(8)

@@ -18,7 +18,9 @@ target feature extraction", *IEEE Trans. Signal Process.* 44, 1996, pp. 281–29
 from __future__ import annotations
 
 import functools
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,6 +54,7 @@ from dsp.ping.peaks import (
     delay_uncertainty_s,
     side_lobe_ceiling,
 )
+from dsp.ping.rows import alike, highest_each, pairs, starts_of
 
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
@@ -116,6 +119,8 @@ _RIDGE = 1e-6  # and their strengths finite
 _MATMUL_ALONE = 1 << 18
 """Products of matrices with fewer multiplications than this are not shared out among
 threads, which takes longer than they do."""
+_ROOM = 1 << 18
+"""Of what is worked out for several profiles at once, so many numbers at a time."""
 
 _RISING = np.arange(1, POWERS)
 
@@ -231,35 +236,77 @@ def found_at(
 
     Others as for :func:`find_echoes`.
     """
-    lead = 0 if ahead is None else ahead.size
-    heard = envelope if ahead is None else np.concatenate([ahead, envelope])
+    (found,) = found_each(
+        np.asarray(envelope)[np.newaxis],
+        shape,
+        rates=rates,
+        ahead=None if ahead is None else ahead[np.newaxis],
+        start_s=(start_s,),
+        stop_s=stop_s,
+        before_only=before_only,
+        least_noise=least_noise,
+    )
+    return found
+
+
+def found_each(
+    envelopes: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    rates: tuple[float, ...],
+    ahead: NDArray[np.complexfloating] | None = None,
+    start_s: Sequence[float],
+    stop_s: float = math.inf,
+    before_only: bool = False,
+    least_noise: float = 0.0,
+) -> tuple[Found, ...]:
+    """Search several profiles, each as it would be searched alone, to the last bit.
+
+    Many at a time cost a third of what they cost one by one.
+
+    Parameters
+    ----------
+    envelopes : ndarray of complex64, shape (profiles, bins)
+    ahead : ndarray of complex64, shape (profiles, lead bins), optional
+    start_s : sequence of float, shape (profiles,)
+
+    Others as for :func:`found_at`.
+    """
+    lead = 0 if ahead is None else ahead.shape[1]
+    heard = envelopes if ahead is None else np.concatenate([ahead, envelopes], axis=1)
     search = _searched(heard, shape, max(rates), before_only, least_noise, lead=lead)
-    if search is not None:
-        search.learn_pulse(lead + start_s / shape.bin_s)
     if search is None:
-        return Found(
+        nothing = Found(
             peaks=(),
             passes=np.empty((len(rates), 0), dtype=bool),
-            threshold=np.full(np.size(envelope), np.inf),
+            threshold=np.full(envelopes.shape[1], np.inf),
         )
-    peaks, place, power = search.peaks_and_places()
+        return tuple(nothing for _ in envelopes)
+    search.learn_pulse(lead + np.asarray(start_s) / shape.bin_s)
     thresholds = [search.noise_threshold(rate) for rate in rates]
-    passes = np.array([power > threshold[place] for threshold in thresholds])
-    kept = [i for i, p in enumerate(peaks) if start_s <= p.delay_s <= stop_s]
-    return Found(
-        peaks=tuple(peaks[i] for i in kept),
-        passes=passes.reshape(len(rates), -1)[:, kept],
-        threshold=search.threshold(thresholds[0])[lead:],
-        before=tuple(p for p in peaks if p.delay_s < start_s),
-    )
+    over = search.threshold(thresholds[0])[:, lead:]
+    each = []
+    for profile, (listed, from_s) in enumerate(zip(search.listed(), start_s, strict=True)):
+        peaks, stretch, power = listed
+        passes = np.array([power > threshold[profile, stretch] for threshold in thresholds])
+        kept = [i for i, p in enumerate(peaks) if from_s <= p.delay_s <= stop_s]
+        each.append(
+            Found(
+                peaks=tuple(peaks[i] for i in kept),
+                passes=passes.reshape(len(rates), -1)[:, kept],
+                threshold=over[profile],
+                before=tuple(p for p in peaks if p.delay_s < from_s),
+            )
+        )
+    return tuple(each)
 
 
 def sounds_ahead(
     envelope: NDArray[np.complexfloating], shape: EchoShape, *, false_alarm_rate: float
 ) -> tuple[Peak, ...]:
     """Find the sounds that stand out against the quiet before them, nearest first."""
-    search = _searched(envelope, shape, false_alarm_rate, True, 0.0)
-    return () if search is None else search.peaks()
+    search = _searched(np.asarray(envelope)[np.newaxis], shape, false_alarm_rate, True, 0.0)
+    return () if search is None else search.listed()[0][0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -363,7 +410,7 @@ def _amplified_lobes(shape: EchoShape, bins: int, lobe_bins: float) -> NDArray[n
 
 
 def _searched(
-    envelope: NDArray[np.complexfloating],
+    envelopes: NDArray[np.complexfloating],
     shape: EchoShape,
     false_alarm_rate: float,
     before_only: bool,
@@ -371,14 +418,16 @@ def _searched(
     *,
     lead: int = 0,
 ) -> _Search | None:
-    """Return the search of a profile once done; None where it is too short for one."""
-    envelope = np.asarray(envelope)
-    if envelope.size < 2 * KERNEL_HALF:
+    """Return the search of some profiles once done; None where they are too short for one."""
+    bins = envelopes.shape[1]
+    if bins < 2 * KERNEL_HALF:
         return None
-    planned = _planned(shape, envelope.size, false_alarm_rate, before_only)
-    search = _Search(envelope, planned, least_noise, lead)
+    planned = _planned(shape, bins, false_alarm_rate, before_only)
+    search = _Search(envelopes, planned, least_noise, lead)
+    going = np.arange(envelopes.shape[0])
     for _ in range(MOST_ROUNDS):
-        if not search.add_round():
+        going = search.add_round(going)
+        if going.size == 0:
             break
     # For the first sound in a room, which is drawn out, several that cancel each other
     # would be settled on, none of which is seen.
@@ -386,165 +435,199 @@ def _searched(
     return search
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Brought:
-    """What a pulse brought with it, as seen beside the loudest sound before the echoes.
-
-    Attributes
-    ----------
-    share : ndarray of float64, shape (lags,)
-        Of that sound's strength, on both sides of it.
-    loudest : int
-        Which of the sounds it is.
-    """
-
-    share: NDArray[np.float64]
-    loudest: int
-
-    def by(self, lag: NDArray[np.float64], strength: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return what other sounds of these strengths bring, shape of `lag`, (sounds, bins)."""
-        reach = self.share.size // 2
-        place = np.rint(lag).astype(np.intp) + reach
-        known = (place >= 0) & (place < self.share.size)
-        others = np.where(np.arange(strength.size) == self.loudest, 0.0, strength)
-        return (
-            np.where(known, self.share[_within(place, 0, self.share.size - 1)], 0.0)
-            * (others[:, np.newaxis])
-        )
-
-
 class _Search:
-    """Echoes taken away so far, and what is left of an envelope."""
+    """Echoes taken away so far from some profiles, and what is left of their envelopes.
+
+    The echoes of all profiles stand in one column, in the order of their profiles, and each
+    profile's in the order in which they were found. No profile knows of another: what is
+    done for those that still have something to do leaves the others as they are.
+    """
 
     def __init__(
         self,
-        envelope: NDArray[np.complexfloating],
+        envelopes: NDArray[np.complexfloating],
         planned: _Planned,
         least_noise: float,
         lead: int,
     ) -> None:
         self._planned = planned
         self._lead = lead
-        self._padded = np.zeros(planned.bins + 2 * KERNEL_HALF, dtype=np.complex64)
-        self._envelope = self._padded[KERNEL_HALF:-KERNEL_HALF]
-        np.multiply(envelope, planned.turn, out=self._envelope, casting="same_kind")
-        self._left_padded = self._padded
-        self._position = np.empty(0)
-        self._found = np.empty(0)
-        self._dropped = np.empty(0)
+        self._profiles, bins = envelopes.shape
+        self._padded = np.zeros((self._profiles, bins + 2 * KERNEL_HALF), dtype=np.complex64)
+        inside = self._padded[:, KERNEL_HALF:-KERNEL_HALF]
+        np.multiply(envelopes, planned.turn, out=inside, casting="same_kind")
+        self._left_padded = self._padded.copy()
+        self._profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+        self._start: NDArray[np.intp] = np.zeros(self._profiles + 1, dtype=np.intp)
+        self._position: NDArray[np.float64] = np.empty(0)
+        self._found: NDArray[np.float64] = np.empty(0)
         self._gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
+        self._strength: NDArray[np.float64] = np.empty(0)
+        self._misfit: NDArray[np.float64] = np.empty(0)
+        self._dropped_profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+        self._dropped: NDArray[np.float64] = np.empty(0)
         self._curvature = planned.table.curvature
         self._centre_rad = planned.table.centre_rad
-        self._strength = np.empty(0)
-        self._misfit = np.empty(0)
-        self._brought: _Brought | None = None
-        self._noise = self._threshold = np.empty(0)
-        power = self._power_of_left()
+        # Of each stretch of bins: the cell by which the threshold is set, the noise, both of power.
+        stretches = planned.grid.index.shape[0]
+        self._ranked = np.empty((self._profiles, stretches))
+        self._noise, self._threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
+        everyone = np.arange(self._profiles)
+        self._power = self._power_of_left(everyone)
+        self._learnt_from = self._power.copy()
+        # What each profile's loudest sound before the echoes brings with it; none until learnt.
+        self._brought: NDArray[np.float64] | None = None
+        self._loudest = np.full(self._profiles, -1)
         self._least_power = least_noise**2
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
-        self._rounding_power = ROUNDING**2 * float(power.max())
-        self._least_threshold = max(self._rounding_power, -planned.log_rate * self._least_power)
-        self._learn(power)
+        self._rounding_power = ROUNDING**2 * self._power.max(axis=1).astype(np.float64)
+        least = -planned.log_rate * self._least_power
+        self._least_threshold = np.maximum(self._rounding_power, least)
+        self._learn(everyone)
 
-    def add_round(self) -> bool:
-        """Take away the peaks that now stand out; say whether there were any."""
-        new, height = self._standing()
+    def add_round(self, going: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Take away the peaks that now stand out; return the profiles that had any.
+
+        Parameters
+        ----------
+        going : ndarray of int, shape (profiles,)
+            In which it is looked for them.
+        """
+        profile, new, height = self._standing(going)
         if new.size == 0:
-            return False
+            return profile
         if self._position.size:
             # What was found at first in another's side lobe may stand beside its true place.
-            near = np.abs(self._position[:, np.newaxis] - new) < (
+            one, echo, _ = pairs(profile, self._start)
+            near = np.abs(self._position[echo] - new[one]) < (
                 NEAREST_LOBES * self._planned.lobe_bins
             )
-            outdone = near & (self._strength[:, np.newaxis] < height)
-            self._keep(np.asarray(~outdone.any(axis=1)))
-        self._position = np.concatenate([self._position, new])
-        self._found = np.concatenate([self._found, new])
-        self._gain = np.concatenate([self._gain, np.zeros(new.size)])
-        self._fit(1)
-        self._learn(self._power_of_left())
-        self._drop_weak()
-        return True
+            kept = np.ones(self._position.size, dtype=bool)
+            kept[echo[near & (self._strength[echo] < height[one])]] = False
+            self._keep(kept)
+        self._add(profile, new)
+        going = np.flatnonzero(np.bincount(profile))
+        self._fit(going, np.ones_like(going))
+        self._learn(going)
+        self._drop_weak(going)
+        return going
 
-    def _drop_weak(self) -> None:
+    def _add(self, profile: NDArray[np.intp], where: NDArray[np.float64]) -> None:
+        """Add echoes of some profiles after those that these have already."""
+        unknown = np.zeros(where.size)
+        self._profile = np.concatenate([self._profile, profile])
+        self._position = np.concatenate([self._position, where])
+        self._found = np.concatenate([self._found, where])
+        self._gain = np.concatenate([self._gain, unknown])
+        self._strength = np.concatenate([self._strength, unknown])
+        self._misfit = np.concatenate([self._misfit, unknown])
+        self._pick(np.argsort(self._profile, kind="stable"))
+
+    def _keep(self, kept: NDArray[np.bool_]) -> None:
+        """Drop all other echoes."""
+        if kept.all():
+            return
+        dropped_of = np.concatenate([self._dropped_profile, self._profile[~kept]])
+        order = np.argsort(dropped_of, kind="stable")
+        self._dropped_profile = dropped_of[order]
+        self._dropped = np.concatenate([self._dropped, self._found[~kept]])[order]
+        self._pick(np.flatnonzero(kept))
+
+    def _pick(self, echoes: NDArray[np.intp]) -> None:
+        """Take these echoes alone, in this order."""
+        self._profile, self._misfit = self._profile[echoes], self._misfit[echoes]
+        self._position, self._found = self._position[echoes], self._found[echoes]
+        self._gain, self._strength = self._gain[echoes], self._strength[echoes]
+        self._start = starts_of(self._profile, self._profiles)
+
+    def _drop_weak(self, going: NDArray[np.intp]) -> None:
         """Drop echoes that shrank below the noise once their neighbours were known.
 
         Of two that share a weak peak, the one found first has it all.
         """
-        weak = self._strength**2 <= self._threshold[np.rint(self._position).astype(np.intp)]
+        weak = self._strength**2 <= self._threshold_at(self._profile, self._places())
+        weak &= self._of(going)
         if not weak.any():
             return
-        apart = np.abs(self._position[:, np.newaxis] - self._position)
-        later = np.tri(weak.size, k=-1, dtype=bool)
-        near = later & (apart < self._planned.lobe_bins)
-        shared = weak & near[weak].any(axis=0) & ~near.any(axis=1)
+        going = np.flatnonzero(np.bincount(self._profile[weak]))
+        echo, other, _ = pairs(self._profile, self._start)
+        apart = np.abs(self._position[echo] - self._position[other])
+        near = (other < echo) & (apart < self._planned.lobe_bins)
+        leans, has_one_behind = (np.zeros(weak.size, dtype=bool) for _ in range(2))
+        leans[echo[near]] = True
+        has_one_behind[other[near & weak[echo]]] = True
+        shared = weak & has_one_behind & ~leans
+        again = np.flatnonzero(np.bincount(self._profile[shared]))
         self._keep(~weak | shared)
-        self._take_away()
-        if shared.any():
-            self._fit(1)
+        self._take_away(going)
+        if again.size:
+            self._fit(again, np.ones_like(again))
         # They were below the noise: what was learnt of it and of how copies fit, still holds.
-        self._power = self._power_of_left()
+        self._power[going] = self._power_of_left(going)
 
     def settle(self, most_steps: int) -> None:
         """Fit all echoes until they stand still."""
-        if self._position.size == 0:
-            return
-        self._fit(max(1, min(most_steps, MOST_SETTLED // self._position.size)))
-        self._learn(self._power_of_left())
+        echoes = np.diff(self._start)
+        going = np.flatnonzero(echoes)
+        if going.size:
+            self._fit(going, _within(MOST_SETTLED // echoes[going], 1, most_steps))
+            self._learn(going)
 
-    def learn_pulse(self, start: float) -> None:
+    def learn_pulse(self, start: NDArray[np.float64]) -> None:
         """Learn what the pulse brings with it, from the loudest sound before the first echo.
 
         A loudspeaker that ripples or is dull sends more than the pulse: a direct sound has the
-        same beside it as each echo, at the same distance and in the same share. What stands out
-        of the noise there, and is not the sound itself, is held against all echoes.
+        same beside it as each echo, at the same distance and in the same share. What was found
+        there, and what is left around it out of the noise, is held against all echoes.
+
+        Parameters
+        ----------
+        start : ndarray of float64, shape (profiles,)
+            The bin from which on a sound is an echo.
         """
-        planned = self._planned
-        before = np.flatnonzero(self._position < start)
-        if before.size == 0:
-            return
+        before = self._position < start[self._profile]
+        for profile in np.flatnonzero(np.bincount(self._profile[before]) > 1).tolist():
+            first, last = self._start[profile : profile + 2]
+            self._learn_pulse_of(
+                profile, first + np.flatnonzero(before[first:last]), start[profile]
+            )
+
+    def _learn_pulse_of(self, profile: int, before: NDArray[np.intp], start: float) -> None:
+        planned, position = self._planned, self._position
         loudest = before[self._strength[before].argmax()]
-        at = self._position[loudest]
-        reach = min(
-            math.ceil(FLANK_LOBES * planned.lobe_bins),
-            math.floor(start - planned.lobe_bins - at),
-        )
-        if reach < planned.lobe_bins:
+        most = math.ceil(FLANK_LOBES * planned.lobe_bins)
+        reach = min(most, math.floor(start - planned.lobe_bins - position[loudest]))
+        beside = before[np.abs(position[before] - position[loudest]) <= reach]
+        beside = beside[beside != loudest]
+        if beside.size == 0:
             return
         lag = np.arange(-reach, reach + 1)
-        bins = round(at) + lag
+        bins = round(position[loudest]) + lag
         known = (bins >= 0) & (bins < planned.bins)
         bins = _within(bins, 0, planned.bins - 1)
-        beside = before[np.abs(self._position[before] - at) <= reach]
-        beside = beside[beside != loudest]
-        copies = planned.table.lags(bins - self._position[beside, np.newaxis])[0]
-        brought = self._left_padded[bins + KERNEL_HALF] + self._gain[beside] @ copies
+        copies = planned.table.lags(bins - position[beside, np.newaxis])[0]
+        brought = self._left_padded[profile, bins + KERNEL_HALF] + self._gain[beside] @ copies
         power = brought.real**2 + brought.imag**2
-        share = np.where(known & (power > self._threshold[bins]), np.sqrt(power), 0.0)
+        known &= power > self._threshold_at(np.full(bins.size, profile), bins)
+        share = np.where(known, np.sqrt(power), 0.0) * (BROUGHT_MARGIN / self._strength[loudest])
         half = math.ceil(planned.lobe_bins / 2)
-        share = _highest_within(share, half) * (BROUGHT_MARGIN / self._strength[loudest])
-        share[np.abs(lag) <= half] = 0.0
-        if share.any():
-            self._brought = _Brought(share=share, loudest=int(loudest))
+        around = np.lib.stride_tricks.sliding_window_view(np.pad(share, half), 2 * half + 1)
+        share = np.where(np.abs(lag) <= half, 0.0, around.max(axis=1))
+        if self._brought is None:
+            self._brought = np.zeros((self._profiles, 2 * most + 1))
+        self._brought[profile, most - reach : most + reach + 1] = share
+        self._loudest[profile] = loudest
 
-    def peaks(self) -> tuple[Peak, ...]:
-        """All echoes found, nearest first."""
-        return self.peaks_and_places()[0]
-
-    def peaks_and_places(
+    def listed(
         self,
-    ) -> tuple[tuple[Peak, ...], NDArray[np.intp], NDArray[np.float64]]:
-        """All echoes found, nearest first, with their bins and their powers."""
-        if self._position.size == 0:
-            return (), np.empty(0, dtype=np.intp), np.empty(0)
+    ) -> list[tuple[tuple[Peak, ...], NDArray[np.intp], NDArray[np.float64]]]:
+        """Each profile's echoes, nearest first, with the stretches that they are in, and powers."""
         planned = self._planned
         shape = planned.shape
-        strength = self._strength
-        order = np.argsort(self._position)
+        strength, stretch = self._strength, planned.grid.stretch_of[self._places()]
         stands = self._stands()
-        place = np.rint(self._position).astype(np.intp)
-        snr_out = 2 * strength**2 / np.maximum(self._noise[place], 1e-30)
+        snr_out = 2 * strength**2 / np.maximum(self._noise[self._profile, stretch], 1e-30)
         # The peak's power holds some of the noise's own. The noise is known from so
         # many cells only: its mean inverse, which the errors go by, is larger than
         # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
@@ -553,6 +636,7 @@ class _Search:
         delay_bins = self._position - self._lead
         turns = planned.table.turns * self._position + shape.carrier_hz * shape.bin_s * delay_bins
         phase = np.angle(self._gain * np.exp(2j * np.pi * turns))
+        order = np.lexsort((self._position, self._profile))
         kept = order[stands[order]]
         peaks = tuple(
             Peak(delay_s=delay_s, u_delay_s=u_delay_s, amplitude=amplitude, phase_rad=rad, snr=snr)
@@ -565,142 +649,265 @@ class _Search:
                 strict=True,
             )
         )
-        return peaks, place[kept], strength[kept] ** 2
+        start = starts_of(self._profile[kept], self._profiles).tolist()
+        stretch, power = stretch[kept], strength[kept] ** 2
+        return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)]
 
     def noise_threshold(self, false_alarm_rate: float) -> NDArray[np.float64]:
-        """On power, at any rate: what noise alone passes so often."""
+        """On power, at any rate, for each stretch: what noise alone passes so often.
+
+        Shape (profiles, stretches).
+        """
         planned = self._planned
         cells = planned.grid.cells
         rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
         factor = ordered_statistic_factor(rate, cells, rank_of(cells))
-        least = max(self._rounding_power, -math.log(rate) * self._least_power)
-        return np.asarray(np.maximum(self._ranked * factor, least)[planned.grid.stretch_of])
+        least = np.maximum(self._rounding_power, -math.log(rate) * self._least_power)
+        return np.asarray(np.maximum(self._ranked * factor, least[:, np.newaxis]))
 
     def _stands(self) -> NDArray[np.bool_]:
         """Say which echoes stand out of the noise, and of what stronger ones may have left."""
-        strength, place = self._strength, np.rint(self._position).astype(np.intp)
-        left_by = self._left_by(place)
-        hidden = np.where(strength[:, np.newaxis] > strength, left_by, 0).max(axis=0)
-        return np.asarray((strength > hidden) & (strength**2 > self._threshold[place]))
-
-    def _keep(self, kept: NDArray[np.bool_]) -> None:
-        """Drop all other echoes."""
-        if not kept.all():
-            self._dropped = np.concatenate([self._dropped, self._found[~kept]])
-            self._position, self._found = self._position[kept], self._found[kept]
-            self._gain, self._strength = self._gain[kept], self._strength[kept]
-            if self._misfit.size == kept.size:
-                self._misfit = self._misfit[kept]
+        strength, place = self._strength, self._places()
+        echo, other, others = pairs(self._profile, self._start)
+        left_by = self._left_by(other, place[echo])
+        hidden = highest_each(np.where(strength[other] > strength[echo], left_by, 0), others)
+        threshold = self._threshold_at(self._profile, place)
+        return np.asarray((strength > hidden) & (strength**2 > threshold))
 
     def threshold(self, noise_threshold: NDArray[np.float64]) -> NDArray[np.float64]:
-        """On amplitude: the noise's threshold or what side lobes are left, the higher."""
-        threshold = np.sqrt(noise_threshold)
-        if self._position.size:
-            reach, bins = self._planned.ceiling_reach, self._planned.bins
-            place = np.rint(self._position).astype(np.intp)
-            left_by = self._left_by(place[:, np.newaxis] + np.arange(-reach, reach + 1))
-            for at, ceiling in zip(place.tolist(), left_by, strict=True):
+        """On amplitude: the noise's threshold or what side lobes are left, the higher.
+
+        Parameters
+        ----------
+        noise_threshold : ndarray of float64, shape (profiles, stretches)
+
+        Returns
+        -------
+        ndarray of float64, shape (profiles, bins)
+        """
+        planned = self._planned
+        threshold = np.sqrt(noise_threshold)[:, planned.grid.stretch_of]
+        reach, bins = planned.ceiling_reach, planned.bins
+        lag, place, profile = np.arange(-reach, reach + 1), self._places(), self._profile.tolist()
+        at_once = max(1, _ROOM // lag.size)
+        for first in range(0, place.size, at_once):
+            some = np.arange(first, min(first + at_once, place.size))[:, np.newaxis]
+            left_by = self._left_by(some, place[some] + lag)
+            for echo, ceiling in enumerate(left_by, first):
+                at = int(place[echo])
                 start, stop = max(at - reach, 0), min(at + reach + 1, bins)
-                part = threshold[start:stop]
+                part = threshold[profile[echo], start:stop]
                 np.maximum(part, ceiling[start - at + reach : stop - at + reach], out=part)
         return threshold
 
-    def _power_of_left(self) -> NDArray[np.float32]:
-        left = self._left_padded[KERNEL_HALF:-KERNEL_HALF]
-        return left.real**2 + left.imag**2
+    def _places(self) -> NDArray[np.intp]:
+        """Return the bin that each echo is in."""
+        return np.rint(self._position).astype(np.intp)
 
-    def _standing(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return places and heights of the peaks that stand out of what is left."""
-        planned, power = self._planned, self._power
-        room = MOST_ECHOES - self._position.size
-        inner = power[1:-1]
+    def _threshold_at(
+        self, profile: NDArray[np.intp], bins: NDArray[np.intp]
+    ) -> NDArray[np.float64]:
+        return np.asarray(self._threshold[profile, self._planned.grid.stretch_of[bins]])
+
+    def _some(self, going: NDArray[np.intp]) -> NDArray[np.intp] | slice:
+        """Return what takes these profiles out of all, without a copy where it is all of them."""
+        return slice(None) if going.size == self._profiles else going
+
+    def _of(self, going: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Say which echoes are of these profiles."""
+        these = np.zeros(self._profiles, dtype=bool)
+        these[going] = True
+        return np.asarray(these[self._profile])
+
+    def _power_of_left(self, going: NDArray[np.intp]) -> NDArray[np.float32]:
+        left = self._left_padded[self._some(going), KERNEL_HALF:-KERNEL_HALF]
+        return np.asarray(left.real**2 + left.imag**2)
+
+    def _standing(
+        self, going: NDArray[np.intp]
+    ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+        """Return profiles, places and heights of the peaks that stand out of what is left."""
+        planned, power = self._planned, self._power[self._some(going)]
+        room = MOST_ECHOES - np.diff(self._start)[going]
+        inner = power[:, 1:-1]
         # A peak between two bins is higher than either, by as much as a copy of the pulse
         # falls in half a bin, or a little more where noise adds to it.
         high = planned.half_bin**2
-        stands = inner > high * self._threshold[1:-1]
-        stands &= inner >= power[:-2]
-        stands &= inner > power[2:]
-        place = np.flatnonzero(stands) + 1
-        if place.size == 0 or room <= 0:
-            return np.empty(0), np.empty(0)
-        least = np.sqrt(self._threshold[place])
+        least_power = _rounded_down(high * self._threshold[self._some(going)])
+        stands = inner > least_power[:, planned.grid.stretch_of[1:-1]]
+        stands &= inner >= power[:, :-2]
+        stands &= inner > power[:, 2:]
+        stands &= (room > 0)[:, np.newaxis]
+        row, place = np.nonzero(stands)
+        profile, place = going[row], place + 1
+        least = np.sqrt(self._threshold_at(profile, place))
         if self._position.size:
-            np.maximum(least, self._left_by(place).max(axis=0), out=least)
-            kept = power[place] > high * least**2
-            place, least = place[kept], least[kept]
-        window = self._left_padded[place[:, np.newaxis] + (planned.taps + KERNEL_HALF)]
-        looks = window @ planned.looks
-        looks_power = looks.real**2 + looks.imag**2
+            peak, echo, echoes = pairs(profile, self._start)
+            left_by = highest_each(self._left_by(echo, place[peak]), echoes)
+            np.maximum(least, left_by, out=least)
+            kept = (power[row, place] > high * least**2) | (echoes == 0)
+            row, profile, place, least = row[kept], profile[kept], place[kept], least[kept]
+        if place.size == 0:
+            return profile, np.empty(0), np.empty(0)
+        looks_power = self._looks_power(profile, place)
         best = _within(looks_power.argmax(axis=1), 1, LOOKS.size - 2)
         rows = np.arange(place.size)
         before, at, after = (looks_power[rows, best + k].astype(np.float64) for k in (-1, 0, 1))
         bend = before - 2 * at + after
         slope = (before - after) / 2
-        shift = np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0).clip(-1, 1)
+        shift = _within(np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0), -1, 1)
         height = np.sqrt(np.maximum(at - slope * shift / 2, 0))
         where = place + LOOKS[best] + shift * (LOOKS[1] - LOOKS[0])
         stands = height > least
         if self._dropped.size:
             # What was found to be part of others would be found so again.
-            apart = np.abs(where[:, np.newaxis] - self._dropped).min(axis=1)
-            stands &= apart > NEAREST_LOBES * planned.lobe_bins
-        order = np.argsort(-height, kind="stable")
-        order = order[stands[order]][: 2 * MOST_ECHOES]
-        where, height = where[order], height[order]
-        lag = np.abs(where[:, np.newaxis] - where).astype(np.intp)
-        covers = height[:, np.newaxis] * planned.ceiling[lag] >= height
-        free = np.ones(where.size, dtype=bool)
-        taken = []
-        for i in range(where.size):
-            if free[i]:
-                taken.append(i)
-                if len(taken) == room:
-                    break
-                free &= ~covers[i]
-        return where[taken], height[taken]
+            dropped_start = starts_of(self._dropped_profile, self._profiles)
+            peak, dropped, _ = pairs(profile, dropped_start)
+            apart = np.abs(where[peak] - self._dropped[dropped])
+            stands[peak[apart <= NEAREST_LOBES * planned.lobe_bins]] = False
+        order = np.lexsort((-height, row))
+        order = order[stands[order]]
+        taken = order[self._uncovered(row[order], where[order], height[order], room)]
+        return profile[taken], where[taken], height[taken]
 
-    def _fit(self, most_steps: int) -> None:
-        """Fit delays and strengths of all echoes together, and take them away."""
+    def _looks_power(
+        self, profile: NDArray[np.intp], place: NDArray[np.intp]
+    ) -> NDArray[np.float32]:
+        """Return the power of what is left at some looks about some bins, shape (bins, looks)."""
+        planned = self._planned
+        around = self._left_padded[
+            profile[:, np.newaxis], place[:, np.newaxis] + (planned.taps + KERNEL_HALF)
+        ]
+        looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
+        start = starts_of(profile, self._profiles)
+        for index in alike(start, np.arange(self._profiles)):
+            looks[index] = around[index] @ planned.looks
+        return looks.real**2 + looks.imag**2
+
+    def _uncovered(
+        self,
+        row: NDArray[np.intp],
+        where: NDArray[np.float64],
+        height: NDArray[np.float64],
+        room: NDArray[np.intp],
+    ) -> NDArray[np.intp]:
+        """Return which peaks no higher one of their profile covers with its side lobes.
+
+        Parameters
+        ----------
+        row, where, height : ndarray, shape (peaks,)
+            In order of their profiles, each profile's highest first.
+        room : ndarray of int, shape (profiles,)
+            No more than so many are taken of each.
+        """
+        if not row.size:
+            return row
+        start = starts_of(row, room.size)
+        rank = np.arange(row.size) - start[row]
+        seen = np.flatnonzero(rank < 2 * MOST_ECHOES)
+        most = int(rank[seen].max()) + 1
+        number = np.full((room.size, most), -1)
+        number[row[seen], rank[seen]] = seen
+        free, left = number >= 0, room.copy()
+        where, height = where[number], height[number]
+        taken = []
+        while True:
+            # The highest that is left of each profile.
+            going = np.flatnonzero(free.any(axis=1) & (left > 0))
+            if not going.size:
+                break
+            one = free[going].argmax(axis=1)
+            taken.append(number[going, one])
+            lag = np.abs(where[going, one][:, np.newaxis] - where[going]).astype(np.intp)
+            reaches = height[going, one][:, np.newaxis] * self._planned.ceiling[lag]
+            free[going] &= reaches < height[going]
+            free[going, one] = False
+            left[going] -= 1
+        # Sorted, they stand in order of their profiles again.
+        return np.sort(np.concatenate(taken))
+
+    def _fit(self, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
+        """Fit delays and strengths of all echoes of a profile together, and take them away.
+
+        Parameters
+        ----------
+        going, most_steps : ndarray of int, shape (profiles,)
+            Which profiles, and how often at the most.
+        """
         lobe = self._planned.lobe_bins
         # Each step may go half as far as the one before: where sounds are no copies of the
         # pulse, echoes that explain them would else chase each other.
         farthest = lobe / 4
-        for _ in range(most_steps):
-            moved = self._step(farthest)
+        steps = 0
+        while going.size:
+            moved = self._step(going, farthest)
             self._merge()
-            self._take_away()
-            if moved < STILL * lobe:
-                break
+            self._take_away(going)
+            steps += 1
+            onward = ~(moved < STILL * lobe) & (steps < most_steps)
+            going, most_steps = going[onward], most_steps[onward]
             farthest /= 2
 
-    def _step(self, farthest: float) -> float:
+    def _step(self, going: NDArray[np.intp], farthest: float) -> NDArray[np.float64]:
         """Take one step of Gauss and Newton; return how far an echo moved at the most.
 
         The strengths are solved for, then the delays, by what is left at each echo and how
         it slopes. In blocks of echoes in a row: what is between blocks is left to the next
         step.
+
+        Returns
+        -------
+        ndarray of float64, shape (profiles,)
         """
         planned = self._planned
         lobe = planned.lobe_bins
-        value, slope, bow = self._read(self._position)
-        echoes = self._position.size
+        farthest_moved = np.zeros(self._profiles)
+        gains, after = self._gain.copy(), self._position.copy()
+        for index in alike(self._start, going):
+            order = np.argsort(self._position[index], axis=1)
+            index = np.take_along_axis(index, order, axis=1)
+            position = self._position[index]
+            step, gain = self._stepped(index, position, farthest)
+            gains[index] = gain
+            # An echo that would leave its own lobe stays in it.
+            found = self._found[index]
+            moved = _within(position + step, found - lobe / 2, found + lobe / 2)
+            moved = _within(moved, 0, planned.bins - 1)
+            after[index] = moved
+            farthest_moved[self._profile[index[:, 0]]] = np.abs(moved - position).max(axis=1)
+        self._gain, self._position = gains, after
+        self._strength = np.abs(gains)
+        return np.asarray(farthest_moved[going])
+
+    def _stepped(
+        self, index: NDArray[np.intp], position: NDArray[np.float64], farthest: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+        """Return how far echoes of profiles with as many move in a step, and their gains then.
+
+        Parameters
+        ----------
+        index : ndarray of int, shape (profiles, echoes)
+            Each profile's nearest first.
+        position : ndarray of float64, shape (profiles, echoes)
+        farthest : float
+        """
+        profiles, echoes = index.shape
+        value, slope, bow = self._read(self._profile[index], position)
+        gain = self._gain[index]
         blocks = -(-echoes // MOST_TOGETHER)
         size = -(-echoes // blocks)
         # Those that fill up the last block stand alone, far away, with nothing left of them.
         spare = blocks * size - echoes
-        order = np.argsort(self._position)
-        position = self._position[order]
-        value, slope, bow, gain = (each[order] for each in (value, slope, bow, self._gain))
         if spare:
-            position = np.concatenate([position, -1e9 * np.arange(1, spare + 1)])
+            far = np.broadcast_to(-1e9 * np.arange(1, spare + 1), (profiles, spare))
+            position = np.concatenate([position, far], axis=1)
+            nothing = np.zeros((profiles, spare))
             value, slope, bow, gain = (
-                np.concatenate([each, np.zeros(spare)]) for each in (value, slope, bow, gain)
+                np.concatenate([each, nothing], axis=1) for each in (value, slope, bow, gain)
             )
-        position = position.reshape(blocks, size)
-        value, slope, bow, gain = (
-            each.reshape(blocks, size, 1) for each in (value, slope, bow, gain)
-        )
-        copies = planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
+        position = position.reshape(-1, size)
+        value, slope, bow, gain = (each.reshape(-1, size, 1) for each in (value, slope, bow, gain))
+        copies = self._planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
         copy, copy_slope, copy_bend = copies
         alone = np.eye(size)
         copy = copy + _RIDGE * alone
@@ -717,113 +924,124 @@ class _Search:
         step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
         step = _within(step, -farthest, farthest)
         gain = gain + solved[..., 1:] @ (gain * step)
-        step, gain = step.reshape(-1)[:echoes], gain.reshape(-1)[:echoes]
-        before = self._position
-        found = self._found
-        after = np.empty_like(before)
-        after[order] = before[order] + step
-        # An echo that would leave its own lobe stays in it.
-        after = _within(_within(after, found - lobe / 2, found + lobe / 2), 0, planned.bins - 1)
-        self._gain = np.empty(echoes, dtype=np.complex128)
-        self._gain[order] = gain
-        self._strength = np.abs(self._gain)
-        self._position = after
-        return float(np.abs(after - before).max())
+        return (
+            step.reshape(profiles, -1)[:, :echoes],
+            gain.reshape(profiles, -1)[:, :echoes],
+        )
 
     def _read(
-        self, position: NDArray[np.float64]
+        self, profile: NDArray[np.intp], position: NDArray[np.float64]
     ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
         """Return what is left at some places between bins, its slope and its bend, a bin."""
         planned = self._planned
         place = np.rint(position)
         window = self._left_padded[
-            place.astype(np.intp)[:, np.newaxis] + (planned.taps + KERNEL_HALF)
+            profile[..., np.newaxis],
+            place.astype(np.intp)[..., np.newaxis] + (planned.taps + KERNEL_HALF),
         ]
         powers = powers_of(position - place)
         terms = window @ planned.reader
-        slopes = terms[:, 1:] * _RISING
-        bends = slopes[:, 1:] * _RISING[:-1]
+        slopes = terms[..., 1:] * _RISING
+        bends = slopes[..., 1:] * _RISING[:-1]
         return (
-            (terms * powers).sum(axis=1),
-            (slopes * powers[:, :-1]).sum(axis=1),
-            (bends * powers[:, :-2]).sum(axis=1),
+            (terms * powers).sum(axis=-1),
+            (slopes * powers[..., :-1]).sum(axis=-1),
+            (bends * powers[..., :-2]).sum(axis=-1),
         )
 
     def _merge(self) -> None:
         """Drop an echo that has come so near to one found before it that they are one."""
         near = NEAREST_LOBES * self._planned.lobe_bins
-        order = np.argsort(self._position)
+        order = np.lexsort((self._position, self._profile))
         position = self._position[order]
-        close = np.flatnonzero(position[1:] - position[:-1] < near)
+        of_one = self._profile[1:] == self._profile[:-1]
+        close = np.flatnonzero(of_one & (position[1:] - position[:-1] < near))
         if close.size:
             kept = np.ones(order.size, dtype=bool)
             kept[np.maximum(order[close], order[close + 1])] = False
             self._keep(kept)
 
-    def _take_away(self) -> None:
-        """Subtract the copies of all echoes from the envelope."""
-        table, bins = self._planned.table, self._planned.bins
-        place = np.rint(self._position)
-        terms = self._gain[:, np.newaxis] * powers_of(place - self._position)
-        terms = terms.astype(np.complex64)
-        self._left_padded = self._padded.copy()
-        left, reach = self._left_padded[KERNEL_HALF:-KERNEL_HALF], table.reach_bins
-        places = place.astype(int).tolist()
-        for first in range(0, len(places), self._planned.at_once):
-            some = slice(first, first + self._planned.at_once)
-            for at, copy in zip(places[some], terms[some] @ table.copies, strict=True):
-                start, stop = max(at - reach, 0), min(at + reach + 1, bins)
-                left[start:stop] -= copy[start - at + reach : stop - at + reach]
+    def _take_away(self, going: NDArray[np.intp]) -> None:
+        """Subtract the copies of all echoes of some profiles from their envelopes."""
+        table, bins, at_once = self._planned.table, self._planned.bins, self._planned.at_once
+        reach = table.reach_bins
+        self._left_padded[self._some(going)] = self._padded[self._some(going)]
+        left = self._left_padded[:, KERNEL_HALF:-KERNEL_HALF]
+        for index in alike(self._start, going):
+            place = np.rint(self._position[index])
+            terms = self._gain[index][..., np.newaxis] * powers_of(place - self._position[index])
+            terms = terms.astype(np.complex64)
+            profiles, first_bin = self._profile[index[:, 0]].tolist(), place.astype(int) - reach
+            start, stop = _within(first_bin, 0, bins), _within(first_bin + 2 * reach + 1, 0, bins)
+            ends = np.stack([start, stop, start - first_bin, stop - first_bin], axis=-1)
+            for first in range(0, index.shape[1], at_once):
+                some = slice(first, first + at_once)
+                for row, there, copies in zip(
+                    profiles, ends[:, some].tolist(), terms[:, some] @ table.copies, strict=True
+                ):
+                    of_row = left[row]
+                    for (start, stop, begin, end), copy in zip(there, copies, strict=True):
+                        part = of_row[start:stop]
+                        np.subtract(part, copy[begin:end], out=part)
 
-    def _learn(self, power: NDArray[np.float32]) -> None:
+    def _learn(self, going: NDArray[np.intp]) -> None:
         """Learn from what is left how strong the noise is and how well the copies fit."""
-        planned = self._planned
-        self._power = power
-        cells = planned.grid.ranked(self._with_doubtful(power))
-        ranked, middle = (each.astype(np.float64) for each in cells)
-        self._ranked = ranked
-        noise = np.maximum(middle * planned.mean_over_middle, self._least_power)
-        threshold = np.maximum(ranked * planned.threshold_over_ranked, self._least_threshold)
-        self._noise = noise[planned.grid.stretch_of]
-        self._threshold = threshold[planned.grid.stretch_of]
-        if self._position.size:
-            self._misfit = self._misfits()
-            excess = np.maximum(power - math.log(10) * self._noise, 0)
-            reach = max(1, round(planned.lobe_bins / 2))
-            self._excess = np.sqrt(_highest_within(excess, reach))
+        planned, some = self._planned, self._some(going)
+        power = self._power_of_left(going)
+        self._power[some] = self._learnt_from[some] = power
+        ranked, middle = (
+            each.astype(np.float64) for each in planned.grid.ranked(self._with_doubtful(going))
+        )
+        least_threshold = self._least_threshold[some, np.newaxis]
+        self._ranked[some] = ranked
+        self._noise[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
+        self._threshold[some] = np.maximum(ranked * planned.threshold_over_ranked, least_threshold)
+        echoes = np.flatnonzero(self._of(going))
+        if echoes.size:
+            self._misfit[echoes] = self._misfits(echoes)
 
-    def _with_doubtful(self, power: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _with_doubtful(self, going: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the power of what is left, with the tops of echoes that may be noise."""
-        if self._position.size == 0:
+        power = self._power[self._some(going)]
+        threshold = self._threshold_at(self._profile, self._places())
+        weak = self._strength**2 < PUT_BACK * threshold
+        doubtful = np.flatnonzero(weak & self._of(going))
+        if not doubtful.size:
             return power
-        place = np.rint(self._position).astype(np.intp)
-        doubtful = self._strength**2 < PUT_BACK * self._threshold[place]
-        if not doubtful.any():
-            return power
-        planned, place = self._planned, place[doubtful]
+        power = power.copy()
+        planned = self._planned
         half, reach = math.ceil(planned.lobe_bins / 2), planned.table.reach_bins
         half = min(half, reach)
-        parts = powers_of(place - self._position[doubtful])
-        terms = (self._gain[doubtful, np.newaxis] * parts).astype(np.complex64)
-        tops = terms @ planned.table.copies[:, reach - half : reach + half + 1]
-        bins = place[:, np.newaxis] + np.arange(-half, half + 1)
-        bins = _within(bins, 0, planned.bins - 1)
-        tops += self._left_padded[bins + KERNEL_HALF]
-        power = power.copy()
-        power[bins] = tops.real**2 + tops.imag**2
+        start = starts_of(self._profile[doubtful], self._profiles)
+        for index in alike(start, going):
+            echo = doubtful[index]
+            place = np.rint(self._position[echo])
+            parts = powers_of(place - self._position[echo])
+            terms = (self._gain[echo][..., np.newaxis] * parts).astype(np.complex64)
+            tops = terms @ planned.table.copies[:, reach - half : reach + half + 1]
+            bins = place.astype(np.intp)[..., np.newaxis] + np.arange(-half, half + 1)
+            bins = _within(bins, 0, planned.bins - 1)
+            profile = self._profile[echo][..., np.newaxis]
+            tops += self._left_padded[profile, bins + KERNEL_HALF]
+            power[np.searchsorted(going, profile), bins] = tops.real**2 + tops.imag**2
         return power
 
     def _pull_s(self) -> NDArray[np.float64]:
         """How far each echo may be off for those that it overlaps with."""
-        planned, strength = self._planned, self._strength
-        apart = np.abs(self._position[:, np.newaxis] - self._position)
-        near = apart < OVERLAP_LOBES * planned.lobe_bins
-        np.einsum("ii->i", near)[:] = False
-        ratio = np.minimum(strength / np.maximum(strength[:, np.newaxis], 1e-30), 1.0) * near
-        return np.asarray(OVERLAP_PULL * planned.shape.width_s * np.sqrt((ratio**2).sum(axis=1)))
+        planned = self._planned
+        pull_s = np.empty(self._position.size)
+        for index in alike(self._start, np.arange(self._profiles)):
+            position, strength = self._position[index], self._strength[index]
+            apart = np.abs(position[:, :, np.newaxis] - position[:, np.newaxis])
+            near = apart < OVERLAP_LOBES * planned.lobe_bins
+            np.einsum("kii->ki", near)[:] = False
+            own = np.maximum(strength[:, :, np.newaxis], 1e-30)
+            ratio = np.minimum(strength[:, np.newaxis] / own, 1.0) * near
+            pull_s[index] = OVERLAP_PULL * planned.shape.width_s * np.sqrt((ratio**2).sum(axis=2))
+        return pull_s
 
-    def _misfits(self) -> NDArray[np.float64]:
-        """How much of each echo's side lobes is still there once it was taken away.
+    def _misfits(self, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
+        """How much of some echoes' side lobes is still there once they were taken away.
 
         Near by the median counts, for an echo that is coloured or two in one; further out
         nine tenths of the flank. Another echo, still to be found, is the rest.
@@ -831,12 +1049,15 @@ class _Search:
         planned = self._planned
         lag = planned.flank
         if lag.size == 0:
-            return np.ones(self._position.size)
-        bins = np.rint(self._position).astype(np.intp)[:, np.newaxis] + lag
+            return np.ones(echoes.size)
+        profile = self._profile[echoes, np.newaxis]
+        bins = np.rint(self._position[echoes]).astype(np.intp)[:, np.newaxis] + lag
         outside = (bins < 0) | (bins >= planned.bins)
         bins = _within(bins, 0, planned.bins - 1)
-        power, noise = self._power[bins], self._noise[bins]
-        lobes = np.maximum(self._strength, 1e-30)[:, np.newaxis] * planned.ceiling[np.abs(lag)]
+        power = self._power[profile, bins]
+        noise = self._noise[profile, planned.grid.stretch_of[bins]]
+        strength = np.maximum(self._strength[echoes], 1e-30)
+        lobes = strength[:, np.newaxis] * planned.ceiling[np.abs(lag)]
         # Noise alone passes its mean power in less than half of the bins, and ln 10 times
         # that in a tenth.
         near = planned.near
@@ -847,46 +1068,60 @@ class _Search:
         # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
         # the mean square.
         misfit = np.maximum(3 / math.sqrt(math.log(2)) * np.sqrt(typical), 2.2 * np.sqrt(most))
-        return np.asarray(misfit.clip(LEAST_MISFIT, planned.amplifies))
+        return _within(misfit, LEAST_MISFIT, planned.amplifies)
 
-    def _left_by(self, bins: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Ceiling of what each echo may have left behind.
+    def _left_by(self, echo: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Ceiling of what echoes may have left behind.
 
         Parameters
         ----------
-        bins : ndarray of int, shape (bins,) or (echoes, bins)
+        echo : ndarray of int
+            Which; it is broadcast with `bins`.
+        bins : ndarray of int
 
         Returns
         -------
-        ndarray of float64, shape (echoes, bins)
+        ndarray of float64, the shape of `bins`
         """
         planned, lobe = self._planned, self._planned.lobe_bins
-        strength = self._strength[:, np.newaxis]
-        lag = np.abs(bins - self._position[:, np.newaxis])
+        strength = self._strength[echo]
+        lag = np.abs(bins - self._position[echo])
         whole = np.minimum(lag.astype(np.intp), planned.ceiling.size - 1)
         ceiling = planned.ceiling[whole] * strength
-        ceiling *= np.where(lag < lobe, 1.0, self._misfit[:, np.newaxis])
+        ceiling *= np.where(lag < lobe, 1.0, self._misfit[echo])
         if planned.far_lobes is not None:
             np.maximum(ceiling, strength * planned.far_lobes[whole], out=ceiling)
         if self._brought is not None:
-            np.maximum(
-                ceiling,
-                self._brought.by(bins - self._position[:, np.newaxis], self._strength),
-                out=ceiling,
-            )
-        echo, column = np.nonzero(lag < NEAR_LOBES * lobe)
-        if echo.size:
-            lag, strength = lag[echo, column], self._strength[echo]
-            at = bins[column] if bins.ndim == 1 else bins[echo, column]
+            profile, most = self._profile[echo], self._brought.shape[1] // 2
+            place = np.rint(bins - self._position[echo]).astype(np.intp) + most
+            others = (place >= 0) & (place <= 2 * most) & (self._loudest[profile] != echo)
+            share = self._brought[profile, _within(place, 0, 2 * most)]
+            np.maximum(ceiling, np.where(others, strength * share, 0.0), out=ceiling)
+        close = lag < NEAR_LOBES * lobe
+        if close.any():
+            echo, lag, at = np.broadcast_to(echo, lag.shape)[close], lag[close], bins[close]
+            strength = self._strength[echo]
             twin = np.rint(2 * self._position[echo] - at).astype(np.intp)
-            other_side = self._excess[_within(twin, 0, planned.bins - 1)]
-            lobes = strength * planned.ceiling[whole[echo, column]]
+            other_side = self._excess(self._profile[echo], _within(twin, 0, planned.bins - 1))
+            lobes = strength * planned.ceiling[whole[close]]
             near = np.minimum(MIRROR * other_side, lobes)
             wide = np.minimum(SKIRT_MIRROR * other_side, SKIRT_SHARE * strength)
             skirt = (lag > lobe / 2) & (lag < SKIRT_LOBES * lobe)
             near = np.where(skirt, np.maximum(near, wide), near)
-            ceiling[echo, column] = np.maximum(ceiling[echo, column], near)
+            ceiling[close] = np.maximum(ceiling[close], near)
         return ceiling
+
+    def _excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the highest of what is left within half a lobe of some bins, above the noise."""
+        planned = self._planned
+        reach = max(1, round(planned.lobe_bins / 2))
+        around = bins[:, np.newaxis] + np.arange(-reach, reach + 1)
+        # What is beyond an end is said to be what is at the end, which is among them.
+        around = _within(around, 0, planned.bins - 1)
+        profile = profile[:, np.newaxis]
+        noise = self._noise[profile, planned.grid.stretch_of[around]]
+        excess = np.maximum(self._learnt_from[profile, around] - math.log(10) * noise, 0)
+        return np.asarray(np.sqrt(excess.max(axis=1)))
 
 
 def _within(values: NDArray[Any], low: Any, high: Any) -> NDArray[Any]:
@@ -894,17 +1129,12 @@ def _within(values: NDArray[Any], low: Any, high: Any) -> NDArray[Any]:
     return np.asarray(np.minimum(np.maximum(values, low), high))
 
 
-def _highest_within(values: NDArray[np.floating], reach: int) -> NDArray[np.floating]:
-    """Return the highest of the values up to `reach` away from each."""
-    wanted = 2 * reach + 1
-    highest = np.zeros(values.size + 2 * reach)
-    highest[reach:-reach] = values
-    width = 1
-    while width < wanted:
-        step = min(width, wanted - width)
-        highest = np.maximum(highest[:-step], highest[step:])
-        width += step
-    return highest
+def _rounded_down(values: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return values in single precision: what is in that above one is above the other, too."""
+    rounded = values.astype(np.float32)
+    above = rounded > values
+    rounded[above] = np.nextafter(rounded[above], np.float32(-np.inf))
+    return rounded
 
 
 def _quantile(values: NDArray[np.floating], share: float) -> NDArray[np.float64]:

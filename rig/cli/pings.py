@@ -63,7 +63,7 @@ def _shown(
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
-    results = bench.over(run, pings, record=given.record)
+    results = bench.over(run, pings, record=given.record, one_by_one=in_window)
     if in_window:
         output.show_window(run, results, leave_out=_leaves_out(given, bench))
     else:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from dsp.physics import beams
 from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
 from rig.run.budget import SHIFT_TERMS, is_of_sound_speed
+from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import COLUMNS, Hits
@@ -71,8 +72,19 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 
 
 def _passings(run: Run) -> tuple[Passing, ...]:
-    heard = (r.heard or heard_in(run.receiver, r).heard for r in run.results)
-    return follow(run.receiver, (h.hits for h in heard if h is not None))
+    return follow(run.receiver, _hits(run))
+
+
+def _hits(run: Run) -> Iterator[Hits]:
+    for pings in groups(run.results, pings_at_a_time(run.receiver)):
+        heard = {n: ping.heard for n, ping in enumerate(pings) if ping.heard is not None}
+        unheard = {
+            n: (ping, ping.alone, ping.time_zero)
+            for n, ping in enumerate(pings)
+            if n not in heard and ping.alone is not None and ping.time_zero is not None
+        }
+        heard |= zip(unheard, heard_in(run.receiver, list(unheard.values())), strict=True)
+        yield from (heard[n].hits for n in sorted(heard))
 
 
 def follow(receiver: Receiver, hits: Iterable[Hits]) -> tuple[Passing, ...]:

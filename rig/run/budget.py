@@ -29,13 +29,14 @@ JCGM 100:2008, "Guide to the expression of uncertainty in measurement", 5.1 and 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from dsp.ping.ranging import u_off_axis_m
-from dsp.uncertainty import Budget, Input, Model, Term, within
+from dsp.uncertainty import Budget, Input, Model, within
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
 
@@ -158,19 +159,24 @@ class RangeModel:
         gradient_m_s = abs(self.speed_per_c_m_s) * range_m / 2 * self.plan.medium.u_gradient_c_m
         by_baseline = abs((path_m if direct else 0.0) - baseline_m) / (4 * range_m)
         ppm = self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM
-        u_m = [
-            (DELAY, by_delay_m_s * u_delay_s),
-            (MARK, by_delay_m_s * u_mark_s),
-            (STATED_TIME_ZERO, by_delay_m_s * geometry.u_time_zero_s),
-        ]
-        u_m += [(f"{_SOUND_SPEED}{n}", by_speed_s * u) for n, u in self.speed_terms_m_s.items()]
-        u_m += [
-            (GRADIENT, by_speed_s * gradient_m_s),
-            (BASELINE, by_baseline * geometry.u_baseline_m),
-            (OFF_AXIS, u_off_axis_m(path_m, baseline_m, self.half_angle_rad)),
-            (CLOCK, by_speed_s * speed * ppm * 1e-6 / math.sqrt(3)),
-        ]
-        return Budget(value=range_m, terms=tuple(Term(name=n, u=u) for n, u in u_m))
+        u_m = (
+            by_delay_m_s * u_delay_s,
+            by_delay_m_s * u_mark_s,
+            by_delay_m_s * geometry.u_time_zero_s,
+            *[by_speed_s * u for u in self.speed_terms_m_s.values()],
+            by_speed_s * gradient_m_s,
+            by_baseline * geometry.u_baseline_m,
+            u_off_axis_m(path_m, baseline_m, self.half_angle_rad),
+            by_speed_s * speed * ppm * 1e-6 / math.sqrt(3),
+        )
+        return Budget(value=range_m, names=_names(tuple(self.speed_terms_m_s)), u=u_m)
+
+
+@functools.lru_cache(maxsize=8)
+def _names(of_speed: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the terms' names in their order; the sound speed's own are told."""
+    speed = (f"{_SOUND_SPEED}{name}" for name in of_speed)
+    return (DELAY, MARK, STATED_TIME_ZERO, *speed, GRADIENT, BASELINE, OFF_AXIS, CLOCK)
 
 
 def is_of_sound_speed(term: str) -> bool:

@@ -7,7 +7,6 @@ false-alarm rate than the plan asks, and is sifted for the plan's own echoes.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Sequence
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.peaks import Peak
+from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import Heard, Hits, PingResult, TimeZero
@@ -25,25 +25,27 @@ FOLLOW_RATE = 1e-3
 _PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
-def heard_in(receiver: Receiver, ping: PingResult) -> PingResult:
-    """Search a ping's own profile, once for all that is asked of it.
+def heard_in(
+    receiver: Receiver, pings: Sequence[tuple[PingResult, EchoProfile, TimeZero]]
+) -> list[Heard]:
+    """Search each ping's own profile, once for all that is asked of it.
 
-    Returns
-    -------
-    PingResult
-        The same ping with `heard`; a lost one as it is.
+    Parameters
+    ----------
+    receiver : Receiver
+    pings : sequence of PingResult, EchoProfile, TimeZero
+        None lost; with its own profile and time zero.
     """
-    profile, time_zero = ping.alone, ping.time_zero
-    if profile is None or time_zero is None:
-        return ping
-    rate = receiver.plan.receiver.false_alarm_rate
-    found = receiver.found(profile, time_zero, rates=(rate, FOLLOW_RATE))
-    heard = Heard(
-        echoes=tuple(receiver.echo(p, time_zero, shape=profile.shape) for p in found.at(0)),
-        threshold_db=threshold_db(found, profile),
-        hits=hits_of(receiver, ping, found.at(1), before=found.before),
-    )
-    return dataclasses.replace(ping, heard=heard)
+    rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
+    each = receiver.found_each([(profile, zero) for _, profile, zero in pings], rates=rates)
+    return [
+        Heard(
+            echoes=tuple(receiver.echo(p, zero, shape=profile.shape) for p in found.at(0)),
+            threshold_db=threshold_db(found, profile),
+            hits=hits_of(receiver, ping, found.at(1), before=found.before),
+        )
+        for (ping, profile, zero), found in zip(pings, each, strict=True)
+    ]
 
 
 def resolution_m(receiver: Receiver) -> float:

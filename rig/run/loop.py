@@ -7,11 +7,13 @@ can say on which side of an echo it fell.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import dataclasses
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Protocol
 
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
+from rig.run.groups import groups
 from rig.run.hits import heard_in
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
@@ -32,7 +34,11 @@ class Recorder(Protocol):
 
 
 def ping_results(
-    receiver: Receiver, blocks: Iterable[CaptureBlock], *, recorder: Recorder | None = None
+    receiver: Receiver,
+    blocks: Iterable[CaptureBlock],
+    *,
+    recorder: Recorder | None = None,
+    at_a_time: int = 1,
 ) -> Iterator[PingResult]:
     """Turn blocks into results, one for each ping, in order; lost ones included.
 
@@ -43,19 +49,55 @@ def ping_results(
         From a front end.
     recorder : Recorder, optional
         Takes each block first, before anything else can fail.
+    at_a_time : int
+        How many pings are worked on together, where they are at hand: the same results,
+        to the last bit, in less time. A live run waits for none.
     """
-    heard = (heard_in(receiver, ping) for ping in _judged(receiver, blocks, recorder))
+    if at_a_time > 1:
+        blocks = _looked_ahead(receiver, blocks, at_a_time)
+    settled = groups(_judged(receiver, blocks, recorder), at_a_time)
+    heard = (ping for some in settled for ping in _heard(receiver, some))
     yield from stacked_as_asked(receiver, heard, depth=stack_depth(receiver.plan))
+
+
+def _looked_ahead(
+    receiver: Receiver, blocks: Iterable[CaptureBlock], at_a_time: int
+) -> Iterator[CaptureBlock]:
+    for some in groups(blocks, at_a_time):
+        receiver.look_ahead(some)
+        yield from some
+
+
+def _heard(
+    receiver: Receiver, settled: Sequence[tuple[PingResult, CaptureBlock]]
+) -> list[PingResult]:
+    """Compress and search the blocks of those pings that are not lost."""
+    pings = [ping for ping, _ in settled]
+    good = [
+        (number, ping, block, ping.time_zero)
+        for number, (ping, block) in enumerate(settled)
+        if ping.time_zero is not None and not ping.lost
+    ]
+    profiles = receiver.profiles([(block, time_zero) for _, _, block, time_zero in good])
+    heard = heard_in(
+        receiver,
+        [(ping, p, zero) for (_, ping, _, zero), p in zip(good, profiles, strict=True)],
+    )
+    for (number, ping, _, _), profile, what in zip(good, profiles, heard, strict=True):
+        pings[number] = dataclasses.replace(ping, alone=profile, heard=what)
+    return pings
 
 
 def _judged(
     receiver: Receiver, blocks: Iterable[CaptureBlock], recorder: Recorder | None
-) -> Iterator[PingResult]:
-    """Yield each ping once it can be trusted, or is known to be lost."""
+) -> Iterator[tuple[PingResult, CaptureBlock]]:
+    """Yield each ping once it can be trusted, or is known to be lost; nothing heard in it yet."""
     watch = MarkWatch(receiver)
     held: tuple[CaptureBlock, TimeZero | None, str] | None = None
 
-    def settle(block: CaptureBlock, time_zero: TimeZero | None, reason: str) -> PingResult:
+    def settle(
+        block: CaptureBlock, time_zero: TimeZero | None, reason: str
+    ) -> tuple[PingResult, CaptureBlock]:
         if recorder is not None:
             recorder.note(
                 block.index,
@@ -64,7 +106,7 @@ def _judged(
                 lost=bool(reason),
                 reason=reason,
             )
-        return _settled(receiver, block, time_zero, reason)
+        return _settled(receiver, block, time_zero, reason), block
 
     for block in blocks:
         if recorder is not None:
@@ -101,12 +143,10 @@ def _settled(
     receiver: Receiver, block: CaptureBlock, time_zero: TimeZero | None, reason: str
 ) -> PingResult:
     rate, interval = receiver.info.sample_rate_hz, receiver.plan.interval_samples
-    latency_s, profile = None, None
+    latency_s = None
     if time_zero is not None:
         placed = block.start_sample - block.index * interval
         latency_s = placed / rate + time_zero.delay_s
-    if time_zero is not None and not reason:
-        profile = receiver.profile(block, time_zero)
     return PingResult(
         index=block.index,
         sent_s=block.index * interval / rate,
@@ -115,5 +155,4 @@ def _settled(
         clipped=CaptureFlag.CLIPPED in block.flags,
         time_zero=time_zero,
         latency_s=latency_s,
-        alone=profile,
     )

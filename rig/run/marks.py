@@ -93,9 +93,21 @@ class MarkSearch:
         self._channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
             self._channel = info.loopback
+        self._whole: dict[CaptureBlock, NDArray[np.complex64]] = {}
         # A block is held against the next ones, and its mark against several sounds.
         self._band = functools.lru_cache(maxsize=BLOCKS_KEPT)(self._band_of)
         self._sounds = functools.lru_cache(maxsize=2)(self._sounds_of)
+
+    def look_ahead(self, blocks: Sequence[CaptureBlock]) -> None:
+        """Compress some blocks at once in which a mark is going to be looked for."""
+        self._spectra.take(blocks, self._channel)
+        self._whole.clear()
+        for pulse, compress in enumerate(self.compressors):
+            same = [block for block in blocks if block.pulse_index == pulse]
+            if same:
+                spectra = np.stack([self._spectra.of(block, self._channel) for block in same])
+                envelopes = compress.from_time_zero(compress.matched(spectra), 0.0)
+                self._whole.update(zip(same, envelopes, strict=True))
 
     def find(
         self,
@@ -252,6 +264,8 @@ class MarkSearch:
 
     def _envelope(self, block: CaptureBlock, start_s: float) -> NDArray[np.complex64]:
         """Compress the channel that the mark is heard on, its first bin at `start_s`."""
+        if start_s == 0.0 and block in self._whole:
+            return self._whole[block]
         return self.compressors[block.pulse_index].from_time_zero(self._band(block), start_s)
 
     def _band_of(self, block: CaptureBlock) -> NDArray[np.complex64]:

@@ -90,11 +90,19 @@ class Bench:
             pass
         return run
 
-    def over(self, run: Run, pings: int, *, record: str | None = None) -> Iterator[PingResult]:
+    def over(
+        self, run: Run, pings: int, *, record: str | None = None, one_by_one: bool = False
+    ) -> Iterator[PingResult]:
         """Send pings, and hand on each result once `run`, one of this bench's, has it.
+
+        Parameters
+        ----------
+        one_by_one : bool
+            Recorded pings are worked on one by one, too, for whoever looks at each in turn.
 
         Other parameters and errors as for :meth:`ping`.
         """
+        at_hand = self.recorded_pings is not None and not one_by_one
         with contextlib.ExitStack() as open_until_done:
             recorder = None
             if record is not None:
@@ -103,7 +111,8 @@ class Bench:
                 recorder = open_until_done.enter_context(
                     Recorder(record, self.receiver.plan, self.front_end.info)
                 )
-            yield from run.over(self.front_end.blocks(pings), recorder=recorder)
+            blocks = self.front_end.blocks(pings)
+            yield from run.over(blocks, recorder=recorder, at_hand=at_hand)
 
     def close(self) -> None:
         """Let the device go."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,8 @@ from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mea
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
-from dsp.ping.search import Found, found_at, lead_bins
-from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
+from dsp.ping.search import Found, found_each, lead_bins
+from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
@@ -249,28 +250,58 @@ class Receiver:
             method="calibration", delay_s=leaving_s, u_delay_s=u_leaving_s, mark_s=leaving_s
         )
 
+    def look_ahead(self, blocks: Sequence[CaptureBlock]) -> None:
+        """Take at once what all of some blocks are going to be asked for.
+
+        Each block may then be gone over by itself, as if nothing had been taken ahead.
+        """
+        whole = [
+            block
+            for block in blocks
+            if not block.flags & LOSS and block.samples.shape[1] == self.plan.interval_samples
+        ]
+        self._spectra.take([b for b in whole if not b.confirms_only], self.info.microphone)
+        if self.plan.geometry.time_zero != "calibration" or self.info.can_slip:
+            self.marks.look_ahead(whole)
+
     def profile(self, block: CaptureBlock, time_zero: TimeZero) -> EchoProfile:
         """Compress the microphone's channel; the first bin stands at the pulse's leaving."""
-        compress = self._compressors[block.pulse_index]
-        band = compress.matched(self._spectra.of(block, self.info.microphone))
-        start_s = max(time_zero.delay_s - self._leads_s[block.pulse_index], 0.0)
-        lead = min(lead_bins(compress.shape), int(start_s / compress.bin_s))
-        lead_s = lead * compress.bin_s
-        # Where the block begins with so few bins, their number times one may exceed them by a
-        # rounding.
-        envelope = compress.from_time_zero(band, max(start_s - lead_s, 0.0))
-        # Time zero is known from the mark's envelope, which is noisier than its carrier: turned
-        # by the carrier, pings add up in phase and the side lobes of a pair of codes cancel.
-        # The carrier's phase is counted from time zero, not from the first bin ahead of it.
-        phase_rad = 2 * math.pi * compress.shape.carrier_hz * lead_s - time_zero.phase_rad
-        envelope = envelope * np.complex64(np.exp(1j * phase_rad))
-        return EchoProfile(
-            envelope=envelope[lead:],
-            ahead=envelope[:lead],
-            bin_s=compress.bin_s,
-            shape=compress.shape,
-            pulse_index=block.pulse_index,
-        )
+        (profile,) = self.profiles([(block, time_zero)])
+        return profile
+
+    def profiles(self, placed: Sequence[tuple[CaptureBlock, TimeZero]]) -> list[EchoProfile]:
+        """Compress the microphone's channel of several blocks, each by its own time zero."""
+        made: dict[CaptureBlock, EchoProfile] = {}
+        for pulse, compress in enumerate(self._compressors):
+            same = [(block, zero) for block, zero in placed if block.pulse_index == pulse]
+            if not same:
+                continue
+            spectra = np.stack([self._spectra.of(b, self.info.microphone) for b, _ in same])
+            most, bin_s = lead_bins(compress.shape), compress.bin_s
+            starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]
+            leads = [min(most, int(start_s / bin_s)) for start_s in starts_s]
+            # Where the block begins with so few bins, their number times one may exceed them
+            # by a rounding.
+            firsts_s = [
+                max(start_s - lead * bin_s, 0.0)
+                for start_s, lead in zip(starts_s, leads, strict=True)
+            ]
+            envelopes = compress.from_time_zeros(compress.matched(spectra), np.array(firsts_s))
+            for (block, zero), lead, envelope in zip(same, leads, envelopes, strict=True):
+                # Time zero is known from the mark's envelope, which is noisier than its
+                # carrier: turned by the carrier, pings add up in phase and the side lobes of a
+                # pair of codes cancel. The carrier's phase is counted from time zero, not
+                # from the first bin ahead of it.
+                phase_rad = 2 * math.pi * compress.shape.carrier_hz * (lead * bin_s)
+                turned = envelope * np.complex64(np.exp(1j * (phase_rad - zero.phase_rad)))
+                made[block] = EchoProfile(
+                    envelope=turned[lead:],
+                    ahead=turned[:lead],
+                    bin_s=bin_s,
+                    shape=compress.shape,
+                    pulse_index=pulse,
+                )
+        return [made[block] for block, _ in placed]
 
     def echoes(
         self,
@@ -307,27 +338,48 @@ class Receiver:
 
         Of a device that hands on edge times the amplitude and the SNR are NaN.
         """
-        baseline_m = self.plan.geometry.baseline_m
-        shape = self.shape if profile.shape is None else profile.shape
+        (found,) = self.found_each([(profile, time_zero)], rates=rates)
+        return found
+
+    def found_each(
+        self, placed: Sequence[tuple[EchoProfile, TimeZero]], *, rates: tuple[float, ...]
+    ) -> list[Found]:
+        """Search several profiles at once, each as :meth:`found` does."""
         if self.info.edge_step_s is not None:
-            return self._edge(profile, shape, len(rates), self.info.edge_step_s)
-        # The direct sound is no echo, whatever ranges are asked for.
-        after_direct_s = baseline_m / self.sound_speed_m_s + shape.width_s
+            step_s = self.info.edge_step_s
+            return [self._edge(p, self._shape_of(p), len(rates), step_s) for p, _ in placed]
+        alike: dict[tuple[EchoShape, int, int], list[int]] = {}
+        for number, (profile, _) in enumerate(placed):
+            shape = self._shape_of(profile)
+            bins = min(profile.envelope.size, self.searched_bins(shape))
+            alike.setdefault((shape, bins, profile.ahead.size), []).append(number)
+        found: dict[int, Found] = {}
+        for (shape, bins, _), numbers in alike.items():
+            some = [placed[number] for number in numbers]
+            each = found_each(
+                np.stack([profile.envelope[:bins] for profile, _ in some]),
+                shape,
+                ahead=np.stack([profile.ahead for profile, _ in some]),
+                rates=rates,
+                start_s=[self._listed_from_s(time_zero, shape) for _, time_zero in some],
+                stop_s=self._reach_s[1],
+                # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a
+                # noise of its own it is the same in each ping: stacking does not lower it.
+                least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
+            )
+            found.update(zip(numbers, each, strict=True))
+        return [found[number] for number in range(len(placed))]
+
+    def _shape_of(self, profile: EchoProfile) -> EchoShape:
+        return self.shape if profile.shape is None else profile.shape
+
+    def _listed_from_s(self, time_zero: TimeZero, shape: EchoShape) -> float:
+        """Return from which delay on a sound is an echo: the direct one is none."""
+        after_direct_s = self.plan.geometry.baseline_m / self.sound_speed_m_s + shape.width_s
         if time_zero.method == "calibration":
             # By a stored latency it stands where it should only as well as that is known.
             after_direct_s += 5 * time_zero.u_delay_s
-        start_s, stop_s = self._reach_s
-        return found_at(
-            profile.envelope[: self.searched_bins(shape)],
-            shape,
-            ahead=profile.ahead,
-            rates=rates,
-            start_s=max(start_s, after_direct_s),
-            stop_s=stop_s,
-            # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a noise
-            # of its own it is the same in each ping: stacking does not lower it.
-            least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
-        )
+        return max(self._reach_s[0], after_direct_s)
 
     def searched_bins(self, shape: EchoShape) -> int:
         """Return how far a profile is searched: to the last echo, with noise to tell it from."""
@@ -385,16 +437,18 @@ class Receiver:
         shape = self.shape if shape is None else shape
         geometry, speed = self.plan.geometry, self.sound_speed_m_s
         path_m = speed * peak.delay_s
-        range_m = float(ranging.range_from_path_m(path_m, geometry.baseline_m))
+        range_m = 0.0
         bound_s = 1 / (math.sqrt(peak.snr) * shape.pulse_rms_bandwidth_rad_s)
         budget = None
-        if range_m > 0:
+        # A path no longer than the baseline has no range, and a range of 0 no first order.
+        if path_m > geometry.baseline_m:
             budget = self.range_model.budget(
                 delay_s=peak.delay_s,
                 u_delay_s=peak.u_delay_s,
                 u_mark_s=time_zero.u_delay_s,
                 direct=time_zero.method == "direct",
             )
+            range_m = budget.value
         return Echo(
             range_m=range_m,
             path_m=path_m,

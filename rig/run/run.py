@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from dsp.ping.profiles import EchoProfile, stacked, stacked_in_turns
+from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
+from rig.run.groups import pings_at_a_time
 from rig.run.loop import Recorder, ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
@@ -65,7 +66,7 @@ class Run:
         self.receiver = receiver
         self.origin = Origin() if origin is None else origin
         self._results: list[PingResult] = []
-        self._means: dict[int | None, EchoProfile] = {}
+        self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
 
     @property
@@ -79,7 +80,11 @@ class Run:
         return self.receiver.info
 
     def over(
-        self, blocks: Iterable[CaptureBlock], *, recorder: Recorder | None = None
+        self,
+        blocks: Iterable[CaptureBlock],
+        *,
+        recorder: Recorder | None = None,
+        at_hand: bool = False,
     ) -> Iterator[PingResult]:
         """Go over some blocks, and hand on each ping's result once it is kept.
 
@@ -89,8 +94,11 @@ class Run:
             From a front end.
         recorder : Recorder, optional
             Takes each block first, before anything else can fail.
+        at_hand : bool
+            The blocks need not be waited for, so that many may be worked on together.
         """
-        for result in ping_results(self.receiver, blocks, recorder=recorder):
+        at_a_time = pings_at_a_time(self.receiver) if at_hand else 1
+        for result in ping_results(self.receiver, blocks, recorder=recorder, at_a_time=at_a_time):
             self.take(result)
             yield result
 
@@ -103,8 +111,10 @@ class Run:
         self._made.clear()
         if result.alone is not None:
             pulse = result.alone.pulse_index
-            mean = self._means.get(pulse)
-            self._means[pulse] = stacked([result.alone] if mean is None else [mean, result.alone])
+            if pulse in self._means:
+                self._means[pulse].add(result.alone)
+            else:
+                self._means[pulse] = RunningMean(result.alone)
 
     @property
     def results(self) -> Sequence[PingResult]:
@@ -151,7 +161,8 @@ class Run:
 
     def summed(self) -> EchoProfile | None:
         """Return the average of all good pings; None where there is none."""
-        return stacked_in_turns(list(self._means.values())) if self._means else None
+        means = [mean.profile for mean in self._means.values()]
+        return stacked_in_turns(means) if means else None
 
     def once(self, make: Callable[[Run], T]) -> T:
         """Return what a function makes of this run, made when it is first asked for."""
@@ -166,7 +177,7 @@ def run_of(
 ) -> Run:
     """Go over all of some blocks."""
     run = Run(receiver, origin=origin)
-    for _ in run.over(blocks):
+    for _ in run.over(blocks, at_hand=True):
         pass
     return run
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import operator
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -21,6 +22,9 @@ from rig.teach.lessons.lesson import Lesson, Part
 from rig.teach.lessons.running import Turn
 
 Answer = dict[str, Any]
+
+_ECHO_KEYS = tuple(f.name for f in dataclasses.fields(Echo) if f.name != "budget")
+_echo_values = operator.attrgetter(*_ECHO_KEYS)
 
 
 def run_answer(run: Run) -> Answer:
@@ -242,8 +246,7 @@ def _turn(turn: Turn | None) -> Answer:
 
 
 def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
-    names = [f.name for f in dataclasses.fields(Echo) if f.name != "budget"]
-    return [{name: _number(getattr(e, name)) for name in names} for e in echoes]
+    return [dict(zip(_ECHO_KEYS, map(_number, _echo_values(e)), strict=True)) for e in echoes]
 
 
 def _passes(passings: Sequence[Passing]) -> list[Answer]:

@@ -51,18 +51,21 @@ class Counted:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.blocks: Counter[bytes] = Counter()
         self.profiles: Counter[bytes] = Counter()
-        spectrum, found = PulseCompressor.spectrum, Receiver.found
+        spectrum, found_each = PulseCompressor.spectrum, Receiver.found_each
 
         def counted_spectrum(its: PulseCompressor, blocks: Any) -> Any:
-            self.blocks[np.asarray(blocks, dtype=np.float32).tobytes()] += 1
+            # One block, or many that are transformed at once.
+            for block in np.atleast_2d(np.asarray(blocks, dtype=np.float32)):
+                self.blocks[block.tobytes()] += 1
             return spectrum(its, blocks)
 
-        def counted_found(its: Receiver, profile: Any, *args: Any, **how: Any) -> Any:
-            self.profiles[profile.envelope.tobytes()] += 1
-            return found(its, profile, *args, **how)
+        def counted_found(its: Receiver, placed: Any, *args: Any, **how: Any) -> Any:
+            for profile, _ in placed:
+                self.profiles[profile.envelope.tobytes()] += 1
+            return found_each(its, placed, *args, **how)
 
         monkeypatch.setattr(PulseCompressor, "spectrum", counted_spectrum)
-        monkeypatch.setattr(Receiver, "found", counted_found)
+        monkeypatch.setattr(Receiver, "found_each", counted_found)
 
 
 @pytest.fixture(autouse=True)

@@ -1,0 +1,80 @@
+"""Echoes of several profiles in one column, in order of their profiles.
+
+Each profile has its own number of them. What is worked out for all profiles in one go is to
+be, to the last bit, what it is for each alone: so matrices are never filled up, but those
+of profiles with as many echoes are stacked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def starts_of(profile: NDArray[np.intp], profiles: int) -> NDArray[np.intp]:
+    """Return where each profile's echoes begin, and their end, shape (profiles + 1,)."""
+    if profiles == 1:
+        return np.array([0, profile.size])
+    return np.asarray(np.searchsorted(profile, np.arange(profiles + 1)))
+
+
+def alike(start: NDArray[np.intp], profiles: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
+    """Yield the echoes of those profiles that have as many, shape (profiles, echoes).
+
+    Parameters
+    ----------
+    start : ndarray of int
+        As of :func:`starts_of`.
+    profiles : ndarray of int
+        Whose echoes are wanted.
+    """
+    first = start[profiles]
+    echoes = start[profiles + 1] - first
+    for number in sorted(set(echoes.tolist()) - {0}):
+        yield first[echoes == number, np.newaxis] + np.arange(number)
+
+
+def pairs(
+    profile: NDArray[np.intp], start: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Pair each of some things with all echoes of its profile.
+
+    Parameters
+    ----------
+    profile : ndarray of int, shape (things,)
+        Of each thing.
+    start : ndarray of int
+        Of the echoes.
+
+    Returns
+    -------
+    thing, echo : ndarray of int, shape (pairs,)
+        One thing's pairs follow each other.
+    echoes : ndarray of int, shape (things,)
+        How many pairs each has.
+    """
+    first = start[profile]
+    echoes = start[profile + 1] - first
+    thing = np.repeat(np.arange(profile.size), echoes)
+    echo = np.arange(thing.size) + np.repeat(first - (np.cumsum(echoes) - echoes), echoes)
+    return thing, echo, echoes
+
+
+def highest_each(values: NDArray[np.float64], number: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return the highest of each thing's values; 0 where it has none.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (pairs,)
+        One thing's after the other's.
+    number : ndarray of int, shape (things,)
+        How many values each thing has.
+    """
+    highest = np.zeros(number.size)
+    some = number > 0
+    if values.size:
+        first = np.cumsum(number) - number
+        highest[some] = np.maximum.reduceat(values, first[some])
+    return highest

@@ -1,0 +1,140 @@
+"""Pings worked on together: as each alone, to the last bit, and not one more lost."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.plan import Plan, plan_from_table
+from rig.errors import RecordingError
+from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.run.groups import MOST_PINGS, groups, pings_at_a_time
+from rig.run.loop import ping_results
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.tank.scene import scene_from_table
+
+CHIRP = {"kind": "chirp", "start_hz": 8e3, "stop_hz": 16e3, "duration_s": 0.004}
+GOLAY = {"kind": "golay", "centre_hz": 12e3, "chip_s": 1e-4, "chips": 16}
+PINGS = 20
+
+
+def a_plan(**tables: object) -> Plan:
+    timing = {"ping_interval_s": 0.05}
+    receiver = {"range_stop_m": 3.0, "false_alarm_rate": 1e-3}
+    return plan_from_table({"timing": timing, "receiver": receiver, **tables})
+
+
+def heard_by(plan: Plan) -> tuple[StreamInfo, list[CaptureBlock]]:
+    """Return a stream that may slip, does so once, loses a block and clips one."""
+    # A ball drawn across the beam; invented.
+    tables = {
+        "medium": {"kind": "air", "sound_speed_m_s": 343.963},
+        "noise": {"level_db": -60.0},
+        "target": [
+            {
+                "body": "sphere",
+                "radius_m": 0.05,
+                "position_m": [1.2, -0.2, 0.0],
+                "velocity_m_s": [0.0, 0.4, 0.0],
+            }
+        ],
+    }
+    with open_virtual_tank(plan, scene=scene_from_table(tables, source="test"), seed=2) as tank:
+        blocks = list(tank.blocks(PINGS))
+        info = dataclasses.replace(tank.info, can_slip=True)
+    blocks[5] = dataclasses.replace(blocks[5], flags=CaptureFlag.INPUT_OVERFLOW)
+    blocks[8] = dataclasses.replace(blocks[8], flags=CaptureFlag.CLIPPED)
+    blocks[12:] = [
+        dataclasses.replace(b, samples=np.roll(b.samples, 40, axis=1)) for b in blocks[12:]
+    ]
+    blocks[16] = dataclasses.replace(blocks[16], samples=np.full_like(blocks[16].samples, np.nan))
+    return info, blocks
+
+
+def said(ping: PingResult) -> tuple[object, ...]:
+    """Return all that a ping tells, arrays as bytes."""
+    arrays: list[bytes] = []
+    for profile in (ping.alone, ping.profile):
+        if profile is not None:
+            arrays += [profile.envelope.tobytes(), profile.ahead.tobytes()]
+    if ping.heard is not None:
+        hits = ping.heard.hits
+        arrays += [hits.range_m.tobytes(), hits.noise_m.tobytes(), hits.phasor.tobytes()]
+    if ping.threshold_db is not None:
+        arrays.append(ping.threshold_db.tobytes())
+    plain = (ping.index, ping.lost, ping.reason, ping.clipped, ping.time_zero, ping.latency_s)
+    return (*plain, ping.echoes, ping.moving, *arrays)
+
+
+@pytest.mark.parametrize("at_a_time", [3, 64])
+@pytest.mark.parametrize(
+    "tables",
+    [
+        {"pulse": CHIRP},
+        {"pulse": GOLAY, "receiver": {"range_stop_m": 2.5, "stack": 4}},
+        {"pulse": CHIRP, "geometry": {"time_zero": "loopback"}},
+        {"pulse": CHIRP, "geometry": {"time_zero": "calibration"}},
+    ],
+    ids=["direct", "in turns", "by a wire", "known beforehand"],
+)
+def test_pings_worked_on_together_are_as_each_alone(
+    tables: dict[str, object], at_a_time: int
+) -> None:
+    plan = a_plan(**tables)
+    info, blocks = heard_by(plan)
+    alone = [said(ping) for ping in ping_results(Receiver(plan, info), blocks)]
+    together = ping_results(Receiver(plan, info), blocks, at_a_time=at_a_time)
+    assert [said(ping) for ping in together] == alone
+    assert 3 <= sum(lost for _, lost, *_ in alone) < PINGS
+
+
+def test_a_live_run_waits_for_no_other_ping() -> None:
+    plan = a_plan(pulse=CHIRP)
+    info, blocks = heard_by(plan)
+    given: list[int] = []
+
+    def live() -> Iterator[CaptureBlock]:
+        for block in blocks[:5]:
+            given.append(block.index)
+            yield block
+
+    steady = dataclasses.replace(info, can_slip=False)
+    for result in ping_results(Receiver(plan, steady), live()):
+        assert given == list(range(result.index + 1))
+
+
+def test_pings_before_a_damaged_one_are_handed_on_first() -> None:
+    plan = a_plan(pulse=CHIRP)
+    info, blocks = heard_by(plan)
+
+    def damaged() -> Iterator[CaptureBlock]:
+        yield from blocks[:4]
+        raise RecordingError("pings.sigmf-data: ends within ping 4")
+
+    receiver = Receiver(plan, dataclasses.replace(info, can_slip=False))
+    results = ping_results(receiver, damaged(), at_a_time=64)
+    assert [next(results).index for _ in range(4)] == [0, 1, 2, 3]
+    with pytest.raises(RecordingError, match="within ping 4"):
+        next(results)
+
+
+def test_a_stop_at_the_keyboard_is_not_held_up() -> None:
+    def stopped() -> Iterator[int]:
+        yield 1
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        next(groups(stopped(), 64))
+
+
+def test_long_blocks_are_worked_on_fewer_at_a_time() -> None:
+    short, long = a_plan(pulse=CHIRP), a_plan(pulse=CHIRP, timing={"ping_interval_s": 5.0})
+    info = StreamInfo(front_end="made", device="made in a test", sample_rate_hz=48_000.0)
+    assert pings_at_a_time(Receiver(short, info)) == MOST_PINGS
+    # 5 s at 48 000 Hz: four fill a million samples.
+    assert pings_at_a_time(Receiver(long, info)) == 4
