@@ -24,12 +24,12 @@ import os
 import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 
 from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.errors import StorageError
 from rig.files.sigmf import CAPTURES, DATATYPE, NAMESPACE_VERSION, SAMPLE, SIGMF_VERSION, paths_of
@@ -42,7 +42,7 @@ floats take 180, which leaves a sentence for the reason."""
 _OTHER_NAME = "give --record another name, or move the old recording away"
 
 
-class Recorder:
+class Recorder(Closing):
     """Write a recording, ping by ping.
 
     Parameters
@@ -198,17 +198,6 @@ class Recorder:
         self._data.truncate(self._frames * self._channels * SAMPLE.itemsize)
         _write_at(self._meta, self._meta_end, _TAIL)
         self._meta.truncate(self._meta_end + len(_TAIL))
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def _global_table(plan: Plan, info: StreamInfo) -> dict[str, Any]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol
 
 from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.closing import Closing
 
 
-class FrontEnd(Protocol):
+class FrontEnd(Closing, Protocol):
     """Sends pings and hands on what came back, as samples; it knows no echoes.
 
     A front end is opened by the ``open_…`` function of its module, which fails
@@ -29,15 +29,3 @@ class FrontEnd(Protocol):
         A stream with ``confirms_last`` sends one more at the end and yields it
         with ``confirms_only`` set. All blocks of a stream have the same shape.
         """
-
-    def close(self) -> None:
-        """Let the device go. May be called twice."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None: ...

@@ -5,17 +5,16 @@ from __future__ import annotations
 import dataclasses
 import os
 from collections.abc import Iterator
-from types import TracebackType
-from typing import Self
 
 from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.errors import PlanError, RecordingError
 from rig.files.recording import Recording, read_recording
 from rig.files.sound_file import SoundFile, is_sound_file, open_sound_file
 
 
-class Replay:
+class Replay(Closing):
     """A front end whose pings were sent before.
 
     Made by :func:`open_recording`. The session treats its stream as it did the
@@ -69,17 +68,6 @@ class Replay:
 
     def close(self) -> None:
         """Do nothing: each file is open only while it is read."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def open_recording(path: str | os.PathLike[str], plan: Plan | None = None) -> Replay:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.pulses import Pulse
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
 from rig.tank.echoes import Tank
@@ -25,7 +24,7 @@ def _words_for(scene: Scene) -> str:
     return f"a scene in {scene.medium.kind.replace('-', ' ')} with {targets}"
 
 
-class VirtualTank:
+class VirtualTank(Closing):
     """Sounds a scene. Made by :func:`open_virtual_tank`."""
 
     def __init__(self, plan: Plan, scene: Scene, seed: int) -> None:
@@ -145,17 +144,6 @@ class VirtualTank:
 
     def close(self) -> None:
         """Do nothing: there is no device to let go."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def open_virtual_tank(plan: Plan, *, scene: Scene, seed: int = 0) -> VirtualTank:

@@ -6,11 +6,11 @@ import contextlib
 import os
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from types import TracebackType
-from typing import Self, TypeVar
+from typing import TypeVar
 
 from dsp.physics.medium import sound_speed_m_s
 from rig.bench.capture import StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.front_end_names import FRONT_ENDS, INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration
@@ -31,7 +31,7 @@ OTHER_MEDIUM = 1.1
 R = TypeVar("R", bound=Run)
 
 
-class Bench:
+class Bench(Closing):
     """An open front end, and the receiver that is planned for it.
 
     Made by :func:`open_bench` or :func:`open_replay`; closed at the end of its ``with``.
@@ -117,17 +117,6 @@ class Bench:
     def close(self) -> None:
         """Let the device go."""
         self.front_end.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def open_bench(

@@ -10,13 +10,12 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.front_ends.board.emulator import SOUND_RATE_HZ, BoardEmulator
 from rig.front_ends.board.serial_board import LinkCounts, SerialBoard
@@ -27,7 +26,7 @@ from rig.tank.scene import Scene, Transducer
 _WAVE_ENDS = 1e-4  # of its largest: the tank need not carry more of the ringing
 
 
-class EmulatedBoard:
+class EmulatedBoard(Closing):
     """Sounds a scene through a board. Made by :func:`open_emulated_board`."""
 
     def __init__(self, plan: Plan, scene: Scene, seed: int) -> None:
@@ -65,17 +64,6 @@ class EmulatedBoard:
         """Let the board go and end its program. May be called twice."""
         self._board.close()
         self._emulator.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _put_in_tank(self) -> None:
         """Take the burst off the drive pins with one ping into nothing, and sound the scene."""

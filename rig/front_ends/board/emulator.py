@@ -16,12 +16,11 @@ import subprocess
 import tempfile
 import threading
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.bench.closing import Closing
 from rig.errors import DeviceError
 
 SOUND_RATE_HZ = 1e6
@@ -94,7 +93,7 @@ def built_board(baud: int, *, number: int = 1) -> Path:
     return folder
 
 
-class BoardEmulator:
+class BoardEmulator(Closing):
     """A running board: its serial port is :attr:`port_name`.
 
     Parameters
@@ -197,17 +196,6 @@ class BoardEmulator:
 
     def _answer(self) -> str:
         return "" if self._process.stdout is None else self._process.stdout.readline().strip()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def _cache() -> Path:

@@ -14,12 +14,11 @@ import os
 import re
 import time
 from collections.abc import Iterator
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.plan import Board, Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import DeviceError, PlanError
@@ -94,7 +93,7 @@ def edge_time_s(line: str, board: Board) -> float | None:
     return value * _seconds_per_unit(board)
 
 
-class PlainNumbers:
+class PlainNumbers(Closing):
     """Takes what a board prints for pings. Made by :func:`open_plain_numbers`."""
 
     def __init__(self, plan: Plan, port_name: str) -> None:
@@ -137,17 +136,6 @@ class PlainNumbers:
         port, self._port = self._port, None
         if port is not None:
             port.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _line(self) -> str | None:
         """Return the next line; None where none comes, or one that is no line."""

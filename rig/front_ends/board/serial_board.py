@@ -15,8 +15,6 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 
@@ -27,6 +25,7 @@ from rig.bench.capture import (
     CaptureFlag,
     StreamInfo,
 )
+from rig.bench.closing import Closing
 from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import DeviceError, PlanError
@@ -121,7 +120,7 @@ class LinkCounts:
     reopened: int = 0
 
 
-class SerialBoard:
+class SerialBoard(Closing):
     """Pings through a board. Made by :func:`open_serial_board`.
 
     Parameters
@@ -225,17 +224,6 @@ class SerialBoard:
         """Let the port go. May be called twice."""
         self._closed = True
         self._disconnect()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     # One ping
 

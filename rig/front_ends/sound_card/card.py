@@ -11,8 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +19,7 @@ from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import Pulse
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import DeviceError, PlanError
@@ -64,7 +63,7 @@ _RATE_IS_OWN = ("JACK", "Core Audio", "WASAPI")
 DirectSound propose 44 100 Hz whatever the device does."""
 
 
-class SoundCard:
+class SoundCard(Closing):
     """A sound card that is open and sounds; made by :func:`open_sound_card`."""
 
     def __init__(
@@ -139,17 +138,6 @@ class SoundCard:
     def close(self) -> None:
         """Let the sound card go. May be called twice."""
         self._link.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _find_delay(self, pulse: Pulse) -> None:
         rate = self._info.sample_rate_hz

@@ -11,9 +11,9 @@ import sys
 import tempfile
 import threading
 from pathlib import Path
-from types import TracebackType
-from typing import Self, TypeVar
+from typing import TypeVar
 
+from rig.bench.closing import Closing
 from rig.errors import DeviceError
 from rig.front_ends.sound_card.messages import (
     Failed,
@@ -42,7 +42,7 @@ WAITING_MESSAGES = 1500
 sound process waits, then its ring overflows, and the samples lost are flagged."""
 
 
-class SoundLink:
+class SoundLink(Closing):
     """A running sound process.
 
     Parameters
@@ -157,17 +157,6 @@ class SoundLink:
         if self._process.stdout is not None:
             self._process.stdout.close()
         self._errors.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        problem: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _take_messages(self) -> None:
         """Move messages from the pipe to the queue; None stands for its end."""
