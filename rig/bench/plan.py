@@ -24,8 +24,8 @@ from rig.errors import PlanError
 SLOWEST_SOUND_M_S = 300.0
 """No medium of a plan carries sound more slowly; bounds the longest echo delay."""
 
-MOST_BLOCK_SAMPLES = 1 << 24
-"""Of one ping, on one channel: 87 s at 192 kHz. More would fill a computer's memory."""
+MOST_BLOCK_SAMPLES = 1 << 23
+"""Of one ping, on one channel: 43 s at 192 kHz. More would fill a computer's memory."""
 
 _RATE = {"low": 1000.0, "high": 2e6}
 

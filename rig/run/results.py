@@ -62,7 +62,8 @@ class Echo:
     bound_m : float
         The Cramér–Rao bound on the range's standard deviation at that SNR.
     budget : Budget or None
-        What `u_range_m` is made of; None at a range of 0, where no first order holds.
+        What `u_range_m` is made of; None at a range of 0, where no first order holds, and in
+        pings from before a long run's history.
     """
 
     range_m: float

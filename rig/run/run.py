@@ -17,8 +17,8 @@ from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
 
 HISTORY_PINGS = 1000
-"""A history goes back so far. Older pings are kept without their profiles, so that a
-long run fills no memory."""
+"""A history goes back so far. Older pings are kept without their profiles and budgets, so
+that a long run fills no memory: some 3 kB a ping remain."""
 
 T = TypeVar("T")
 
@@ -193,11 +193,21 @@ def run_with(
 
 
 def without_arrays(result: PingResult) -> PingResult:
-    """Return a ping's result without what a long run has no room for: echoes and hits stay."""
-    heard = result.heard
+    """Return a ping's result without what a long run has no room for.
+
+    Echoes and hits stay; of an echo's budget, its sum, which is `u_range_m`.
+    """
+    heard, echoes = result.heard, _without_budgets(result.echoes)
     if heard is not None:
-        heard = dataclasses.replace(heard, threshold_db=None)
-    return dataclasses.replace(result, profile=None, alone=None, threshold_db=None, heard=heard)
+        own = echoes if heard.echoes is result.echoes else _without_budgets(heard.echoes)
+        heard = dataclasses.replace(heard, threshold_db=None, echoes=own)
+    return dataclasses.replace(
+        result, profile=None, alone=None, threshold_db=None, heard=heard, echoes=echoes
+    )
+
+
+def _without_budgets(echoes: tuple[Echo, ...]) -> tuple[Echo, ...]:
+    return tuple(dataclasses.replace(echo, budget=None) for echo in echoes)
 
 
 def _measurement(run: Run) -> Measurement:
