@@ -30,6 +30,10 @@ def alike(start: NDArray[np.intp], profiles: NDArray[np.intp]) -> Iterator[NDArr
     profiles : ndarray of int
         Whose echoes are wanted.
     """
+    if start.size == 2:
+        if start[1]:
+            yield np.arange(start[1])[np.newaxis]
+        return
     first = start[profiles]
     echoes = start[profiles + 1] - first
     for number in sorted(set(echoes.tolist()) - {0}):

@@ -507,7 +507,7 @@ class _Search:
             kept[echo[near & (self._strength[echo] < height[one])]] = False
             self._keep(kept)
         self._add(profile, new)
-        going = np.flatnonzero(np.bincount(profile))
+        going = np.bincount(profile).nonzero()[0]
         self._fit(going, np.ones_like(going))
         self._learn(going)
         self._drop_weak(going)
@@ -547,8 +547,7 @@ class _Search:
         Of two that share a weak peak, the one found first has it all.
         """
         weak = self._strength**2 <= self._threshold_at(self._profile, self._places())
-        weak &= self._of(going)
-        if not weak.any():
+        if not weak.any() or not (weak := weak & self._of(going)).any():
             return
         going = np.flatnonzero(np.bincount(self._profile[weak]))
         echo, other, _ = pairs(self._profile, self._start)
@@ -800,31 +799,24 @@ class _Search:
         room : ndarray of int, shape (profiles,)
             No more than so many are taken of each.
         """
-        if not row.size:
-            return row
-        start = starts_of(row, room.size)
-        rank = np.arange(row.size) - start[row]
-        seen = np.flatnonzero(rank < 2 * MOST_ECHOES)
-        most = int(rank[seen].max()) + 1
-        number = np.full((room.size, most), -1)
-        number[row[seen], rank[seen]] = seen
-        free, left = number >= 0, room.copy()
-        where, height = where[number], height[number]
-        taken = []
-        while True:
-            # The highest that is left of each profile.
-            going = np.flatnonzero(free.any(axis=1) & (left > 0))
-            if not going.size:
-                break
-            one = free[going].argmax(axis=1)
-            taken.append(number[going, one])
-            lag = np.abs(where[going, one][:, np.newaxis] - where[going]).astype(np.intp)
-            reaches = height[going, one][:, np.newaxis] * self._planned.ceiling[lag]
-            free[going] &= reaches < height[going]
-            free[going, one] = False
-            left[going] -= 1
-        # Sorted, they stand in order of their profiles again.
-        return np.sort(np.concatenate(taken))
+        taken: list[int] = []
+        start = starts_of(row, room.size).tolist()
+        for left, (first, last) in zip(room.tolist(), itertools.pairwise(start), strict=True):
+            if first == last:
+                continue
+            some = slice(first, min(last, first + 2 * MOST_ECHOES))
+            here, high = where[some], height[some]
+            lag = np.abs(here[:, np.newaxis] - here).astype(np.intp)
+            covers = high[:, np.newaxis] * self._planned.ceiling[lag] >= high
+            # A row of it as the bits of one number, so that a peak is taken in a moment.
+            covered = [int.from_bytes(r, "little") for r in np.packbits(covers, 1, "little")]
+            free = (1 << here.size) - 1
+            while free and left:
+                highest = (free & -free).bit_length() - 1
+                taken.append(first + highest)
+                free &= ~(covered[highest] | 1 << highest)
+                left -= 1
+        return np.array(taken, dtype=np.intp)
 
     def _fit(self, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
         """Fit delays and strengths of all echoes of a profile together, and take them away.
@@ -865,7 +857,7 @@ class _Search:
         gains, after = self._gain.copy(), self._position.copy()
         for index in alike(self._start, going):
             order = np.argsort(self._position[index], axis=1)
-            index = np.take_along_axis(index, order, axis=1)
+            index = index[:, :1] + order
             position = self._position[index]
             step, gain = self._stepped(index, position, farthest)
             gains[index] = gain
@@ -955,7 +947,7 @@ class _Search:
         order = np.lexsort((self._position, self._profile))
         position = self._position[order]
         of_one = self._profile[1:] == self._profile[:-1]
-        close = np.flatnonzero(of_one & (position[1:] - position[:-1] < near))
+        close = (of_one & (position[1:] - position[:-1] < near)).nonzero()[0]
         if close.size:
             kept = np.ones(order.size, dtype=bool)
             kept[np.maximum(order[close], order[close + 1])] = False
@@ -971,18 +963,17 @@ class _Search:
             place = np.rint(self._position[index])
             terms = self._gain[index][..., np.newaxis] * powers_of(place - self._position[index])
             terms = terms.astype(np.complex64)
-            profiles, first_bin = self._profile[index[:, 0]].tolist(), place.astype(int) - reach
-            start, stop = _within(first_bin, 0, bins), _within(first_bin + 2 * reach + 1, 0, bins)
-            ends = np.stack([start, stop, start - first_bin, stop - first_bin], axis=-1)
+            profiles, places = self._profile[index[:, 0]].tolist(), place.astype(int)
             for first in range(0, index.shape[1], at_once):
                 some = slice(first, first + at_once)
                 for row, there, copies in zip(
-                    profiles, ends[:, some].tolist(), terms[:, some] @ table.copies, strict=True
+                    profiles, places[:, some].tolist(), terms[:, some] @ table.copies, strict=True
                 ):
                     of_row = left[row]
-                    for (start, stop, begin, end), copy in zip(there, copies, strict=True):
+                    for at, copy in zip(there, copies, strict=True):
+                        start, stop = max(at - reach, 0), min(at + reach + 1, bins)
                         part = of_row[start:stop]
-                        np.subtract(part, copy[begin:end], out=part)
+                        part -= copy[start - at + reach : stop - at + reach]
 
     def _learn(self, going: NDArray[np.intp]) -> None:
         """Learn from what is left how strong the noise is and how well the copies fit."""
@@ -996,7 +987,7 @@ class _Search:
         self._ranked[some] = ranked
         self._noise[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
         self._threshold[some] = np.maximum(ranked * planned.threshold_over_ranked, least_threshold)
-        echoes = np.flatnonzero(self._of(going))
+        echoes = self._of(going).nonzero()[0]
         if echoes.size:
             self._misfit[echoes] = self._misfits(echoes)
 
@@ -1005,7 +996,7 @@ class _Search:
         power = self._power[self._some(going)]
         threshold = self._threshold_at(self._profile, self._places())
         weak = self._strength**2 < PUT_BACK * threshold
-        doubtful = np.flatnonzero(weak & self._of(going))
+        doubtful = (weak & self._of(going)).nonzero()[0]
         if not doubtful.size:
             return power
         power = power.copy()
@@ -1075,9 +1066,9 @@ class _Search:
 
         Parameters
         ----------
-        echo : ndarray of int
-            Which; it is broadcast with `bins`.
-        bins : ndarray of int
+        echo : ndarray of int, shape (pairs,) or (echoes, 1)
+            Which.
+        bins : ndarray of int, shape (pairs,) or (echoes, bins)
 
         Returns
         -------
@@ -1097,9 +1088,9 @@ class _Search:
             others = (place >= 0) & (place <= 2 * most) & (self._loudest[profile] != echo)
             share = self._brought[profile, _within(place, 0, 2 * most)]
             np.maximum(ceiling, np.where(others, strength * share, 0.0), out=ceiling)
-        close = lag < NEAR_LOBES * lobe
-        if close.any():
-            echo, lag, at = np.broadcast_to(echo, lag.shape)[close], lag[close], bins[close]
+        close = np.nonzero(lag < NEAR_LOBES * lobe)
+        if close[0].size:
+            echo, lag, at = echo.reshape(-1)[close[0]], lag[close], bins[close]
             strength = self._strength[echo]
             twin = np.rint(2 * self._position[echo] - at).astype(np.intp)
             other_side = self._excess(self._profile[echo], _within(twin, 0, planned.bins - 1))

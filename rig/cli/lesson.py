@@ -371,14 +371,14 @@ def _hand_out(
 ) -> None:
     """Draw each part's picture, write the sheet, and answer."""
     from rig.show.answers import lesson_answer
-    from rig.show.pictures.lesson_picture import save_class_picture
+    from rig.show.pictures.lesson_picture import save_class_pictures
     from rig.show.sheets.lesson_sheet import write_sheet
 
-    pictures = {}
-    for turn in turns:
-        path = course.folder / f"{lesson.name}-{turn.part.name}.png"
-        save_class_picture(path, turn)
-        pictures[turn.part.name] = os.fspath(path)
+    pictures = {
+        turn.part.name: os.fspath(course.folder / f"{lesson.name}-{turn.part.name}.png")
+        for turn in turns
+    }
+    save_class_pictures({pictures[turn.part.name]: turn for turn in turns})
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
     if turns:

@@ -63,7 +63,8 @@ def _shown(
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
-    results = bench.over(run, pings, record=given.record, one_by_one=in_window)
+    watched = in_window or (bench.recorded_pings is None and not given.json)
+    results = bench.over(run, pings, record=given.record, one_by_one=watched)
     if in_window:
         output.show_window(run, results, leave_out=_leaves_out(given, bench))
     else:

@@ -98,11 +98,14 @@ class Bench(Closing):
         Parameters
         ----------
         one_by_one : bool
-            Recorded pings are worked on one by one, too, for whoever looks at each in turn.
+            Pings that need not be waited for, recorded ones and the virtual tank's, are worked
+            on one by one, too: for whoever looks at each in turn.
 
         Other parameters and errors as for :meth:`ping`.
         """
-        at_hand = self.recorded_pings is not None and not one_by_one
+        invented = self.front_end.info.front_end == "virtual-tank"
+        at_hand = self.recorded_pings is not None or (invented and record is None)
+        at_hand = at_hand and not one_by_one
         with contextlib.ExitStack() as open_until_done:
             recorder = None
             if record is not None:

@@ -152,8 +152,10 @@ class BenchPicture:
         page, scale = self._page, self._scale
         sketch, _, history = self.panels
         ticks = round_ticks(0.0, scale.stop_m, most=11)
-        for axes in self.panels:
-            axes.set_xticks(ticks, labels=tick_texts(ticks))
+        # One axis for all: the others' ticks would be made, at length, and not be seen.
+        for axes in self.panels[:-1]:
+            axes.set_xticks([])
+        history.set_xticks(ticks, labels=tick_texts(ticks))
         for axes in self.panels[1:]:
             axes.axvline(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
         page.style_ticks(history)

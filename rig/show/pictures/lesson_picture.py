@@ -7,8 +7,8 @@ right edge, each with an arrow to its height on the vertical axis.
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Sequence
+import functools
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from rig.files.whole import write_whole
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
 from rig.show.pictures.saving import drawn_bytes
+from rig.show.pictures.side_by_side import drawn_each
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import expected_text, measured_text, prediction_text
 
@@ -52,16 +53,18 @@ def sheet_picture(turn: Turn) -> bytes:
     )
 
 
-def save_class_picture(path: str | os.PathLike[str], turn: Turn) -> None:
-    """Save a turn's picture for the class.
+def save_class_pictures(pictures: Mapping[str, Turn]) -> None:
+    """Save turns' pictures for the class, each to the path by which it is given.
 
     Raises
     ------
     StorageError
-        Where the file cannot be written.
+        Where a file cannot be written.
     """
     remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, class_picture(turn), what="picture", remedy=remedy)
+    drawn = drawn_each([functools.partial(class_picture, turn) for turn in pictures.values()])
+    for path, picture in zip(pictures, drawn, strict=True):
+        write_whole(path, picture, what="picture", remedy=remedy)
 
 
 def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import functools
 import io
 import json
 import os
@@ -25,6 +26,7 @@ from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.saving import drawn_bytes
+from rig.show.pictures.side_by_side import drawn_each
 from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
 from rig.teach.exercises.question import Question
 
@@ -81,11 +83,11 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
                 there, remedy="give --out another folder, or move the old exercises away"
             )
     _make(out / "key")
-    kept: list[Question] = []
-    for question in asked:
-        _write(out / _picture_name(question), _picture(question), what="picture")
-        kept.append(question)
+    kept = list(asked)
     names = [_picture_name(q) for q in kept]
+    pictures = drawn_each([functools.partial(_picture, question) for question in kept])
+    for name, picture in zip(names, pictures, strict=True):
+        _write(out / name, picture, what="picture")
     made = Handout(
         questions=tuple(_listed(q, out) for q in kept),
         sheet=out / "questions.html",

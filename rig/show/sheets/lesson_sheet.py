@@ -6,9 +6,10 @@ measured and expected, shows it, and leaves the why for after the talk.
 
 from __future__ import annotations
 
+import functools
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from rig.files.whole import write_whole
@@ -16,6 +17,7 @@ from rig.show.markup import Markup, element, figure, joined, page, table
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.lesson_picture import sheet_picture
 from rig.show.pictures.saving import drawn_bytes
+from rig.show.pictures.side_by_side import drawn_each
 from rig.show.style import STYLE
 from rig.show.wording import pulse_text
 from rig.teach.lessons.lesson import Lesson, StepHeard
@@ -80,6 +82,12 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
         The parts that were done, in order.
     made : datetime
     """
+    steps = [heard for turn in turns for heard in turn.heard]
+    drawn = drawn_each(
+        [functools.partial(sheet_picture, turn) for turn in turns]
+        + [functools.partial(_step_picture, heard) for heard in steps]
+    )
+    of_parts, of_steps = drawn[: len(turns)], iter(drawn[len(turns) :])
     when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
     return page(
         lesson.title,
@@ -100,14 +108,17 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
         ),
         element(
             "main",
-            *(_part(number, turn) for number, turn in enumerate(turns, 1)),
+            *(
+                _part(number, turn, picture)
+                for number, (turn, picture) in enumerate(zip(turns, of_parts, strict=True), 1)
+            ),
             element(
                 "section",
                 element("h2", "A common misreading"),
                 element("p", lesson.misreading),
                 class_="misreading",
             ),
-            *(_set_up(number, turn) for number, turn in enumerate(turns, 1)),
+            *(_set_up(number, turn, of_steps) for number, turn in enumerate(turns, 1)),
         ),
         style=STYLE + _SHEET_STYLE,
     )
@@ -140,7 +151,7 @@ def _title(number: int, turn: Turn) -> str:
     return f"{number}. {turn.part.name.replace('-', ' ').capitalize()}"
 
 
-def _set_up(number: int, turn: Turn) -> Markup:
+def _set_up(number: int, turn: Turn, pictures: Iterator[bytes]) -> Markup:
     first, *others = turn.heard
     # The heading and the first picture stay on one page, whatever a browser makes of the rest.
     return element(
@@ -148,15 +159,15 @@ def _set_up(number: int, turn: Turn) -> Markup:
         element(
             "div",
             element("h2", f"{_title(number, turn)}: what was set up"),
-            _step(first, between=False),
+            _step(first, next(pictures), between=False),
             class_="whole",
         ),
-        *(_step(heard, between=heard is not turn.heard[-1]) for heard in others),
+        *(_step(heard, next(pictures), between=heard is not turn.heard[-1]) for heard in others),
         class_="steps",
     )
 
 
-def _part(number: int, turn: Turn) -> Markup:
+def _part(number: int, turn: Turn, picture: bytes) -> Markup:
     part, finding = turn.part, turn.finding
     answers: list[tuple[str, str | Markup]] = [
         (
@@ -185,7 +196,7 @@ def _part(number: int, turn: Turn) -> Markup:
         element("p", turn.finding.verdict),
         element("p", _whole(compared, part.question.unit)),
         figure(
-            sheet_picture(turn),
+            picture,
             kind=_SVG,
             alt=f"{finding.y_label} over {finding.x_label}: prediction, theory and measurement. "
             f"{finding.verdict}",
@@ -232,10 +243,14 @@ def _talk(question: str) -> Markup:
     )
 
 
-def _step(heard: StepHeard, *, between: bool) -> Markup:
-    """Draw a step's bench; of one between the first and the last, paper gets the words alone."""
+def _step_picture(heard: StepHeard) -> bytes:
+    """Draw a step's bench."""
     note = f"step {heard.step.name}"
-    drawn = drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note))
+    return drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note))
+
+
+def _step(heard: StepHeard, drawn: bytes, *, between: bool) -> Markup:
+    """Show a step's bench; of one between the first and the last, paper gets the words alone."""
     echoes = ", ".join(f"{plain_text(e.range_m)} m" for e in heard.run.echoes[:5])
     picture = figure(
         drawn,

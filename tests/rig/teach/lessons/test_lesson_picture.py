@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread
 
 from rig.errors import StorageError
-from rig.show.pictures.lesson_picture import class_picture, save_class_picture, sheet_picture
+from rig.show.pictures.lesson_picture import class_picture, save_class_pictures, sheet_picture
 from rig.teach.lessons.lesson import Finding, Question, curve
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.template import LESSON
@@ -137,5 +137,5 @@ def test_sheet_picture_leaves_the_words_to_the_sheet() -> None:
 
 def test_a_picture_that_cannot_be_written_is_said_in_one_line(tmp_path: Path) -> None:
     with pytest.raises(StorageError, match="give --out a folder") as caught:
-        save_class_picture(tmp_path / "gone" / "picture.png", TURNS["right"])
+        save_class_pictures({str(tmp_path / "gone" / "picture.png"): TURNS["right"]})
     assert "\n" not in str(caught.value)

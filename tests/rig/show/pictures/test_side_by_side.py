@@ -1,0 +1,112 @@
+"""Pictures drawn in two processes are those drawn in one, and no process stays behind.
+
+Each claim is seen from outside, in a Python of its own: the test's own has other threads.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+
+linux_with_two_cores = pytest.mark.skipif(
+    sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2,
+    reason="elsewhere all pictures are drawn in one process, which other tests see",
+)
+DRAWN = """
+import os, sys, time
+from rig.show.pictures import side_by_side
+here = os.getpid()
+"""
+
+
+def python(words: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", DRAWN + words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def said(words: str) -> tuple[str, str]:
+    out, complaint = python(words).communicate(timeout=60)
+    return out.strip(), complaint
+
+
+def group_is_empty(group: int) -> bool:
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return True
+    return False
+
+
+@linux_with_two_cores
+def test_every_second_picture_is_drawn_beside_and_stands_in_its_place() -> None:
+    # Each "picture" says in which process it was drawn; one is larger than a pipe holds.
+    out, complaint = said(
+        "draw = lambda n: lambda: (b'%d ' % n + (b'here' if os.getpid() == here else b'beside')"
+        " + b' ' * (n == 1) * 200000)\n"
+        "drawn = side_by_side.drawn_each([draw(n) for n in range(5)])\n"
+        "print([len(drawn[1]), *(d.strip().decode() for d in drawn)])"
+    )
+    assert complaint == ""
+    assert out == "[200008, '0 here', '1 beside', '2 here', '3 beside', '4 here']"
+
+
+@linux_with_two_cores
+def test_what_fails_beside_fails_as_it_would_here() -> None:
+    out, complaint = said(
+        "from rig.errors import StorageError\n"
+        "def fails(): raise StorageError('ink: found none; give some')\n"
+        "try:\n"
+        "    side_by_side.drawn_each([lambda: b'a', fails, lambda: b'c'])\n"
+        "except StorageError as problem:\n"
+        "    print(problem)"
+    )
+    assert (out, complaint) == ("ink: found none; give some", "")
+
+
+@linux_with_two_cores
+def test_what_a_killed_process_did_not_finish_is_drawn_here() -> None:
+    out, complaint = said(
+        "def draw():\n"
+        "    if os.getpid() != here: os.kill(os.getpid(), 9)\n"
+        "    return b'here'\n"
+        "print(side_by_side.drawn_each([draw] * 3))"
+    )
+    assert (out, complaint) == ("[b'here', b'here', b'here']", "")
+
+
+@linux_with_two_cores
+def test_a_stop_at_the_keyboard_ends_both_processes() -> None:
+    # The key goes to the whole group, as a terminal sends it, once both are drawing.
+    process = python(
+        "def draw():\n"
+        "    os.write(1, b'drawing\\n')\n"
+        "    time.sleep(60)\n"
+        "try:\n"
+        "    side_by_side.drawn_each([draw] * 3)\n"
+        "except KeyboardInterrupt:\n"
+        "    print('stopped')"
+    )
+    assert process.stdout is not None
+    assert [process.stdout.readline() for _ in range(2)] == ["drawing\n"] * 2
+    os.killpg(process.pid, signal.SIGINT)
+    out, complaint = process.communicate(timeout=30)
+    assert (out, complaint, process.returncode) == ("stopped\n", "", 0)
+    assert group_is_empty(process.pid)
+
+
+def test_one_of_several_threads_draws_all_itself() -> None:
+    out, complaint = said(
+        "import threading\n"
+        "threading.Thread(target=time.sleep, args=(0.5,)).start()\n"
+        "print(side_by_side.drawn_each([lambda: b'%d' % (os.getpid() == here)] * 3))"
+    )
+    assert (out, complaint) == ("[b'1', b'1', b'1']", "")
