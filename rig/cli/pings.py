@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
 def _demo(given: argparse.Namespace) -> int:
     from rig.run.opening import open_bench, other_medium
-    from rig.tank.built_in import built_in, built_in_scenes
+    from rig.tank.built_in import DEMONSTRATION, built_in, built_in_scenes
 
     if given.scene is None or given.scene in built_in_scenes():
-        scene, plan = built_in(given.scene or built_in_scenes()[0])
+        scene, plan = built_in(given.scene or DEMONSTRATION)
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
         opening.warn(other_medium(plan, scene))
@@ -50,7 +50,7 @@ def _replay(given: argparse.Namespace) -> int:
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note)
+        output.draw_picture(given.picture, run, note=note, looks=given.looks)
     print(json.dumps(replay_answer(run)))
     return 0
 
@@ -66,7 +66,7 @@ def _shown(
     watched = in_window or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     if in_window:
-        output.show_window(run, results, leave_out=_leaves_out(given, bench))
+        output.show_window(run, results, leave_out=_leaves_out(given, bench), looks=given.looks)
     else:
         output.show_as_they_come(given, run, results, pings)
     if given.record is not None and not given.json:
@@ -87,7 +87,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.wording import counted
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note)
+        output.draw_picture(given.picture, run, note=note, looks=given.looks)
     if given.json:
         print(json.dumps(run_answer(run)))
         return 0
@@ -110,6 +110,7 @@ def add_to(commands: Any) -> None:
     options.add_pings(demo)
     options.add_seed(demo)
     options.add_picture(demo)
+    options.add_looks(demo)
     options.add_record(demo)
 
     run = options.command(commands, "run", _run, "send pings, show and record what comes back")
@@ -118,8 +119,10 @@ def add_to(commands: Any) -> None:
     options.add_calibration(run)
     options.add_record(run)
     options.add_picture(run)
+    options.add_looks(run)
 
     replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
     options.add_recording(replay)
     options.add_calibration(replay)
     options.add_picture(replay)
+    options.add_looks(replay)

@@ -22,6 +22,8 @@ def show_live(
     results: Iterator[PingResult],
     *,
     picture_path: str | os.PathLike[str] | None = None,
+    looks: str | None = None,
+    covered: bool = False,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -35,6 +37,10 @@ def show_live(
     picture_path : path or None
         Where the key s saves; a number is added where there is a file already.
         None saves to ``bench-picture.png``.
+    looks : {"along", "down"}, optional
+        How the range axis runs at first; as the plan says, if not given.
+    covered : bool
+        Whether what really stands in a made-up scene is covered at first.
 
     Raises
     ------
@@ -65,7 +71,7 @@ def show_live(
         pyplot.switch_backend(backend)
         figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
         fit_to_screen(figure.canvas.manager)
-        window = LiveWindow(figure, run, save_to=save_to)
+        window = LiveWindow(figure, run, save_to=save_to, looks=looks, covered=covered)
         pump = Pump(results)
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))

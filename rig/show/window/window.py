@@ -17,6 +17,7 @@ from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
 from rig.show.window.sheet import Sheet
 from rig.show.window.what_ifs import Foretold, WhatIfs
+from rig.show.wording import no_truth_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -44,12 +45,16 @@ class LiveWindow:
         run: Run,
         *,
         save_to: pathlib.Path,
+        looks: str | None = None,
+        covered: bool = False,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
         self._run = run
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
+        self._looks = looks or run.plan.geometry.looks
+        self._covered = covered
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
@@ -67,12 +72,19 @@ class LiveWindow:
 
     def _lay_out(self) -> None:
         self._figure.clear()
-        self._picture = BenchPicture(self._figure, self._run, note=KEYS, history_pings=HISTORY_ROWS)
+        self._picture = BenchPicture(
+            self._figure,
+            self._run,
+            note=KEYS,
+            history_pings=HISTORY_ROWS,
+            covered=self._covered,
+            looks=self._looks,
+        )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
-        _, strip, history = (axes.get_position() for axes in self._picture.panels)
+        strip, history = (axes.get_position() for axes in self._picture.panels[1:3])
         self._help = self._figure.text(
-            (strip.x0 + strip.x1) / 2,
+            (strip.x0 + history.x1) / 2,
             (strip.y1 + history.y0) / 2,
             HELP,
             family="DejaVu Sans Mono",
@@ -157,8 +169,11 @@ class LiveWindow:
         self.press(event.key or "")
 
     def _click_event(self, event: Any) -> None:
-        if event.inaxes in self._picture.panels and event.xdata is not None:
-            self.point_at(float(event.xdata))
+        if event.inaxes is None:
+            return
+        range_m = self._picture.range_at(event.inaxes, event.xdata, event.ydata)
+        if range_m is not None:
+            self.point_at(range_m)
 
     def point_at(self, range_m: float) -> None:
         """Point at a range, or at the echo of the newest ping that is close by."""
@@ -191,6 +206,8 @@ class LiveWindow:
             "=": lambda: self._restack(self._pings.stack_more),
             "-": lambda: self._restack(self._pings.stack_fewer),
             "b": self._toggle_background,
+            "t": self._cover,
+            "d": self._turn,
             "s": self._save,
             "f": self._fill_screen,
             "h": self._toggle_help,
@@ -264,6 +281,19 @@ class LiveWindow:
                 f"{FEWEST_FOR_BACKGROUND} good pings: wait, then press b again."
             )
 
+    def _cover(self) -> None:
+        """Cover what really stands there, or uncover it: a class predicts first."""
+        if self._run.origin.truth is None:
+            self._message = f"Nothing to uncover. {no_truth_text(self._run.info)}"
+            return
+        self._covered = not self._covered
+        self._lay_out()
+
+    def _turn(self) -> None:
+        """Let the ranges run the other way: along the page, or down it."""
+        self._looks = "along" if self._looks == "down" else "down"
+        self._lay_out()
+
     def _toggle_help(self) -> None:
         self._help_wanted = not self._help_wanted
 
@@ -285,6 +315,8 @@ class LiveWindow:
                     pointed_range_m=self._pointer_m,
                     remarks=self._pings.remarks(),
                     left_out=self._pings.left_out,
+                    covered=self._covered,
+                    looks=self._looks,
                 ),
             )
         except StorageError as problem:

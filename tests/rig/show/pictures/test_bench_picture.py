@@ -18,6 +18,8 @@ from dsp.ping.profiles import EchoProfile
 from rig.errors import StorageError
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.saving import check_picture_path, save_drawn
+from rig.tank.built_in import built_in
+from rig.tank.scene import scene_from_table
 
 SIZES = {"1280x720": 100, "1920x1080": 150}  # dots per inch of 12.8 × 7.2 inches
 
@@ -30,13 +32,17 @@ def drawn(
     inches=(12.8, 7.2),
     history_pings=60,
     note="",
-    far_wall_m=None,
+    scene=None,
+    covered=False,
+    looks=None,
     **how,
 ):
     figure = Figure(figsize=inches, dpi=dpi)
     FigureCanvasAgg(figure)
-    run = dataclasses.replace(bench, far_wall_m=far_wall_m).run()
-    picture = BenchPicture(figure, run, history_pings=history_pings, note=note)
+    run = dataclasses.replace(bench, scene=scene).run()
+    picture = BenchPicture(
+        figure, run, history_pings=history_pings, note=note, covered=covered, looks=looks
+    )
     picture.show(results, **how)
     figure.canvas.draw()
     return figure, picture
@@ -113,6 +119,30 @@ def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, 
         note="recording_" * 40,
         pointed_range_m=pointed_range_m,
     )
+    assert_apart(figure)
+
+
+@pytest.mark.parametrize("looks", ["along", "down"])
+@pytest.mark.parametrize(("bench_name", "scene"), [("air", "bench"), ("water", "cistern")])
+def test_no_text_beside_what_stands_there_is_cut_off_or_lies_on_another(
+    request, rng, bench_name, scene, looks
+):
+    bench = request.getfixturevalue(bench_name)
+    results = SCENES["one pass"](bench, rng)
+    marked_m = results[-1].echoes[0].range_m
+    figure, _ = drawn(
+        bench, results, scene=built_in(scene)[0], looks=looks, pointed_range_m=marked_m
+    )
+    assert_apart(figure)
+
+
+@pytest.mark.parametrize("scene", ["one pass", "all lost"])
+def test_no_text_is_cut_off_or_lies_on_another_where_the_pair_looks_down(air, rng, scene):
+    figure, _ = drawn(air, SCENES[scene](air, rng), looks="down", note="a note")
+    assert_apart(figure)
+
+
+def assert_apart(figure):
     boxes = boxes_of(figure)
     assert len(boxes) > 25
     width, height = figure.canvas.get_width_height()
@@ -263,8 +293,10 @@ def test_arcs_do_not_run_through_the_footprint_s_width(air, rng):
 
 def test_far_wall_is_hatched_in_the_sketch_and_nowhere_else(air, rng):
     results = air.passing(3, rng)
-    open_end, _ = drawn(air, results)
-    walled, picture = drawn(air, results, far_wall_m=4.6)
+    table = {"medium": {"sound_speed_m_s": air.sound_speed_m_s}, "transducer": {}}
+    open_end, _ = drawn(air, results, scene=scene_from_table(table), covered=True)
+    scene = scene_from_table({**table, "bottom": {"range_m": 4.6}})
+    walled, picture = drawn(air, results, scene=scene, covered=True)
     changed = (rgb_of(open_end) != rgb_of(walled)).any(axis=2)
     columns, rows = np.flatnonzero(changed.any(axis=0)), np.flatnonzero(changed.any(axis=1))
     box = picture.panels[0].get_window_extent()
