@@ -25,7 +25,7 @@ import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 
@@ -42,6 +42,13 @@ floats take 180, which leaves a sentence for the reason."""
 _OTHER_NAME = "give --record another name, or move the old recording away"
 
 
+class Scenes(Protocol):
+    """What really stood there, scene after scene, where a made-up one is sounded."""
+
+    def tables(self, *, after: int, up_to: int) -> list[dict[str, Any]]:
+        """Return those that begin to hold after one ping and up to another."""
+
+
 class Recorder:
     """Write a recording, ping by ping.
 
@@ -51,6 +58,8 @@ class Recorder:
         The recording's name; the two suffixes are put behind it.
     plan : Plan
     info : StreamInfo
+    scenes : Scenes, optional
+        Kept whole beside the pings, so that a replay can show what really stood there.
 
     Attributes
     ----------
@@ -63,10 +72,18 @@ class Recorder:
         Where a file of that name is already there, or none can be made.
     """
 
-    def __init__(self, name: str | os.PathLike[str], plan: Plan, info: StreamInfo) -> None:
+    def __init__(
+        self,
+        name: str | os.PathLike[str],
+        plan: Plan,
+        info: StreamInfo,
+        *,
+        scenes: Scenes | None = None,
+    ) -> None:
         self.meta_path, self.data_path = paths_of(name)
         self._channels = info.channels
         self._sample_rate_hz = info.sample_rate_hz
+        self._scenes, self._scenes_up_to = scenes, -1
         self._frames = 0
         self._slot_at: dict[int, int] = {}
         head = json.dumps(_global_table(plan, info), indent=2, allow_nan=False)
@@ -118,6 +135,10 @@ class Recorder:
             "echobench:flags": [flag.name for flag in block.flags],
             "echobench:confirms_only": block.confirms_only,
         }
+        if self._scenes is not None:
+            held = self._scenes.tables(after=self._scenes_up_to, up_to=block.index)
+            if held:
+                segment["echobench:scenes"] = held
         line = json.dumps(segment, allow_nan=False)[:-1]
         comma = "," if self._frames else ""
         entry = f"{comma}\n{line}\n".encode()
@@ -130,6 +151,7 @@ class Recorder:
             with contextlib.suppress(OSError):
                 self._take_back()
             raise
+        self._scenes_up_to = block.index
         self._slot_at[block.index] = self._meta_end + len(entry)
         self._meta_end += len(entry) + _SLOT_BYTES + 1
         self._frames += frames

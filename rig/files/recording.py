@@ -58,6 +58,9 @@ class Recording:
         What was cut off at its end, in words; empty if nothing was.
     began : datetime or None
         When its first ping came in, by the computer's clock; None where it is not said.
+    scenes : tuple
+        The tables of the made-up scenes that were sounded, as the recorder was given them;
+        empty where none is kept.
     """
 
     data_path: Path
@@ -66,6 +69,7 @@ class Recording:
     pings: tuple[RecordedPing, ...]
     lost_at_end: str = ""
     began: datetime | None = None
+    scenes: tuple[Any, ...] = ()
 
     def blocks(self) -> Iterator[CaptureBlock]:
         """Yield each ping's block as it was written, bit for bit.
@@ -165,6 +169,11 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
             len(whole), missing=missing, cut_off=torn or surplus, data_name=data_path.name
         ),
         began=_when(table["captures"][0].get("core:datetime")),
+        scenes=tuple(
+            scene
+            for segment in table["captures"][: len(whole)]
+            for scene in _scenes_in(segment, meta_path)
+        ),
     )
 
 
@@ -306,6 +315,16 @@ def _read_segment(table: Any, number: int, path: Path) -> RecordedPing:
             f"{path}: captures[{number}]: a key is missing or wrong ({problem}); "
             "give a recording whose metadata is as it was written"
         ) from problem
+
+
+def _scenes_in(segment: Any, path: Path) -> list[Any]:
+    scenes = segment.get("echobench:scenes", [])
+    if not isinstance(scenes, list):
+        raise RecordingError(
+            f"{path}: echobench:scenes: found {scenes!r}, which is no list; "
+            "give a recording whose metadata is as it was written"
+        )
+    return scenes
 
 
 def _when(text: Any) -> datetime | None:

@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import Protocol, Self
 
 from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.tank.truth import Truth
 
 
 class FrontEnd(Protocol):
@@ -22,6 +23,10 @@ class FrontEnd(Protocol):
     @property
     def info(self) -> StreamInfo:
         """What is true of every block."""
+
+    @property
+    def truth(self) -> Truth | None:
+        """What really stands there, which only a made-up scene tells; for eyes, not for blocks."""
 
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Send `pings` pings and yield a block for each.

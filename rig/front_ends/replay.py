@@ -13,6 +13,7 @@ from rig.bench.plan import Plan
 from rig.errors import PlanError, RecordingError
 from rig.files.recording import Recording, read_recording
 from rig.files.sound_file import SoundFile, is_sound_file, open_sound_file
+from rig.tank.truth import Truth, held_from_tables
 
 
 class Replay:
@@ -39,11 +40,17 @@ class Replay:
         self.pings = pings
         self.lost_at_end = source.lost_at_end
         self.began = source.began if isinstance(source, Recording) else None
+        self._truth = _truth(source) if isinstance(source, Recording) else None
 
     @property
     def info(self) -> StreamInfo:
         """What is true of every block."""
         return self._source.info
+
+    @property
+    def truth(self) -> Truth | None:
+        """What really stood there, where a made-up scene was recorded with its pings."""
+        return self._truth
 
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Yield the first `pings` blocks, or as many as there are.
@@ -110,6 +117,19 @@ def open_recording(path: str | os.PathLike[str], plan: Plan | None = None) -> Re
     recording = read_recording(path)
     pings = sum(not ping.confirms_only for ping in recording.pings)
     return Replay(recording, plan=_fitting(recording, plan, os.fspath(path)), pings=pings)
+
+
+def _truth(recording: Recording) -> Truth | None:
+    if not recording.scenes:
+        return None
+    try:
+        plan = recording.plan.at_rate(recording.info.sample_rate_hz)
+        return Truth(plan, held_from_tables(recording.scenes))
+    except (KeyError, TypeError, ValueError) as problem:
+        raise RecordingError(
+            f"{recording.data_path}: echobench:scenes: cannot be used ({problem}); "
+            "give a recording whose metadata is as it was written"
+        ) from problem
 
 
 def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:

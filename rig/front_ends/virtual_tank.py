@@ -17,6 +17,7 @@ from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
 from rig.tank.echoes import Tank
 from rig.tank.scene import Scene
+from rig.tank.truth import HeldScene, Truth
 
 
 def _words_for(scene: Scene) -> str:
@@ -40,6 +41,7 @@ class VirtualTank:
         self._finer, sent = _unfolded(plan)
         self._bits = converter.bits
         self._interval = plan.interval_samples
+        self._truth = Truth(plan, [HeldScene(scene=scene)])
         self._tank = Tank(
             scene,
             [pulse.samples for pulse in sent],
@@ -75,6 +77,11 @@ class VirtualTank:
     def info(self) -> StreamInfo:
         """What is true of every block."""
         return self._info
+
+    @property
+    def truth(self) -> Truth:
+        """What really stands there."""
+        return self._truth
 
     def leave_out(self, pings: int) -> None:
         """Hand on no block for the next `pings` pings, and save the work of sounding them.

@@ -11,7 +11,7 @@ from typing import Self, TypeVar
 
 from dsp.physics.medium import sound_speed_m_s
 from rig.bench.capture import StreamInfo
-from rig.bench.front_end_names import FRONT_ENDS, INVENTED_FRONT_ENDS
+from rig.bench.front_end_names import FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration
 from rig.files.calibration import CALIBRATION_NAME, read_calibration
@@ -100,8 +100,9 @@ class Bench:
             if record is not None:
                 from rig.files.recorder import Recorder
 
+                front_end = self.front_end
                 recorder = open_until_done.enter_context(
-                    Recorder(record, self.receiver.plan, self.front_end.info)
+                    Recorder(record, self.receiver.plan, front_end.info, scenes=front_end.truth)
                 )
             yield from run.over(self.front_end.blocks(pings), recorder=recorder)
 
@@ -159,10 +160,6 @@ def open_bench(
     PlanError, CalibrationError
         Where the plan or the calibration does not fit it.
     """
-    far_wall_m = None
-    if front_end in INVENTED_FRONT_ENDS:
-        scene = scene_of_bench(plan, scene)
-        far_wall_m = scene.far_wall_m
     opened = open_front_end(
         plan,
         front_end=front_end,
@@ -177,7 +174,7 @@ def open_bench(
     except BaseException:
         opened.close()
         raise
-    origin = Origin(far_wall_m=far_wall_m, calibration_name=calibration_name)
+    origin = Origin(truth=opened.truth, calibration_name=calibration_name)
     return Bench(opened, receiver, origin)
 
 
@@ -311,6 +308,7 @@ def open_replay(
         name=os.path.basename(os.fspath(path)),
         began=replay.began,
         lost_at_end=replay.lost_at_end,
+        truth=replay.truth,
         calibration_name=(
             "" if calibration is None else os.path.basename(calibration_path or CALIBRATION_NAME)
         ),

@@ -14,6 +14,7 @@ from rig.bench.plan import Plan
 from rig.run.loop import Recorder, ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
+from rig.tank.truth import Truth
 
 HISTORY_PINGS = 1000
 """A history goes back so far. Older pings are kept without their profiles, so that a
@@ -36,15 +37,16 @@ class Origin:
         What was cut off at a recording's end, in words; empty if nothing was.
     calibration_name : str
         The file name of the calibration that the receiver holds; empty without one.
-    far_wall_m : float or None
-        Where the bench ends ahead, which an invented scene alone tells.
+    truth : Truth or None
+        What really stands there, which an invented scene alone tells. To be drawn, never
+        to be measured with: no receiver and no measurement may ask for it.
     """
 
     name: str = ""
     began: datetime | None = None
     lost_at_end: str = ""
     calibration_name: str = ""
-    far_wall_m: float | None = None
+    truth: Truth | None = None
 
 
 class Run:

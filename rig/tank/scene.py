@@ -319,6 +319,13 @@ class Scene:
             return self.walls.size_m[0] - self.walls.pair_m[0]
         return None
 
+    def as_table(self) -> dict[str, Any]:
+        """Return the scene as the tables of its TOML file, all keys of each written out.
+
+        :func:`scene_from_table` makes the same scene of it, also from JSON.
+        """
+        return dataclasses.asdict(self, dict_factory=_table_of)
+
     def __post_init__(self) -> None:
         if self.bottom is not None and self.walls is not None:
             raise ValueError("bottom: found with walls; give one: the box has its own far wall")
@@ -336,6 +343,15 @@ class Scene:
                     f"target[{i}].position_m: found {list(target.position_m)}; "
                     "give a place inside the walls"
                 )
+
+
+def _table_of(keys: list[tuple[str, Any]]) -> dict[str, Any]:
+    # What is not named has no table, and TOML and JSON know lists alone.
+    return {
+        key: list(value) if isinstance(value, tuple) else value
+        for key, value in keys
+        if value is not None
+    }
 
 
 def scene_from_table(table: Mapping[str, Any], *, source: str = "scene") -> Scene:

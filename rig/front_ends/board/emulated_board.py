@@ -23,6 +23,7 @@ from rig.front_ends.board.serial_board import LinkCounts, SerialBoard
 from rig.front_ends.protocol import FrontEnd
 from rig.tank.echoes import Tank
 from rig.tank.scene import Scene, Transducer
+from rig.tank.truth import HeldScene, Truth
 
 _WAVE_ENDS = 1e-4  # of its largest: the tank need not carry more of the ringing
 
@@ -32,6 +33,7 @@ class EmulatedBoard:
 
     def __init__(self, plan: Plan, scene: Scene, seed: int) -> None:
         self._plan, self._scene, self._seed = plan, scene, seed
+        self._truth = Truth(plan, [HeldScene(scene=scene)])
         self._tank: Tank | None = None
         self._emulator = BoardEmulator(plan.board.baud)
         try:
@@ -51,6 +53,11 @@ class EmulatedBoard:
     def info(self) -> StreamInfo:
         """What is true of every block."""
         return self._board.info
+
+    @property
+    def truth(self) -> Truth:
+        """What really stands in the tank."""
+        return self._truth
 
     @property
     def counts(self) -> LinkCounts:

@@ -112,6 +112,10 @@ class PlainNumbers:
             edge_step_s=plan.board.step * _seconds_per_unit(plan.board),
         )
 
+    @property
+    def truth(self) -> None:
+        """Nobody knows it of a real bench."""
+
     def blocks(self, pings: int) -> Iterator[CaptureBlock]:
         """Yield a block for each line, as the board prints them; see :class:`FrontEnd`.
 

@@ -91,6 +91,7 @@ class BenchPicture:
         self._plan = plan = run.plan
         self._scale = scale = range_scale(run.receiver)
         self._limits_db: tuple[float, float] | None = None
+        truth = run.origin.truth
         page = self._page = Page(figure)
         strip_top = _TOP + _SKETCH + _GAP
         history_top = strip_top + _STRIP + _GAP
@@ -102,7 +103,7 @@ class BenchPicture:
             top=_TOP,
             height=_SKETCH,
             half_angle_rad=run.receiver.half_angle_rad,
-            far_wall_m=run.origin.far_wall_m,
+            far_wall_m=None if truth is None else truth.scene_at(0).far_wall_m,
         )
         self._strip = Strip(page, scale, top=strip_top, height=_STRIP)
         self._history = History(

@@ -236,6 +236,7 @@ class WithCrosstalk:
         self._pulse = level * pulses_of(plan)[0].samples
         self._baseline_s = plan.geometry.baseline_m / SPEED_M_S
         self.info: StreamInfo = self._tank.info
+        self.truth = None
 
     def blocks(self, pings: int) -> Any:
         rate = self.info.sample_rate_hz

@@ -16,6 +16,8 @@ from rig.bench.pulse_kinds import Chirp
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, PingResult, TimeZero
 from rig.run.run import Origin, Run, run_with
+from rig.tank.scene import Scene
+from rig.tank.truth import HeldScene, Truth
 
 AIR_M_S = 343.963
 WATER_M_S = 1482.346
@@ -29,7 +31,7 @@ class Bench:
     info: StreamInfo
     sound_speed_m_s: float
     half_angle_rad: float
-    far_wall_m: float | None = None
+    scene: Scene | None = None
 
     def run(self, results: Sequence[PingResult] = ()) -> Run:
         """Return the run that such pings would be of."""
@@ -38,7 +40,10 @@ class Bench:
         receiver.range_model = dataclasses.replace(
             receiver.range_model, half_angle_rad=self.half_angle_rad
         )
-        return run_with(receiver, results, origin=Origin(far_wall_m=self.far_wall_m))
+        truth = None
+        if self.scene is not None:
+            truth = Truth(self.plan, [HeldScene(scene=self.scene)])
+        return run_with(receiver, results, origin=Origin(truth=truth))
 
     def ping(
         self,

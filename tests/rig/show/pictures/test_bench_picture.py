@@ -18,6 +18,7 @@ from dsp.ping.profiles import EchoProfile
 from rig.errors import StorageError
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.saving import check_picture_path, save_drawn
+from rig.tank.scene import scene_from_table
 
 SIZES = {"1280x720": 100, "1920x1080": 150}  # dots per inch of 12.8 × 7.2 inches
 
@@ -30,12 +31,12 @@ def drawn(
     inches=(12.8, 7.2),
     history_pings=60,
     note="",
-    far_wall_m=None,
+    scene=None,
     **how,
 ):
     figure = Figure(figsize=inches, dpi=dpi)
     FigureCanvasAgg(figure)
-    run = dataclasses.replace(bench, far_wall_m=far_wall_m).run()
+    run = dataclasses.replace(bench, scene=scene).run()
     picture = BenchPicture(figure, run, history_pings=history_pings, note=note)
     picture.show(results, **how)
     figure.canvas.draw()
@@ -264,7 +265,10 @@ def test_arcs_do_not_run_through_the_footprint_s_width(air, rng):
 def test_far_wall_is_hatched_in_the_sketch_and_nowhere_else(air, rng):
     results = air.passing(3, rng)
     open_end, _ = drawn(air, results)
-    walled, picture = drawn(air, results, far_wall_m=4.6)
+    scene = scene_from_table(
+        {"medium": {"sound_speed_m_s": air.sound_speed_m_s}, "bottom": {"range_m": 4.6}}
+    )
+    walled, picture = drawn(air, results, scene=scene)
     changed = (rgb_of(open_end) != rgb_of(walled)).any(axis=2)
     columns, rows = np.flatnonzero(changed.any(axis=0)), np.flatnonzero(changed.any(axis=1))
     box = picture.panels[0].get_window_extent()
