@@ -12,6 +12,7 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import PingResult
     from rig.run.run import Run
+    from rig.tank.changes import Changes
 
 
 def show_as_they_come(
@@ -77,7 +78,11 @@ def shows_window(given: argparse.Namespace) -> bool:
 
 
 def show_window(
-    run: Run, results: Iterator[PingResult], *, leave_out: Callable[[int], None] | None = None
+    run: Run,
+    results: Iterator[PingResult],
+    *,
+    leave_out: Callable[[int], None] | None = None,
+    changes: Changes | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -88,11 +93,15 @@ def show_window(
         Its pings as they come.
     leave_out : callable, optional
         Has so many of the next pings left out; for what makes pings when they are asked for.
+    changes : Changes, optional
+        Takes what hands do to the virtual tank's scene.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
 
-    show_live(run, paced(results, run.plan.timing.ping_interval_s, leave_out=leave_out))
+    interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
+    in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
+    show_live(run, in_time, changes=changes)
 
 
 def draw_picture(path: str, run: Run, *, note: str) -> None:

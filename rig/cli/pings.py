@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 from rig.cli import opening, options, output
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
+    from rig.front_ends.virtual_tank import VirtualTank
     from rig.run.opening import Bench
     from rig.run.run import Run
 
@@ -65,7 +64,14 @@ def _shown(
     run = bench.run()
     results = bench.over(run, pings, record=given.record)
     if in_window:
-        output.show_window(run, results, leave_out=_leaves_out(given, bench))
+        tank = _tank_of(bench)
+        output.show_window(
+            run,
+            results,
+            # What is recorded is heard whole.
+            leave_out=None if tank is None or given.record is not None else tank.leave_out,
+            changes=None if tank is None else tank.changes,
+        )
     else:
         output.show_as_they_come(given, run, results, pings)
     if given.record is not None and not given.json:
@@ -73,12 +79,12 @@ def _shown(
     return run
 
 
-def _leaves_out(given: argparse.Namespace, bench: Bench) -> Callable[[int], None] | None:
-    """Return what leaves out pings that would be late: a virtual tank's, unless recorded."""
+def _tank_of(bench: Bench) -> VirtualTank | None:
+    """Return the virtual tank of a bench that has one: it can leave pings out, and be touched."""
     from rig.front_ends.virtual_tank import VirtualTank
 
     tank = bench.front_end
-    return tank.leave_out if isinstance(tank, VirtualTank) and given.record is None else None
+    return tank if isinstance(tank, VirtualTank) else None
 
 
 def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:

@@ -234,8 +234,8 @@ def hung_still(number: int) -> Change:
     return sent_off(number, (0.0, 0.0, 0.0))
 
 
-def in_the_hand(number: int, where_m: Callable[[float], Triple]) -> Going:
-    """Lead a body after the hand that holds it: at each ping it sets out for where the hand is.
+def in_the_hand(number: int, led_m: Callable[[float], Triple]) -> Going:
+    """Lead a body after the hand that took it: at each ping it sets out for where the hand is.
 
     It goes at an even speed from ping to ping, and is there by the next. So its place never
     jumps, and each echo has the Doppler shift and the stretch of the speed that the hand had.
@@ -243,15 +243,19 @@ def in_the_hand(number: int, where_m: Callable[[float], Triple]) -> Going:
     Parameters
     ----------
     number : int
-    where_m : callable
-        From a time since the first ping to where the hand wants it.
+    led_m : callable
+        From a time since the first ping to how far along, across and up the hand has led it
+        by then from where it took it.
     """
+    taken_at: list[Triple] = []
 
     def change(scene: Scene, tick: Tick) -> Scene:
         if number >= len(scene.target):
             return scene
         body = scene.target[number]
-        wanted = within(scene, where_m(tick.run_s))
+        if not taken_at:
+            taken_at.append(body.position_m)
+        wanted = within(scene, _triple(np.add(taken_at[0], led_m(tick.run_s))))
         way = np.subtract(wanted, body.position_m)
         length_m = float(np.linalg.norm(way))
         if length_m < _AT_REST_M:

@@ -13,6 +13,7 @@ from rig.show.pictures.saving import check_picture_path
 from rig.show.window.backend import fit_to_screen, window_backend
 from rig.show.window.pump import Pump
 from rig.show.window.window import LiveWindow
+from rig.tank.changes import Changes
 
 _POLL_MS = 10
 
@@ -22,6 +23,7 @@ def show_live(
     results: Iterator[PingResult],
     *,
     picture_path: str | os.PathLike[str] | None = None,
+    changes: Changes | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -35,6 +37,8 @@ def show_live(
     picture_path : path or None
         Where the key s saves; a number is added where there is a file already.
         None saves to ``bench-picture.png``.
+    changes : Changes or None
+        Takes what hands do to the virtual tank's scene; None where nothing can be moved.
 
     Raises
     ------
@@ -65,7 +69,7 @@ def show_live(
         pyplot.switch_backend(backend)
         figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
         fit_to_screen(figure.canvas.manager)
-        window = LiveWindow(figure, run, save_to=save_to)
+        window = LiveWindow(figure, run, save_to=save_to, changes=changes)
         pump = Pump(results)
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))

@@ -13,10 +13,13 @@ from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path, save_drawn
 from rig.show.pictures.scales import range_scale, strength_limits_db
+from rig.show.window.hands import Hands, body_words, event_clock_s
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
+from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
 from rig.show.window.what_ifs import Foretold, WhatIfs
+from rig.tank.changes import Changes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,6 +37,8 @@ class LiveWindow:
         In a window of its own, of pyplot's making.
     save_to : pathlib.Path
         Where the key s saves.
+    changes : Changes or None
+        Takes what hands do to the virtual tank's scene; None where nothing can be moved.
 
     Others as :func:`rig.show.window.live.show_live` has them.
     """
@@ -44,6 +49,7 @@ class LiveWindow:
         run: Run,
         *,
         save_to: pathlib.Path,
+        changes: Changes | None = None,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
@@ -57,6 +63,11 @@ class LiveWindow:
         self._help_wanted = self._closed = False
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
+        self._hands: Hands | None = None
+        self._event_clock_s: list[float] = []
+        if changes is not None and run.origin.truth is not None:
+            step_m = self._scale.stop_m / 250
+            self._hands = Hands(changes, run.origin.truth, step_m=step_m)
         self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
@@ -64,6 +75,8 @@ class LiveWindow:
         self._canvas.mpl_connect("resize_event", self._resize)
         self._canvas.mpl_connect("key_press_event", self._press_event)
         self._canvas.mpl_connect("button_press_event", self._click_event)
+        self._canvas.mpl_connect("motion_notify_event", self._motion_event)
+        self._canvas.mpl_connect("button_release_event", self._release_event)
 
     def _lay_out(self) -> None:
         self._figure.clear()
@@ -85,6 +98,8 @@ class LiveWindow:
             bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
             visible=False,
         )
+        self._views = views_of(self._picture)
+        self._rings = Rings(self._picture, self._views)
         self._sheet = Sheet(self._figure, self._picture, self._help)
         self._show()
 
@@ -122,6 +137,9 @@ class LiveWindow:
             left_out=pings.left_out,
             message=self._message,
         )
+        if self._hands is not None and results:
+            self._hands.see(results[-1].index)
+            self._rings.show(self._hands.body)
         self._help.set_visible(self._help_wanted)
         self._sheet.show(rescaled=rescaled)
 
@@ -157,8 +175,38 @@ class LiveWindow:
         self.press(event.key or "")
 
     def _click_event(self, event: Any) -> None:
+        if self._take_body(event):
+            return
         if event.inaxes in self._picture.panels and event.xdata is not None:
             self.point_at(float(event.xdata))
+
+    def _take_body(self, event: Any) -> bool:
+        """Take the body under the pointer, if there is one; say whether."""
+        view = next((v for v in self._views if v.axes is event.inaxes), None)
+        if self._hands is None or view is None or self._foretold is not None:
+            return False
+        body = self._hands.body_near(view, event.x, event.y)
+        if body is None:
+            return False
+        at = view.place(event.xdata, event.ydata)
+        self._hands.take(view, body.number, at, event_clock_s(event, self._event_clock_s))
+        self._message = f"Taken: {body_words(body)}"
+        self._show()
+        return True
+
+    def _motion_event(self, event: Any) -> None:
+        view = None if self._hands is None else self._hands.held_in
+        if self._hands is None or view is None:
+            return
+        # The hand may leave the drawing; what it holds stays within the bench.
+        x, y = view.axes.transData.inverted().transform((event.x, event.y)).tolist()
+        self._hands.move(view.place(x, y), event_clock_s(event, self._event_clock_s))
+
+    def _release_event(self, event: Any) -> None:
+        if self._hands is None or self._hands.held_in is None:
+            return
+        self._message = self._hands.let_go(event_clock_s(event, self._event_clock_s))
+        self._show()
 
     def point_at(self, range_m: float) -> None:
         """Point at a range, or at the echo of the newest ping that is close by."""

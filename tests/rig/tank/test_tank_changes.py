@@ -75,7 +75,8 @@ def test_a_scene_that_nobody_touches_is_never_set_anew():
 def test_a_body_in_the_hand_goes_evenly_from_ping_to_ping_and_never_leaps(hand):
     tank = Sounded(_scene(BALL))
     at = iter(hand)
-    tank.changes.begin("hand", in_the_hand(0, lambda _: next(at)))
+    led = (np.subtract(place, BALL["position_m"]) for place in at)
+    tank.changes.begin("hand", in_the_hand(0, lambda _: next(led)))
     before = np.array(BALL["position_m"])
     for wanted in hand:
         tank.ping_on()
@@ -94,7 +95,7 @@ def test_a_body_in_the_hand_goes_evenly_from_ping_to_ping_and_never_leaps(hand):
 def test_an_echo_from_the_hand_has_the_doppler_of_the_hand_s_speed():
     # Drawn away along the axis by 3 cm a ping: 0.3 m/s. The stretch is (c + v)/(c − v).
     tank = Sounded(_scene({**BALL, "position_m": [0.4, 0.0, 0.0]}))
-    tank.changes.begin("hand", in_the_hand(0, lambda run_s: (0.43 + 0.3 * run_s, 0.0, 0.0)))
+    tank.changes.begin("hand", in_the_hand(0, lambda run_s: (0.03 + 0.3 * run_s, 0.0, 0.0)))
     tank.ping_on(3)
     place, velocity = track(tank.scene.target[0], 0.0)
     way = flight(place, velocity, np.zeros(3), np.zeros(3), 343.0)
@@ -103,7 +104,7 @@ def test_an_echo_from_the_hand_has_the_doppler_of_the_hand_s_speed():
 
 def test_others_go_on_as_if_nothing_had_been_touched():
     tank, alone = Sounded(_scene(BALL, TO_AND_FRO)), Sounded(_scene(BALL, TO_AND_FRO))
-    tank.changes.begin("hand", in_the_hand(0, lambda run_s: (0.4, run_s * 0.1, 0.0)))
+    tank.changes.begin("hand", in_the_hand(0, lambda run_s: (0.0, run_s * 0.1, 0.0)))
     for _ in range(40):
         tank.ping_on()
         alone.ping_on()
@@ -140,7 +141,7 @@ def test_undo_puts_the_scene_to_what_it_would_be_now():
     tank.ping_on(3)
     tank.changes.once(taken_out(1))
     tank.ping_on(5)
-    tank.changes.begin("hand", in_the_hand(0, lambda _: (0.9, 0.1, 0.0)))
+    tank.changes.begin("hand", in_the_hand(0, lambda _: (0.5, 0.3, 0.0)))
     tank.ping_on(5)
     tank.changes.undo()
     tank.ping_on()
