@@ -86,11 +86,16 @@ class Medium:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Geometry:
-    """Where source and receiver stand, and how the pulse's leaving is known."""
+    """Where source and receiver stand, and how the pulse's leaving is known.
+
+    The pair `looks` along the bench or down into a tank: the picture's range axis runs as
+    it does.
+    """
 
     baseline_m: float = number(0.12, low=0.0, high=100.0)
     time_zero: str = choice("loopback", "direct", "calibration", default="direct")
     loopback_channel: int = whole(2, low=1, high=64)
+    looks: str = choice("along", "down", default="along")
     u_baseline_m: float = number(0.001, low=0.0, high=10.0)
     u_time_zero_s: float = number(0.0, low=0.0, high=1.0)
 

@@ -1,9 +1,10 @@
 """The one drawing of the bench: for the window, the file and the report.
 
-Three panels stand over one range axis, read from the top down as cause, now, past.
-The bench sketch shows where the beam reaches; the strength strip how strong and how
-far the newest ping's echoes are; the history what came back before. The pointer drops
-one line through all three.
+Three panels stand over one range axis, read as cause, now, past: from the top down, or
+from left to right where the pair looks down and the axis with it. The bench sketch shows
+where the beam reaches, and what really stands there if that is known; the strength strip
+how strong and how far the newest ping's echoes are; the history what came back before.
+The pointer drops one line through all three.
 """
 
 from __future__ import annotations
@@ -28,8 +29,9 @@ from rig.show.pictures.page import (
     Page,
     measure,
 )
+from rig.show.pictures.places import FOOT, TOP, places
 from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_db
-from rig.show.pictures.sketch import Sketch
+from rig.show.pictures.sketch import Sketch, view_shares
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
     counted,
@@ -50,8 +52,6 @@ if TYPE_CHECKING:
 FEWEST_ROWS = 24
 """A history of fewer pings keeps rows of this height and leaves the rest blank."""
 
-_TOP, _SKETCH, _STRIP, _FOOT, _GAP = 92, 150, 176, 84, 12
-
 
 class BenchPicture:
     """The drawing, laid out once on a figure and then shown ping after ping.
@@ -67,6 +67,10 @@ class BenchPicture:
         One line at the foot, such as where the pings come from.
     history_pings : int
         Rows of the history.
+    covered : bool
+        Whether what really stands in a made-up scene is kept from the reader.
+    looks : {"along", "down"}, optional
+        How the range axis runs; as the plan says, if not given.
 
     Attributes
     ----------
@@ -75,7 +79,10 @@ class BenchPicture:
     dots_per_unit : float
         Dots of the figure to one of a 1280 × 720 picture.
     panels : tuple of matplotlib axes
-        Bench sketch, strength strip and history; their x is range in metres.
+        Bench sketch, strength strip and history, then the sketch's second view if it has
+        one; x is range in metres, or y where the pair looks down.
+    views : tuple of View
+        Of the sketch: two where it shows what really stands there.
     scaled_axes : tuple of matplotlib axes
         Those whose ticks change with the strength scale; nothing else of the page does.
     """
@@ -87,39 +94,35 @@ class BenchPicture:
         *,
         note: str = "",
         history_pings: int = 120,
+        covered: bool = False,
+        looks: str | None = None,
     ) -> None:
         self._plan = plan = run.plan
         self._scale = scale = range_scale(run.receiver)
         self._limits_db: tuple[float, float] | None = None
-        truth = run.origin.truth
+        history_pings = max(history_pings, 1)
+        truth = None if covered else run.origin.truth
         page = self._page = Page(figure)
-        strip_top = _TOP + _SKETCH + _GAP
-        history_top = strip_top + _STRIP + _GAP
-        self._lay_words(run.info, note)
-        self._sketch = Sketch(
+        self._places = places(
             page,
-            plan,
-            scale,
-            top=_TOP,
-            height=_SKETCH,
-            half_angle_rad=run.receiver.half_angle_rad,
-            far_wall_m=None if truth is None else truth.scene_at(0).far_wall_m,
+            down=(looks or plan.geometry.looks) == "down",
+            shares=(1.0,) if truth is None else view_shares(truth, history_pings),
         )
-        self._strip = Strip(page, scale, top=strip_top, height=_STRIP)
+        self._lay_words(run.info, note)
+        self._sketch = Sketch(page, run, scale, self._places)
+        self._strip = Strip(page, scale, self._places)
         self._history = History(
             page,
             scale,
-            top=history_top,
-            height=page.height - _FOOT - history_top,
-            pings=max(history_pings, 1),
+            self._places,
+            pings=history_pings,
             interval_s=plan.timing.ping_interval_s,
         )
-        self.panels: tuple[Axes, ...] = (
-            self._sketch.axes,
-            self._strip.axes,
-            self._history.axes,
-        )
-        self.scaled_axes: tuple[Axes, ...] = (self._strip.axes, self._history.bar)
+        first, *others = self.views = tuple(self._sketch.views)
+        three = first.panel, self._strip.panel, self._history.panel
+        self._laid = (*three, *(view.panel for view in others))
+        self.panels: tuple[Axes, ...] = tuple(panel.axes for panel in self._laid)
+        self.scaled_axes: tuple[Axes, ...] = (self._strip.panel.axes, self._history.bar)
         self._lay_range_axes()
         self.dots_per_unit = page.scale
         self.artists: list[Artist] = page.artists
@@ -130,11 +133,13 @@ class BenchPicture:
 
     def changing_boxes(self) -> list[Bbox]:
         """Return the boxes, in dots, outside of which nothing changes from ping to ping."""
-        page = self._page
-        foot_top = page.height - _FOOT
+        page, boxes = self._page, self._places.panels
+        top, bottom = min(box.top for box in boxes), max(box.bottom for box in boxes)
+        if self._places.down:
+            top -= 26  # what is said over the panels
         return [
             page.box_in_dots(0, 0, page.width, 34),
-            page.box_in_dots(LEFT - 2, _TOP - 2, page.column - LEFT, foot_top - _TOP + 4),
+            page.box_in_dots(LEFT - 2, top - 2, page.column - LEFT, bottom - top + 4),
             self._strip.list_box,
             self._history.remark_box,
             page.box_in_dots(0, page.height - 54, page.width, 28),
@@ -150,26 +155,46 @@ class BenchPicture:
         page.text(MARGIN, page.height - 26, page.fitted(note, page.text_room))
 
     def _lay_range_axes(self) -> None:
-        page, scale = self._page, self._scale
-        sketch, _, history = self.panels
+        page, scale, down = self._page, self._scale, self._places.down
+        sketch, strip, history = self._laid[:3]
         ticks = round_ticks(0.0, scale.stop_m, most=11)
-        for axes in self.panels:
-            axes.set_xticks(ticks, labels=tick_texts(ticks))
-        for axes in self.panels[1:]:
-            axes.axvline(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
-        page.style_ticks(history)
-        history.tick_params(axis="x", labelbottom=True, bottom=True, labelsize=page.pt(MAIN_PT))
-        page.text(page.right + 34, page.height - _FOOT + 6, "range / m")
-
+        for panel in self._laid:
+            panel.set_range_ticks(ticks, tick_texts(ticks))
+        for panel in (strip, history):
+            panel.line_at(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
         first_s, last_s = scale.path_time_s([0.0, scale.stop_m])
         unit, per_s = ("ms", 1e3) if last_s > 2e-3 else ("µs", 1e6)
         times = round_ticks(first_s * per_s, last_s * per_s, most=11)
-        places = scale.range_m(np.array(times) / per_s)
-        times_axis = sketch.secondary_xaxis("top")
-        page.style_ticks(times_axis, MAIN_PT)
         # A tick at the direct sound's own time may miss zero by a rounding.
-        times_axis.set_xticks(np.nan_to_num(places).tolist(), labels=tick_texts(times))
-        page.text(page.right + 34, _TOP - 29, f"time of flight, out and back / {unit}")
+        places_m = np.nan_to_num(scale.range_m(np.array(times) / per_s)).tolist()
+        name = f"time of flight, out and back / {unit}"
+        if down:
+            # Ranges beside the sketch, times beside the history: at both ends, as along.
+            page.style_ticks(sketch.axes)
+            sketch.axes.tick_params(axis="y", labelleft=True, left=True, labelsize=page.pt(MAIN_PT))
+            times_axis = history.axes.secondary_yaxis("right")
+            times_axis.set_yticks(places_m, labels=tick_texts(times))
+            middle = (history.box.top + history.box.bottom) / 2
+            page.text(MARGIN, middle, "range / m", rotation=90, va="center")
+            page.text(page.right + 64, middle, name, rotation=90, va="center")
+            for words, panel in (("cause", sketch), ("now", strip), ("past", history)):
+                page.text(panel.box.left, panel.box.top - 46, words, bold=True)
+        else:
+            page.style_ticks(history.axes)
+            history.axes.tick_params(
+                axis="x", labelbottom=True, bottom=True, labelsize=page.pt(MAIN_PT)
+            )
+            times_axis = sketch.axes.secondary_xaxis("top")
+            times_axis.set_xticks(places_m, labels=tick_texts(times))
+            page.text(page.right + 34, page.height - FOOT + 6, "range / m")
+            page.text(page.right + 34, TOP - 29, name)
+        page.style_ticks(times_axis, MAIN_PT)
+
+    def range_at(self, axes: Axes, x: float, y: float) -> float | None:
+        """Return the range at a place in one of :attr:`panels`, by its own x and y."""
+        if axes not in self.panels:
+            return None
+        return float(y if self._places.down else x)
 
     def show(
         self,
@@ -225,7 +250,7 @@ class BenchPicture:
         newest = results[-1] if results else None
         echoes = newest.echoes if newest is not None and names_echoes else ()
         self._show_title(status, pings, lost)
-        self._sketch.show(echoes, pointed_range_m)
+        self._sketch.show(results, echoes, pointed_range_m)
         pointed_echo = self._echo_at(pointed_range_m, echoes)
         self._strip.show(
             newest,
@@ -289,6 +314,8 @@ def draw_picture(
     remarks: str = "",
     left_out: int = 0,
     names_echoes: bool = True,
+    covered: bool = False,
+    looks: str | None = None,
 ) -> None:
     """Draw a run's pings on an empty figure.
 
@@ -301,15 +328,24 @@ def draw_picture(
         away; oldest first, the last as now.
     pointed_range_m, remarks, left_out, names_echoes
         As :meth:`BenchPicture.show` has them.
-    note : str
-        As :class:`BenchPicture` has it.
+    note, looks
+        As :class:`BenchPicture` has them.
+    covered
+        As there; and what a reader is to find alone is covered where no echo is named.
     """
     counts = None
     if results is None:
         results = run.results[-HISTORY_PINGS:]
         counts = len(run.results), run.lost_pings
     span = results[-1].index - results[0].index + 1 if results else 0
-    picture = BenchPicture(figure, run, note=note, history_pings=max(span, FEWEST_ROWS))
+    picture = BenchPicture(
+        figure,
+        run,
+        note=note,
+        history_pings=max(span, FEWEST_ROWS),
+        covered=covered or not names_echoes,
+        looks=looks,
+    )
     picture.show(
         results,
         pointed_range_m=pointed_range_m,

@@ -1,4 +1,4 @@
-"""The history: what came back before, the newest ping on top."""
+"""The history: what came back before, the newest ping next to the strip."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from dsp.ping.profiles import EchoProfile
 from rig.run.results import PingResult
 from rig.show.pictures.ink import strength_colours
-from rig.show.pictures.page import LEFT, SMALL_LINE, SMALL_PT, SOFT, Page
+from rig.show.pictures.page import MAIN_PT, SMALL_LINE, SMALL_PT, SOFT, Page, measure
+from rig.show.pictures.places import Places
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks
 from rig.show.wording import tick_texts
 
@@ -24,19 +25,18 @@ _LABEL_HEIGHT = 20
 
 
 class History:
-    """The panel below: the past.
+    """The panel below, or on the right: the past.
 
-    A ping has one row, the older the lower. Where there are more pings than the
-    panel has lines, a line shows the strongest of several.
+    A ping has one row, the older the farther from the strip. Where there are more pings
+    than the panel has lines, a line shows the strongest of several.
     """
 
     def __init__(
         self,
         page: Page,
         scale: RangeScale,
+        places: Places,
         *,
-        top: float,
-        height: float,
         pings: int,
         interval_s: float,
     ) -> None:
@@ -44,53 +44,65 @@ class History:
         from matplotlib.colors import ListedColormap
 
         self._page, self._scale = page, scale
-        self._top, self._height = top, height
         self._pings, self._interval_s = pings, interval_s
-        axes = self.axes = page.panel(top, height, stop_m=scale.stop_m, side="age / s")
-        left, right = axes.get_xlim()
+        box, down = places.history, places.down
+        panel = self.panel = page.panel(box, stop_m=scale.stop_m, down=down, side="age / s")
+        axes = panel.axes
         # No more columns and rows than dots, so that none is left out in drawing.
-        dots_wide = (page.right - LEFT) * page.scale * scale.stop_m / (right - left)
-        self._columns = max(int(dots_wide), 1)
-        self._together = math.ceil(pings / max(int(height * page.scale), 1))
+        dots_long = panel.units_per_m * page.scale * scale.stop_m
+        self._columns = max(int(dots_long), 1)
+        self._room = box.depth(down=down)
+        self._together = math.ceil(pings / max(int(self._room * page.scale), 1))
         self._ranges: dict[tuple[int, float], RangeColumns] = {}
         # Each ping's row, so that only what is new is worked out.
         self._drawn: dict[int, tuple[EchoProfile, NDArray[np.float64]]] = {}
 
         colours = ListedColormap(strength_colours(), name="strength")
         bottom_s = (-(-pings // self._together) * self._together - 0.5) * interval_s
+        limits = axes.get_xlim(), axes.get_ylim()
+        ages_s = (-interval_s / 2, bottom_s)
         self._image = axes.imshow(
-            np.full((1, self._columns), np.nan),
+            self._turned(np.full((1, self._columns), np.nan)),
             cmap=colours,
             vmin=-1,
             vmax=0,
             aspect="auto",
             interpolation="nearest",
             origin="upper",
-            extent=(0.0, scale.stop_m, bottom_s, -interval_s / 2),
+            extent=(*ages_s, scale.stop_m, 0.0) if down else (0.0, scale.stop_m, *ages_s[::-1]),
         )
-        axes.set_xlim(left, right)
-        axes.set_ylim((pings - 0.5) * interval_s, -interval_s / 2)
+        axes.set(xlim=limits[0], ylim=limits[1])
+        panel.set_ages(-interval_s / 2, (pings - 0.5) * interval_s)
         ticks = round_ticks(0.0, (pings - 0.5) * interval_s, most=6)
-        axes.set_yticks(ticks, labels=tick_texts(ticks))
+        panel.set_value_ticks(ticks, tick_texts(ticks))
         self._lost = axes.add_collection(
             PolyCollection(
                 [], facecolors="white", edgecolors=SOFT, linewidths=page.pt(0.5), hatch="////"
             )
         )
         page.artists += [self._image, self._lost]
-        self._pointer = page.pointer_in(axes)
+        self._pointer = page.pointer_in(panel)
         self._no_more = page.text_in(axes, color=SOFT)
         self._labels = [
-            page.text(page.right + 4, 0, size_pt=SMALL_PT, va="center", changes=True)
+            page.text(
+                box.right + 4,
+                box.top - 4,
+                size_pt=SMALL_PT,
+                changes=True,
+                ha="center" if down else "left",
+                va="bottom" if down else "center",
+            )
             for _ in range(_MOST_LABELS)
         ]
+        newest = "on the left" if down else "on top"
         several = (
             f" Each line: the strongest of {self._together} pings." if self._together > 1 else ""
         )
         below = page.caption(
-            top,
+            places.history_caption,
             "History: past",
-            f"Earlier pings, the newest on top. The darker, the stronger. Hatched: lost.{several}",
+            f"Earlier pings, the newest {newest}. The darker, the stronger. Hatched: lost."
+            f"{several}",
         )
         self._lay_strength_bar(colours, below + 4)
 
@@ -129,7 +141,7 @@ class History:
             words = f"Blank: {left_out} left out, too slow."
             self._remark.set(text="\n".join(self._page.caption_lines(words)[:1]), visible=True)
         if pointed_range_m is not None:
-            self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
+            self.panel.move_line(self._pointer, pointed_range_m)
         rows = np.full((self._pings, self._columns), np.nan)
         lost: list[int] = []
         drawn: dict[int, tuple[EchoProfile, NDArray[np.float64]]] = {}
@@ -148,16 +160,20 @@ class History:
                 drawn[result.index] = (result.profile, strengths_db)
                 rows[row] = strengths_db
         self._drawn = drawn
-        self._image.set(data=self._gathered(rows), visible=True)
+        self._image.set(data=self._turned(self._gathered(rows)), visible=True)
         self._show_lost(lost)
         blank = self._pings - oldest - 1
-        if blank * self._height / self._pings > 2 * _LABEL_HEIGHT:
-            self._no_more.set(
-                text="no earlier pings",
-                x=sum(self.axes.get_xlim()) / 2,
-                y=(oldest + 0.5 + blank / 2) * self._interval_s,
-                visible=True,
-            )
+        words = "no earlier\npings" if self.panel.down else "no earlier pings"
+        across = measure(MAIN_PT)("no earlier") - _LABEL_HEIGHT if self.panel.down else 0.0
+        needed = 2 * _LABEL_HEIGHT + across
+        if blank * self._room / self._pings > needed:
+            middle_m = (self.panel.first_m + self.panel.stop_m) / 2
+            x, y = self.panel.xy(middle_m, (oldest + 0.5 + blank / 2) * self._interval_s)
+            self._no_more.set(text=words, x=x, y=y, visible=True)
+
+    def _turned(self, rows: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return rows of pings as the image has them: one upon the other, or side by side."""
+        return rows.T if self.panel.down else rows
 
     def _strengths_db(self, profile: EchoProfile) -> NDArray[np.float64]:
         gather = self._ranges_of(profile.envelope.size, profile.bin_s)
@@ -192,19 +208,26 @@ class History:
         stop_m = self._scale.stop_m
         corners = []
         for first, last in runs:
-            top_s, bottom_s = ((first - 0.5) * self._interval_s, (last + 0.5) * self._interval_s)
-            corners.append([(0, top_s), (stop_m, top_s), (stop_m, bottom_s), (0, bottom_s)])
+            ages_s = np.array([first - 0.5, first - 0.5, last + 0.5, last + 0.5])
+            ages_s *= self._interval_s
+            corners.append(self.panel.points([0.0, stop_m, stop_m, 0.0], ages_s))
         self._lost.set(verts=corners, visible=True)
         labels = iter(self._labels)
         free_from = -math.inf
+        down, box, page = self.panel.down, self.panel.box, self._page
         for first, last in runs:
-            centre = (first + last + 1) / 2 * self._height / self._pings
-            if centre < free_from:
+            centre = (first + last + 1) / 2 * self._room / self._pings
+            count = last - first + 1
+            sign = "▾" if down else "◂"
+            words = f"{sign} lost" if count == 1 else f"{sign} {count} lost"
+            half = (measure(SMALL_PT)(words) + 8) / 2 if down else _LABEL_HEIGHT / 2
+            if centre - half < free_from:
                 continue
             label = next(labels, None)
             if label is None:
                 break
-            count = last - first + 1
-            words = "◂ lost" if count == 1 else f"◂ {count} lost"
-            label.set(text=words, y=1 - (self._top + centre) / self._page.height, visible=True)
-            free_from = centre + _LABEL_HEIGHT
+            if down:
+                label.set(text=words, x=(box.left + centre) / page.width, visible=True)
+            else:
+                label.set(text=words, y=1 - (box.top + centre) / page.height, visible=True)
+            free_from = centre + half

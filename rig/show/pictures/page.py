@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rig.show.pictures.lettering import printable, shortened, text_width, wrapped
+from rig.show.pictures.panel import Box, Panel
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -39,6 +40,8 @@ ACCENT = "#c2410c"
 """The one colour beside ink: what the reader points at or foretold. It stands for no strength."""
 
 _CAPTION_WIDTH, _SIDE_WIDTH = 264, 96
+_UNDER = 26
+"""Room for the numbers under a panel."""
 
 
 class Page:
@@ -109,17 +112,21 @@ class Page:
         corners = [[left, high - height], [left + width, high]]
         return Bbox(np.array(corners) * self.scale)
 
-    def panel(self, top: float, height: float, *, stop_m: float, side: str) -> Axes:
-        """Make a panel over the range axis, its vertical axis named `side`."""
-        axes = self.box(LEFT, top, self.right - LEFT, height)
-        # A little room behind zero, where the transducers stand.
-        axes.set_xlim(-0.04 * stop_m, stop_m)
+    def panel(self, box: Box, *, stop_m: float, down: bool, side: str) -> Panel:
+        """Make a panel over the range axis, the axis of its values named `side`."""
+        axes = self.box(box.left, box.top, box.width, box.height)
+        panel = Panel(axes, box, stop_m=stop_m, down=down)
         self.style_ticks(axes)
-        axes.tick_params(labelbottom=False, bottom=False)
         for spine in axes.spines.values():
             spine.set(linewidth=self.fine, color=SOFT)
-        self.text(MARGIN, top + height / 2, side, rotation=90, va="center")
-        return axes
+        if down:
+            axes.tick_params(labelleft=False, left=False)
+            middle = box.left + box.width / 2
+            self.text(middle, box.bottom + _UNDER, side, ha="center")
+        else:
+            axes.tick_params(labelbottom=False, bottom=False)
+            self.text(MARGIN, box.top + box.height / 2, side, rotation=90, va="center")
+        return panel
 
     def style_ticks(self, axes: Any, size_pt: float = SMALL_PT) -> None:
         """Give ticks the page's line, colour and size of text."""
@@ -182,11 +189,11 @@ class Page:
         self.artists.append(made)
         return made
 
-    def pointer_in(self, axes: Axes) -> Line2D:
+    def pointer_in(self, panel: Panel) -> Line2D:
         """Make a panel's part of the line that the pointer drops."""
         from matplotlib.patheffects import withStroke
 
-        line = axes.axvline(0, color=ACCENT, linewidth=self.pt(1.8))
+        line = panel.line_at(0, color=ACCENT, linewidth=self.pt(1.8))
         line.set_path_effects([withStroke(linewidth=self.pt(4), foreground="white")])
         self.artists.append(line)
         return line

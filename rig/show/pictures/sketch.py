@@ -1,144 +1,178 @@
-"""The bench sketch: the bench from the side, to scale, and where the beam reaches."""
+"""The bench sketch: the cause. What really stands there, where that is known, and what is heard.
+
+An echo tells how far, not where: it is drawn as the arc of all places of its range,
+in dashes. What a made-up scene says is drawn unbroken, from the side and from above, so
+that nobody takes one for the other.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dsp.physics.beams import footprint_diameter_m
-from rig.bench.plan import Plan
-from rig.run.results import Echo
-from rig.show.pictures.page import ACCENT, CONE, INK, LEFT, SMALL_PT, SOFT, Page
-from rig.show.pictures.scales import RangeScale, round_ticks
-from rig.show.wording import cone_text, has_cone, length_text, tick_texts
+from rig.bench.capture import StreamInfo
+from rig.run.results import Echo, PingResult
+from rig.run.run import Run
+from rig.show.pictures.page import ACCENT, Page
+from rig.show.pictures.places import Places
+from rig.show.pictures.scales import RangeScale
+from rig.show.pictures.standing import Standing
+from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View
+from rig.show.pictures.ways import Ways
+from rig.show.wording import cone_text, has_cone, length_text
+from rig.tank.true_beam import TrueBeam, true_beam
+from rig.tank.truth import Truth
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+LEAST_SHARE = 0.32
+"""Of the sketch's room for a view in which little happens."""
 
 
 class Sketch:
-    """The panel on top: the cause.
+    """The panel on top, or on the left: the cause.
 
-    The side view looks along the line from source to receiver, so that the two
-    stand as one at zero. From there all places of one range lie on a circle.
+    Parameters
+    ----------
+    page : Page
+    run : Run
+    scale : RangeScale
+    places : Places
+        With two views where the truth is shown.
     """
 
-    def __init__(
-        self,
-        page: Page,
-        plan: Plan,
-        scale: RangeScale,
-        *,
-        top: float,
-        height: float,
-        half_angle_rad: float,
-        far_wall_m: float | None,
-    ) -> None:
-        from matplotlib.collections import LineCollection
-
+    def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places) -> None:
+        plan, truth = run.plan, run.origin.truth
         self._stop_m = scale.stop_m
-        self._half_angle_rad = half_angle_rad
-        span_m = 1.04 * scale.stop_m
-        half_m = self._half_height_m = span_m * height / (page.right - LEFT) / 2
-        unit, per_m = ("cm", 100.0) if half_m < 0.3 else ("m", 1.0)
-        axes = self.axes = page.panel(top, height, stop_m=scale.stop_m, side=f"height / {unit}")
-        axes.set_ylim(-half_m, half_m)
-        ticks = round_ticks(-half_m * per_m, half_m * per_m, most=5)
-        axes.set_yticks([t / per_m for t in ticks], labels=tick_texts(ticks))
-
-        self._lay_cone(page, axes)
-        self._lay_bench(page, axes, plan, far_wall_m)
-        self._pointer = page.pointer_in(axes)
-        (self._footprint,) = axes.plot(
-            [], [], color=ACCENT, linewidth=page.pt(3.5), solid_capstyle="butt"
+        self._half_angle_rad = run.receiver.half_angle_rad
+        shows_truth = len(places.views) > 1
+        looks = (SIDE_DOWN, ABOVE_DOWN) if places.down else (SIDE, ABOVE)
+        self.views = [
+            View(page, box, looking, plan, stop_m=scale.stop_m, down=places.down)
+            for box, looking in zip(places.views, looks, strict=False)
+        ]
+        beam = None if truth is None else true_beam(truth.scene_at(0), plan.pulse.centre_hz)
+        hears_all_round = truth is not None and beam is None
+        if hears_all_round:
+            self._half_angle_rad = math.pi / 2
+        self._lay(beam if shows_truth else None, truth, plan.transducer.shape)
+        self._truth = truth if shows_truth else None
+        self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
+        self._ways = None if self._truth is None else Ways(self._truth)
+        self._footprint_label = page.text_in(
+            self.views[0].panel.axes, color=ACCENT, va="bottom", covers=True
         )
-        self._arcs = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.4)))
-        (self._dots,) = axes.plot([], [], "o", color=INK, markersize=page.pt(6))
-        page.artists += [self._footprint, self._arcs, self._dots]
-        self._footprint_label = page.text_in(axes, color=ACCENT, va="bottom", covers=True)
-
-        leaves_at_m = half_m / math.tan(half_angle_rad) if has_cone(half_angle_rad) else 0.0
-        cone = cone_text(half_angle_rad, leaves_at_m=leaves_at_m, stop_m=scale.stop_m)
+        half_m = self.views[0].half_m
+        leaves_at_m = 0.0
+        if has_cone(self._half_angle_rad):
+            leaves_at_m = half_m / math.tan(self._half_angle_rad)
+        cone = cone_text(self._half_angle_rad, leaves_at_m=leaves_at_m, stop_m=scale.stop_m)
+        if hears_all_round:
+            cone = "No cone: the scene names no transducer, so the pair hears all round."
         page.caption(
-            top,
+            places.sketch_caption,
             "Bench sketch: cause",
-            f"The bench from the side, to scale. {cone} An echo tells its range only: "
-            "it may lie anywhere on its arc.",
+            _meaning(run.info, truth, cone, shows_truth=shows_truth),
         )
 
-    def _lay_cone(self, page: Page, axes: Axes) -> None:
-        stop_m, half_m = self._stop_m, self._half_height_m
-        if not has_cone(self._half_angle_rad):
-            axes.fill_between([0, stop_m], -half_m, half_m, color=CONE, linewidth=0)
-        else:
-            edge_m = np.array([0.0, stop_m * math.tan(self._half_angle_rad)])
-            axes.fill_between([0, stop_m], -edge_m, edge_m, color=CONE, linewidth=0)
-            for edge in (-edge_m, edge_m):
-                axes.plot([0, stop_m], edge, color=SOFT, linewidth=page.pt(1.2))
-        axes.plot([0, stop_m], [0, 0], color=SOFT, linewidth=page.fine, dashes=(8, 3, 2, 3))
+    def _lay(self, beam: TrueBeam | None, truth: Truth | None, shape: str) -> None:
+        """Lay the pair, its cone and the far wall into each view."""
+        wall_m = None if truth is None else truth.scene_at(0).far_wall_m
+        half_rad = self._half_angle_rad
+        for view in self.views:
+            across = view.looking.axis == 1
+            if beam is None:
+                # A line stands upright: it sends and hears alike all around itself.
+                edge_rad = math.pi / 2 if across and shape == "line" else half_rad
+                view.lay_cone(-edge_rad, edge_rad)
+            elif across:
+                view.lay_cone(-beam.across_rad, beam.across_rad)
+            else:
+                view.lay_cone(beam.low_rad, beam.high_rad)
+            if wall_m is not None and wall_m < self._stop_m:
+                view.lay_wall(wall_m)
+            both = len(self.views) > 1
+            pair = "source and\nreceiver" if not both else ""
+            view.say(pair)
 
-    def _lay_bench(self, page: Page, axes: Axes, plan: Plan, far_wall_m: float | None) -> None:
-        from matplotlib.patches import Rectangle
-
-        # The face is to scale; how deep the housing is, nobody has said.
-        transducer = plan.transducer
-        face_m = transducer.radius_m if transducer.shape == "piston" else transducer.length_m / 2
-        depth_m = 0.02 * self._stop_m
-        axes.add_patch(Rectangle((-depth_m, -face_m), depth_m, 2 * face_m, color=INK))
-        axes.text(
-            0.008,
-            0.96,
-            "source and\nreceiver",
-            fontsize=page.pt(SMALL_PT),
-            color=SOFT,
-            ha="left",
-            va="top",
-            transform=axes.transAxes,
-        )
-        if far_wall_m is not None and far_wall_m < self._stop_m:
-            axes.add_patch(
-                Rectangle(
-                    (far_wall_m, -self._half_height_m),
-                    self._stop_m - far_wall_m,
-                    2 * self._half_height_m,
-                    facecolor="white",
-                    edgecolor=SOFT,
-                    hatch="////",
-                    linewidth=page.fine,
-                )
-            )
-
-    def show(self, echoes: Sequence[Echo], pointed_range_m: float | None) -> None:
-        """Show the newest ping's echoes, and the pointer with the beam's footprint there."""
-        half_m = self._half_height_m
-        reach_rad = self._half_angle_rad if has_cone(self._half_angle_rad) else math.pi / 2
-        arcs = []
-        for echo in echoes:
-            # Only as much of the arc as the sketch holds, so that it stays smooth.
-            held_rad = math.asin(min(1.0, half_m / max(echo.range_m, half_m)))
-            angle_rad = np.linspace(-1, 1, 65) * min(reach_rad, held_rad)
-            arcs.append(np.column_stack([np.cos(angle_rad), np.sin(angle_rad)]) * echo.range_m)
-        self._arcs.set(segments=arcs, visible=True)
-        self._dots.set(data=([e.range_m for e in echoes], [0.0] * len(echoes)), visible=True)
+    def show(
+        self,
+        results: Sequence[PingResult],
+        echoes: Sequence[Echo],
+        pointed_range_m: float | None,
+    ) -> None:
+        """Show the newest ping's echoes, what stood there, and the pointer with the footprint."""
+        if self._truth is not None and self._ways is not None and results:
+            bodies = self._truth.bodies_at(results[-1].index)
+            ways_m = self._ways.of(bodies, [r.index for r in results])
+            for standing in self._standing:
+                standing.show(bodies, ways_m)
+        for view in self.views:
+            view.show_arcs([e.range_m for e in echoes])
         if pointed_range_m is None:
             return
-        self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
+        across_m = None
         if has_cone(self._half_angle_rad) and pointed_range_m > 0:
-            self._show_footprint(pointed_range_m)
+            across_m = float(footprint_diameter_m(pointed_range_m, self._half_angle_rad))
+            self._label_footprint(pointed_range_m, across_m)
+        for view in self.views:
+            view.point_at(pointed_range_m, across_m)
 
-    def _show_footprint(self, range_m: float) -> None:
-        across_m = float(footprint_diameter_m(range_m, self._half_angle_rad))
-        shown_m = min(across_m / 2, self._half_height_m)
-        self._footprint.set(data=([range_m] * 2, [-shown_m, shown_m]), visible=True)
+    def _label_footprint(self, range_m: float, across_m: float) -> None:
+        view = self.views[0]
+        text = f"footprint {length_text(across_m)} across"
+        if view.panel.down:
+            x, y = view.panel.xy(range_m + 0.012 * self._stop_m, 0.0)
+            self._footprint_label.set(text=text.replace(" ", "\n", 1), x=x, y=y, ha="center")
+            self._footprint_label.set(va="top", visible=True)
+            return
         to_the_left = range_m > 0.6 * self._stop_m
         shift_m = 0.012 * self._stop_m * (-1 if to_the_left else 1)
         self._footprint_label.set(
-            text=f"footprint {length_text(across_m)} across",
+            text=text,
             x=range_m + shift_m,
-            y=-0.94 * self._half_height_m,
+            y=-0.94 * view.half_m,
             ha="right" if to_the_left else "left",
             visible=True,
         )
+
+
+def view_shares(truth: Truth, pings: int) -> tuple[float, float]:
+    """Return how much of the sketch's room each view gets: as far as things go in it.
+
+    Parameters
+    ----------
+    truth : Truth
+    pings : int
+        As many as are shown at once.
+    """
+    reach_m = np.array([1e-3, 1e-3])
+    first = truth.scenes[-1].from_ping
+    for ping in np.linspace(first, first + pings, 24).astype(int).tolist():
+        for body in truth.bodies_at(ping):
+            for which, axis in enumerate((2, 1)):
+                edge_m = abs(body.centre_m[axis]) + body.size_m[axis] / 2
+                # What is far outside of any cone gets no more room than what is at its edge.
+                edge_m = min(edge_m, 0.7 * body.range_m)
+                reach_m[which] = max(reach_m[which], edge_m)
+    share = float(np.clip(reach_m[0] / reach_m.sum(), LEAST_SHARE, 1 - LEAST_SHARE))
+    return share, 1 - share
+
+
+def _meaning(info: StreamInfo, truth: Truth | None, cone: str, *, shows_truth: bool) -> str:
+    if shows_truth:
+        return (
+            f"To scale. {cone} Unbroken: what really stands there, and its way until now. "
+            "Dashes: what the echoes tell, each its range alone. It may lie anywhere on its arc."
+        )
+    if truth is not None:
+        why = "Where, is covered."
+    elif info.invented:
+        why = "Where, this recording does not keep."
+    else:
+        why = "Where, a real bench does not tell."
+    return (
+        f"From the side, to scale. {cone} "
+        f"An echo tells its range alone: it may lie anywhere on its arc. {why}"
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,6 @@ from rig.show.pictures.page import (
     ACCENT,
     FAINT,
     INK,
-    LEFT,
     MAIN_PT,
     SMALL_LINE,
     SMALL_PT,
@@ -22,22 +22,57 @@ from rig.show.pictures.page import (
     Page,
     measure,
 )
+from rig.show.pictures.places import Places
 from rig.show.pictures.scales import RangeScale, decibels, place_labels, round_ticks
 from rig.show.wording import counted, metres_text, tick_texts
 
-_LABEL_ROWS, _LABEL_ROW = 2, 23
 _MOST_LABELS = 6
+_ONE_LINE = 140
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _LabelRows:
+    """Where an echo's range is written, beyond the strongest that is drawn.
+
+    Attributes
+    ----------
+    count : int
+        So many labels may stand behind each other.
+    depth : float
+        Of one, across the range axis, in units of the page.
+    length : float
+        Of one, along it; 0 for as long as its text.
+    gap : float
+        Between two.
+    tick : float
+        Room for the number of a tick of the strengths.
+    """
+
+    count: int
+    depth: float
+    length: float
+    gap: float
+    tick: float
+
+
+_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0, tick=16)
+_DOWN_ROWS = _LabelRows(count=1, depth=86, length=18.0, gap=2.0, tick=40)
 
 
 class Strip:
     """The panel in the middle: now."""
 
-    def __init__(self, page: Page, scale: RangeScale, *, top: float, height: float) -> None:
+    def __init__(self, page: Page, scale: RangeScale, places: Places) -> None:
         from matplotlib.collections import LineCollection
 
-        self._page, self._scale, self._height = page, scale, height
-        axes = self.axes = page.panel(top, height, stop_m=scale.stop_m, side="dB re full scale")
-        self._pointer = page.pointer_in(axes)
+        self._page, self._scale = page, scale
+        box, down = places.strip, places.down
+        # A low panel has no room for all of it on one line.
+        side = "dB re\nfull scale" if not down and box.height < _ONE_LINE else "dB re full scale"
+        panel = self.panel = page.panel(box, stop_m=scale.stop_m, down=down, side=side)
+        axes = panel.axes
+        self._rows = _DOWN_ROWS if down else _ROWS
+        self._pointer = page.pointer_in(panel)
         (self._near,) = axes.plot([], [], color=FAINT, linewidth=page.pt(1.4))
         (self._threshold,) = axes.plot([], [], color=SOFT, linewidth=page.pt(1.4), dashes=(6, 3))
         self._leaders = axes.add_collection(LineCollection([], colors=SOFT, linewidths=page.fine))
@@ -54,33 +89,38 @@ class Strip:
         page.artists += [self._near, self._threshold, self._leaders, self._trace, self._peaks]
         self._labels = [page.text_in(axes, covers=True) for _ in range(_MOST_LABELS)]
         self._blank = page.text_in(axes)
+        top = places.strip_caption
         below = page.caption(
             top,
             "Strength strip: now",
             "How strong, from how far. Echoes rise above the dashes; so may their side "
             "lobes, not listed. Grey: not searched.",
         )
-        self._list_lines = int((top + height - below) / SMALL_LINE)
-        room = top + height - below
+        room = places.history_caption - 8 - below
+        self._list_lines = int(room / SMALL_LINE)
         self.list_box = page.box_in_dots(page.column - 2, below, page.width - page.column, room)
         self._list = page.text(page.column, below + 2, size_pt=SMALL_PT, changes=True)
         self._threshold_label = page.text(
-            page.right + 6,
-            top,
+            box.right + 6,
+            box.top - 4,
             "threshold",
             size_pt=SMALL_PT,
-            va="center",
             color=SOFT,
             changes=True,
+            ha="center" if down else "left",
+            va="bottom" if down else "center",
         )
 
     def set_limits(self, low_db: float, high_db: float) -> None:
         """Set the ends of the strength scale; the labels get room above them."""
         bottom_db = low_db - 0.12 * (high_db - low_db)
-        label_room = (_LABEL_ROWS * _LABEL_ROW + 9) / self._height
-        self.axes.set_ylim(bottom_db, bottom_db + (high_db - bottom_db) / (1 - label_room))
-        ticks = round_ticks(low_db, high_db, most=5)
-        self.axes.set_yticks(ticks, labels=tick_texts(ticks))
+        panel = self.panel
+        depth = panel.box.depth(down=panel.down)
+        label_room = (self._rows.count * self._rows.depth + 9) / depth
+        panel.set_values(bottom_db, bottom_db + (high_db - bottom_db) / (1 - label_room))
+        most = max(2, min(5, int(depth * (1 - label_room) / self._rows.tick)))
+        ticks = round_ticks(low_db, high_db, most=most)
+        panel.set_value_ticks(ticks, tick_texts(ticks))
 
     def show(
         self,
@@ -94,7 +134,7 @@ class Strip:
     ) -> None:
         """Show the newest ping, or say why there is nothing to show."""
         if pointed_range_m is not None:
-            self._pointer.set(xdata=[pointed_range_m] * 2, visible=True)
+            self.panel.move_line(self._pointer, pointed_range_m)
         if newest is None or newest.profile is None:
             self._show_blank(newest)
             return
@@ -105,11 +145,12 @@ class Strip:
         strength_db = decibels(np.abs(newest.profile.envelope[:shown]))
         near = range_m <= scale.start_m
         heard = (range_m >= scale.start_m) & (range_m <= scale.stop_m)
-        self._near.set(data=(range_m[near], strength_db[near]), visible=True)
-        self._trace.set(data=(range_m[heard], strength_db[heard]), visible=True)
+        xy = self.panel.xy
+        self._near.set(data=xy(range_m[near], strength_db[near]), visible=True)
+        self._trace.set(data=xy(range_m[heard], strength_db[heard]), visible=True)
         if newest.threshold_db is not None:
             threshold_db = newest.threshold_db[:shown][heard]
-            self._threshold.set(data=(range_m[heard], threshold_db), visible=True)
+            self._threshold.set(data=xy(range_m[heard], threshold_db), visible=True)
             self._label_threshold(threshold_db[np.isfinite(threshold_db)])
         added = counted(newest.profile.pings, "ping")
         if newest.moving:
@@ -128,23 +169,25 @@ class Strip:
         words = "no ping yet"
         if newest is not None:
             words = printable(f"ping {newest.index} is lost: {newest.reason or 'no reason given'}")
-        lines = wrapped(words, self._page.right - LEFT - 40, measure(MAIN_PT))
-        left, right = self.axes.get_xlim()
-        self._blank.set(
-            text="\n".join(lines[:4]),
-            x=(left + right) / 2,
-            y=sum(self.axes.get_ylim()) / 2,
-            visible=True,
-        )
+        box = self.panel.box
+        lines = wrapped(words, box.width - 40, measure(MAIN_PT))
+        middle = self.panel.from_page((box.left + box.right) / 2, (box.top + box.bottom) / 2)
+        x, y = self.panel.xy(*middle)
+        most = 12 if self.panel.down else 4
+        self._blank.set(text="\n".join(lines[:most]), x=x, y=y, visible=True)
 
     def _label_threshold(self, threshold_db: NDArray[np.float64]) -> None:
         if not threshold_db.size:
             return
-        low_db, high_db = self.axes.get_ylim()
-        place_db = min(max(float(threshold_db[-1]), low_db), high_db)
-        on_page = self._page.figure.transFigure.inverted()
-        _, y = on_page.transform(self.axes.transData.transform((0.0, place_db)))
-        self._threshold_label.set(y=y, visible=True)
+        low_db, high_db = self.panel.values
+        # At the end where the label stands: the far one, or the near one on top.
+        end_db = float(threshold_db[0 if self.panel.down else -1])
+        x, y = self.panel.on_page(0.0, min(max(end_db, low_db), high_db))
+        page = self._page
+        if self.panel.down:
+            self._threshold_label.set(x=x / page.width, visible=True)
+        else:
+            self._threshold_label.set(y=1 - y / page.height, visible=True)
 
     def _show_echoes(
         self,
@@ -154,39 +197,39 @@ class Strip:
         remarks: str,
     ) -> None:
         """Ring each echo; label the strongest, that pointed at and the nearest; list the rest."""
-        low_db, high_db = self.axes.get_ylim()
+        panel, rows = self.panel, self._rows
+        low_db, high_db = panel.values
         peaks_db = [min(max(e.strength_db, low_db), high_db) for e in echoes]
-        self._peaks.set(data=([e.range_m for e in echoes], peaks_db), visible=True)
+        self._peaks.set(data=panel.xy([e.range_m for e in echoes], peaks_db), visible=True)
         ranges = [metres_text(e.range_m, e.u_range_m) for e in echoes]
-        left, right = self.axes.get_xlim()
-        units_per_m = (self._page.right - LEFT) / (right - left)
+        first_m, units_per_m = panel.first_m, panel.units_per_m
         pointed = None if pointed_echo is None else echoes.index(pointed_echo)
-        line = None if pointed_range_m is None else (pointed_range_m - left) * units_per_m
+        line = None if pointed_range_m is None else (pointed_range_m - first_m) * units_per_m
         places = place_labels(
-            [(e.range_m - left) * units_per_m for e in echoes],
-            [measure(MAIN_PT)(f"{text} m") for text in ranges],
+            [(e.range_m - first_m) * units_per_m for e in echoes],
+            [rows.length or measure(MAIN_PT)(f"{text} m") for text in ranges],
             left=4.0,
-            right=self._page.right - LEFT - 4.0,
-            rows=_LABEL_ROWS,
-            gap=8.0,
+            right=panel.box.length(down=panel.down) - 4.0,
+            rows=rows.count,
+            gap=rows.gap,
             most=_MOST_LABELS,
             first=first_labelled(echoes, pointed),
             line=None if line is None else (line, pointed),
         )
-        db_per_unit = (high_db - low_db) / self._height
+        db_per_unit = (high_db - low_db) / panel.box.depth(down=panel.down)
         leaders = []
         for artist, (echo, row, centre) in zip(self._labels, places, strict=False):
-            y = high_db - ((_LABEL_ROWS - row - 0.5) * _LABEL_ROW + 2) * db_per_unit
+            middle_db = high_db - ((rows.count - row - 0.5) * rows.depth + 2) * db_per_unit
+            x, y = panel.xy(first_m + centre / units_per_m, middle_db)
             artist.set(
                 text=f"{ranges[echo]} m",
-                x=left + centre / units_per_m,
+                x=x,
                 y=y,
                 color=ACCENT if echo == pointed else INK,
                 visible=True,
             )
-            foot = y - 0.5 * _LABEL_ROW * db_per_unit
-            range_m = echoes[echo].range_m
-            leaders.append([(range_m, peaks_db[echo]), (range_m, foot)])
+            foot_db = middle_db - 0.5 * rows.depth * db_per_unit
+            leaders.append(panel.points([echoes[echo].range_m] * 2, [peaks_db[echo], foot_db]))
         self._leaders.set(segments=leaders, visible=True)
         labelled = {echo for echo, _, _ in places}
         rest = [text for echo, text in enumerate(ranges) if echo not in labelled]

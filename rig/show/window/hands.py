@@ -29,7 +29,7 @@ _FLICK_M_S = 0.02
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class Seen:
     """A drawing of the bench in which bodies can be taken.
 
     Attributes
@@ -90,7 +90,7 @@ class Hands:
         self._ping = 0
         self._scene_clock = SceneClock(clock_s)
         self._path: HandPath | None = None
-        self._held: tuple[View, tuple[float, float]] | None = None
+        self._held: tuple[Seen, tuple[float, float]] | None = None
         self._taken_m = _NOWHERE
         self._led_by_keys: int | None = None
         self._way: Triple = (0.0, 1.0, 0.0)
@@ -120,17 +120,17 @@ class Hands:
         )
 
     @property
-    def held_in(self) -> View | None:
+    def held_in(self) -> Seen | None:
         """The view in which the pointer holds a body; None where it holds none."""
         return None if self._held is None else self._held[0]
 
-    def body_near(self, view: View, x_dots: float, y_dots: float) -> TrueBody | None:
+    def body_near(self, view: Seen, x_dots: float, y_dots: float) -> TrueBody | None:
         """Return the body that is drawn under a point of the figure, or close by."""
         near = [(self._dots_off(view, body, x_dots, y_dots), body) for body in self.bodies]
         reached = [(off, body) for off, body in near if off <= _REACH_PX]
         return min(reached, key=lambda pair: pair[0])[1] if reached else None
 
-    def _dots_off(self, view: View, body: TrueBody, x_dots: float, y_dots: float) -> float:
+    def _dots_off(self, view: Seen, body: TrueBody, x_dots: float, y_dots: float) -> float:
         """Return how far a point is from a body's box, in dots; from its middle where within."""
         front, middle = np.array(body.position_m), np.array(body.centre_m)
         half = np.array(body.size_m) / 2
@@ -143,7 +143,7 @@ class Hands:
         point = np.array([x_dots, y_dots])
         return float(np.linalg.norm(np.maximum(np.maximum(low - point, point - high), 0.0)))
 
-    def take(self, view: View, number: int, at: tuple[float, float], time_s: float) -> None:
+    def take(self, view: Seen, number: int, at: tuple[float, float], time_s: float) -> None:
         """Take a body by a point of it; it is led from there on."""
         self.chosen, self._led_by_keys = number, None
         self._held, self._taken_m = (view, at), self.bodies[number].position_m

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from rig.show.pictures.bench_picture import BenchPicture
 from rig.show.pictures.page import ACCENT
-from rig.show.window.hands import View
+from rig.show.window.hands import Seen
 from rig.tank.truth import TrueBody
 
 _LEAST_PX = 22
 
 
-def views_of(picture: BenchPicture) -> tuple[View, ...]:
-    """Return the drawings of a picture in which bodies stand where they are."""
-    return (View(axes=picture.panels[0], across=2),)
+def views_of(picture: BenchPicture) -> tuple[Seen, ...]:
+    """Return the drawings of a picture in which bodies stand where they are; none if covered."""
+    if len(picture.views) < 2:
+        return ()
+    return tuple(
+        Seen(axes=view.panel.axes, across=view.looking.axis, down=view.panel.down)
+        for view in picture.views
+    )
 
 
 class Rings:
@@ -22,10 +27,10 @@ class Rings:
     ----------
     picture : BenchPicture
         Whose changing artists they join.
-    views : sequence of View
+    views : sequence of Seen
     """
 
-    def __init__(self, picture: BenchPicture, views: tuple[View, ...]) -> None:
+    def __init__(self, picture: BenchPicture, views: tuple[Seen, ...]) -> None:
         self._views = views
         self._dots_per_pt = picture.panels[0].figure.dpi / 72
         self._lines = []

@@ -83,9 +83,9 @@ class LiveWindow:
         self._picture = BenchPicture(self._figure, self._run, note=KEYS, history_pings=HISTORY_ROWS)
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
-        _, strip, history = (axes.get_position() for axes in self._picture.panels)
+        strip, history = (axes.get_position() for axes in self._picture.panels[1:3])
         self._help = self._figure.text(
-            (strip.x0 + strip.x1) / 2,
+            (strip.x0 + history.x1) / 2,
             (strip.y1 + history.y0) / 2,
             HELP,
             family="DejaVu Sans Mono",
@@ -175,10 +175,11 @@ class LiveWindow:
         self.press(event.key or "")
 
     def _click_event(self, event: Any) -> None:
-        if self._take_body(event):
+        if self._take_body(event) or event.inaxes is None:
             return
-        if event.inaxes in self._picture.panels and event.xdata is not None:
-            self.point_at(float(event.xdata))
+        range_m = self._picture.range_at(event.inaxes, event.xdata, event.ydata)
+        if range_m is not None:
+            self.point_at(range_m)
 
     def _take_body(self, event: Any) -> bool:
         """Take the body under the pointer, if there is one; say whether."""

@@ -1,0 +1,182 @@
+"""One view of the bench, to scale: its pair of faces, its cone, and what echoes tell of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.bench.plan import Plan
+from rig.show.pictures.page import ACCENT, CONE, INK, SMALL_PT, SOFT, Page
+from rig.show.pictures.panel import Box
+from rig.show.pictures.scales import round_ticks
+from rig.show.wording import tick_texts
+
+_INFERRED = (0, (4.0, 2.2))
+"""The stroke of what is inferred; what really stands there has an unbroken one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looking:
+    """From where the bench is looked at.
+
+    Attributes
+    ----------
+    axis : int
+        Which of a place's numbers the view shows beside the range: 1 across, 2 up.
+    words : str
+        Said in the view.
+    side : str
+        Name of that axis.
+    less, more : str
+        Where things are that lie beyond its low and its high end.
+    """
+
+    axis: int
+    words: str
+    side: str
+    less: str
+    more: str
+
+
+SIDE = Looking(axis=2, words="from the side", side="height", less="below", more="above")
+ABOVE = Looking(axis=1, words="from above", side="across", less="to the right", more="to the left")
+# A pair that is turned to look down has what was above it ahead.
+SIDE_DOWN = Looking(axis=2, words="from the side", side="forward", less="behind", more="ahead")
+ABOVE_DOWN = Looking(
+    axis=1, words="from behind", side="across", less="to the right", more="to the left"
+)
+
+
+class View:
+    """A panel of the sketch.
+
+    From the side the pair stands as one at zero, and all places of one range lie on a
+    circle about it. From above it stands apart, and they lie on an ellipse about both.
+
+    Parameters
+    ----------
+    page : Page
+    box : Box
+    looking : Looking
+    plan : Plan
+    stop_m : float
+        The range axis ends there.
+    down : bool
+        Whether it runs down the page.
+    """
+
+    def __init__(
+        self, page: Page, box: Box, looking: Looking, plan: Plan, *, stop_m: float, down: bool
+    ) -> None:
+        from matplotlib.collections import LineCollection
+
+        self._page, self._plan, self.looking = page, plan, looking
+        span_m = 1.04 * stop_m
+        half_m = self.half_m = span_m * box.depth(down=down) / box.length(down=down) / 2
+        unit, per_m = ("cm", 100.0) if half_m < 0.3 else ("m", 1.0)
+        panel = self.panel = page.panel(
+            box, stop_m=stop_m, down=down, side=f"{looking.side} / {unit}"
+        )
+        # What is to the left stands on the left, or on top.
+        leftwards = down and looking.axis == 1
+        panel.set_values(*((half_m, -half_m) if leftwards else (-half_m, half_m)))
+        most = max(2, min(5, int(box.depth(down=down) / (40 if down else 26))))
+        ticks = round_ticks(-half_m * per_m, half_m * per_m, most=most)
+        panel.set_value_ticks([t / per_m for t in ticks], tick_texts(ticks))
+        self._stop_m = stop_m
+        self._apart_m = plan.geometry.baseline_m / 2 if looking.axis == 1 else 0.0
+        self._lay_axis()
+        self._pointer = page.pointer_in(panel)
+        (self._footprint,) = panel.axes.plot(
+            [], [], color=ACCENT, linewidth=page.pt(3.5), solid_capstyle="butt"
+        )
+        self._arcs = panel.axes.add_collection(
+            LineCollection([], colors=INK, linewidths=page.pt(1.4), linestyles=[_INFERRED])
+        )
+        page.artists += [self._footprint, self._arcs]
+
+    def _lay_axis(self) -> None:
+        from matplotlib.patches import Rectangle
+
+        page, panel = self._page, self.panel
+        panel.axes.plot(
+            *panel.xy([0, self._stop_m], [0, 0]),
+            color=SOFT,
+            linewidth=page.fine,
+            dashes=(8, 3, 2, 3),
+        )
+        # The face is to scale; how deep the housing is, nobody has said.
+        transducer = self._plan.transducer
+        face_m = transducer.radius_m if transducer.shape == "piston" else transducer.length_m / 2
+        depth_m = 0.02 * self._stop_m
+        for middle_m in sorted({-self._apart_m, self._apart_m}):
+            corner, other = panel.points([-depth_m, 0.0], [middle_m - face_m, middle_m + face_m])
+            panel.axes.add_patch(Rectangle(tuple(corner), *(other - corner), color=INK))
+
+    def say(self, pair: str) -> None:
+        """Write from where one looks, and what the pair is."""
+        page, box, down = self._page, self.panel.box, self.panel.down
+        words = self.looking.words
+        if down:
+            page.text(box.left + 1, box.top - 22, words, size_pt=SMALL_PT, color=SOFT)
+        else:
+            low = box.bottom - 4
+            page.text(box.left + 6, low, words, size_pt=SMALL_PT, color=SOFT, va="bottom")
+        page.text(box.left + 6, box.top + 5, pair, size_pt=SMALL_PT, color=SOFT)
+
+    def lay_cone(self, low_rad: float, high_rad: float) -> None:
+        """Shade what lies between two angles from the axis; ±π/2 where there is no edge."""
+        panel, stop_m, half_m = self.panel, self._stop_m, self.half_m
+        range_m = np.array([0.0, stop_m])
+        # So steep an edge is none; the panel cuts it off anyway.
+        low, high = (max(min(a, _STEEPEST), -_STEEPEST) for a in (low_rad, high_rad))
+        edges = [range_m * math.tan(angle) for angle in (low, high)]
+        if min(abs(low), abs(high)) >= _STEEPEST:
+            panel.shade(range_m, -half_m, half_m, color=CONE, linewidth=0)
+            return
+        panel.shade(range_m, *edges, color=CONE, linewidth=0)
+        for edge in edges:
+            panel.axes.plot(*panel.xy(range_m, edge), color=SOFT, linewidth=self._page.pt(1.2))
+
+    def lay_wall(self, wall_m: float) -> None:
+        """Hatch what lies behind the bench's far end."""
+        from matplotlib.patches import Rectangle
+
+        corner, other = self.panel.points([wall_m, self._stop_m], [-self.half_m, self.half_m])
+        self.panel.axes.add_patch(
+            Rectangle(
+                tuple(corner),
+                *(other - corner),
+                facecolor="white",
+                edgecolor=SOFT,
+                hatch="////",
+                linewidth=self._page.fine,
+            )
+        )
+
+    def show_arcs(self, ranges_m: Sequence[float]) -> None:
+        """Draw where the echoes of some ranges may have come from."""
+        arcs = []
+        for range_m in ranges_m:
+            beside_m = math.hypot(range_m, self._apart_m)
+            # Only as much of the arc as the view holds, so that it stays smooth.
+            held_rad = math.asin(min(1.0, self.half_m / max(beside_m, self.half_m)))
+            angle_rad = np.linspace(-held_rad, held_rad, 65)
+            arcs.append(
+                self.panel.points(range_m * np.cos(angle_rad), beside_m * np.sin(angle_rad))
+            )
+        self._arcs.set(segments=arcs, visible=True)
+
+    def point_at(self, range_m: float, across_m: float | None) -> None:
+        """Drop the pointer's line, and show how wide the cone is there."""
+        self.panel.move_line(self._pointer, range_m)
+        if across_m is not None:
+            shown_m = min(across_m / 2, self.half_m)
+            ends = self.panel.xy([range_m] * 2, [-shown_m, shown_m])
+            self._footprint.set(data=ends, visible=True)
+
+
+_STEEPEST = math.radians(89.0)
