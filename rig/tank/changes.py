@@ -208,11 +208,39 @@ def sent_off(number: int, velocity_m_s: Triple) -> Change:
     return change
 
 
+def sent_together(scene: Scene, velocity_m_s: Triple) -> Scene:
+    """Send all bodies off alike; between walls all turn back when the first has come to one."""
+    between_s = [b for b in (_between_walls_s(scene, t, velocity_m_s) for t in scene.target) if b]
+    to_go_s = min((b[0] for b in between_s), default=0.0)
+    come_s = min((b[1] for b in between_s), default=0.0)
+    bodies = tuple(
+        _turning(_sent(body, velocity_m_s), to_go_s, come_s)
+        if between_s
+        else _sent(body, velocity_m_s)
+        for body in scene.target
+    )
+    return dataclasses.replace(scene, target=bodies)
+
+
 def _to_and_fro(scene: Scene, body: Target, velocity_m_s: Triple) -> Target:
-    if speed_m_s(velocity_m_s) < _AT_REST_M_S:
+    between_s = _between_walls_s(scene, body, velocity_m_s)
+    sent = _sent(body, velocity_m_s)
+    return sent if between_s is None else _turning(sent, *between_s)
+
+
+def _turning(body: Target, to_go_s: float, come_s: float) -> Target:
+    if min(to_go_s, come_s) <= 0:
+        # It hangs against a wall that it would go through.
         return _sent(body)
-    if scene.walls is None:
-        return _sent(body, velocity_m_s)
+    return dataclasses.replace(body, turn_back_s=to_go_s + come_s, under_way_s=come_s)
+
+
+def _between_walls_s(
+    scene: Scene, body: Target, velocity_m_s: Triple
+) -> tuple[float, float] | None:
+    """Return how long a body goes until it meets a wall, and would have come from the last."""
+    if scene.walls is None or speed_m_s(velocity_m_s) < _AT_REST_M_S:
+        return None
     place, velocity = np.array(body.position_m), np.array(velocity_m_s)
     pair, size = np.array(scene.walls.pair_m), np.array(scene.walls.size_m)
     low, high = _NEAR_WALL_M - pair, size - pair - _NEAR_WALL_M
@@ -221,12 +249,7 @@ def _to_and_fro(scene: Scene, body: Target, velocity_m_s: Triple) -> Target:
     behind = np.where(velocity > 0, low, high)[goes]
     to_go_s = float(((towards - place[goes]) / velocity[goes]).min())
     come_s = float(((place[goes] - behind) / velocity[goes]).min())
-    if min(to_go_s, come_s) <= 0:
-        # It hangs against a wall that it would go through.
-        return _sent(body)
-    return dataclasses.replace(
-        body, velocity_m_s=velocity_m_s, turn_back_s=to_go_s + come_s, under_way_s=come_s
-    )
+    return to_go_s, come_s
 
 
 def hung_still(number: int) -> Change:
@@ -307,6 +330,8 @@ def speed_m_s(velocity_m_s: Triple) -> float:
 
 
 def _sent(body: Target, velocity_m_s: Triple = (0.0, 0.0, 0.0)) -> Target:
+    if speed_m_s(velocity_m_s) < _AT_REST_M_S:
+        velocity_m_s = (0.0, 0.0, 0.0)
     return dataclasses.replace(body, velocity_m_s=velocity_m_s, turn_back_s=0.0, under_way_s=0.0)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import HISTORY_PINGS, Run
-from rig.show.pictures.history import History
+from rig.show.pictures.history import AddedDb, History
 from rig.show.pictures.page import (
     ACCENT,
     INK,
@@ -189,6 +189,17 @@ class BenchPicture:
             page.text(page.right + 34, page.height - FOOT + 6, "range / m")
             page.text(page.right + 34, TOP - 29, name)
         page.style_ticks(times_axis, MAIN_PT)
+
+    def set_over_range(self, added_db: AddedDb) -> None:
+        """Ink the history with a gain over range; no number is touched by it.
+
+        Parameters
+        ----------
+        added_db : callable
+            From the ranges of the history's columns, and where the axis ends, to what is added
+            to each, in dB.
+        """
+        self._history.set_over_range(added_db)
 
     def range_at(self, axes: Axes, x: float, y: float) -> float | None:
         """Return the range at a place in one of :attr:`panels`, by its own x and y."""

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import bisect
+import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
 from rig.tank.scene import Triple
 
-LAG_S = 0.04
+LAG_S = 0.08
 """A hand is followed so much later: its way is then known on both sides of the instant."""
+
+_EVENED_S = np.linspace(-0.06, 0.06, 13)
+"""Over so long a hand's way is evened: a pointer leaps from dot to dot, a body has mass."""
 
 _RESTED_S = 0.4
 """A pointer that tells nothing for so long stood still; one that goes slowly tells more often."""
@@ -48,11 +53,14 @@ class HandPath:
         return self._places_m[-1]
 
     def at(self, time_s: float) -> Triple:
-        """Return where it was at a time."""
+        """Return where it was at a time, evened over a tenth of a second."""
         # By the shorter, should the other thread be between its two appends.
         count = min(len(self._times_s), len(self._places_m))
         times_s, places_m = self._times_s[:count], np.array(self._places_m[:count])
-        along, across, up = (float(np.interp(time_s, times_s, column)) for column in places_m.T)
+        about_s = time_s + _EVENED_S
+        along, across, up = (
+            float(np.interp(about_s, times_s, column).mean()) for column in places_m.T
+        )
         return (along, across, up)
 
     def velocity_m_s(self, time_s: float) -> Triple:
@@ -83,3 +91,30 @@ class SceneClock:
         if self._ahead_s is None or abs(now_s - run_s - self._ahead_s) > _RESTED_S / 2:
             self._ahead_s = now_s - run_s
         return run_s + self._ahead_s
+
+
+class EventClock:
+    """Tells when a pointer's event happened, by the screen's own time of it if it has one.
+
+    A screen's time does not wait for a drawing to end.
+
+    Parameters
+    ----------
+    clock_s : callable
+        By which the time is told.
+    """
+
+    def __init__(self, clock_s: Callable[[], float]) -> None:
+        self._clock_s = clock_s
+        self._behind_s = math.inf
+
+    def time_s(self, event: Any) -> float:
+        """Return when an event of matplotlib's happened."""
+        own_ms = getattr(getattr(event, "guiEvent", None), "time", None)
+        if not isinstance(own_ms, int) or own_ms <= 0:
+            return self._clock_s()
+        behind_s = self._clock_s() - own_ms / 1e3
+        # The least is that of an event which waited for nothing; a clock that wraps begins anew.
+        if not 0 <= behind_s - self._behind_s < 60:
+            self._behind_s = behind_s
+        return own_ms / 1e3 + self._behind_s

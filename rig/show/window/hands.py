@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rig.show.window.hand_path import LAG_S, HandPath, SceneClock
-from rig.tank.changes import Changes, hung_still, in_the_hand, sent_off, speed_m_s, within
+from rig.tank.changes import Changes, hung_still, in_the_hand, scene_at, sent_off, speed_m_s, within
 from rig.tank.scene import Scene, Triple
 from rig.tank.truth import TrueBody, Truth
 
@@ -67,6 +67,8 @@ class Hands:
         What really stands there.
     step_m : float
         How far a key moves a body.
+    steady_m_s : float
+        How fast a body goes that a key lets go.
     clock_s : callable
         The clock of the pointer's events.
 
@@ -82,12 +84,15 @@ class Hands:
         truth: Truth,
         *,
         step_m: float,
+        steady_m_s: float,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.changes, self._truth = changes, truth
         self._step_m, self._clock_s = step_m, clock_s
         self.chosen: int | None = None
+        self.steady_m_s = steady_m_s
         self._ping = 0
+        self._coming: int | None = None
         self._scene_clock = SceneClock(clock_s)
         self._path: HandPath | None = None
         self._held: tuple[Seen, tuple[float, float]] | None = None
@@ -98,6 +103,8 @@ class Hands:
     def see(self, ping: int) -> None:
         """Go by what stood there at a ping: the newest that is shown."""
         self._ping = max(ping, 0)
+        if self._coming is not None and self._coming < len(self.bodies):
+            self.chosen, self._coming = self._coming, None
         if self.chosen is not None and self.chosen >= len(self.bodies):
             self.chosen = None
 
@@ -105,6 +112,11 @@ class Hands:
     def scene(self) -> Scene:
         """What is shown."""
         return self._truth.scene_at(self._ping)
+
+    @property
+    def scene_now(self) -> Scene:
+        """What is shown, with its clock set to 0 at the ping that is shown."""
+        return scene_at(self.scene, self._truth.time_s(self._ping))
 
     @property
     def bodies(self) -> tuple[TrueBody, ...]:
@@ -191,6 +203,11 @@ class Hands:
         self.changes.end(HAND, sent_off(number, velocity))
         return f"Let go at {speed_m_s(velocity):.2f} m/s."
 
+    def expect_one_more(self) -> None:
+        """Choose the body that was just put in, once it is there."""
+        there = len(self.bodies) - 1
+        self._coming = max(there, there if self._coming is None else self._coming) + 1
+
     def choose_next(self) -> None:
         """Choose the body after the chosen one, by range; after the last, none."""
         ranked = sorted(self.bodies, key=lambda body: body.range_m)
@@ -201,39 +218,47 @@ class Hands:
             after = numbers[numbers.index(self.chosen) + 1 :]
             self.chosen = after[0] if after else None
 
-    def nudge(self, along: int, across: int, axis: int) -> None:
-        """Lead the chosen body so many steps along, and across or up by the view's axis."""
+    def nudge(self, along: int, across: int, axis: int) -> bool:
+        """Lead the chosen body so many steps along, and across (axis 1) or up (2).
+
+        Returns
+        -------
+        bool
+            Whether keys have taken it only now: one step to undo.
+        """
         body = self.body
         if body is None:
-            return
+            return False
+        began = self._led_by_keys != body.number or self._path is None
         if self._led_by_keys != body.number or self._path is None:
             self._held, self._led_by_keys = None, body.number
             self._taken_m = body.position_m
             self._lead(body.number, HandPath(self._clock_s(), _NOWHERE))
         path = self._path
         if path is None:
-            return
+            return began
         way = list(path.last_m)
         way[0] += along * self._step_m
         way[axis] += across * self._step_m
         self._led_to(path, self._clock_s(), way)
+        return began
 
-    def send_or_hang(self, speed: float) -> str:
+    def send_or_hang(self) -> str:
         """Let the chosen body go at a steady speed; where it goes already, hang it still.
 
         It goes the way it was last sent by hand, or across.
         """
         body = self.body
         if body is None:
-            return "Choose a body first: n, or take one with the mouse."
+            return ""
         self.drop()
         if body.speed_m_s > 0:
             self.changes.once(hung_still(body.number))
             return "Hung still."
         way = np.array(self._way)
-        way = way * (speed / np.linalg.norm(way))
+        way = way * (self.steady_m_s / np.linalg.norm(way))
         self.changes.once(sent_off(body.number, _triple(way)))
-        return f"Let go at {speed:.2f} m/s."
+        return f"Let go at {self.steady_m_s:.2f} m/s."
 
     def drop(self) -> None:
         """Hold nothing any more."""
@@ -249,28 +274,6 @@ class Hands:
         """Put the scene to what it was at the first ping."""
         self.drop()
         self.changes.start_again()
-
-
-def event_clock_s(event: Any, earliest_s: list[float]) -> float:
-    """Return when a pointer's event happened, by the monotonic clock.
-
-    The screen's own time of it, where it has one: it does not wait for a drawing to end.
-
-    Parameters
-    ----------
-    event : matplotlib event
-    earliest_s : list of float
-        Empty at first; keeps by how much the screen's clock lies behind.
-    """
-    now_s = time.monotonic()
-    own_ms = getattr(getattr(event, "guiEvent", None), "time", None)
-    if not isinstance(own_ms, int) or own_ms <= 0:
-        return now_s
-    behind_s = now_s - own_ms / 1e3
-    # The least is that of an event which waited for nothing; a clock that wraps begins anew.
-    if not earliest_s or not 0 <= behind_s - earliest_s[0] < 60:
-        earliest_s[:] = [behind_s]
-    return own_ms / 1e3 + earliest_s[0]
 
 
 def body_words(body: TrueBody) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pathlib
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
@@ -13,11 +14,15 @@ from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path, save_drawn
 from rig.show.pictures.scales import range_scale, strength_limits_db
-from rig.show.window.hands import Hands, body_words, event_clock_s
+from rig.show.window.display import Display
+from rig.show.window.hand_path import EventClock
+from rig.show.window.hands import Hands, body_words
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
 from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
+from rig.show.window.touch import Touch
+from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
 from rig.tank.changes import Changes
 
@@ -39,6 +44,8 @@ class LiveWindow:
         Where the key s saves.
     changes : Changes or None
         Takes what hands do to the virtual tank's scene; None where nothing can be moved.
+    clock_s : callable
+        By which a hand is followed.
 
     Others as :func:`rig.show.window.live.show_live` has them.
     """
@@ -50,6 +57,7 @@ class LiveWindow:
         *,
         save_to: pathlib.Path,
         changes: Changes | None = None,
+        clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
@@ -63,11 +71,20 @@ class LiveWindow:
         self._help_wanted = self._closed = False
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
-        self._hands: Hands | None = None
-        self._event_clock_s: list[float] = []
+        self.hands: Hands | None = None
+        self._event_clock = EventClock(clock_s)
         if changes is not None and run.origin.truth is not None:
-            step_m = self._scale.stop_m / 250
-            self._hands = Hands(changes, run.origin.truth, step_m=step_m)
+            self.hands = Hands(
+                changes,
+                run.origin.truth,
+                step_m=self._scale.stop_m / 250,
+                steady_m_s=round(self._scale.stop_m / 12, 2),
+                clock_s=clock_s,
+            )
+        self.display = Display()
+        self.tray: Tray | None = None
+        scenes = save_to.with_name(f"{save_to.stem}-scene.toml")
+        self.touch = Touch(self.display, self.hands, stop_m=self._scale.stop_m, save_to=scenes)
         self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
@@ -98,9 +115,12 @@ class LiveWindow:
             bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
             visible=False,
         )
-        self._views = views_of(self._picture)
-        self._rings = Rings(self._picture, self._views)
-        self._sheet = Sheet(self._figure, self._picture, self._help)
+        self.seen = views_of(self._picture)
+        self._rings = Rings(self._picture, self.seen)
+        was_open = self.tray is not None and self.tray.open
+        self.tray = Tray(self._figure, hands=self.hands is not None)
+        self.tray.open = was_open
+        self._sheet = Sheet(self._figure, self._picture, self._help, tray=self.tray)
         self._show()
 
     def _note_closed(self, _event: object) -> None:
@@ -124,24 +144,31 @@ class LiveWindow:
         pings = self._pings
         results = pings.results()
         self._widen_limits(results)
+        self._picture.set_over_range(self.display.added_db)
         status = self._ending
         if pings.paused:
             status = f"Paused, {pings.newer} newer"
         rescaled = self._picture.show(
             results,
             pointed_range_m=self._pointer_m,
-            limits_db=self._limits_db,
+            limits_db=self.display.limits_db(self._limits_db) if self._limits_db else None,
             counts=(pings.pings, pings.lost_pings),
             status=status,
-            remarks=pings.remarks(),
+            remarks=self._remarks(),
             left_out=pings.left_out,
             message=self._message,
         )
-        if self._hands is not None and results:
-            self._hands.see(results[-1].index)
-            self._rings.show(self._hands.body)
+        if self.hands is not None and results:
+            self.hands.see(results[-1].index)
+            self._rings.show(self.hands.body)
+        if self.tray is not None:
+            name, value = self.touch.knob
+            self.tray.show(name, f"{value}   {self._message}" if self._message else value)
         self._help.set_visible(self._help_wanted)
         self._sheet.show(rescaled=rescaled)
+
+    def _remarks(self) -> str:
+        return " ".join(words for words in (self._pings.remarks(), self.display.remarks) if words)
 
     def _widen_limits(self, results: list[PingResult]) -> None:
         """Fix the strength scale with the first good ping; later only ever raise its top."""
@@ -175,6 +202,10 @@ class LiveWindow:
         self.press(event.key or "")
 
     def _click_event(self, event: Any) -> None:
+        key = None if self.tray is None else self.tray.key_at(event.x, event.y)
+        if key is not None:
+            self.press(key)
+            return
         if self._take_body(event) or event.inaxes is None:
             return
         range_m = self._picture.range_at(event.inaxes, event.xdata, event.ydata)
@@ -183,30 +214,31 @@ class LiveWindow:
 
     def _take_body(self, event: Any) -> bool:
         """Take the body under the pointer, if there is one; say whether."""
-        view = next((v for v in self._views if v.axes is event.inaxes), None)
-        if self._hands is None or view is None or self._foretold is not None:
+        view = next((v for v in self.seen if v.axes is event.inaxes), None)
+        if self.hands is None or view is None or self._foretold is not None:
             return False
-        body = self._hands.body_near(view, event.x, event.y)
+        body = self.hands.body_near(view, event.x, event.y)
         if body is None:
             return False
         at = view.place(event.xdata, event.ydata)
-        self._hands.take(view, body.number, at, event_clock_s(event, self._event_clock_s))
+        self.hands.take(view, body.number, at, self._event_clock.time_s(event))
+        self.touch.took()
         self._message = f"Taken: {body_words(body)}"
         self._show()
         return True
 
     def _motion_event(self, event: Any) -> None:
-        view = None if self._hands is None else self._hands.held_in
-        if self._hands is None or view is None:
+        view = None if self.hands is None else self.hands.held_in
+        if self.hands is None or view is None:
             return
         # The hand may leave the drawing; what it holds stays within the bench.
         x, y = view.axes.transData.inverted().transform((event.x, event.y)).tolist()
-        self._hands.move(view.place(x, y), event_clock_s(event, self._event_clock_s))
+        self.hands.move(view.place(x, y), self._event_clock.time_s(event))
 
     def _release_event(self, event: Any) -> None:
-        if self._hands is None or self._hands.held_in is None:
+        if self.hands is None or self.hands.held_in is None:
             return
-        self._message = self._hands.let_go(event_clock_s(event, self._event_clock_s))
+        self._message = self.hands.let_go(self._event_clock.time_s(event))
         self._show()
 
     def point_at(self, range_m: float) -> None:
@@ -252,10 +284,25 @@ class LiveWindow:
         elif self._foretold is not None and key not in ("s", "f"):
             self._message = ""
             self._leave_what_if()
+        elif key in ("k", "K"):
+            self._open_tray(key)
+        elif (words := self.touch.press(key)) is not None:
+            self._message = words
+            self._show()
         elif key in actions:
             self._message = ""
             actions[key]()
             self._show()
+
+    def _open_tray(self, key: str) -> None:
+        """Open the tray, go to its next knob, or close it."""
+        if self.tray is None:
+            return
+        if key == "k" and self.tray.open:
+            self.touch.next_knob()
+        self.tray.open = key == "k"
+        self._message = ""
+        self._show()
 
     def _ask_what_if(self) -> None:
         """Go to the next what-if, or back to now after the last."""
