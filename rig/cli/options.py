@@ -46,7 +46,9 @@ def command(
     command: argparse.ArgumentParser = commands.add_parser(
         name, help=words, description=words[0].upper() + words[1:] + "."
     )
-    command.set_defaults(do=do, command=name, picture=None, record=None, calibration=None)
+    command.set_defaults(
+        do=do, command=name, picture=None, record=None, calibration=None, looks=None
+    )
     command.add_argument(
         "--json", action="store_true", help="print one JSON object as the last line"
     )
@@ -115,6 +117,15 @@ def add_picture(command: argparse.ArgumentParser) -> None:
         metavar="FILE",
         type=picture_name,
         help="save the picture: .png, .svg or .pdf; opens no window",
+    )
+
+
+def add_looks(command: argparse.ArgumentParser) -> None:
+    """Add which way the picture runs."""
+    command.add_argument(
+        "--looks",
+        choices=("along", "down"),
+        help="draw the ranges along the page or down it (default: as the plan says the pair looks)",
     )
 
 

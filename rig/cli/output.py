@@ -32,7 +32,7 @@ def show_as_they_come(
         print("echobench: stopped at the keyboard", file=sys.stderr)
     except EchobenchError:
         if run.results and given.picture is not None:
-            draw_picture(given.picture, run, note="the run broke off")
+            draw_picture(given.picture, run, note="the run broke off", looks=given.looks)
         raise
 
 
@@ -83,6 +83,7 @@ def show_window(
     *,
     leave_out: Callable[[int], None] | None = None,
     changes: Changes | None = None,
+    looks: str | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -95,21 +96,23 @@ def show_window(
         Has so many of the next pings left out; for what makes pings when they are asked for.
     changes : Changes, optional
         Takes what hands do to the virtual tank's scene.
+    looks : {"along", "down"}, optional
+        How the range axis runs; as the plan says, if not given.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
 
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
-    show_live(run, in_time, changes=changes)
+    show_live(run, in_time, changes=changes, looks=looks)
 
 
-def draw_picture(path: str, run: Run, *, note: str) -> None:
-    """Save the pings' picture."""
+def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:
+    """Save the pings' picture, along or down as asked."""
     from rig.show.pictures import bench_picture
     from rig.show.pictures.saving import save_drawn
 
-    save_drawn(path, lambda figure: bench_picture.draw_picture(figure, run, note=note))
+    save_drawn(path, lambda figure: bench_picture.draw_picture(figure, run, note=note, looks=looks))
 
 
 def print_faults(run: Run) -> None:

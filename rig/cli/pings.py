@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
 def _demo(given: argparse.Namespace) -> int:
     from rig.run.opening import open_bench, other_medium
-    from rig.tank.built_in import built_in, built_in_scenes
+    from rig.tank.built_in import DEMONSTRATION, built_in, built_in_scenes
 
     if given.scene is None or given.scene in built_in_scenes():
-        scene, plan = built_in(given.scene or built_in_scenes()[0])
+        scene, plan = built_in(given.scene or DEMONSTRATION)
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
         opening.warn(other_medium(plan, scene))
@@ -49,7 +49,7 @@ def _replay(given: argparse.Namespace) -> int:
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note)
+        output.draw_picture(given.picture, run, note=note, looks=given.looks)
     print(json.dumps(replay_answer(run)))
     return 0
 
@@ -71,6 +71,7 @@ def _shown(
             # What is recorded is heard whole.
             leave_out=None if tank is None or given.record is not None else tank.leave_out,
             changes=None if tank is None else tank.changes,
+            looks=given.looks,
         )
     else:
         output.show_as_they_come(given, run, results, pings)
@@ -92,7 +93,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.wording import counted
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note)
+        output.draw_picture(given.picture, run, note=note, looks=given.looks)
     if given.json:
         print(json.dumps(run_answer(run)))
         return 0
@@ -115,6 +116,7 @@ def add_to(commands: Any) -> None:
     options.add_pings(demo)
     options.add_seed(demo)
     options.add_picture(demo)
+    options.add_looks(demo)
     options.add_record(demo)
 
     run = options.command(commands, "run", _run, "send pings, show and record what comes back")
@@ -123,8 +125,10 @@ def add_to(commands: Any) -> None:
     options.add_calibration(run)
     options.add_record(run)
     options.add_picture(run)
+    options.add_looks(run)
 
     replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
     options.add_recording(replay)
     options.add_calibration(replay)
     options.add_picture(replay)
+    options.add_looks(replay)

@@ -47,6 +47,11 @@ def front_end_text(info: StreamInfo) -> str:
     return f"{kind}, invented" if info.invented else kind
 
 
+def no_truth_text(info: StreamInfo) -> str:
+    """Say why the sketch shows arcs alone, where no made-up scene is at hand."""
+    return "Recorded without its scene." if info.invented else "A real bench does not say where."
+
+
 def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:
     """Say how wide the cone is, and from where on the sketch cannot hold it."""
     if not has_cone(half_angle_rad):

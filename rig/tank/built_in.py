@@ -10,6 +10,9 @@ from rig.bench.plan import Plan, plan_from_table
 from rig.errors import SceneError
 from rig.tank.scene import Scene, scene_from_table
 
+DEMONSTRATION = "cistern"
+"""What is shown where no scene is named: an arch, streaks, and half an arch."""
+
 _PLAN_ENDING = "-plan"
 
 
@@ -19,7 +22,7 @@ def built_in_scenes() -> tuple[str, ...]:
     Examples
     --------
     >>> built_in_scenes()
-    ('bench', 'trough')
+    ('bench', 'cistern', 'trough')
     """
     stems = [entry.name.removesuffix(".toml") for entry in _folder().iterdir()]
     return tuple(sorted(s.removesuffix(_PLAN_ENDING) for s in stems if s.endswith(_PLAN_ENDING)))

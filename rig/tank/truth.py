@@ -53,6 +53,8 @@ class TrueBody:
         Its front, where the echo comes from and a tape measure is held.
     velocity_m_s : tuple of float
         All 0 where it stands still.
+    inside : bool
+        False where it has left the scene's walls, and is heard no more.
     """
 
     number: int
@@ -61,6 +63,7 @@ class TrueBody:
     size_m: Triple
     position_m: Triple
     velocity_m_s: Triple
+    inside: bool = True
 
     @property
     def range_m(self) -> float:
@@ -241,6 +244,7 @@ def bodies_at(scene: Scene, time_s: float) -> tuple[TrueBody, ...]:
                 size_m=size_of(target),
                 position_m=_triple(place),
                 velocity_m_s=_triple(velocity),
+                inside=scene.walls is None or bool(scene.walls.holds(place)),
             )
         )
     return tuple(bodies)

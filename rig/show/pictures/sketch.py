@@ -22,7 +22,7 @@ from rig.show.pictures.scales import RangeScale
 from rig.show.pictures.standing import Standing
 from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View
 from rig.show.pictures.ways import Ways
-from rig.show.wording import cone_text, has_cone, length_text
+from rig.show.wording import cone_text, has_cone, length_text, no_truth_text
 from rig.tank.true_beam import TrueBeam, true_beam
 from rig.tank.truth import Truth
 
@@ -92,9 +92,19 @@ class Sketch:
                 view.lay_cone(beam.low_rad, beam.high_rad)
             if wall_m is not None and wall_m < self._stop_m:
                 view.lay_wall(wall_m)
-            both = len(self.views) > 1
-            pair = "source and\nreceiver" if not both else ""
-            view.say(pair)
+            if len(self.views) > 1:
+                self._lay_sides(view, truth)
+        # Two views have their words beside them.
+        pair = "source,\nreceiver" if self.views[0].panel.down else "source and\nreceiver"
+        for view in self.views:
+            view.say(pair if len(self.views) == 1 else "")
+
+    def _lay_sides(self, view: View, truth: Truth | None) -> None:
+        walls = None if truth is None else truth.scene_at(0).walls
+        if walls is not None:
+            axis = view.looking.axis
+            low_m = -walls.pair_m[axis]
+            view.lay_sides(low_m, low_m + walls.size_m[axis])
 
     def show(
         self,
@@ -163,16 +173,12 @@ def view_shares(truth: Truth, pings: int) -> tuple[float, float]:
 def _meaning(info: StreamInfo, truth: Truth | None, cone: str, *, shows_truth: bool) -> str:
     if shows_truth:
         return (
-            f"To scale. {cone} Unbroken: what really stands there, and its way until now. "
-            "Dashes: what the echoes tell, each its range alone. It may lie anywhere on its arc."
+            f"To scale. {cone} Black: source and receiver. "
+            "Unbroken: what really stands there, and its way. "
+            "Dashes: what the echoes tell, ranges alone: each lies anywhere on its arc."
         )
-    if truth is not None:
-        why = "Where, is covered."
-    elif info.invented:
-        why = "Where, this recording does not keep."
-    else:
-        why = "Where, a real bench does not tell."
+    why = no_truth_text(info) if truth is None else "What stands there is covered."
     return (
         f"From the side, to scale. {cone} "
-        f"An echo tells its range alone: it may lie anywhere on its arc. {why}"
+        f"Echoes tell ranges alone: each lies anywhere on its arc. {why}"
     )

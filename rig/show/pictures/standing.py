@@ -51,32 +51,34 @@ class Standing:
         """
         panel, axis, half_m = self._view.panel, self._view.looking.axis, self._view.half_m
         unit_m = 1 / panel.units_per_m
-        outlines, arrows, boxes, names = [], [], [], []
+        outlines, arrows, boxes, names, upright = [], [], [], [], []
         for body in bodies:
             along_m, beside_m = body.centre_m[0], body.centre_m[axis]
             outline_m = _outline(body, axis, _LEAST * unit_m)
-            if not 0 <= along_m <= panel.stop_m:
+            if not (body.inside and 0 <= along_m <= panel.stop_m):
                 continue
             name = f"{body.words} {length_text(body.size_m[1])}"
-            if np.abs(outline_m[1]).min() < half_m:
+            if outline_m[1].min() < half_m and outline_m[1].max() > -half_m:
                 outlines.append(panel.points(*outline_m))
                 arrows += self._heading(body, axis, max(body.size_m[0], body.size_m[axis]) / 2)
                 boxes.append(self._box(*outline_m))
             else:
                 beyond = self._view.looking.more if beside_m > 0 else self._view.looking.less
-                name += f",\n{length_text(abs(beside_m))} {beyond}"
+                name += f",\n{_roughly(abs(beside_m))} {beyond}"
                 foot_m = math.copysign(half_m - 1.2 * _ARROW * unit_m, beside_m)
                 arrow = along_m, foot_m, 0.0, math.copysign(1.0, beside_m)
                 arrows.append(self._arrow(*arrow))
                 boxes.append(self._box(np.array([along_m]), np.array([foot_m])))
             names.append(name)
+            along, beside = abs(body.velocity_m_s[0]), abs(body.velocity_m_s[axis])
+            upright.append(along > beside if panel.down else beside > along)
         self._ways.set(
             segments=[panel.points(way[:, 0], way[:, axis]) for way in ways_m.values()],
             visible=True,
         )
         self._bodies.set(verts=outlines, visible=True)
         self._arrows.set(verts=arrows, visible=True)
-        self._name(names, boxes)
+        self._name(names, boxes, upright)
 
     def _box(self, along_m: NDArray[np.float64], beside_m: NDArray[np.float64]) -> Boxed:
         """Return what an outline covers of the page, as far as it lies in the view."""
@@ -108,27 +110,26 @@ class Standing:
             along_m + ahead * along - aside * beside, beside_m + ahead * beside + aside * along
         )
 
-    def _name(self, names: Sequence[str], bodies: Sequence[Boxed]) -> None:
-        """Write each name beside its body, where it meets no other; else leave it out."""
+    def _name(self, names: Sequence[str], bodies: Sequence[Boxed], upright: Sequence[bool]) -> None:
+        """Write each name beside its body, where it meets no other; else leave it out.
+
+        Beside the way of what moves up or down the page, over or under the way of all else.
+        """
         panel, width = self._view.panel, measure(SMALL_PT)
         box = panel.box
         taken = list(bodies)
         labels = iter(self._labels)
-        for name, (left, top, right, bottom) in zip(names, bodies, strict=True):
+        for name, goes_upright, body in zip(names, upright, bodies, strict=True):
+            left, top, right, bottom = body
             lines = name.split("\n")
             wide, high = max(map(width, lines)), (SMALL_LINE - 2) * len(lines)
             x, y = (left + right) / 2, (top + bottom) / 2
             gap = _GAP + _ARROW
-            for centre_x, centre_y in (
-                (x, top - _GAP - high / 2),
-                (x, bottom + _GAP + high / 2),
-                (right + gap + wide / 2, y),
-                (left - gap - wide / 2, y),
-                (x + wide / 2, top - _GAP - high / 2),
-                (x - wide / 2, top - _GAP - high / 2),
-                (x + wide / 2, bottom + _GAP + high / 2),
-                (x - wide / 2, bottom + _GAP + high / 2),
-            ):
+            over = [(x, top - _GAP - high / 2), (x, bottom + _GAP + high / 2)]
+            beside = [(right + gap + wide / 2, y), (left - gap - wide / 2, y)]
+            corners = [(x + dx, y) for _, y in over for dx in (wide / 2, -wide / 2)]
+            first, last = (beside, over) if goes_upright else (over, beside)
+            for centre_x, centre_y in (*first, *corners, *last):
                 place = (
                     centre_x - wide / 2,
                     centre_y - high / 2,
@@ -151,6 +152,11 @@ class Standing:
             taken.append(place)
             x, y = panel.xy(*panel.from_page(centre_x, centre_y))
             label.set(text=name, x=x, y=y, visible=True)
+
+
+def _roughly(length_m: float) -> str:
+    """Say a length with the two digits that a drawing bears."""
+    return length_text(float(f"{length_m:.2g}"))
 
 
 def _meet(one: Boxed, other: Boxed) -> bool:

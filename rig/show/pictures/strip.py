@@ -28,6 +28,7 @@ from rig.show.wording import counted, metres_text, tick_texts
 
 _MOST_LABELS = 6
 _ONE_LINE = 140
+_FEWER_TICKS = 90
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,7 @@ class _LabelRows:
     tick: float
 
 
-_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0, tick=16)
+_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0, tick=15)
 _DOWN_ROWS = _LabelRows(count=1, depth=86, length=18.0, gap=2.0, tick=40)
 
 
@@ -67,8 +68,8 @@ class Strip:
 
         self._page, self._scale = page, scale
         box, down = places.strip, places.down
-        # A low panel has no room for all of it on one line.
-        side = "dB re\nfull scale" if not down and box.height < _ONE_LINE else "dB re full scale"
+        # A low panel has no room for more; the bar beside the history says the rest.
+        side = "strength / dB" if not down and box.height < _ONE_LINE else "dB re full scale"
         panel = self.panel = page.panel(box, stop_m=scale.stop_m, down=down, side=side)
         axes = panel.axes
         self._rows = _DOWN_ROWS if down else _ROWS
@@ -118,9 +119,12 @@ class Strip:
         depth = panel.box.depth(down=panel.down)
         label_room = (self._rows.count * self._rows.depth + 9) / depth
         panel.set_values(bottom_db, bottom_db + (high_db - bottom_db) / (1 - label_room))
-        most = max(2, min(5, int(depth * (1 - label_room) / self._rows.tick)))
-        ticks = round_ticks(low_db, high_db, most=most)
-        panel.set_value_ticks(ticks, tick_texts(ticks))
+        room = depth * (1 - label_room)
+        ticks = round_ticks(low_db, high_db, most=5 if room > _FEWER_TICKS else 4)
+        labels = tick_texts(ticks)
+        # Side by side, numbers take more room than their ticks.
+        every = math.ceil(len(ticks) * self._rows.tick / room)
+        panel.set_value_ticks(ticks, [t if not i % every else "" for i, t in enumerate(labels)])
 
     def show(
         self,
@@ -185,6 +189,8 @@ class Strip:
         x, y = self.panel.on_page(0.0, min(max(end_db, low_db), high_db))
         page = self._page
         if self.panel.down:
+            box, half = self.panel.box, measure(SMALL_PT)("threshold") / 2
+            x = min(max(x, box.left + half), box.right - half)
             self._threshold_label.set(x=x / page.width, visible=True)
         else:
             self._threshold_label.set(y=1 - y / page.height, visible=True)

@@ -14,6 +14,8 @@ from rig.show.pictures.panel import Box
 from rig.show.pictures.scales import round_ticks
 from rig.show.wording import tick_texts
 
+_PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
+
 _INFERRED = (0, (4.0, 2.2))
 """The stroke of what is inferred; what really stands there has an unbroken one."""
 
@@ -117,15 +119,18 @@ class View:
             panel.axes.add_patch(Rectangle(tuple(corner), *(other - corner), color=INK))
 
     def say(self, pair: str) -> None:
-        """Write from where one looks, and what the pair is."""
+        """Write from where one looks, and what the pair is, clear of what lies under it."""
         page, box, down = self._page, self.panel.box, self.panel.down
         words = self.looking.words
         if down:
             page.text(box.left + 1, box.top - 22, words, size_pt=SMALL_PT, color=SOFT)
         else:
             low = box.bottom - 4
-            page.text(box.left + 6, low, words, size_pt=SMALL_PT, color=SOFT, va="bottom")
-        page.text(box.left + 6, box.top + 5, pair, size_pt=SMALL_PT, color=SOFT)
+            page.text(
+                box.left + 6, low, words, size_pt=SMALL_PT, color=SOFT, va="bottom", bbox=_PLAIN
+            )
+        if pair:
+            page.text(box.left + 6, box.top + 5, pair, size_pt=SMALL_PT, color=SOFT, bbox=_PLAIN)
 
     def lay_cone(self, low_rad: float, high_rad: float) -> None:
         """Shade what lies between two angles from the axis; ±π/2 where there is no edge."""
@@ -143,9 +148,20 @@ class View:
 
     def lay_wall(self, wall_m: float) -> None:
         """Hatch what lies behind the bench's far end."""
+        self._hatch([wall_m, self._stop_m], [-self.half_m, self.half_m])
+
+    def lay_sides(self, low_m: float, high_m: float) -> None:
+        """Hatch what lies behind the walls beside the axis, as far as the view reaches."""
+        along_m = [self.panel.first_m, self._stop_m]
+        if low_m > -self.half_m:
+            self._hatch(along_m, [-self.half_m, low_m])
+        if high_m < self.half_m:
+            self._hatch(along_m, [high_m, self.half_m])
+
+    def _hatch(self, along_m: Sequence[float], beside_m: Sequence[float]) -> None:
         from matplotlib.patches import Rectangle
 
-        corner, other = self.panel.points([wall_m, self._stop_m], [-self.half_m, self.half_m])
+        corner, other = self.panel.points(along_m, beside_m)
         self.panel.axes.add_patch(
             Rectangle(
                 tuple(corner),

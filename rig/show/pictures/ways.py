@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from rig.tank.truth import TrueBody, Truth
 
+_NOWHERE = (np.nan, np.nan, np.nan)
+
 MOST_POINTS = 120
 """Of a way that is drawn; of more pings it takes some."""
 
@@ -40,8 +42,9 @@ class Ways:
         Returns
         -------
         dict
-            By a body's number: where its middle was, shape (pings, 3). It goes back as far as
-            there were as many bodies as now: one taken out gives its number to the next.
+            By a body's number: where its middle was, shape (pings, 3); NaN while it was
+            outside of the walls. It goes back as far as there were as many bodies as now:
+            one taken out gives its number to the next.
         """
         step = -(-len(pings) // MOST_POINTS)
         shown = list(pings[:: -step or None])[::-1] if step else []
@@ -50,7 +53,7 @@ class Ways:
             there = self._places_m.get(ping)
             if there is None:
                 now = self._truth.bodies_at(ping)
-                there = np.array([body.centre_m for body in now]).reshape(-1, 3)
+                there = np.array([b.centre_m if b.inside else _NOWHERE for b in now])
             if len(there) != len(bodies):
                 break
             places_m[ping] = there
@@ -61,5 +64,5 @@ class Ways:
         return {
             body.number: ways_m[:, i]
             for i, body in enumerate(bodies)
-            if np.ptp(ways_m[:, i], axis=0).any()
+            if (np.diff(ways_m[:, i], axis=0) != 0).any()
         }

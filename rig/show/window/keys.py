@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 KEYS = (
-    "space pause · m or click: mark · ← → move it · ↑ ↓ threshold · "
-    "+ − stack · b background · w what if · s save · h help · q quit"
+    "space pause · m or click: mark · ↑ ↓ threshold · "
+    "+ − stack · b background · t truth · w what if · d down · s save · h help · q quit"
 )
 
 HELP = """\
@@ -15,6 +15,8 @@ delete   take the mark away
 ↑ ↓      raise, lower the threshold: fewer, more echoes
 + −      add up more, fewer pings: noise sinks, movement smears
 b        take away what stood still until now, or put it back
+t        cover what really stands in a made-up scene, or uncover it
+d        draw the ranges down the page, or along it
 w        what if: with one thing changed, beside what was heard;
          w again: the next thing; any other key: back to now
 s        save this picture

@@ -24,6 +24,8 @@ def show_live(
     *,
     picture_path: str | os.PathLike[str] | None = None,
     changes: Changes | None = None,
+    looks: str | None = None,
+    covered: bool = False,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -39,6 +41,10 @@ def show_live(
         None saves to ``bench-picture.png``.
     changes : Changes or None
         Takes what hands do to the virtual tank's scene; None where nothing can be moved.
+    looks : {"along", "down"}, optional
+        How the range axis runs at first; as the plan says, if not given.
+    covered : bool
+        Whether what really stands in a made-up scene is covered at first.
 
     Raises
     ------
@@ -69,7 +75,9 @@ def show_live(
         pyplot.switch_backend(backend)
         figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
         fit_to_screen(figure.canvas.manager)
-        window = LiveWindow(figure, run, save_to=save_to, changes=changes)
+        window = LiveWindow(
+            figure, run, save_to=save_to, changes=changes, looks=looks, covered=covered
+        )
         pump = Pump(results)
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))

@@ -24,6 +24,7 @@ from rig.show.window.sheet import Sheet
 from rig.show.window.touch import Touch
 from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
+from rig.show.wording import no_truth_text
 from rig.tank.changes import Changes
 
 if TYPE_CHECKING:
@@ -58,12 +59,16 @@ class LiveWindow:
         save_to: pathlib.Path,
         changes: Changes | None = None,
         clock_s: Callable[[], float] = time.monotonic,
+        looks: str | None = None,
+        covered: bool = False,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
         self._run = run
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
+        self._looks = looks or run.plan.geometry.looks
+        self._covered = covered
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
@@ -97,7 +102,14 @@ class LiveWindow:
 
     def _lay_out(self) -> None:
         self._figure.clear()
-        self._picture = BenchPicture(self._figure, self._run, note=KEYS, history_pings=HISTORY_ROWS)
+        self._picture = BenchPicture(
+            self._figure,
+            self._run,
+            note=KEYS,
+            history_pings=HISTORY_ROWS,
+            covered=self._covered,
+            looks=self._looks,
+        )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
         strip, history = (axes.get_position() for axes in self._picture.panels[1:3])
@@ -272,6 +284,8 @@ class LiveWindow:
             "=": lambda: self._restack(self._pings.stack_more),
             "-": lambda: self._restack(self._pings.stack_fewer),
             "b": self._toggle_background,
+            "t": self._cover,
+            "d": self._turn,
             "s": self._save,
             "f": self._fill_screen,
             "h": self._toggle_help,
@@ -360,6 +374,19 @@ class LiveWindow:
                 f"{FEWEST_FOR_BACKGROUND} good pings: wait, then press b again."
             )
 
+    def _cover(self) -> None:
+        """Cover what really stands there, or uncover it: a class predicts first."""
+        if self._run.origin.truth is None:
+            self._message = f"Nothing to uncover. {no_truth_text(self._run.info)}"
+            return
+        self._covered = not self._covered
+        self._lay_out()
+
+    def _turn(self) -> None:
+        """Let the ranges run the other way: along the page, or down it."""
+        self._looks = "along" if self._looks == "down" else "down"
+        self._lay_out()
+
     def _toggle_help(self) -> None:
         self._help_wanted = not self._help_wanted
 
@@ -381,6 +408,8 @@ class LiveWindow:
                     pointed_range_m=self._pointer_m,
                     remarks=self._pings.remarks(),
                     left_out=self._pings.left_out,
+                    covered=self._covered,
+                    looks=self._looks,
                 ),
             )
         except StorageError as problem:

@@ -32,12 +32,16 @@ def drawn(
     history_pings=60,
     note="",
     scene=None,
+    covered=False,
+    looks=None,
     **how,
 ):
     figure = Figure(figsize=inches, dpi=dpi)
     FigureCanvasAgg(figure)
     run = dataclasses.replace(bench, scene=scene).run()
-    picture = BenchPicture(figure, run, history_pings=history_pings, note=note)
+    picture = BenchPicture(
+        figure, run, history_pings=history_pings, note=note, covered=covered, looks=looks
+    )
     picture.show(results, **how)
     figure.canvas.draw()
     return figure, picture
@@ -264,11 +268,10 @@ def test_arcs_do_not_run_through_the_footprint_s_width(air, rng):
 
 def test_far_wall_is_hatched_in_the_sketch_and_nowhere_else(air, rng):
     results = air.passing(3, rng)
-    open_end, _ = drawn(air, results)
-    scene = scene_from_table(
-        {"medium": {"sound_speed_m_s": air.sound_speed_m_s}, "bottom": {"range_m": 4.6}}
-    )
-    walled, picture = drawn(air, results, scene=scene)
+    table = {"medium": {"sound_speed_m_s": air.sound_speed_m_s}, "transducer": {}}
+    open_end, _ = drawn(air, results, scene=scene_from_table(table), covered=True)
+    scene = scene_from_table({**table, "bottom": {"range_m": 4.6}})
+    walled, picture = drawn(air, results, scene=scene, covered=True)
     changed = (rgb_of(open_end) != rgb_of(walled)).any(axis=2)
     columns, rows = np.flatnonzero(changed.any(axis=0)), np.flatnonzero(changed.any(axis=1))
     box = picture.panels[0].get_window_extent()
