@@ -190,6 +190,10 @@ class BenchPicture:
             page.text(page.right + 34, TOP - 29, name)
         page.style_ticks(times_axis, MAIN_PT)
 
+    def stands_otherwise(self, ping: int) -> bool:
+        """Say whether pair or walls are other at a ping than when the picture was laid out."""
+        return self._sketch.stands_otherwise(ping)
+
     def set_over_range(self, added_db: AddedDb) -> None:
         """Ink the history with a gain over range; no number is touched by it.
 

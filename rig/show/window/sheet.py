@@ -111,6 +111,10 @@ class Sheet:
             renderer.draw_image(gc, *self._over_stamp(renderer))
             gc.restore()
 
+    def forget_over(self) -> None:
+        """Draw the words that are laid over all anew: they are others."""
+        self._over_drawn = None
+
     def _over_stamp(self, renderer: Any) -> tuple[int, int, NDArray[np.uint8]]:
         """Return the words laid over all, drawn once, and where their lower left corner is."""
         if self._over_drawn is None:

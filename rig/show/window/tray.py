@@ -19,6 +19,7 @@ _LINE = 29
 _PAD = 9
 
 ARROWS = (("◂", ","), ("▸", "."))
+OPEN = "k"
 NEXT_KNOB = ("next knob", "k")
 BUTTONS = (
     ("ball", "1"),
@@ -117,9 +118,12 @@ class Tray:
 
     def key_at(self, x_dots: float, y_dots: float) -> str | None:
         """Return the key that a click stands for; empty on the tray's own ground."""
-        if not self.open or not self.box.contains(x_dots, y_dots):
-            return None
         page = self._page
+        if not self.box.contains(x_dots, y_dots):
+            return None
+        if not self.open:
+            # The line of keys at the foot: a finger has no other way in.
+            return OPEN if y_dots < _LINE * page.scale else None
         x, y = x_dots / page.scale, page.height - y_dots / page.scale
         for left, right, top, key in self._places:
             if left <= x <= right and top <= y <= top + _LINE:

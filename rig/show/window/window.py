@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import pathlib
 import time
 from collections.abc import Callable
@@ -18,7 +19,7 @@ from rig.show.window.display import Display
 from rig.show.window.hand_path import EventClock
 from rig.show.window.hands import Hands, body_words
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
-from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
+from rig.show.window.keys import HELP, HELP_BY_HAND, KEYS, KEYS_BY_HAND, WHAT_IF_KEYS
 from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
 from rig.show.window.touch import Touch
@@ -26,6 +27,7 @@ from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
 from rig.show.wording import no_truth_text
 from rig.tank.changes import Changes
+from rig.tank.scene import Scene
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -73,9 +75,10 @@ class LiveWindow:
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
-        self._help_wanted = self._closed = False
+        self._help_words, self._help_wanted, self._closed = HELP, False, False
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
+        self._settled: Scene | None = None
         self.hands: Hands | None = None
         self._event_clock = EventClock(clock_s)
         if changes is not None and run.origin.truth is not None:
@@ -100,12 +103,32 @@ class LiveWindow:
         self._canvas.mpl_connect("motion_notify_event", self._motion_event)
         self._canvas.mpl_connect("button_release_event", self._release_event)
 
+    @property
+    def message(self) -> str:
+        """What is said at the foot; empty where nothing is."""
+        return self._message
+
+    @property
+    def help_shown(self) -> str:
+        """The keys in words, where they are shown."""
+        return self._help_words if self._help_wanted else ""
+
+    @property
+    def limits_db(self) -> tuple[float, float] | None:
+        """Ends of the strength scale as they are shown; None before the first good ping."""
+        return None if self._limits_db is None else self.display.limits_db(self._limits_db)
+
+    @property
+    def remarks(self) -> str:
+        """What is said beside the strip: what was done to the pings, and to the display."""
+        return " ".join(words for words in (self._pings.remarks(), self.display.remarks) if words)
+
     def _lay_out(self) -> None:
         self._figure.clear()
         self._picture = BenchPicture(
             self._figure,
             self._run,
-            note=KEYS,
+            note=KEYS if self.hands is None else KEYS_BY_HAND,
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
@@ -116,7 +139,7 @@ class LiveWindow:
         self._help = self._figure.text(
             (strip.x0 + history.x1) / 2,
             (strip.y1 + history.y0) / 2,
-            HELP,
+            self._help_words,
             family="DejaVu Sans Mono",
             fontsize=14 * scale,
             linespacing=1.5,
@@ -163,10 +186,10 @@ class LiveWindow:
         rescaled = self._picture.show(
             results,
             pointed_range_m=self._pointer_m,
-            limits_db=self.display.limits_db(self._limits_db) if self._limits_db else None,
+            limits_db=self.limits_db,
             counts=(pings.pings, pings.lost_pings),
             status=status,
-            remarks=self._remarks(),
+            remarks=self.remarks,
             left_out=pings.left_out,
             message=self._message,
         )
@@ -178,9 +201,6 @@ class LiveWindow:
             self.tray.show(name, f"{value}   {self._message}" if self._message else value)
         self._help.set_visible(self._help_wanted)
         self._sheet.show(rescaled=rescaled)
-
-    def _remarks(self) -> str:
-        return " ".join(words for words in (self._pings.remarks(), self.display.remarks) if words)
 
     def _widen_limits(self, results: list[PingResult]) -> None:
         """Fix the strength scale with the first good ping; later only ever raise its top."""
@@ -194,10 +214,26 @@ class LiveWindow:
         if needed_db > high_db:
             self._limits_db = (low_db, needed_db)
 
+    def _lay_out_when_settled(self) -> None:
+        """Lay the page out anew once pair and walls stand still at what they were turned to."""
+        last = self._pings.last_index
+        if last is None or not self._picture.stands_otherwise(last):
+            self._settled = None
+            return
+        scene = self._run.origin.truth.scene_at(last) if self._run.origin.truth else None
+        fixed = None if scene is None else dataclasses.replace(scene, target=())
+        if fixed == self._settled and self._foretold is None:
+            self._settled = None
+            self._lay_out()
+        else:
+            self._settled = fixed
+
     def take(self, results: list[PingResult], ending: str) -> None:
         """Take the pings that have come, and show the newest."""
         for result in results:
             self._pings.take(result)
+        if results:
+            self._lay_out_when_settled()
         outcome = self._what_ifs.outcome()
         if isinstance(outcome, str):
             self._message = outcome
@@ -388,7 +424,13 @@ class LiveWindow:
         self._lay_out()
 
     def _toggle_help(self) -> None:
-        self._help_wanted = not self._help_wanted
+        """Show the keys, then those of hands where there are any, then none."""
+        if self._help_wanted and self._help_words is HELP and self.hands is not None:
+            self._help_words = HELP_BY_HAND
+        else:
+            self._help_words, self._help_wanted = HELP, not self._help_wanted
+        self._help.set_text(self._help_words)
+        self._sheet.forget_over()
 
     def _fill_screen(self) -> None:
         self._canvas.manager.full_screen_toggle()
