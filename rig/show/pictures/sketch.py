@@ -16,16 +16,18 @@ from dsp.physics.beams import footprint_diameter_m
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import Run
-from rig.show.pictures.page import ACCENT, Page
+from rig.show.pictures.page import ACCENT, MAIN_PT, Page, measure
 from rig.show.pictures.places import Places
 from rig.show.pictures.scales import RangeScale
-from rig.show.pictures.standing import Standing
+from rig.show.pictures.standing import Boxed, Standing
 from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View
 from rig.show.pictures.ways import Ways
 from rig.show.wording import cone_text, has_cone, length_text, no_truth_text
 from rig.tank.scene import Scene
 from rig.tank.true_beam import TrueBeam, true_beam
 from rig.tank.truth import Truth
+
+_BESIDE_MARK, _FOOTPRINT_LINE = 10, 22
 
 LEAST_SHARE = 0.32
 """Of the sketch's room for a view in which little happens."""
@@ -63,9 +65,7 @@ class Sketch:
         self._laid = None if truth is None else _fixed(truth.scenes[-1].scene)
         self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
         self._ways = None if self._truth is None else Ways(self._truth)
-        self._footprint_label = page.text_in(
-            self.views[0].panel.axes, color=ACCENT, va="bottom", covers=True
-        )
+        self._footprint_label = page.text_in(self.views[0].panel.axes, color=ACCENT, covers=True)
         half_m = self.views[0].half_m
         leaves_at_m = 0.0
         if has_cone(self._half_angle_rad):
@@ -116,22 +116,23 @@ class Sketch:
         pointed_range_m: float | None,
     ) -> None:
         """Show the newest ping's echoes, what stood there, and the pointer with the footprint."""
-        if self._truth is not None and self._ways is not None and results:
-            bodies = self._truth.bodies_at(results[-1].index)
-            ways_m = self._ways.of(bodies, [r.index for r in results])
-            for standing in self._standing:
-                standing.show(bodies, ways_m)
-            self._show_turned(self._truth.scene_at(results[-1].index))
+        taken: list[Boxed] = []
+        if pointed_range_m is not None:
+            across_m = None
+            if has_cone(self._half_angle_rad) and pointed_range_m > 0:
+                across_m = float(footprint_diameter_m(pointed_range_m, self._half_angle_rad))
+                taken.append(self._label_footprint(pointed_range_m, across_m))
+            for view in self.views:
+                view.point_at(pointed_range_m, across_m)
         for view in self.views:
             view.show_arcs([e.range_m for e in echoes])
-        if pointed_range_m is None:
-            return
-        across_m = None
-        if has_cone(self._half_angle_rad) and pointed_range_m > 0:
-            across_m = float(footprint_diameter_m(pointed_range_m, self._half_angle_rad))
-            self._label_footprint(pointed_range_m, across_m)
-        for view in self.views:
-            view.point_at(pointed_range_m, across_m)
+        if self._truth is not None and self._ways is not None and results:
+            bodies = self._truth.bodies_at(results[-1].index)
+            # What was heard by a plan before this one has no ping of its own in this truth.
+            ways_m = self._ways.of(bodies, [r.index for r in results if r.index >= 0])
+            for standing in self._standing:
+                standing.show(bodies, ways_m, taken)
+            self._show_turned(self._truth.scene_at(results[-1].index))
 
     def stands_otherwise(self, ping: int) -> bool:
         """Say whether pair or walls are other at a ping than they were laid."""
@@ -150,23 +151,25 @@ class Sketch:
             else:
                 view.show_turned(beam.low_rad, beam.high_rad)
 
-    def _label_footprint(self, range_m: float, across_m: float) -> None:
-        view = self.views[0]
-        text = f"footprint {length_text(across_m)} across"
-        if view.panel.down:
-            x, y = view.panel.xy(range_m + 0.012 * self._stop_m, 0.0)
-            self._footprint_label.set(text=text.replace(" ", "\n", 1), x=x, y=y, ha="center")
-            self._footprint_label.set(va="top", visible=True)
-            return
-        to_the_left = range_m > 0.6 * self._stop_m
-        shift_m = 0.012 * self._stop_m * (-1 if to_the_left else 1)
-        self._footprint_label.set(
-            text=text,
-            x=range_m + shift_m,
-            y=-0.94 * view.half_m,
-            ha="right" if to_the_left else "left",
-            visible=True,
-        )
+    def _label_footprint(self, range_m: float, across_m: float) -> Boxed:
+        """Say how wide the footprint is; return what the words cover of the page."""
+        panel = self.views[0].panel
+        lines = [f"footprint {length_text(across_m)} across"]
+        if panel.down:
+            lines = lines[0].split(" ", 1)
+        wide, high = max(map(measure(MAIN_PT), lines)), _FOOTPRINT_LINE * len(lines)
+        x, y = panel.on_page(range_m, 0.0)
+        if panel.down:
+            left, top = x - wide / 2, y + _BESIDE_MARK
+            if top + high > panel.box.bottom - 2:
+                top = y - _BESIDE_MARK - high
+        else:
+            to_the_left = range_m > 0.6 * self._stop_m
+            left = x - _BESIDE_MARK - wide if to_the_left else x + _BESIDE_MARK
+            top = panel.box.bottom - 4 - high
+        x, y = panel.xy(*panel.from_page(left + wide / 2, top + high / 2))
+        self._footprint_label.set(text="\n".join(lines), x=x, y=y, visible=True)
+        return left, top, left + wide, top + high
 
 
 def _fixed(scene: Scene) -> tuple[object, ...]:

@@ -40,7 +40,12 @@ class Standing:
         page.artists += [self._ways, self._bodies, self._arrows]
         self._labels = [page.text_in(axes, size_pt=SMALL_PT) for _ in range(_MOST_LABELS)]
 
-    def show(self, bodies: Sequence[TrueBody], ways_m: Mapping[int, NDArray[np.float64]]) -> None:
+    def show(
+        self,
+        bodies: Sequence[TrueBody],
+        ways_m: Mapping[int, NDArray[np.float64]],
+        taken: Sequence[Boxed],
+    ) -> None:
         """Show where each body is, and the way that it has come.
 
         Parameters
@@ -48,6 +53,8 @@ class Standing:
         bodies : sequence of TrueBody
         ways_m : mapping
             By a body's number: where its middle was, shape (pings, 3).
+        taken : sequence of Boxed
+            Where no name may be written.
         """
         panel, axis, half_m = self._view.panel, self._view.looking.axis, self._view.half_m
         unit_m = 1 / panel.units_per_m
@@ -78,7 +85,7 @@ class Standing:
         )
         self._bodies.set(verts=outlines, visible=True)
         self._arrows.set(verts=arrows, visible=True)
-        self._name(names, boxes, upright)
+        self._name(names, boxes, upright, taken)
 
     def _box(self, along_m: NDArray[np.float64], beside_m: NDArray[np.float64]) -> Boxed:
         """Return what an outline covers of the page, as far as it lies in the view."""
@@ -110,14 +117,20 @@ class Standing:
             along_m + ahead * along - aside * beside, beside_m + ahead * beside + aside * along
         )
 
-    def _name(self, names: Sequence[str], bodies: Sequence[Boxed], upright: Sequence[bool]) -> None:
+    def _name(
+        self,
+        names: Sequence[str],
+        bodies: Sequence[Boxed],
+        upright: Sequence[bool],
+        others: Sequence[Boxed],
+    ) -> None:
         """Write each name beside its body, where it meets no other; else leave it out.
 
         Beside the way of what moves up or down the page, over or under the way of all else.
         """
         panel, width = self._view.panel, measure(SMALL_PT)
         box = panel.box
-        taken = list(bodies)
+        taken = [*bodies, *others]
         labels = iter(self._labels)
         for name, goes_upright, body in zip(names, upright, bodies, strict=True):
             left, top, right, bottom = body
@@ -156,7 +169,8 @@ class Standing:
 
 def _roughly(length_m: float) -> str:
     """Say a length with the two digits that a drawing bears."""
-    return length_text(float(f"{length_m:.2g}"))
+    rounded_m = float(f"{length_m:.2g}")
+    return f"{rounded_m:g} m" if rounded_m >= 1 else f"{100 * rounded_m:g} cm"
 
 
 def _meet(one: Boxed, other: Boxed) -> bool:

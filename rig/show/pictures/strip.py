@@ -56,7 +56,7 @@ class _LabelRows:
     tick: float
 
 
-_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0, tick=15)
+_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0, tick=17)
 _DOWN_ROWS = _LabelRows(count=1, depth=86, length=18.0, gap=2.0, tick=40)
 
 
@@ -122,8 +122,10 @@ class Strip:
         room = depth * (1 - label_room)
         ticks = round_ticks(low_db, high_db, most=5 if room > _FEWER_TICKS else 4)
         labels = tick_texts(ticks)
-        # Side by side, numbers take more room than their ticks.
-        every = math.ceil(len(ticks) * self._rows.tick / room)
+        # Numbers may take more room than their ticks.
+        low, high = panel.values
+        apart = (ticks[1] - ticks[0]) / (high - low) * depth if len(ticks) > 1 else depth
+        every = math.ceil(self._rows.tick / apart)
         panel.set_value_ticks(ticks, [t if not i % every else "" for i, t in enumerate(labels)])
 
     def show(

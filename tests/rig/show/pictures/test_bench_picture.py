@@ -18,6 +18,7 @@ from dsp.ping.profiles import EchoProfile
 from rig.errors import StorageError
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.saving import check_picture_path, save_drawn
+from rig.tank.built_in import built_in
 from rig.tank.scene import scene_from_table
 
 SIZES = {"1280x720": 100, "1920x1080": 150}  # dots per inch of 12.8 × 7.2 inches
@@ -118,6 +119,30 @@ def test_no_text_is_cut_off_or_lies_on_another(request, rng, bench_name, scene, 
         note="recording_" * 40,
         pointed_range_m=pointed_range_m,
     )
+    assert_apart(figure)
+
+
+@pytest.mark.parametrize("looks", ["along", "down"])
+@pytest.mark.parametrize(("bench_name", "scene"), [("air", "bench"), ("water", "cistern")])
+def test_no_text_beside_what_stands_there_is_cut_off_or_lies_on_another(
+    request, rng, bench_name, scene, looks
+):
+    bench = request.getfixturevalue(bench_name)
+    results = SCENES["one pass"](bench, rng)
+    marked_m = results[-1].echoes[0].range_m
+    figure, _ = drawn(
+        bench, results, scene=built_in(scene)[0], looks=looks, pointed_range_m=marked_m
+    )
+    assert_apart(figure)
+
+
+@pytest.mark.parametrize("scene", ["one pass", "all lost"])
+def test_no_text_is_cut_off_or_lies_on_another_where_the_pair_looks_down(air, rng, scene):
+    figure, _ = drawn(air, SCENES[scene](air, rng), looks="down", note="a note")
+    assert_apart(figure)
+
+
+def assert_apart(figure):
     boxes = boxes_of(figure)
     assert len(boxes) > 25
     width, height = figure.canvas.get_width_height()
