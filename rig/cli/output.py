@@ -12,6 +12,7 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import PingResult
     from rig.run.run import Run
+    from rig.show.window.stretch import OpenStretch
     from rig.tank.changes import Changes
 
 
@@ -84,6 +85,7 @@ def show_window(
     leave_out: Callable[[int], None] | None = None,
     changes: Changes | None = None,
     looks: str | None = None,
+    again: OpenStretch | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -98,13 +100,15 @@ def show_window(
         Takes what hands do to the virtual tank's scene.
     looks : {"along", "down"}, optional
         How the range axis runs; as the plan says, if not given.
+    again : callable, optional
+        Opens another stretch of pings, with another plan.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
 
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
-    show_live(run, in_time, changes=changes, looks=looks)
+    show_live(run, in_time, changes=changes, looks=looks, again=again)
 
 
 def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:

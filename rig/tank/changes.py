@@ -96,6 +96,15 @@ class Changes:
             if change is not None:
                 self._waiting.append(lambda scene, _: change(scene))
 
+    def go_on_from(self, other: Changes, run_s: float) -> None:
+        """Take over the steps of a run that ended at a time of its own, so that they are undone.
+
+        Called before the first ping.
+        """
+        with other._lock:
+            self._start = other._start
+            self._steps = [(scene, then_s - run_s) for scene, then_s in other._steps]
+
     def undo(self) -> None:
         """Put the scene to what it would be now without the last step, from the next ping on."""
 

@@ -181,6 +181,17 @@ def tilted(scene: Scene, tilt_deg: float) -> Scene:
     return dataclasses.replace(scene, **changes)  # type: ignore[arg-type]
 
 
+def faces_larger(scene: Scene, factor: float) -> Scene:
+    """Return a scene whose faces are so many times as large."""
+    faces = {
+        name: dataclasses.replace(
+            face, radius_m=face.radius_m * factor, length_m=face.length_m * factor
+        )
+        for name, face in _faces(scene).items()
+    }
+    return dataclasses.replace(scene, **faces)  # type: ignore[arg-type]
+
+
 ROLL_PERIOD_S = 4.0
 """Of a pair that rolls, such as on a small boat: common practice, no source."""
 

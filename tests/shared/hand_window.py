@@ -13,6 +13,8 @@ from matplotlib.backend_bases import KeyEvent, MouseEvent
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from rig.run.opening import open_bench
+from rig.show.window.stretch import Stretch
 from rig.show.window.window import LiveWindow
 
 
@@ -43,6 +45,7 @@ class HandWindow:
         self.clock = Clock()
         self.run = bench.run()
         self._results = bench.over(self.run, 10**9, record=record)
+        self._record, self.stretches = record, []
         self.interval_s = self.run.plan.timing.ping_interval_s
         self.start_s, self.pings = self.clock.now_s, 0
         self._waiting, self._shows_every = [], shows_every
@@ -57,9 +60,30 @@ class HandWindow:
             save_to=pathlib.Path(folder) / "shot.png",
             changes=bench.front_end.changes,
             clock_s=self.clock,
+            begin_again=self._again,
             **how,
         )
         self.figure = figure
+
+    def _again(self, plan, scene):
+        """Open a stretch of pings with another plan, recorded beside the first."""
+        bench = open_bench(plan, scene=scene, seed=len(self.stretches) + 2)
+        record = None
+        if self._record is not None:
+            record = f"{self._record}-{len(self.stretches) + 2}"
+        self._results.close()
+        self.run = bench.run()
+        self._results = bench.over(self.run, 10**9, record=record)
+        self.interval_s = plan.timing.ping_interval_s
+        self.start_s, self.pings = self.clock.now_s, 0
+        stretch = Stretch(
+            run=self.run,
+            results=self._results,
+            changes=bench.front_end.changes,
+            record=record or "",
+        )
+        self.stretches.append(stretch)
+        return stretch
 
     def close(self):
         self._results.close()

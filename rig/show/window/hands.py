@@ -100,6 +100,14 @@ class Hands:
         self._led_by_keys: int | None = None
         self._way: Triple = (0.0, 1.0, 0.0)
 
+    def go_on(self, changes: Changes, truth: Truth) -> None:
+        """Go on in another stretch of pings, in the scene as it stands."""
+        run_s = self._truth.run_s(self._ping)
+        changes.go_on_from(self.changes, run_s)
+        self.drop()
+        self.changes, self._truth, self._ping = changes, truth, 0
+        self._scene_clock = SceneClock(self._clock_s)
+
     def see(self, ping: int) -> None:
         """Go by what stood there at a ping: the newest that is shown."""
         self._ping = max(ping, 0)

@@ -12,6 +12,7 @@ from rig.show.pictures.saving import free_path
 from rig.show.window.display import Display
 from rig.show.window.hands import Hands, body_words
 from rig.show.window.knobs import window_knobs
+from rig.show.window.plan_knobs import PlanDesk, plan_knobs
 from rig.tank.changes import put_in, resized, taken_out, within
 from rig.tank.scene import Bubbles, Cylinder, Plate, Scene, Sphere, Target
 from rig.tank.scene_text import scene_text
@@ -34,15 +35,28 @@ class Touch:
         The range axis ends there.
     save_to : pathlib.Path
         Where scenes are saved; a number is added where there is a file already.
+    desk : PlanDesk, optional
+        Where another plan can be begun.
     """
 
     def __init__(
-        self, display: Display, hands: Hands | None, *, stop_m: float, save_to: pathlib.Path
+        self,
+        display: Display,
+        hands: Hands | None,
+        *,
+        stop_m: float,
+        save_to: pathlib.Path,
+        desk: PlanDesk | None = None,
     ) -> None:
         self._display, self._hands = display, hands
         self._stop_m, self._save_to = stop_m, save_to
         self._knobs = window_knobs(display, hands, stop_m=stop_m)
+        self._desk = desk
+        if desk is not None:
+            self._knobs += plan_knobs(desk)
+            self._start_plan = desk.plan()
         self._place = 0
+        self._told = ""
         self._undo: list[Callable[[], None]] = []
 
     @property
@@ -54,6 +68,15 @@ class Touch:
     def next_knob(self) -> None:
         """Choose the next knob, round and round."""
         self._place = (self._place + 1) % len(self._knobs)
+
+    def say(self, words: str) -> None:
+        """Have some words told with what is pressed now; none change nothing."""
+        self._told = words or self._told
+
+    def told(self) -> str:
+        """Return what there was to be told, once."""
+        words, self._told = self._told, ""
+        return words
 
     def took(self) -> None:
         """Note that the pointer has taken a body: one step to be undone."""
@@ -69,7 +92,9 @@ class Touch:
             What there is to say; None where the key is no key of hands.
         """
         if key in (",", "."):
-            return self._turn(-1 if key == "," else 1)
+            # What a knob has to say, such as that it goes no farther, stays at the foot.
+            self._turn(-1 if key == "," else 1)
+            return self.told()
         if key in ("u", "ctrl+z"):
             return self._undo_one()
         if key == "r":
@@ -94,22 +119,23 @@ class Touch:
             return self._put_in(hands, _KINDS[key])
         return acts[key](hands) if key in acts else None
 
-    def _turn(self, steps: int) -> str:
+    def _turn(self, steps: int) -> None:
         knob = self._knobs[self._place]
         undo = knob.turn(steps)
-        if undo is None:
-            return f"{knob.name}: {knob.words()}"
-        self._undo.append(undo)
-        return ""
+        if undo is not None:
+            self._undo.append(undo)
 
     def _undo_one(self) -> str:
         if not self._undo:
             return "Nothing is left to undo."
         self._undo.pop()()
-        return "Undone."
+        return self.told() or "Undone."
 
     def _start_again(self) -> str:
-        hands, display = self._hands, self._display
+        hands, display, desk = self._hands, self._display, self._desk
+        before = None if desk is None else desk.plan()
+        if desk is not None and before != self._start_plan:
+            desk.begin(self._start_plan, lambda scene: scene)
         gain_db, over_range_db = display.gain_db, display.over_range_db
         display.gain_db = display.over_range_db = 0.0
         if hands is not None:
@@ -119,9 +145,11 @@ class Touch:
             display.gain_db, display.over_range_db = gain_db, over_range_db
             if hands is not None:
                 hands.undo()
+            if desk is not None and before is not None and before != self._start_plan:
+                desk.tell(desk.begin(before, lambda scene: scene))
 
         self._undo.append(undo)
-        return "As it was at the start."
+        return self.told() or "As it was at the start."
 
     def _choose(self, hands: Hands) -> str:
         hands.choose_next()

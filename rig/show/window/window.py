@@ -8,7 +8,8 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
-from rig.errors import StorageError
+from rig.bench.plan import Plan
+from rig.errors import EchobenchError, StorageError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
@@ -20,8 +21,10 @@ from rig.show.window.hand_path import EventClock
 from rig.show.window.hands import Hands, body_words
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, HELP_BY_HAND, KEYS, KEYS_BY_HAND, WHAT_IF_KEYS
+from rig.show.window.plan_knobs import PlanDesk
 from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
+from rig.show.window.stretch import OpenStretch, as_older
 from rig.show.window.touch import Touch
 from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
@@ -49,6 +52,8 @@ class LiveWindow:
         Takes what hands do to the virtual tank's scene; None where nothing can be moved.
     clock_s : callable
         By which a hand is followed.
+    begin_again : callable, optional
+        Ends the stretch of pings and begins another; None where a plan cannot be changed.
 
     Others as :func:`rig.show.window.live.show_live` has them.
     """
@@ -63,6 +68,7 @@ class LiveWindow:
         clock_s: Callable[[], float] = time.monotonic,
         looks: str | None = None,
         covered: bool = False,
+        begin_again: OpenStretch | None = None,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
@@ -92,7 +98,14 @@ class LiveWindow:
         self.display = Display()
         self.tray: Tray | None = None
         scenes = save_to.with_name(f"{save_to.stem}-scene.toml")
-        self.touch = Touch(self.display, self.hands, stop_m=self._scale.stop_m, save_to=scenes)
+        self._begin_again = begin_again
+        self.touch = Touch(
+            self.display,
+            self.hands,
+            stop_m=self._scale.stop_m,
+            save_to=scenes,
+            desk=self._desk(self.hands),
+        )
         self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
@@ -112,6 +125,11 @@ class LiveWindow:
     def help_shown(self) -> str:
         """The keys in words, where they are shown."""
         return self._help_words if self._help_wanted else ""
+
+    @property
+    def shown_pings(self) -> list[int]:
+        """Numbers of the pings in the history; below 0 those of a plan before."""
+        return [r.index for r in self._pings.results()]
 
     @property
     def limits_db(self) -> tuple[float, float] | None:
@@ -343,6 +361,41 @@ class LiveWindow:
             self._message = ""
             actions[key]()
             self._show()
+
+    def _desk(self, hands: Hands | None) -> PlanDesk | None:
+        """Return where plans are changed, if they can be here."""
+        if hands is None or self._begin_again is None:
+            return None
+        return PlanDesk(
+            plan=lambda: self._run.plan,
+            begin=self._begin,
+            tell=lambda words: self.touch.say(words),
+            true_c=lambda: hands.scene.medium.temperature_c,
+        )
+
+    def _begin(self, plan: Plan, change: Callable[[Scene], Scene]) -> str:
+        """Begin a stretch of pings with another plan; say why not, or nothing."""
+        if self.hands is None or self._begin_again is None:
+            return "The plan cannot be changed here."
+        try:
+            stretch = self._begin_again(plan, change(self.hands.scene_now))
+        except (EchobenchError, ValueError) as problem:
+            return str(problem)
+        older = as_older(self._pings.results(), self._run, stretch.run)
+        self._run, self._scale = stretch.run, range_scale(stretch.run.receiver)
+        self._pings = ShownPings(stretch.run.receiver, most=HISTORY_ROWS, older=older)
+        self._what_ifs, self._limits_db, self._ending = WhatIfs(stretch.run), None, ""
+        truth = stretch.run.origin.truth
+        if stretch.changes is not None and truth is not None:
+            self.hands.go_on(stretch.changes, truth)
+        words = "A new plan."
+        if stretch.record:
+            words = f"A new plan: the recording is closed, and {stretch.record} begins."
+        if not older:
+            words += " The history begins anew."
+        self.touch.say(words)
+        self._lay_out()
+        return ""
 
     def _open_tray(self, key: str) -> None:
         """Open the tray, go to its next knob, or close it."""
