@@ -12,6 +12,8 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import PingResult
     from rig.run.run import Run
+    from rig.show.window.stretch import OpenStretch
+    from rig.tank.changes import Changes
 
 
 def show_as_they_come(
@@ -81,7 +83,9 @@ def show_window(
     results: Iterator[PingResult],
     *,
     leave_out: Callable[[int], None] | None = None,
+    changes: Changes | None = None,
     looks: str | None = None,
+    again: OpenStretch | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -92,14 +96,19 @@ def show_window(
         Its pings as they come.
     leave_out : callable, optional
         Has so many of the next pings left out; for what makes pings when they are asked for.
+    changes : Changes, optional
+        Takes what hands do to the virtual tank's scene.
     looks : {"along", "down"}, optional
         How the range axis runs; as the plan says, if not given.
+    again : callable, optional
+        Opens another stretch of pings, with another plan.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
 
-    interval_s = run.plan.timing.ping_interval_s
-    show_live(run, paced(results, interval_s, leave_out=leave_out), looks=looks)
+    interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
+    in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
+    show_live(run, in_time, changes=changes, looks=looks, again=again)
 
 
 def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:

@@ -12,8 +12,12 @@ from rig.cli import opening, options, output
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from rig.bench.plan import Plan
+    from rig.front_ends.virtual_tank import VirtualTank
     from rig.run.opening import Bench
     from rig.run.run import Run
+    from rig.show.window.stretch import Stretch
+    from rig.tank.scene import Scene
 
 
 def _demo(given: argparse.Namespace) -> int:
@@ -65,21 +69,85 @@ def _shown(
     run = bench.run()
     watched = in_window or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
+    stretches = Stretches(given)
     if in_window:
-        output.show_window(run, results, leave_out=_leaves_out(given, bench), looks=given.looks)
+        tank = _tank_of(bench)
+        output.show_window(
+            run,
+            results,
+            leave_out=_leave_out(given, tank),
+            changes=None if tank is None else tank.changes,
+            looks=given.looks,
+            again=None if tank is None else stretches.again,
+        )
     else:
         output.show_as_they_come(given, run, results, pings)
-    if given.record is not None and not given.json:
-        print(f"The recording is in {given.record}.sigmf-meta and {given.record}.sigmf-data")
-    return run
+    for record in [given.record, *stretches.records] if given.record is not None else []:
+        if not given.json:
+            print(f"The recording is in {record}.sigmf-meta and {record}.sigmf-data")
+    return stretches.runs[-1] if stretches.runs else run
 
 
-def _leaves_out(given: argparse.Namespace, bench: Bench) -> Callable[[int], None] | None:
-    """Return what leaves out pings that would be late: a virtual tank's, unless recorded."""
+class Stretches:
+    """Opens a stretch of pings for each plan that is turned to in the window.
+
+    Attributes
+    ----------
+    runs : list of Run
+    records : list of str
+        The names of their recordings, where the first was recorded.
+    """
+
+    def __init__(self, given: argparse.Namespace) -> None:
+        self._given = given
+        self.runs: list[Run] = []
+        self.records: list[str] = []
+
+    def again(self, plan: Plan, scene: Scene) -> Stretch:
+        """Open the virtual tank with another plan, in the scene as it stands."""
+        from rig.run.opening import open_bench
+        from rig.show.window.pace import paced
+        from rig.show.window.stretch import Stretch
+
+        given = self._given
+        # A virtual tank holds nothing that would have to be closed.
+        bench = open_bench(plan, scene=scene, seed=given.seed + len(self.runs) + 1)
+        run, tank = bench.run(), _tank_of(bench)
+        record = "" if given.record is None else _next_name(given.record)
+        results = paced(
+            bench.over(run, sys.maxsize, record=record or None),
+            plan.timing.ping_interval_s,
+            leave_out=_leave_out(given, tank),
+            by_hand=True,
+        )
+        self.runs.append(run)
+        if record:
+            self.records.append(record)
+        changes = None if tank is None else tank.changes
+        return Stretch(run=run, results=results, changes=changes, record=record)
+
+
+def _next_name(record: str) -> str:
+    """Return a recording's name with the next number behind it that is free."""
+    from rig.files.sigmf import paths_of
+
+    number = 2
+    while any(path.exists() for path in paths_of(f"{record}-{number}")):
+        number += 1
+    return f"{record}-{number}"
+
+
+def _leave_out(given: argparse.Namespace, tank: VirtualTank | None) -> Callable[[int], None] | None:
+    """Return what leaves out pings that would be late; what is recorded is heard whole."""
+    return None if tank is None or given.record is not None else tank.leave_out
+
+
+def _tank_of(bench: Bench) -> VirtualTank | None:
+    """Return the virtual tank of a bench that has one: it can leave pings out, and be touched."""
     from rig.front_ends.virtual_tank import VirtualTank
 
     tank = bench.front_end
-    return tank.leave_out if isinstance(tank, VirtualTank) and given.record is None else None
+    return tank if isinstance(tank, VirtualTank) else None
 
 
 def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:

@@ -14,6 +14,7 @@ from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
+from rig.tank.changes import Changes, Tick
 from rig.tank.echoes import Tank
 from rig.tank.scene import Scene
 from rig.tank.truth import HeldScene, Truth
@@ -41,6 +42,7 @@ class VirtualTank(Closing):
         self._bits = converter.bits
         self._interval = plan.interval_samples
         self._truth = Truth(plan, [HeldScene(scene=scene)])
+        self._changes = Changes()
         self._tank = Tank(
             scene,
             [pulse.samples for pulse in sent],
@@ -64,13 +66,16 @@ class VirtualTank(Closing):
         # The pulse leaves, as the input counts, a latency after the output's sample 0;
         # the block is cut so that the mark stands a lead after its first sample.
         leaves = converter.latency_s * self._true_rate_hz
-        direct = self._tank.direct_delay_s * self._true_rate_hz
-        mark = leaves + (direct if geometry.time_zero == "direct" else 0.0)
-        first = math.floor(mark) - round(LEAD_S * rate_hz)
-        self._first = first
+        self._by_direct = geometry.time_zero == "direct"
+        self._leaves = leaves
+        self._first = first = math.floor(self._mark()) - round(LEAD_S * rate_hz)
         self._leaving = leaves - first
-        self._mark_s = (mark - first) / rate_hz
         self._to_leave_out = 0
+
+    def _mark(self) -> float:
+        """Return where the first ping's mark stands in the input, in samples."""
+        direct = self._tank.direct_delay_s * self._true_rate_hz
+        return self._leaves + (direct if self._by_direct else 0.0)
 
     @property
     def info(self) -> StreamInfo:
@@ -81,6 +86,11 @@ class VirtualTank(Closing):
     def truth(self) -> Truth:
         """What really stands there."""
         return self._truth
+
+    @property
+    def changes(self) -> Changes:
+        """Takes what hands do to the scene; each change is sounded from the next ping on."""
+        return self._changes
 
     def leave_out(self, pings: int) -> None:
         """Hand on no block for the next `pings` pings, and save the work of sounding them.
@@ -100,8 +110,13 @@ class VirtualTank(Closing):
         microphone, loopback = self._info.microphone, self._info.loopback
         leaving = self._leaving * self._finer
         each = range(len(self._pulses))
-        still = [self._tank.still_sound(pulse_index=i, start=leaving)[:: self._finer] for i in each]
         wires = [self._tank.wire(pulse_index=i, start=leaving)[:: self._finer] for i in each]
+
+        def still_sounds() -> list[NDArray[np.float64]]:
+            sounds = [self._tank.still_sound(pulse_index=i, start=leaving) for i in each]
+            return [sound[:: self._finer] for sound in sounds]
+
+        still = still_sounds()
         waiting = np.zeros((self._info.channels, self._interval))
 
         def sounded(waiting: NDArray[np.float64], ping: int) -> NDArray[np.float64]:
@@ -109,7 +124,7 @@ class VirtualTank(Closing):
             fresh = self._tank.fresh_sound(
                 ping=ping,
                 pulse_index=which,
-                sent_s=ping * self._interval / self._true_rate_hz,
+                sent_s=self._truth.time_s(ping),
                 start=leaving,
             )[:: self._finer]
             heard = [(microphone, still[which]), (microphone, fresh)]
@@ -121,6 +136,8 @@ class VirtualTank(Closing):
             return waiting
 
         for ping in range(pings):
+            if self._take_up_changes(ping):
+                still = still_sounds()
             if self._to_leave_out:
                 self._to_leave_out -= 1
                 # Sounded all the same where the next block that is handed on hears it still.
@@ -133,6 +150,20 @@ class VirtualTank(Closing):
             waiting[:, :later] = waiting[:, self._interval :]
             waiting[:, later:] = 0.0
 
+    def _take_up_changes(self, ping: int) -> bool:
+        """Sound the scene from a ping on as hands have left it; say whether they changed it."""
+        interval_s = self._interval / self._true_rate_hz
+        scene = self._changes.taken_up(
+            self._truth.scene_at(ping),
+            self._truth.time_s(ping),
+            Tick(run_s=ping * interval_s, interval_s=interval_s),
+        )
+        if scene is None:
+            return False
+        self._truth.change(scene, from_ping=ping)
+        self._tank.change(scene)
+        return True
+
     def _block(self, ping: int, samples: NDArray[np.float64]) -> CaptureBlock:
         """Turn what is heard in an interval into a block, with its noise; overwrites it."""
         for channel in range(self._info.channels):
@@ -144,7 +175,7 @@ class VirtualTank(Closing):
             index=ping,
             samples=converted,
             start_sample=self._first + ping * self._interval,
-            mark_s=self._mark_s,
+            mark_s=(self._mark() - self._first) / self._info.sample_rate_hz,
             pulse_index=ping % len(self._pulses),
             flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
         )

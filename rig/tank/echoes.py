@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +17,7 @@ from rig.tank.faces import beam, resonance
 from rig.tank.motion import flight, track
 from rig.tank.reverberation import clutter, ring_down, tail
 from rig.tank.sampling import PulseSampler
-from rig.tank.scene import Bubbles, Scene, Target, Transducer
+from rig.tank.scene import Bubbles, Medium, Scene, Target, Transducer
 from rig.tank.walls import ImagePaths, image_paths
 
 NEAREST_M = 0.05
@@ -67,6 +69,10 @@ _NONE = _Arrivals(
 )
 _FRONT_M = np.zeros(1)
 
+# Who makes a sound that is alike at each ping, where it is no body: what comes before the
+# bodies' echoes in the sum, and what comes after. The order of a sum is its last digit.
+_ROOM, _AFTER = "room", "after"
+
 
 class Tank:
     """A scene, ready to be sounded.
@@ -93,7 +99,6 @@ class Tank:
         baseline_m: float,
         seed: int,
     ) -> None:
-        self._scene = scene
         self._pulses = [np.asarray(p, dtype=np.float64) for p in pulses]
         self._rate_hz = sample_rate_hz
         self._baseline_m = baseline_m
@@ -101,16 +106,58 @@ class Tank:
         self._sampler = PulseSampler(pulses, sample_rate_hz)
         self._source_m = np.array([0.0, -baseline_m / 2, 0.0])
         self._receiver_m = np.array([0.0, baseline_m / 2, 0.0])
+        self._scene = scene
+        self._root_of: dict[tuple[Target, Medium], NDArray[np.float64]] = {}
+        self._take_up_room()
+        self._take_up_bodies()
+
+    @property
+    def scene(self) -> Scene:
+        """What is sounded now."""
+        return self._scene
+
+    def change(self, scene: Scene) -> None:
+        """Sound another scene from now on; only what is new in it is worked out anew.
+
+        The spacing of source and receiver stays as it was.
+        """
+        before, self._scene = self._scene, scene
+        if _room_of(before) != _room_of(scene):
+            self._take_up_room()
+        self._take_up_bodies()
+
+    def _take_up_room(self) -> None:
+        """Work out what the bodies have no part in."""
+        scene, frequency_hz = self._scene, self._sampler.frequency_hz
         self._speed_m_s = scene.medium.sound_speed_m_s
-        frequency_hz = self._sampler.frequency_hz
         self._nepers_m = absorption_db_m(scene.medium, frequency_hz) / NEPER_DB
         self._gain = 10 ** (scene.source.level_db / 20)
         shared = scene.transducer or _POINT
         self._faces = (scene.source_transducer or shared, scene.receiver_transducer or shared)
-        # One row a target; a wall, the last, sends everything back.
-        walls = np.ones(frequency_hz.size)
-        self._roots_m = np.array([*(self._root(target) for target in scene.target), walls])
         self._resonance = np.prod([resonance(f, frequency_hz) for f in self._faces], axis=0)
+        # Sounds that are alike at each ping, by who makes them; made when first asked for.
+        self._still: dict[Target | str, dict[tuple[int, float], NDArray[np.float64]]] = {}
+
+    def _take_up_bodies(self) -> None:
+        """Work out how strongly each body sends back, and let go of sounds of bodies gone."""
+        scene, kept = self._scene, self._root_of
+        kinds = [(_anywhere(target), scene.medium) for target in scene.target]
+        self._root_of = {
+            kind: kept[kind] if kind in kept else self._root(kind[0]) for kind in kinds
+        }
+        # One row a target; a wall, the last, sends everything back.
+        walls = np.ones(self._sampler.frequency_hz.size)
+        self._roots_m = np.array([*(self._root_of[kind] for kind in kinds), walls])
+        stays = {_ROOM, _AFTER, *(target for _, target in self._still_bodies())}
+        self._still = {who: sounds for who, sounds in self._still.items() if who in stays}
+
+    def _still_bodies(self) -> list[tuple[int, Target]]:
+        """Return every body that is the same at each ping, with its number."""
+        return [
+            (i, target)
+            for i, target in enumerate(self._scene.target)
+            if not target.moves and not isinstance(target, Bubbles)
+        ]
 
     @property
     def direct_delay_s(self) -> float:
@@ -152,11 +199,45 @@ class Tank:
         ndarray of float64, shape (samples,)
             As long as there is something to hear.
         """
-        arrivals = self._still_arrivals()
-        latest_s = float(arrivals.delay_s.max(initial=self.direct_delay_s))
-        out = self._room(start, latest_s)
+        parts = [self._kept(_ROOM, self._room_sound, pulse_index, start)]
+        for i, target in self._still_bodies():
+            parts.append(
+                self._kept(target, functools.partial(self._body_sound, i), pulse_index, start)
+            )
+        parts.append(self._kept(_AFTER, self._after_sound, pulse_index, start))
+        return _sum(*parts)
+
+    def _kept(
+        self,
+        who: Target | str,
+        make: Callable[[int, float], NDArray[np.float64]],
+        pulse_index: int,
+        start: float,
+    ) -> NDArray[np.float64]:
+        """Return a sound that is the same at each ping, made when it is first asked for."""
+        sounds = self._still.setdefault(who, {})
+        if (pulse_index, start) not in sounds:
+            sounds[pulse_index, start] = make(pulse_index, start)
+        return sounds[pulse_index, start]
+
+    def _room_sound(self, pulse_index: int, start: float) -> NDArray[np.float64]:
+        """Return what comes straight, and by way of the walls."""
+        arrivals = self._by_walls()
+        out = self._room(start, float(arrivals.delay_s.max(initial=self.direct_delay_s)))
         self._add_direct(out, pulse_index, start)
         self._add(out, pulse_index, start, arrivals)
+        return out
+
+    def _body_sound(self, body: int, pulse_index: int, start: float) -> NDArray[np.float64]:
+        """Return what a body that stands still sends back; nothing where it is beyond a wall."""
+        arrivals = self._echoes(body, self._scene.target[body], 0.0)
+        out = self._room(start, float(arrivals.delay_s.max(initial=0.0)))
+        self._add(out, pulse_index, start, arrivals)
+        return out
+
+    def _after_sound(self, pulse_index: int, start: float) -> NDArray[np.float64]:
+        """Return what is no single echo: the source's ringing, and a soft bottom's tail."""
+        out = np.zeros(0)
         pulse, scene = self._pulses[pulse_index], self._scene
         if scene.ring_down is not None:
             out = _sum(out, ring_down(scene.ring_down, pulse, start, self._rate_hz))
@@ -211,17 +292,6 @@ class Tank:
         points: NDArray[np.float64] = np.linspace(0.0, frequency_hz[-1], _CURVE_BINS)
         curve = echo_root_m(target, points, self._scene.medium)
         return np.asarray(np.interp(frequency_hz, points, curve))
-
-    def _still_arrivals(self) -> _Arrivals:
-        """By way of the walls, and from every body that is the same at each ping."""
-        return _joined(
-            self._by_walls(),
-            *(
-                self._echoes(i, target, 0.0)
-                for i, target in enumerate(self._scene.target)
-                if not target.moves and not isinstance(target, Bubbles)
-            ),
-        )
 
     def _fresh_arrivals(self, ping: int, sent_s: float) -> _Arrivals:
         """From every other body."""
@@ -341,6 +411,22 @@ class Tank:
         if any(face.resonance_hz for face in self._faces):
             return np.asarray(response * self._resonance)
         return response
+
+
+def _anywhere(target: Target) -> Target:
+    """Return a body with its place and its way left out: what its strength depends on."""
+    return dataclasses.replace(
+        target,
+        position_m=(0.0, 0.0, 0.0),
+        velocity_m_s=(0.0, 0.0, 0.0),
+        turn_back_s=0.0,
+        under_way_s=0.0,
+    )
+
+
+def _room_of(scene: Scene) -> Scene:
+    """Return what of a scene the sounds that are alike at each ping depend on, bodies aside."""
+    return dataclasses.replace(scene, target=(), noise=None, clutter=None)
 
 
 def _some(arrivals: _Arrivals, which: slice | NDArray[np.bool_]) -> _Arrivals:

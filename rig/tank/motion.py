@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -43,11 +44,27 @@ def track(target: Target, time_s: float) -> tuple[NDArray[np.float64], NDArray[n
     start, velocity = np.array(target.position_m), np.array(target.velocity_m_s)
     if target.turn_back_s == 0:
         return start + velocity * time_s, velocity
-    leg = math.floor(time_s / target.turn_back_s)
-    since = time_s - leg * target.turn_back_s
+    start = start - velocity * target.under_way_s
+    since_start = time_s + target.under_way_s
+    leg = math.floor(since_start / target.turn_back_s)
+    since = since_start - leg * target.turn_back_s
     if leg % 2 == 0:
         return start + velocity * since, velocity
     return start + velocity * (target.turn_back_s - since), -velocity
+
+
+def as_at(target: Target, time_s: float) -> Target:
+    """Return the same body with its clock set to 0 at a time; it goes the same way."""
+    place, velocity = track(target, time_s)
+    under_way_s = 0.0
+    if target.turn_back_s:
+        under_way_s = (time_s + target.under_way_s) % target.turn_back_s
+    return dataclasses.replace(
+        target,
+        position_m=tuple(place.tolist()),
+        velocity_m_s=tuple(velocity.tolist()),
+        under_way_s=under_way_s,
+    )
 
 
 def flight(

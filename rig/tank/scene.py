@@ -226,12 +226,14 @@ class Body:
 
     `position_m`, at time 0, is the point that a tape measure is held to: the front
     of the body, where the echo comes from. With `turn_back_s` the body turns back
-    after so many seconds, and again after as many, for ever.
+    after so many seconds, and again after as many, for ever; `under_way_s` is how long,
+    at time 0, it has been going since it last turned.
     """
 
     position_m: tuple[float, float, float] = _triple(limit=1000.0)
     velocity_m_s: tuple[float, float, float] = _triple(limit=250.0, default=(0.0, 0.0, 0.0))
     turn_back_s: float = number(0.0, low=0.0, high=1e6)
+    under_way_s: float = number(0.0, low=0.0, high=1e6)
 
     @property
     def moves(self) -> bool:

@@ -160,6 +160,11 @@ class Truth:
         rate_hz = self._plan.timing.sample_rate_hz * fast
         return (ping - held.from_ping) * self._plan.interval_samples / rate_hz
 
+    def run_s(self, ping: int) -> float:
+        """Return when a ping is sent, from the first ping."""
+        fast = 1 + self.scene_at(ping).converter.clock_error_ppm * 1e-6
+        return ping * self._plan.interval_samples / (self._plan.timing.sample_rate_hz * fast)
+
     def tables(self, *, after: int, up_to: int) -> list[dict[str, Any]]:
         """Return, for a recording, the scenes that begin to hold after one ping and up to another.
 

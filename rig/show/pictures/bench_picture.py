@@ -17,7 +17,7 @@ import numpy as np
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import HISTORY_PINGS, Run
-from rig.show.pictures.history import History
+from rig.show.pictures.history import AddedDb, History
 from rig.show.pictures.page import (
     ACCENT,
     INK,
@@ -81,6 +81,8 @@ class BenchPicture:
     panels : tuple of matplotlib axes
         Bench sketch, strength strip and history, then the sketch's second view if it has
         one; x is range in metres, or y where the pair looks down.
+    views : tuple of View
+        Of the sketch: two where it shows what really stands there.
     scaled_axes : tuple of matplotlib axes
         Those whose ticks change with the strength scale; nothing else of the page does.
     """
@@ -116,7 +118,7 @@ class BenchPicture:
             pings=history_pings,
             interval_s=plan.timing.ping_interval_s,
         )
-        first, *others = self._sketch.views
+        first, *others = self.views = tuple(self._sketch.views)
         three = first.panel, self._strip.panel, self._history.panel
         self._laid = (*three, *(view.panel for view in others))
         self.panels: tuple[Axes, ...] = tuple(panel.axes for panel in self._laid)
@@ -156,8 +158,10 @@ class BenchPicture:
         page, scale, down = self._page, self._scale, self._places.down
         sketch, strip, history = self._laid[:3]
         ticks = round_ticks(0.0, scale.stop_m, most=11)
+        # One axis for all: the others' ticks would be made, at length, and not be seen.
         for panel in self._laid:
-            panel.set_range_ticks(ticks, tick_texts(ticks))
+            panel.set_range_ticks([], [])
+        (sketch if down else history).set_range_ticks(ticks, tick_texts(ticks))
         for panel in (strip, history):
             panel.line_at(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
         first_s, last_s = scale.path_time_s([0.0, scale.stop_m])
@@ -187,6 +191,21 @@ class BenchPicture:
             page.text(page.right + 34, page.height - FOOT + 6, "range / m")
             page.text(page.right + 34, TOP - 29, name)
         page.style_ticks(times_axis, MAIN_PT)
+
+    def stands_otherwise(self, ping: int) -> bool:
+        """Say whether pair or walls are other at a ping than when the picture was laid out."""
+        return self._sketch.stands_otherwise(ping)
+
+    def set_over_range(self, added_db: AddedDb) -> None:
+        """Ink the history with a gain over range; no number is touched by it.
+
+        Parameters
+        ----------
+        added_db : callable
+            From the ranges of the history's columns, and where the axis ends, to what is added
+            to each, in dB.
+        """
+        self._history.set_over_range(added_db)
 
     def range_at(self, axes: Axes, x: float, y: float) -> float | None:
         """Return the range at a place in one of :attr:`panels`, by its own x and y."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 _MOST_LABELS = 8
 _LABEL_HEIGHT = 20
+
+AddedDb = Callable[[NDArray[np.float64], float], NDArray[np.float64]]
 
 
 class History:
@@ -55,6 +57,7 @@ class History:
         self._together = math.ceil(pings / max(int(self._room * page.scale), 1))
         self._ranges: dict[tuple[int, float], RangeColumns] = {}
         # Each ping's row, so that only what is new is worked out.
+        self._added_db: NDArray[np.float64] = np.zeros(1)
         self._drawn: dict[int, tuple[EchoProfile, NDArray[np.float64]]] = {}
 
         colours = ListedColormap(strength_colours(), name="strength")
@@ -125,6 +128,12 @@ class History:
         room = page.width - page.column, SMALL_LINE + 4
         self.remark_box = page.box_in_dots(page.column - 2, remark_top - 2, *room)
 
+    def set_over_range(self, added_db: AddedDb) -> None:
+        """Add to the strengths of each range before they are inked."""
+        stop_m = self._scale.stop_m
+        middles_m = (np.arange(self._columns) + 0.5) * stop_m / self._columns
+        self._added_db = added_db(middles_m, stop_m)
+
     def set_limits(self, low_db: float, high_db: float) -> None:
         """Set the ends of the strength scale."""
         self._image.set_clim(low_db, high_db)
@@ -160,6 +169,7 @@ class History:
                 drawn[result.index] = (result.profile, strengths_db)
                 rows[row] = strengths_db
         self._drawn = drawn
+        rows += self._added_db
         self._image.set(data=self._turned(self._gathered(rows)), visible=True)
         self._show_lost(lost)
         blank = self._pings - oldest - 1

@@ -23,6 +23,7 @@ from rig.show.pictures.standing import Boxed, Standing
 from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View
 from rig.show.pictures.ways import Ways
 from rig.show.wording import cone_text, has_cone, length_text, no_truth_text
+from rig.tank.scene import Scene
 from rig.tank.true_beam import TrueBeam, true_beam
 from rig.tank.truth import Truth
 
@@ -54,12 +55,14 @@ class Sketch:
             View(page, box, looking, plan, stop_m=scale.stop_m, down=places.down)
             for box, looking in zip(places.views, looks, strict=False)
         ]
-        beam = None if truth is None else true_beam(truth.scene_at(0), plan.pulse.centre_hz)
+        beam = None if truth is None else true_beam(truth.scenes[-1].scene, plan.pulse.centre_hz)
         hears_all_round = truth is not None and beam is None
         if hears_all_round:
             self._half_angle_rad = math.pi / 2
         self._lay(beam if shows_truth else None, truth, plan.transducer.shape)
         self._truth = truth if shows_truth else None
+        self._centre_hz = plan.pulse.centre_hz
+        self._laid = None if truth is None else _fixed(truth.scenes[-1].scene)
         self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
         self._ways = None if self._truth is None else Ways(self._truth)
         self._footprint_label = page.text_in(self.views[0].panel.axes, color=ACCENT, covers=True)
@@ -78,7 +81,7 @@ class Sketch:
 
     def _lay(self, beam: TrueBeam | None, truth: Truth | None, shape: str) -> None:
         """Lay the pair, its cone and the far wall into each view."""
-        wall_m = None if truth is None else truth.scene_at(0).far_wall_m
+        wall_m = None if truth is None else truth.scenes[-1].scene.far_wall_m
         half_rad = self._half_angle_rad
         for view in self.views:
             across = view.looking.axis == 1
@@ -100,7 +103,7 @@ class Sketch:
             view.say(pair if len(self.views) == 1 else "")
 
     def _lay_sides(self, view: View, truth: Truth | None) -> None:
-        walls = None if truth is None else truth.scene_at(0).walls
+        walls = None if truth is None else truth.scenes[-1].scene.walls
         if walls is not None:
             axis = view.looking.axis
             low_m = -walls.pair_m[axis]
@@ -125,9 +128,28 @@ class Sketch:
             view.show_arcs([e.range_m for e in echoes])
         if self._truth is not None and self._ways is not None and results:
             bodies = self._truth.bodies_at(results[-1].index)
-            ways_m = self._ways.of(bodies, [r.index for r in results])
+            # What was heard by a plan before this one has no ping of its own in this truth.
+            ways_m = self._ways.of(bodies, [r.index for r in results if r.index >= 0])
             for standing in self._standing:
                 standing.show(bodies, ways_m, taken)
+            self._show_turned(self._truth.scene_at(results[-1].index))
+
+    def stands_otherwise(self, ping: int) -> bool:
+        """Say whether pair or walls are other at a ping than they were laid."""
+        return self._truth is not None and _fixed(self._truth.scene_at(ping)) != self._laid
+
+    def _show_turned(self, scene: Scene) -> None:
+        """Draw the cone's edges where the pair has turned since it was laid."""
+        if _fixed(scene) == self._laid:
+            return
+        beam = true_beam(scene, self._centre_hz)
+        if beam is None:
+            return
+        for view in self.views:
+            if view.looking.axis == 1:
+                view.show_turned(-beam.across_rad, beam.across_rad)
+            else:
+                view.show_turned(beam.low_rad, beam.high_rad)
 
     def _label_footprint(self, range_m: float, across_m: float) -> Boxed:
         """Say how wide the footprint is; return what the words cover of the page."""
@@ -148,6 +170,12 @@ class Sketch:
         x, y = panel.xy(*panel.from_page(left + wide / 2, top + high / 2))
         self._footprint_label.set(text="\n".join(lines), x=x, y=y, visible=True)
         return left, top, left + wide, top + high
+
+
+def _fixed(scene: Scene) -> tuple[object, ...]:
+    """Return what of a scene is laid once: its faces, and where it ends."""
+    faces = scene.transducer, scene.source_transducer, scene.receiver_transducer
+    return (*faces, scene.far_wall_m, scene.medium.sound_speed_m_s)
 
 
 def view_shares(truth: Truth, pings: int) -> tuple[float, float]:

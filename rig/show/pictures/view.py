@@ -98,7 +98,11 @@ class View:
         self._arcs = panel.axes.add_collection(
             LineCollection([], colors=INK, linewidths=page.pt(1.4), linestyles=[_INFERRED])
         )
-        page.artists += [self._footprint, self._arcs]
+        # Edges of a cone that has turned away from the one that was laid.
+        self._turned = panel.axes.add_collection(
+            LineCollection([], colors=INK, linewidths=page.pt(1.6))
+        )
+        page.artists += [self._turned, self._footprint, self._arcs]
 
     def _lay_axis(self) -> None:
         from matplotlib.patches import Rectangle
@@ -145,6 +149,15 @@ class View:
         panel.shade(range_m, *edges, color=CONE, linewidth=0)
         for edge in edges:
             panel.axes.plot(*panel.xy(range_m, edge), color=SOFT, linewidth=self._page.pt(1.2))
+
+    def show_turned(self, low_rad: float, high_rad: float) -> None:
+        """Draw the edges of a cone as it is now, over the one that was laid."""
+        range_m = np.array([0.0, self._stop_m])
+        edges = [
+            self.panel.points(range_m, range_m * math.tan(max(min(a, _STEEPEST), -_STEEPEST)))
+            for a in (low_rad, high_rad)
+        ]
+        self._turned.set(segments=edges, visible=True)
 
     def lay_wall(self, wall_m: float) -> None:
         """Hatch what lies behind the bench's far end."""

@@ -36,6 +36,8 @@ class ShownPings:
         That heard them, with its calibration.
     most : int
         Pings kept for the picture.
+    older : sequence of PingResult
+        Of another plan, numbered below 0: shown as they are, and added up with none.
 
     Attributes
     ----------
@@ -47,9 +49,9 @@ class ShownPings:
         Pings added up for what is shown, on top of what the plan adds up.
     """
 
-    def __init__(self, receiver: Receiver, *, most: int) -> None:
+    def __init__(self, receiver: Receiver, *, most: int, older: Sequence[PingResult] = ()) -> None:
         self._receiver, self._most = receiver, most
-        self._taken: deque[PingResult] = deque(maxlen=most + MOST_STACKED)
+        self._taken: deque[PingResult] = deque(older, maxlen=most + MOST_STACKED)
         self._held: list[PingResult] | None = None
         self._newer = 0
         self._still = Still(receiver)
@@ -69,6 +71,11 @@ class ShownPings:
         self.pings += 1
         self.lost_pings += result.lost
         self._newer += self.paused
+
+    @property
+    def last_index(self) -> int | None:
+        """Number of the newest ping that was taken."""
+        return self._taken[-1].index if self._taken else None
 
     @property
     def paused(self) -> bool:
@@ -129,7 +136,7 @@ class ShownPings:
         if self._background is not None:
             self._background = None
         else:
-            good = [r.profile for r in self._raw() if r.profile is not None]
+            good = [r.profile for r in self._raw() if r.profile is not None and r.index >= 0]
             if len(good) < FEWEST_FOR_BACKGROUND:
                 return False
             latest = [self._cut(profile) for profile in good[-_BACKGROUND_PINGS:]]
@@ -167,7 +174,8 @@ class ShownPings:
     @property
     def smears(self) -> bool:
         """Whether something moved while the pings came that are added up for the newest."""
-        added = [r for r in self._raw() if r.profile is not None][-self.stack :]
+        heard = [r for r in self._raw() if r.profile is not None and r.index >= 0]
+        added = heard[-self.stack :]
         return bool(added) and len(self._still.with_newest(added)) < len(added)
 
     def _raw(self) -> Sequence[PingResult]:
@@ -175,7 +183,8 @@ class ShownPings:
 
     def _worked(self, raw: Sequence[PingResult], place: int) -> PingResult:
         result = raw[place]
-        if result.profile is None or (self.stack == 1 and self._background is None):
+        as_heard = self.stack == 1 and self._background is None
+        if result.profile is None or result.index < 0 or as_heard:
             return result
         profile = self._stacked(raw, place)
         if self._background is not None:
@@ -185,7 +194,7 @@ class ShownPings:
     def _stacked(self, raw: Sequence[PingResult], place: int) -> EchoProfile:
         newest = place == len(raw) - 1
         good: list[EchoProfile] = []
-        while place >= 0 and len(good) < self.stack:
+        while place >= 0 and raw[place].index >= 0 and len(good) < self.stack:
             profile = raw[place].profile
             if profile is not None:
                 good.append(profile if newest else self._shortened(raw[place].index, profile))

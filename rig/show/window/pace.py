@@ -16,6 +16,7 @@ def paced(
     interval_s: float,
     *,
     leave_out: Callable[[int], None] | None = None,
+    by_hand: bool = False,
     clock_s: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
 ) -> Iterator[PingResult]:
@@ -33,12 +34,22 @@ def paced(
         From one ping to the next.
     leave_out : callable, optional
         Has so many of the next pings left out; None where none can be, since all are heard.
+    by_hand : bool
+        Whether a hand may change what is made: each ping is then made when it is due, by what
+        the hand does then, and not ahead.
     clock_s, wait : callable
         The time, and what waits.
     """
     start_s: float | None = None
-    try:
+
+    def in_time() -> Iterator[PingResult]:
         for result in results:
+            yield result
+            if by_hand and start_s is not None:
+                wait(max(start_s + result.sent_s + interval_s - clock_s(), 0.0))
+
+    try:
+        for result in in_time():
             if start_s is None:
                 start_s = clock_s() - result.sent_s
             late_s = clock_s() - start_s - result.sent_s

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rig.show.pictures.bench_picture import BenchPicture
 from rig.show.window.stamps import Stamps
+from rig.show.window.tray import Tray
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,17 +33,22 @@ class Sheet:
         Laid out on it.
     over : matplotlib text
         Words that are laid over all at times.
+    tray : Tray, optional
+        What is laid over the foot while it is open.
     """
 
-    def __init__(self, figure: Figure, picture: BenchPicture, over: Any) -> None:
+    def __init__(
+        self, figure: Figure, picture: BenchPicture, over: Any, *, tray: Tray | None = None
+    ) -> None:
         self._figure, self._canvas = figure, figure.canvas
-        self._picture, self._over = picture, over
+        self._picture, self._over, self._tray = picture, over, tray
+        self._tray_artists = [] if tray is None else tray.artists
         self._bare: Any = None
         self._page: Any = None
         self._stamps = Stamps(figure)
         self._over_drawn: tuple[int, int, NDArray[np.uint8]] | None = None
         # Left out of a full drawing; what belongs to a scale is drawn after it, by itself.
-        for artist in (*picture.artists, *picture.scaled_axes, over):
+        for artist in (*picture.artists, *picture.scaled_axes, *self._tray_artists, over):
             artist.set_animated(True)
 
     def keep_page(self) -> None:
@@ -71,7 +77,10 @@ class Sheet:
         else:
             canvas.restore_region(self._page)
         self.draw_changes()
-        for box in [self._figure.bbox] if rescaled else self._picture.changing_boxes():
+        boxes = [self._figure.bbox] if rescaled else self._picture.changing_boxes()
+        if self._tray is not None:
+            boxes.append(self._tray.box)
+        for box in boxes:
             canvas.blit(box)
 
     def _draw_scales(self) -> None:
@@ -88,7 +97,7 @@ class Sheet:
 
         canvas: Any = self._canvas
         renderer = canvas.get_renderer()
-        for artist in self._picture.artists:
+        for artist in [*self._picture.artists, *self._tray_artists]:
             if not artist.get_visible():
                 continue
             if isinstance(artist, Text):
@@ -101,6 +110,10 @@ class Sheet:
             gc = renderer.new_gc()
             renderer.draw_image(gc, *self._over_stamp(renderer))
             gc.restore()
+
+    def forget_over(self) -> None:
+        """Draw the words that are laid over all anew: they are others."""
+        self._over_drawn = None
 
     def _over_stamp(self, renderer: Any) -> tuple[int, int, NDArray[np.uint8]]:
         """Return the words laid over all, drawn once, and where their lower left corner is."""

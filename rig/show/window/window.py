@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
+import dataclasses
 import pathlib
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
-from rig.errors import StorageError
+from rig.bench.plan import Plan
+from rig.errors import EchobenchError, StorageError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path, save_drawn
 from rig.show.pictures.scales import range_scale, strength_limits_db
+from rig.show.window.display import Display
+from rig.show.window.hand_path import EventClock
+from rig.show.window.hands import Hands, body_words
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
-from rig.show.window.keys import HELP, KEYS, WHAT_IF_KEYS
+from rig.show.window.keys import HELP, HELP_BY_HAND, KEYS, KEYS_BY_HAND, WHAT_IF_KEYS
+from rig.show.window.plan_knobs import PlanDesk
+from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
+from rig.show.window.stretch import OpenStretch, as_older
+from rig.show.window.touch import Touch
+from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
 from rig.show.wording import no_truth_text
+from rig.tank.changes import Changes
+from rig.tank.scene import Scene
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -35,6 +48,12 @@ class LiveWindow:
         In a window of its own, of pyplot's making.
     save_to : pathlib.Path
         Where the key s saves.
+    changes : Changes or None
+        Takes what hands do to the virtual tank's scene; None where nothing can be moved.
+    clock_s : callable
+        By which a hand is followed.
+    begin_again : callable, optional
+        Ends the stretch of pings and begins another; None where a plan cannot be changed.
 
     Others as :func:`rig.show.window.live.show_live` has them.
     """
@@ -45,8 +64,11 @@ class LiveWindow:
         run: Run,
         *,
         save_to: pathlib.Path,
+        changes: Changes | None = None,
+        clock_s: Callable[[], float] = time.monotonic,
         looks: str | None = None,
         covered: bool = False,
+        begin_again: OpenStretch | None = None,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
@@ -59,9 +81,31 @@ class LiveWindow:
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
-        self._help_wanted = self._closed = False
+        self._help_words, self._help_wanted, self._closed = HELP, False, False
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
+        self._settled: Scene | None = None
+        self.hands: Hands | None = None
+        self._event_clock = EventClock(clock_s)
+        if changes is not None and run.origin.truth is not None:
+            self.hands = Hands(
+                changes,
+                run.origin.truth,
+                step_m=self._scale.stop_m / 250,
+                steady_m_s=round(self._scale.stop_m / 12, 2),
+                clock_s=clock_s,
+            )
+        self.display = Display()
+        self.tray: Tray | None = None
+        scenes = save_to.with_name(f"{save_to.stem}-scene.toml")
+        self._begin_again = begin_again
+        self.touch = Touch(
+            self.display,
+            self.hands,
+            stop_m=self._scale.stop_m,
+            save_to=scenes,
+            desk=self._desk(self.hands),
+        )
         self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
@@ -69,13 +113,40 @@ class LiveWindow:
         self._canvas.mpl_connect("resize_event", self._resize)
         self._canvas.mpl_connect("key_press_event", self._press_event)
         self._canvas.mpl_connect("button_press_event", self._click_event)
+        self._canvas.mpl_connect("motion_notify_event", self._motion_event)
+        self._canvas.mpl_connect("button_release_event", self._release_event)
+
+    @property
+    def message(self) -> str:
+        """What is said at the foot; empty where nothing is."""
+        return self._message
+
+    @property
+    def help_shown(self) -> str:
+        """The keys in words, where they are shown."""
+        return self._help_words if self._help_wanted else ""
+
+    @property
+    def shown_pings(self) -> list[int]:
+        """Numbers of the pings in the history; below 0 those of a plan before."""
+        return [r.index for r in self._pings.results()]
+
+    @property
+    def limits_db(self) -> tuple[float, float] | None:
+        """Ends of the strength scale as they are shown; None before the first good ping."""
+        return None if self._limits_db is None else self.display.limits_db(self._limits_db)
+
+    @property
+    def remarks(self) -> str:
+        """What is said beside the strip: what was done to the pings, and to the display."""
+        return " ".join(words for words in (self._pings.remarks(), self.display.remarks) if words)
 
     def _lay_out(self) -> None:
         self._figure.clear()
         self._picture = BenchPicture(
             self._figure,
             self._run,
-            note=KEYS,
+            note=KEYS if self.hands is None else KEYS_BY_HAND,
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
@@ -86,7 +157,7 @@ class LiveWindow:
         self._help = self._figure.text(
             (strip.x0 + history.x1) / 2,
             (strip.y1 + history.y0) / 2,
-            HELP,
+            self._help_words,
             family="DejaVu Sans Mono",
             fontsize=14 * scale,
             linespacing=1.5,
@@ -97,7 +168,12 @@ class LiveWindow:
             bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
             visible=False,
         )
-        self._sheet = Sheet(self._figure, self._picture, self._help)
+        self.seen = views_of(self._picture)
+        self._rings = Rings(self._picture, self.seen)
+        was_open = self.tray is not None and self.tray.open
+        self.tray = Tray(self._figure, hands=self.hands is not None)
+        self.tray.open = was_open
+        self._sheet = Sheet(self._figure, self._picture, self._help, tray=self.tray)
         self._show()
 
     def _note_closed(self, _event: object) -> None:
@@ -121,19 +197,26 @@ class LiveWindow:
         pings = self._pings
         results = pings.results()
         self._widen_limits(results)
+        self._picture.set_over_range(self.display.added_db)
         status = self._ending
         if pings.paused:
             status = f"Paused, {pings.newer} newer"
         rescaled = self._picture.show(
             results,
             pointed_range_m=self._pointer_m,
-            limits_db=self._limits_db,
+            limits_db=self.limits_db,
             counts=(pings.pings, pings.lost_pings),
             status=status,
-            remarks=pings.remarks(),
+            remarks=self.remarks,
             left_out=pings.left_out,
             message=self._message,
         )
+        if self.hands is not None and results:
+            self.hands.see(results[-1].index)
+            self._rings.show(self.hands.body)
+        if self.tray is not None:
+            name, value = self.touch.knob
+            self.tray.show(name, f"{value}   {self._message}" if self._message else value)
         self._help.set_visible(self._help_wanted)
         self._sheet.show(rescaled=rescaled)
 
@@ -149,10 +232,26 @@ class LiveWindow:
         if needed_db > high_db:
             self._limits_db = (low_db, needed_db)
 
+    def _lay_out_when_settled(self) -> None:
+        """Lay the page out anew once pair and walls stand still at what they were turned to."""
+        last = self._pings.last_index
+        if last is None or not self._picture.stands_otherwise(last):
+            self._settled = None
+            return
+        scene = self._run.origin.truth.scene_at(last) if self._run.origin.truth else None
+        fixed = None if scene is None else dataclasses.replace(scene, target=())
+        if fixed == self._settled and self._foretold is None:
+            self._settled = None
+            self._lay_out()
+        else:
+            self._settled = fixed
+
     def take(self, results: list[PingResult], ending: str) -> None:
         """Take the pings that have come, and show the newest."""
         for result in results:
             self._pings.take(result)
+        if results:
+            self._lay_out_when_settled()
         outcome = self._what_ifs.outcome()
         if isinstance(outcome, str):
             self._message = outcome
@@ -169,11 +268,44 @@ class LiveWindow:
         self.press(event.key or "")
 
     def _click_event(self, event: Any) -> None:
-        if event.inaxes is None:
+        key = None if self.tray is None else self.tray.key_at(event.x, event.y)
+        if key is not None:
+            self.press(key)
+            return
+        if self._take_body(event) or event.inaxes is None:
             return
         range_m = self._picture.range_at(event.inaxes, event.xdata, event.ydata)
         if range_m is not None:
             self.point_at(range_m)
+
+    def _take_body(self, event: Any) -> bool:
+        """Take the body under the pointer, if there is one; say whether."""
+        view = next((v for v in self.seen if v.axes is event.inaxes), None)
+        if self.hands is None or view is None or self._foretold is not None:
+            return False
+        body = self.hands.body_near(view, event.x, event.y)
+        if body is None:
+            return False
+        at = view.place(event.xdata, event.ydata)
+        self.hands.take(view, body.number, at, self._event_clock.time_s(event))
+        self.touch.took()
+        self._message = f"Taken: {body_words(body)}"
+        self._show()
+        return True
+
+    def _motion_event(self, event: Any) -> None:
+        view = None if self.hands is None else self.hands.held_in
+        if self.hands is None or view is None:
+            return
+        # The hand may leave the drawing; what it holds stays within the bench.
+        x, y = view.axes.transData.inverted().transform((event.x, event.y)).tolist()
+        self.hands.move(view.place(x, y), self._event_clock.time_s(event))
+
+    def _release_event(self, event: Any) -> None:
+        if self.hands is None or self.hands.held_in is None:
+            return
+        self._message = self.hands.let_go(self._event_clock.time_s(event))
+        self._show()
 
     def point_at(self, range_m: float) -> None:
         """Point at a range, or at the echo of the newest ping that is close by."""
@@ -220,10 +352,60 @@ class LiveWindow:
         elif self._foretold is not None and key not in ("s", "f"):
             self._message = ""
             self._leave_what_if()
+        elif key in ("k", "K"):
+            self._open_tray(key)
+        elif (words := self.touch.press(key)) is not None:
+            self._message = words
+            self._show()
         elif key in actions:
             self._message = ""
             actions[key]()
             self._show()
+
+    def _desk(self, hands: Hands | None) -> PlanDesk | None:
+        """Return where plans are changed, if they can be here."""
+        if hands is None or self._begin_again is None:
+            return None
+        return PlanDesk(
+            plan=lambda: self._run.plan,
+            begin=self._begin,
+            tell=lambda words: self.touch.say(words),
+            true_c=lambda: hands.scene.medium.temperature_c,
+        )
+
+    def _begin(self, plan: Plan, change: Callable[[Scene], Scene]) -> str:
+        """Begin a stretch of pings with another plan; say why not, or nothing."""
+        if self.hands is None or self._begin_again is None:
+            return "The plan cannot be changed here."
+        try:
+            stretch = self._begin_again(plan, change(self.hands.scene_now))
+        except (EchobenchError, ValueError) as problem:
+            return str(problem)
+        older = as_older(self._pings.results(), self._run, stretch.run)
+        self._run, self._scale = stretch.run, range_scale(stretch.run.receiver)
+        self._pings = ShownPings(stretch.run.receiver, most=HISTORY_ROWS, older=older)
+        self._what_ifs, self._limits_db, self._ending = WhatIfs(stretch.run), None, ""
+        truth = stretch.run.origin.truth
+        if stretch.changes is not None and truth is not None:
+            self.hands.go_on(stretch.changes, truth)
+        words = "A new plan."
+        if stretch.record:
+            words = f"A new plan: the recording is closed, and {stretch.record} begins."
+        if not older:
+            words += " The history begins anew."
+        self.touch.say(words)
+        self._lay_out()
+        return ""
+
+    def _open_tray(self, key: str) -> None:
+        """Open the tray, go to its next knob, or close it."""
+        if self.tray is None:
+            return
+        if key == "k" and self.tray.open:
+            self.touch.next_knob()
+        self.tray.open = key == "k"
+        self._message = ""
+        self._show()
 
     def _ask_what_if(self) -> None:
         """Go to the next what-if, or back to now after the last."""
@@ -295,7 +477,13 @@ class LiveWindow:
         self._lay_out()
 
     def _toggle_help(self) -> None:
-        self._help_wanted = not self._help_wanted
+        """Show the keys, then those of hands where there are any, then none."""
+        if self._help_wanted and self._help_words is HELP and self.hands is not None:
+            self._help_words = HELP_BY_HAND
+        else:
+            self._help_words, self._help_wanted = HELP, not self._help_wanted
+        self._help.set_text(self._help_words)
+        self._sheet.forget_over()
 
     def _fill_screen(self) -> None:
         self._canvas.manager.full_screen_toggle()

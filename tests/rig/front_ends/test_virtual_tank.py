@@ -321,3 +321,32 @@ def test_pulses_that_take_turns_do_so_after_pings_left_out():
         heard += list(blocks)
     assert [b.index for b in heard] == [0, 5, 6, 7]
     assert [b.pulse_index for b in heard] == [0, 1, 0, 1]
+
+
+def test_a_change_by_hand_is_sounded_from_the_next_ping_on_and_told_with_it():
+    plan = _plan(baseline_m=0.1)
+    scene = _scene(_ball(1.0), **NOISE)
+    other = _scene(_ball(1.5), **NOISE)
+    with open_virtual_tank(plan, scene=scene) as tank:
+        blocks = tank.blocks(4)
+        heard = [next(blocks), next(blocks)]
+        tank.changes.once(lambda _: other)
+        heard += list(blocks)
+        assert [held.from_ping for held in tank.truth.scenes] == [0, 2]
+    due = _blocks(plan, scene, 2) + _blocks(plan, other, 4)[2:]
+    for block, expected in zip(heard, due, strict=True):
+        np.testing.assert_array_equal(block.samples, expected.samples)
+
+
+def test_pings_left_out_take_up_changes_too():
+    plan = _plan(baseline_m=0.1)
+    with open_virtual_tank(plan, scene=_scene(_ball(1.0), **NOISE)) as tank:
+        blocks = tank.blocks(8)
+        next(blocks)
+        tank.leave_out(3)
+        tank.changes.once(lambda _: _scene(_ball(1.5), **NOISE))
+        later = next(blocks)
+        assert later.index == 4
+        assert [held.from_ping for held in tank.truth.scenes] == [0, 1]
+    due = _blocks(plan, _scene(_ball(1.5), **NOISE), 5)[4]
+    np.testing.assert_array_equal(later.samples, due.samples)

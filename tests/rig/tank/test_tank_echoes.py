@@ -263,3 +263,41 @@ def test_noise_is_one_draw_of_numpy_s_stream_for_seed_ping_and_channel(samples):
     stream = np.random.Generator(np.random.PCG64(np.random.SeedSequence((4, 0, 7, 1))))
     expected = 10 ** (-40.0 / 20) * stream.standard_normal(samples)
     np.testing.assert_array_equal(_noise(tank, ping=7, channel=1, samples=samples), expected)
+
+
+ROOM = {"walls": {"size_m": [6, 4, 4], "pair_m": [0.5, 2, 2], "ahead": 0.3, "order": 2}}
+CHANGES = [
+    {"target": [_ball(2.0), _ball(3.5, velocity_m_s=[0.0, 0.2, 0.0])]},  # the other is taken
+    {"target": [_ball(2.0), _ball(3.0)]},  # and hung still elsewhere
+    {"target": [_ball(2.0)], "clutter": {"level_db": -60.0, "reach_m": 0.1}},
+    {"target": [_ball(2.0)], "transducer": {"shape": "piston", "radius_m": 0.02, "tilt_deg": 9}},
+    {"target": [_ball(2.0)], "walls": {**ROOM["walls"], "ahead": 0.9}},
+]
+
+
+@pytest.mark.parametrize("rest", CHANGES)
+def test_a_tank_that_was_changed_sounds_as_one_that_was_always_so(rest):
+    changed = _tank(_ball(2.0), _ball(3.5), **ROOM)
+    changed.still_sound(pulse_index=0, start=START)
+    tables = {**ROOM, **{k: v for k, v in rest.items() if k != "target"}}
+    new = _tank(*rest["target"], **tables)
+    changed.change(new.scene)
+    for one in ("still_sound", "fresh_sound"):
+        asked = {"pulse_index": 0, "start": START}
+        if one == "fresh_sound":
+            asked |= {"ping": 4, "sent_s": 0.4}
+        # The same sums in the same order: to the last bit.
+        np.testing.assert_array_equal(getattr(changed, one)(**asked), getattr(new, one)(**asked))
+
+
+def test_only_the_body_that_was_changed_is_worked_out_anew(monkeypatch):
+    tank = _tank(_ball(2.0), _ball(3.5), **ROOM)
+    tank.still_sound(pulse_index=0, start=START)
+    followed = []
+    ways = Tank._echoes
+    monkeypatch.setattr(
+        Tank, "_echoes", lambda self, body, *rest: followed.append(body) or ways(self, body, *rest)
+    )
+    tank.change(_tank(_ball(2.0), _ball(3.0), **ROOM).scene)
+    tank.still_sound(pulse_index=0, start=START)
+    assert followed == [1]

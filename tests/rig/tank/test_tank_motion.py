@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.tank.motion import flight, track
+from rig.tank.motion import as_at, flight, track
 from rig.tank.scene import Sphere
 
 SPEED = 343.2
@@ -79,3 +79,20 @@ def test_a_body_that_turns_back_is_at_its_start_again_after_two_legs():
         place, velocity = track(ball, time_s)
         assert place[0] == pytest.approx(along_m, abs=1e-12)
         assert velocity[0] == speed_m_s
+
+
+@given(
+    place=moving,
+    velocity=velocity,
+    turn_back_s=st.sampled_from([0.0, 0.7, 3.0]),
+    until_s=st.floats(0, 20),
+    later_s=st.floats(0, 20),
+)
+def test_a_body_whose_clock_is_set_anew_goes_the_same_way(
+    place, velocity, turn_back_s, until_s, later_s
+):
+    body = Sphere(radius_m=0.1, position_m=place, velocity_m_s=velocity, turn_back_s=turn_back_s)
+    found, _ = track(as_at(body, until_s), later_s)
+    # Speeds of 17 m/s over 40 s: sums of 700 m, whose rounding of 1e-16 each is 1e-13 m; and
+    # a turn that falls on the other side of a rounding is met within as little.
+    np.testing.assert_allclose(found, track(body, until_s + later_s)[0], atol=1e-9)

@@ -30,12 +30,13 @@ class Machine:
     def wait(self, seconds):
         self.now_s += seconds
 
-    def shown(self, pings, *, leaves_out=True):
+    def shown(self, pings, *, leaves_out=True, by_hand=False):
         """Index of each ping that was handed on, and how late it was, from the first."""
         going = paced(
             self.results(pings),
             INTERVAL_S,
             leave_out=self.leave_out if leaves_out else None,
+            by_hand=by_hand,
             clock_s=lambda: self.now_s,
             wait=self.wait,
         )
@@ -47,6 +48,12 @@ def test_a_fast_machine_shows_each_ping_when_it_is_due():
     # The first takes long: all that is worked out once. The others are due from then on.
     machine = Machine(lambda index: 2.0 if index == 0 else 0.01)
     assert machine.shown(6) == [(i, 0.0) for i in range(6)]
+
+
+def test_what_a_hand_may_change_is_made_when_it_is_due_and_not_ahead():
+    machine = Machine(lambda index: 2.0 if index == 0 else 0.01)
+    # Each is begun when it is due, and shown when it is done.
+    assert machine.shown(6, by_hand=True) == [(0, 0.0), *((i, 0.01) for i in range(1, 6))]
 
 
 def test_a_slow_machine_leaves_pings_out_and_never_falls_far_behind():

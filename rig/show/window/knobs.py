@@ -1,0 +1,177 @@
+"""What can be turned in the window: of the tank, of the hand, of the display."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from dsp.physics.medium import sound_speed_m_s
+from rig.show.window.display import GAIN_STEP_DB, MOST_GAIN_DB, OVER_RANGE_DB, Display
+from rig.show.window.hands import Hands
+from rig.tank.knobs import SceneKnob, pair_moved, rolling, scene_knobs
+from rig.tank.scene import Scene
+
+_ROLL = "roll"
+_ROLLS_DEG = (0.0, 3.0, 6.0, 10.0, 15.0, 20.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Knob:
+    """One thing that can be turned.
+
+    Attributes
+    ----------
+    name : str
+    words : callable
+        Its value with its unit.
+    turn : callable
+        Turns it so many steps; returns what undoes that, or None where it cannot be turned.
+    """
+
+    name: str
+    words: Callable[[], str]
+    turn: Callable[[int], Callable[[], None] | None]
+
+
+def window_knobs(display: Display, hands: Hands | None, *, stop_m: float) -> list[Knob]:
+    """Return the knobs of a window: of the display alone where nothing can be moved."""
+    knobs = [_display_gain(display), _gain_over_range(display)]
+    if hands is not None:
+        tank = scene_knobs(_true_speed_m_s, reach_m=stop_m / 10)
+        knobs += [_of_scene(hands, knob) for knob in tank]
+        knobs += [_roll(hands), _pair_speed(hands, stop_m), _hand_speed(hands, stop_m)]
+    return knobs
+
+
+def _true_speed_m_s(scene: Scene, temperature_c: float) -> float:
+    medium = scene.medium
+    return sound_speed_m_s(
+        medium.kind,
+        temperature_c=temperature_c,
+        humidity_percent=medium.humidity_percent,
+        salinity_g_kg=medium.salinity_g_kg,
+    )
+
+
+def _display_gain(display: Display) -> Knob:
+    def turn(steps: int) -> Callable[[], None]:
+        before = display.gain_db
+        gain_db = before + steps * GAIN_STEP_DB
+        display.gain_db = min(max(gain_db, -MOST_GAIN_DB), MOST_GAIN_DB)
+
+        def undo() -> None:
+            display.gain_db = before
+
+        return undo
+
+    return Knob(name="display gain", words=lambda: display.gain_words, turn=turn)
+
+
+def _gain_over_range(display: Display) -> Knob:
+    def turn(steps: int) -> Callable[[], None]:
+        before = display.over_range_db
+        place = OVER_RANGE_DB.index(before) + steps
+        display.over_range_db = OVER_RANGE_DB[min(max(place, 0), len(OVER_RANGE_DB) - 1)]
+
+        def undo() -> None:
+            display.over_range_db = before
+
+        return undo
+
+    return Knob(name="gain over range", words=lambda: display.over_range_words, turn=turn)
+
+
+def _of_scene(hands: Hands, knob: SceneKnob) -> Knob:
+    def words() -> str:
+        value = knob.read(hands.scene)
+        if value is None:
+            return "this scene has none"
+        if knob.zero and value <= knob.low:
+            return knob.zero
+        return f"{value:.{knob.digits}f} {knob.unit}".replace("-", "−")
+
+    def turn(steps: int) -> Callable[[], None] | None:
+        if knob.read(hands.scene) is None:
+            return None
+
+        def turned(scene: Scene) -> Scene:
+            value = knob.read(scene)
+            if value is None:
+                return scene
+            wanted = round(value + steps * knob.step, 9)
+            return knob.turned(scene, min(max(wanted, knob.low), knob.high))
+
+        hands.changes.once(turned)
+        return hands.undo
+
+    return Knob(name=knob.name, words=words, turn=turn)
+
+
+def _roll(hands: Hands) -> Knob:
+    amplitude_deg = [0.0]
+
+    def turn(steps: int) -> Callable[[], None] | None:
+        scene = hands.scene
+        if scene.transducer is None and scene.source_transducer is None:
+            return None
+        place = _ROLLS_DEG.index(amplitude_deg[0]) + steps
+        before, now = amplitude_deg[0], _ROLLS_DEG[min(max(place, 0), len(_ROLLS_DEG) - 1)]
+
+        def undo() -> None:
+            amplitude_deg[0] = before
+            hands.changes.end(_ROLL)
+            hands.undo()
+
+        amplitude_deg[0] = now
+        hands.changes.end(_ROLL)
+        if now:
+            hands.changes.begin(_ROLL, rolling(now))
+        else:
+            hands.changes.once(lambda scene: scene)
+        return undo
+
+    return Knob(
+        name="pair rolls", words=lambda: f"{amplitude_deg[0]:.0f} degrees up and down", turn=turn
+    )
+
+
+def _pair_speed(hands: Hands, stop_m: float) -> Knob:
+    step_m_s = _round_speed_m_s(stop_m / 40)
+    speed_m_s = [0.0]
+
+    def turn(steps: int) -> Callable[[], None]:
+        before = speed_m_s[0]
+        speed_m_s[0] = before + steps * step_m_s
+        hands.drop()
+        hands.changes.once(pair_moved(speed_m_s[0]))
+
+        def undo() -> None:
+            speed_m_s[0] = before
+            hands.undo()
+
+        return undo
+
+    def words() -> str:
+        side = "to the left" if speed_m_s[0] >= 0 else "to the right"
+        return f"{abs(speed_m_s[0]):.2f} m/s {side}, bodies still"
+
+    return Knob(name="pair moves", words=words, turn=turn)
+
+
+def _hand_speed(hands: Hands, stop_m: float) -> Knob:
+    step_m_s = _round_speed_m_s(stop_m / 60)
+
+    def turn(steps: int) -> Callable[[], None]:
+        before = hands.steady_m_s
+        hands.steady_m_s = max(before + steps * step_m_s, step_m_s)
+
+        def undo() -> None:
+            hands.steady_m_s = before
+
+        return undo
+
+    return Knob(name="let go at", words=lambda: f"{hands.steady_m_s:.2f} m/s", turn=turn)
+
+
+def _round_speed_m_s(about_m_s: float) -> float:
+    return max(round(about_m_s, 2), 0.01)
