@@ -37,6 +37,7 @@ def _lesson(given: argparse.Namespace) -> int:
     lesson = lesson_named(given.name)
     parts = _parts(lesson, given.part)
     course = _Course(given, lesson, parts)
+    parts = course.parts
     print(f"echobench: {CAUTION}", file=sys.stderr)
     turns: list[Turn] = []
     problems: dict[str, EchobenchError] = dict(course.refused)
@@ -109,19 +110,21 @@ class _Course:
 
         self._given = given
         self._lesson = lesson
-        self.parts = parts
+        self.parts = tuple(parts)
+        self.refused: dict[str, PlanError] = {}
         self._asks = sys.stdin.isatty() and not given.json
         self._real = given.front_end not in INVENTED_FRONT_ENDS and not given.recording
         self._own = opening.plan_or_none(given.plan)
         self._recordings = self._recordings_by_step()
         self._check_plan()
+        self.parts = tuple(self._as_asked(part) for part in parts)
         self._predictions = self._predicted()
         self._values = self._measured_by_hand()
         self.folder = _folder(given.out)
         self.recorded: dict[str, list[str]] = {part.name: [] for part in parts}
         if given.record:
             self._check_room_for_recordings()
-        self.refused = self._refused()
+        self._refuse()
 
     def turn(self, number: int, part: Part) -> Turn:
         """Ask, set up, hear and compare."""
@@ -158,16 +161,31 @@ class _Course:
         return dict(zip(steps, found, strict=True))
 
     def _check_plan(self) -> None:
-        from rig.files.sound_file import is_sound_file
-
         if self._real and self._own is None:
             raise PlanError(
                 f"--plan: found none with --front-end {self._given.front_end}; a real bench needs "
                 "its own plan, see README.md"
             )
-        paths = self._recordings.values()
-        if self._own is not None and paths and not any(map(is_sound_file, paths)):
-            raise PlanError("--plan: found with recordings, which bring their own; leave it out")
+
+    def _as_asked(self, part: Part) -> Part:
+        """Return a part as it is asked of this bench; as it stands where the bench cannot do it."""
+        from rig.teach.lessons.running import part_recorded
+
+        try:
+            if not self._recordings:
+                return part.on(self._own)
+            first = self._recordings[part.name, part.steps[0].name]
+            return part_recorded(
+                self._lesson,
+                part,
+                first,
+                own=self._own,
+                plan_path=self._given.plan,
+                calibration_path=self._given.calibration,
+            )
+        except PlanError as problem:
+            self.refused[part.name] = PlanError(f"{self._given.plan or part.name}: {problem}")
+            return part
 
     def _predicted(self) -> list[Prediction]:
         from rig.teach.lessons.running import predicted
@@ -212,19 +230,18 @@ class _Course:
                         "folder, or move the old recording away"
                     )
 
-    def _refused(self) -> dict[str, PlanError]:
-        """Return the parts that this bench cannot do, with the reason; ask the bench itself."""
+    def _refuse(self) -> None:
+        """Note the parts that this bench cannot do, with the reason; ask the bench itself."""
         from rig.teach.lessons.running import check_bench, tables_for
 
-        if self._recordings:
-            return {}
         board = None
-        if self._own is not None:
+        if self._own is not None and not self._recordings:
             # A device that is not there, too, is better missed before a class has predicted.
             board = opening.board_identity(self._given, self._own)
             self._calibration(self._own)
-        refused = {}
-        for part in self.parts:
+        for part in () if self._recordings else self.parts:
+            if part.name in self.refused:
+                continue
             try:
                 tables = tables_for(self._lesson, part, self._own)
                 for step in part.steps:
@@ -236,10 +253,9 @@ class _Course:
                         board=board,
                     )
             except PlanError as problem:
-                refused[part.name] = problem
-        if len(refused) == len(self.parts):
-            raise next(iter(refused.values()))
-        return refused
+                self.refused[part.name] = problem
+        if len(self.refused) == len(self.parts):
+            raise next(iter(self.refused.values()))
 
     # What is asked and said
 

@@ -211,6 +211,10 @@ class Part:
     givens : tuple of Given
     plan : mapping
         The plan for the virtual tank, where it differs from the lesson's.
+    made_for : callable, optional
+        From a bench's own plan to the same part as it is asked of that bench. Raises
+        `rig.errors.PlanError` where the plan cannot show it, with values that can. None for a
+        part that is asked alike of every bench.
     """
 
     name: str
@@ -221,6 +225,19 @@ class Part:
     talk: tuple[str, ...]
     givens: tuple[Given, ...] = ()
     plan: Tables = field(default_factory=dict)
+    made_for: Callable[[Plan], Part] | None = None
+
+    def on(self, own: Plan | None) -> Part:
+        """Return the part as it is asked of a bench with a plan of its own.
+
+        Raises
+        ------
+        PlanError
+            Where that plan cannot show it.
+        """
+        if own is None or self.made_for is None:
+            return self
+        return self.made_for(own)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -151,6 +151,41 @@ def tables_for(lesson: Lesson, part: Part, own: Plan | None) -> Tables:
     return own.as_table() if own is not None else {**lesson.plan, **part.plan}
 
 
+def part_recorded(
+    lesson: Lesson,
+    part: Part,
+    path: str | os.PathLike[str],
+    *,
+    own: Plan | None,
+    plan_path: str | None = None,
+    calibration_path: str | None = None,
+) -> Part:
+    """Return a part as it was asked of the bench that its first step was recorded on.
+
+    Parameters
+    ----------
+    lesson, part : Lesson, Part
+    path : path
+        The first step's recording.
+    own : Plan or None
+        The plan of that bench. Without it, the lesson's own where the recording was made by
+        that, or else the recording's, which lacks only what the first step changes.
+    plan_path, calibration_path : str, optional
+        As for :func:`rig.run.opening.open_replay`.
+
+    Raises
+    ------
+    PlanError
+        Where that plan cannot show the part.
+    """
+    if own is not None or part.made_for is None:
+        return part.on(own)
+    with open_replay(path, plan_path=plan_path, calibration_path=calibration_path) as bench:
+        recorded = bench.receiver.plan
+    taught = plan_of(part.steps[0], tables_for(lesson, part, None), source=lesson.name)
+    return part if recorded == taught else part.on(recorded)
+
+
 def check_bench(
     step: Step, tables: Tables, *, front_end: str, source: str, board: Identity | None = None
 ) -> None:
@@ -320,7 +355,8 @@ def check_recording(step: Step, plan: Plan, *, name: str) -> None:
             if found[table].get(key) != value:
                 raise LessonError(
                     f"{name}: {table}.{key}: found {found[table].get(key)!r}, and the step "
-                    f"{step.name} needs {value!r}; give the recordings in the order of the steps"
+                    f"{step.name} needs {value!r}; give the recordings in the order of the steps, "
+                    "and with --plan the bench's plan if it was not the lesson's"
                 )
 
 
