@@ -77,6 +77,8 @@ class Step:
     changes : mapping
         Keys that this step changes in the plan, table by table. A table with a `kind`
         replaces the plan's whole table.
+    expects_echo : bool
+        Whether what its scene holds must be heard on a real bench, before the next step.
     """
 
     name: str
@@ -84,6 +86,7 @@ class Step:
     scene: Tables
     pings: int = 8
     changes: Mapping[str, Tables] = field(default_factory=dict)
+    expects_echo: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

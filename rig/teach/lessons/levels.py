@@ -17,8 +17,8 @@ NEPER_DB = 20 / math.log(10)
 
 
 _LEFT_BEHIND = 1e-3
-"""So much of an echo's amplitude may be the direct sound's side lobes, taken away but for this (seen
-in the virtual tank; no source)."""
+"""So much of an echo's amplitude may be the direct sound's side lobes, taken away but for this (as
+seen in the virtual tank; no source)."""
 
 
 def u_level_db(echo: Echo) -> float:

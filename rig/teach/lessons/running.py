@@ -294,13 +294,35 @@ def hear_live(
     PlanError
         Where the changed plan cannot work.
     """
+    with bench_for(
+        lesson,
+        part,
+        step,
+        own=own,
+        front_end=front_end,
+        open_bench=open_bench,
+        source=source,
+    ) as bench:
+        return hear(step, bench, record=record)
+
+
+def bench_for(
+    lesson: Lesson,
+    part: Part,
+    step: Step,
+    *,
+    own: Plan | None,
+    front_end: str,
+    open_bench: Callable[[Plan, Scene | None], Bench],
+    source: str | None = None,
+) -> Bench:
+    """Open the bench that a step asks for; parameters and errors as for :func:`hear_live`."""
     plan = plan_of(step, tables_for(lesson, part, own), source=source or lesson.name)
     scene = None
     if front_end in INVENTED_FRONT_ENDS:
         where = f"{lesson.name}, part {part.name}"
         scene = scene_for(step, own, front_end=front_end, source=where)
-    with open_bench(plan, scene) as bench:
-        return hear(step, bench, record=record)
+    return open_bench(plan, scene)
 
 
 def hear_recorded(
@@ -330,14 +352,37 @@ def hear_recorded(
     LessonError
         Where the recording is of another step.
     """
+    with replay_for(
+        step,
+        path,
+        own=own,
+        open_replay=open_replay,
+        plan_path=plan_path,
+        calibration_path=calibration_path,
+    ) as bench:
+        return hear(step, bench)
+
+
+def replay_for(
+    step: Step,
+    path: str | os.PathLike[str],
+    *,
+    own: Plan | None,
+    open_replay: Callable[..., Bench] = open_replay,
+    plan_path: str | None = None,
+    calibration_path: str | None = None,
+) -> Bench:
+    """Open a step's recording; parameters and errors as for :func:`hear_recorded`."""
     plan = None
     if own is not None and is_sound_file(path):
         plan = plan_of(step, own.as_table(), source=plan_path or "plan")
-    with open_replay(
-        path, plan=plan, plan_path=plan_path, calibration_path=calibration_path
-    ) as bench:
+    bench = open_replay(path, plan=plan, plan_path=plan_path, calibration_path=calibration_path)
+    try:
         check_recording(step, bench.receiver.plan, name=os.fspath(path))
-        return hear(step, bench)
+    except LessonError:
+        bench.close()
+        raise
+    return bench
 
 
 def check_recording(step: Step, plan: Plan, *, name: str) -> None:

@@ -300,7 +300,7 @@ def _blind_zone(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
     expected_m = [blind_zone_m(ms / 1e3, speed, baseline_m=baseline_m) for ms in sent_ms]
     drawn_ms = np.linspace(0.05, 1.2 * max(sent_ms), 100)
     rows = [
-        (h.step.name, f"{sent:g}", f"{1e3 * last:.2f}", f"{near:.3f}", f"{due:.3f}")
+        (h.step.name, f"{sent:.3g}", f"{1e3 * last:.2f}", f"{near:.3f}", f"{due:.3f}")
         for h, sent, last, near, due in zip(
             heard, sent_ms, lasts_s, near_m, expected_m, strict=True
         )
@@ -309,9 +309,9 @@ def _blind_zone(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
         measured=near_m[-1],
         u_measured=u_m[-1],
         expected=expected_m[-1],
-        verdict=f"The burst of {sent_ms[-1]:g} ms was heard for {1e3 * lasts_s[-1]:.1f} ms. An "
+        verdict=f"The burst of {sent_ms[-1]:.3g} ms was heard for {1e3 * lasts_s[-1]:.1f} ms. An "
         f"echo from nearer than {near_m[-1]:.2f} m begins while it still sounds; after one of "
-        f"{sent_ms[0]:g} ms, from nearer than {near_m[0]:.2f} m.",
+        f"{sent_ms[0]:.3g} ms, from nearer than {near_m[0]:.2f} m.",
         x_label="length of the burst / ms",
         y_label="blind nearer than / m",
         curves=(
@@ -377,6 +377,7 @@ def _blind_zone_on(bench: BenchInUse) -> Part:
             name=name,
             set_up=set_up,
             scene=_plate_at(bench, plate_m),
+            expects_echo=False,  # what is heard here is the direct sound
             changes={
                 "pulse": {
                     "kind": "tone",

@@ -111,13 +111,16 @@ def _burst_length(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
     u_cm = [1e2 * _with_speed(h, m) for h, m in zip(heard, marks, strict=True)]
     speed = _c_of(heard[-1])
     expected_cm = [0.1 * speed / 2 * ms for ms in sent_ms]
+    # A burst is whole samples long: each of its ends may lie anywhere within half a sample.
+    u_ends_cm = 1e2 * speed / 2 / heard[-1].plan.timing.sample_rate_hz / math.sqrt(6)
     drawn_ms = np.linspace(0.0, 1.15 * max(sent_ms), 50)
     return Finding(
         measured=long_cm[-1],
         u_measured=u_cm[-1],
         expected=expected_cm[-1],
+        u_expected=u_ends_cm,
         verdict=f"One ball, and its mark is {long_cm[-1]:.1f} cm long with a burst of "
-        f"{sent_ms[-1]:g} ms, {long_cm[0]:.1f} cm with one of {sent_ms[0]:g} ms. A second ball "
+        f"{sent_ms[-1]:.3g} ms, {long_cm[0]:.1f} cm with one of {sent_ms[0]:.3g} ms. A second ball "
         "less than that behind it would share its mark.",
         x_label="length of the burst / ms",
         y_label="length of the mark / cm",
@@ -128,7 +131,7 @@ def _burst_length(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
         numbers=(
             ("step", "burst / ms", "mark / cm", "half its way / cm"),
             *(
-                (h.step.name, f"{ms:g}", f"{cm:.2f}", f"{due:.2f}")
+                (h.step.name, f"{ms:.3g}", f"{cm:.2f}", f"{due:.2f}")
                 for h, ms, cm, due in zip(heard, sent_ms, long_cm, expected_cm, strict=True)
             ),
         ),
