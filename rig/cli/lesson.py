@@ -7,7 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from rig.cli import opening, options
 from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from rig.bench.plan import Plan
     from rig.bench.stored_calibration import Calibration
     from rig.run.opening import Bench
+    from rig.show.window.lesson_window import WindowCourse
     from rig.tank.scene import Scene
-    from rig.teach.lessons.lesson import Lesson, Part, Step, StepHeard
+    from rig.teach.lessons.lesson import Given, Lesson, Part, Step, StepHeard
     from rig.teach.lessons.running import Prediction, Turn
 
 
@@ -37,13 +38,42 @@ def _lesson(given: argparse.Namespace) -> int:
     lesson = lesson_named(given.name)
     parts = _parts(lesson, given.part)
     course = _Course(given, lesson, parts)
+    parts = course.parts
     print(f"echobench: {CAUTION}", file=sys.stderr)
-    turns: list[Turn] = []
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
+    turns, found, stopped = _in_window(course) if course.in_window else _in_terminal(course)
+    problems |= found
+    if turns or given.json:
+        _hand_out(given, lesson, course, turns, {name: str(p) for name, p in problems.items()})
+    if stopped is not None:
+        raise stopped
+    if not problems:
+        return 0
+    unusable = not turns and all(isinstance(p, PlanError) for p in problems.values())
+    return 2 if unusable else 1
+
+
+_Taken: TypeAlias = (
+    "tuple[list[Turn], dict[str, EchobenchError], EchobenchError | KeyboardInterrupt | None]"
+)
+
+
+def _in_window(course: _Course) -> _Taken:
+    from rig.show.window.lesson_window import show_lesson
+
+    turns, problems = show_lesson(course.for_window())
+    for name, problem in problems.items():
+        print(f"echobench: part {name}: {problem}", file=sys.stderr)
+    return turns, problems, None
+
+
+def _in_terminal(course: _Course) -> _Taken:
+    turns: list[Turn] = []
+    problems: dict[str, EchobenchError] = {}
     stopped: EchobenchError | KeyboardInterrupt | None = None
-    for number, part in enumerate(parts):
+    for number, part in enumerate(course.parts):
         if part.name in course.refused:
             continue
         try:
@@ -59,16 +89,11 @@ def _lesson(given: argparse.Namespace) -> int:
                 raise
             stopped = stop
             why = str(stop) or "stopped at the keyboard"
-            problems |= {left.name: LessonError(f"not done: {why}") for left in parts[number:]}
+            problems |= {
+                left.name: LessonError(f"not done: {why}") for left in course.parts[number:]
+            }
             break
-    if turns or given.json:
-        _hand_out(given, lesson, course, turns, {name: str(p) for name, p in problems.items()})
-    if stopped is not None:
-        raise stopped
-    if not problems:
-        return 0
-    unusable = not turns and all(isinstance(p, PlanError) for p in problems.values())
-    return 2 if unusable else 1
+    return turns, problems, stopped
 
 
 def _list(given: argparse.Namespace) -> int:
@@ -109,19 +134,21 @@ class _Course:
 
         self._given = given
         self._lesson = lesson
-        self.parts = parts
+        self.parts = tuple(parts)
+        self.refused: dict[str, PlanError] = {}
         self._asks = sys.stdin.isatty() and not given.json
         self._real = given.front_end not in INVENTED_FRONT_ENDS and not given.recording
         self._own = opening.plan_or_none(given.plan)
         self._recordings = self._recordings_by_step()
         self._check_plan()
+        self.parts = tuple(self._as_asked(part) for part in parts)
         self._predictions = self._predicted()
         self._values = self._measured_by_hand()
         self.folder = _folder(given.out)
         self.recorded: dict[str, list[str]] = {part.name: [] for part in parts}
         if given.record:
             self._check_room_for_recordings()
-        self.refused = self._refused()
+        self._refuse()
 
     def turn(self, number: int, part: Part) -> Turn:
         """Ask, set up, hear and compare."""
@@ -138,6 +165,45 @@ class _Course:
         turn = concluded(part, heard, givens_for(part, heard, values), prediction)
         self._say_turn(turn)
         return turn
+
+    @property
+    def in_window(self) -> bool:
+        """Whether somebody sits before a screen on which a window can be opened."""
+        if not self._asks:
+            return False
+        from rig.show.window.backend import screen_there, window_backend
+
+        return screen_there() and window_backend() is not None
+
+    def for_window(self) -> WindowCourse:
+        """Return what a window asks of this bench."""
+        from rig.show.window.lesson_window import WindowCourse
+        from rig.teach.lessons.running import concluded, givens_for
+        from rig.teach.lessons.step_check import missing_echo
+
+        done = [part for part in self.parts if part.name not in self.refused]
+
+        def conclude(part: Part, heard: tuple[StepHeard, ...], prediction: Prediction) -> Turn:
+            return concluded(part, heard, givens_for(part, heard, self._values), prediction)
+
+        def note(hand: Given, text: str) -> None:
+            self._values[hand.name] = _number(hand.name, text)
+
+        return WindowCourse(
+            title=self._lesson.title,
+            parts=tuple(done),
+            predictions=tuple(
+                self._predictions[n] for n, part in enumerate(self.parts) if part in done
+            ),
+            opened=self._opened,
+            record=self._record_under,
+            wanted=lambda part: [
+                hand for hand in part.givens if self._real and hand.name not in self._values
+            ],
+            note=note,
+            check=lambda heard: missing_echo(heard) if self._real else "",
+            conclude=conclude,
+        )
 
     # What stands on the command line
 
@@ -158,16 +224,31 @@ class _Course:
         return dict(zip(steps, found, strict=True))
 
     def _check_plan(self) -> None:
-        from rig.files.sound_file import is_sound_file
-
         if self._real and self._own is None:
             raise PlanError(
                 f"--plan: found none with --front-end {self._given.front_end}; a real bench needs "
                 "its own plan, see README.md"
             )
-        paths = self._recordings.values()
-        if self._own is not None and paths and not any(map(is_sound_file, paths)):
-            raise PlanError("--plan: found with recordings, which bring their own; leave it out")
+
+    def _as_asked(self, part: Part) -> Part:
+        """Return a part as it is asked of this bench; as it stands where the bench cannot do it."""
+        from rig.teach.lessons.running import part_recorded
+
+        try:
+            if not self._recordings:
+                return part.on(self._own)
+            first = self._recordings[part.name, part.steps[0].name]
+            return part_recorded(
+                self._lesson,
+                part,
+                first,
+                own=self._own,
+                plan_path=self._given.plan,
+                calibration_path=self._given.calibration,
+            )
+        except PlanError as problem:
+            self.refused[part.name] = PlanError(f"{self._given.plan or part.name}: {problem}")
+            return part
 
     def _predicted(self) -> list[Prediction]:
         from rig.teach.lessons.running import predicted
@@ -212,19 +293,18 @@ class _Course:
                         "folder, or move the old recording away"
                     )
 
-    def _refused(self) -> dict[str, PlanError]:
-        """Return the parts that this bench cannot do, with the reason; ask the bench itself."""
+    def _refuse(self) -> None:
+        """Note the parts that this bench cannot do, with the reason; ask the bench itself."""
         from rig.teach.lessons.running import check_bench, tables_for
 
-        if self._recordings:
-            return {}
         board = None
-        if self._own is not None:
+        if self._own is not None and not self._recordings:
             # A device that is not there, too, is better missed before a class has predicted.
             board = opening.board_identity(self._given, self._own)
             self._calibration(self._own)
-        refused = {}
-        for part in self.parts:
+        for part in () if self._recordings else self.parts:
+            if part.name in self.refused:
+                continue
             try:
                 tables = tables_for(self._lesson, part, self._own)
                 for step in part.steps:
@@ -236,10 +316,9 @@ class _Course:
                         board=board,
                     )
             except PlanError as problem:
-                refused[part.name] = problem
-        if len(refused) == len(self.parts):
-            raise next(iter(refused.values()))
-        return refused
+                self.refused[part.name] = problem
+        if len(self.refused) == len(self.parts):
+            raise next(iter(self.refused.values()))
 
     # What is asked and said
 
@@ -278,6 +357,7 @@ class _Course:
         return self._values
 
     def _answer(self, words: str) -> str:
+        _drop_typed()
         print(words, end="", flush=True)
         line = sys.stdin.readline()
         if not line:
@@ -286,12 +366,27 @@ class _Course:
         return line.strip()
 
     def _wait_for_set_up(self, step: Step) -> None:
-        print("Press Enter when it stands.", file=sys.stderr, flush=True)
-        if not sys.stdin.readline():
+        """Wait until the step stands; in the virtual tank, until somebody wants to hear it."""
+        if not self._real and not self._asks:
+            return
+        _drop_typed()
+        words = "Press Enter when it stands." if self._real else "Press Enter to ping."
+        print(words, file=sys.stderr, flush=True)
+        if not sys.stdin.readline() and self._real:
             raise LessonError(
                 f"step {step.name}: the input ended before it; press Enter once it is set up, or "
                 "give recordings"
             )
+
+    def _stands(self, heard: StepHeard) -> bool:
+        """Whether a real bench's step is heard where it was put, or is to be taken all the same."""
+        from rig.teach.lessons.step_check import missing_echo
+
+        missing = missing_echo(heard) if self._real else ""
+        if not missing:
+            return True
+        self._say_wrapped(missing)
+        return self._asks and self._answer("Enter: ping again; g: go on as it is: ") == "g"
 
     def _say(self, words: str) -> None:
         print(words, file=sys.stderr if self._given.json else sys.stdout, flush=True)
@@ -311,17 +406,27 @@ class _Course:
     # What is heard
 
     def _heard(self, part: Part, step: Step) -> StepHeard:
-        from rig.teach.lessons.running import hear_live
+        from rig.teach.lessons.running import hear
 
         self._say_wrapped(f"Step {step.name}: {step.set_up}")
-        recording = self._recordings.get((part.name, step.name))
-        if recording is not None:
-            return self._replayed(step, recording)
-        if self._real:
+        if (part.name, step.name) in self._recordings:
+            with self._opened(part, step) as bench:
+                return hear(step, bench)
+        while True:
             self._wait_for_set_up(step)
-        record = self._recording_name(part, step) if self._given.record else None
-        try:
-            return hear_live(
+            record = self._record_under(part, step)
+            with self._opened(part, step) as bench:
+                heard = hear(step, bench, record=record)
+            if self._stands(heard) or not self._asks:
+                return heard
+
+    def _opened(self, part: Part, step: Step) -> Bench:
+        """Open a step's recording, or the bench for it."""
+        from rig.teach.lessons.running import bench_for, replay_for
+
+        recording = self._recordings.get((part.name, step.name))
+        if recording is None:
+            return bench_for(
                 self._lesson,
                 part,
                 step,
@@ -329,26 +434,29 @@ class _Course:
                 source=self._given.plan,
                 front_end=self._given.front_end,
                 open_bench=self._bench,
-                record=record,
             )
-        finally:
-            # What was recorded before a device went is there, too.
-            if record is not None and os.path.exists(f"{record}.sigmf-meta"):
-                self.recorded[part.name].append(f"{record}.sigmf-meta")
-
-    def _replayed(self, step: Step, path: str) -> StepHeard:
-        from rig.teach.lessons.running import hear_recorded
-
-        heard = hear_recorded(
+        bench = replay_for(
             step,
-            path,
+            recording,
             own=self._own,
             plan_path=self._given.plan,
             calibration_path=self._given.calibration,
         )
-        if heard.run.origin.lost_at_end:
-            opening.warn(f"{path}: {heard.run.origin.lost_at_end}")
-        return heard
+        if bench.origin.lost_at_end:
+            opening.warn(f"{recording}: {bench.origin.lost_at_end}")
+        return bench
+
+    def _record_under(self, part: Part, step: Step) -> str | None:
+        """Return the name to record a step under, where it is asked for; another try, another."""
+        if not self._given.record or self._recordings:
+            return None
+        first = name = self._recording_name(part, step)
+        number = 1
+        while os.path.exists(f"{name}.sigmf-meta"):
+            number += 1
+            name = f"{first}-{number}"
+        self.recorded[part.name].append(f"{name}.sigmf-meta")
+        return name
 
     def _calibration(self, plan: Plan) -> Calibration | None:
         if self._own is None:
@@ -374,6 +482,11 @@ def _hand_out(
     from rig.show.pictures.lesson_picture import save_class_pictures
     from rig.show.sheets.lesson_sheet import write_sheet
 
+    # A device that was not there left none.
+    recorded = {
+        name: [path for path in paths if os.path.exists(path)]
+        for name, paths in course.recorded.items()
+    }
     pictures = {
         turn.part.name: os.fspath(course.folder / f"{lesson.name}-{turn.part.name}.png")
         for turn in turns
@@ -391,7 +504,7 @@ def _hand_out(
             problems=problems,
             sheet=os.fspath(sheet) if turns else None,
             pictures=pictures,
-            recordings=course.recorded,
+            recordings=recorded,
         )
         print(json.dumps(answer))
         return
@@ -399,11 +512,22 @@ def _hand_out(
     print("Prediction and measurement in one picture:")
     for picture in pictures.values():
         print(f"  {picture}")
-    for paths in course.recorded.values():
+    for paths in recorded.values():
         if paths:
             print(f"Recorded: {', '.join(paths)}")
     for line in _wrapped(f"A common misreading: {lesson.misreading}"):
         print(line)
+
+
+def _drop_typed() -> None:
+    """Drop lines that were typed before they were asked for, where the system can."""
+    if not sys.stdin.isatty():
+        return
+    try:
+        import termios
+    except ImportError:  # Windows
+        return
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
 
 
 def _wrapped(words: str) -> list[str]:

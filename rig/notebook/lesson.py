@@ -70,7 +70,8 @@ def take_part(
     prediction : float or str, optional
         A number in the question's unit, or one of its choices.
     plan : Plan, optional
-        The bench's own; the lesson's, where none is given. A real bench needs one.
+        The bench's own; the lesson's, where none is given. A real bench needs one. The part's
+        question is then another: ``part.on(plan).question.text`` says which.
     front_end, device, level_db, calibration, seed
         As for :func:`rig.open_bench`.
     ready : callable, optional
@@ -91,6 +92,10 @@ def take_part(
     NotHeardError
         Where the echo that the answer needs is not there.
     """
+    if recordings:
+        part = running.part_recorded(lesson, part, recordings[0], own=plan)
+    else:
+        part = part.on(plan)
     predicted = prediction
     if predicted is not None:
         predicted = running.predicted(part.question, str(predicted))

@@ -20,7 +20,12 @@ from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.pictures.side_by_side import drawn_each
 from rig.teach.lessons.running import Turn
-from rig.teach.lessons.turn_text import expected_text, measured_text, prediction_text
+from rig.teach.lessons.turn_text import (
+    expected_text,
+    measured_text,
+    prediction_text,
+    remark_lines,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -71,12 +76,12 @@ def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:
     return lambda text: text_width(text, size_pt=size_pt, bold=bold)
 
 
-def draw_turn(figure: Figure, turn: Turn, *, alone: bool) -> None:
-    """Draw a turn on an empty figure; `alone`, with its question and verdict."""
+def draw_turn(figure: Figure, turn: Turn, *, alone: bool, keys: str = "") -> None:
+    """Draw a turn on an empty figure; `alone`, with its question and verdict, and with keys."""
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
     top, low = 14.0, 0.0
     if alone:
-        top, low = _lay_words(figure, turn, wide=wide, tall=tall)
+        top, low = _lay_words(figure, turn, keys, wide=wide, tall=tall)
     measure = _width(_TYPE_PT)
     across = _label_lines(turn.finding.x_label, wide - _SIDE - _MARGIN)
     bottom = low + 54 + _LINE * len(across)
@@ -106,7 +111,40 @@ def _label_lines(words: str, room: float) -> list[str]:
     return [*lines, f"/ {unit}"]
 
 
-def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple[float, float]:
+def draw_reason(figure: Figure, turn: Turn, *, keys: str) -> None:
+    """Write on an empty figure how a turn compares, and why it is so; what to talk about last."""
+    wide, tall = (float(100 * side) for side in figure.get_size_inches())
+    figure.set_facecolor("white")
+    top = 26.0
+    said = [(words, INK, "bold" if n == 0 else "normal") for n, words in enumerate(_said(turn))]
+    said += [(f"To talk about: {words}", SOFT, "normal") for words in turn.part.talk]
+    # As large as fits: it is read from the back of a room.
+    for size_pt in (22.0, 20.0, 18.0, 16.0, 14.0):
+        step = size_pt * 1.5 * 100 / 72
+        lines = [
+            (wrapped(printable(words), wide - 2 * _MARGIN, _width(size_pt, bold=w == "bold")), c, w)
+            for words, c, w in said
+        ]
+        if sum(len(each) * step + 14 for each, _, _ in lines) < tall - top - 50:
+            break
+    for each, colour, weight in lines:
+        for line in each:
+            how: dict[str, Any] = {"fontsize": size_pt, "fontweight": weight, "va": "top"}
+            figure.text(_MARGIN / wide, 1 - top / tall, line, color=colour, parse_math=False, **how)
+            top += step
+        top += 14
+    figure.text(_MARGIN / wide, 16 / tall, keys, fontsize=13.0, color=SOFT, parse_math=False)
+
+
+def _said(turn: Turn) -> list[str]:
+    lines = remark_lines(turn)
+    first = f"Measured {measured_text(turn)}; expected {expected_text(turn)}."
+    return [first, *lines]
+
+
+def _lay_words(
+    figure: Figure, turn: Turn, keys: str, *, wide: float, tall: float
+) -> tuple[float, float]:
     """Write the question above and the verdict below; return how much they take."""
     room = wide - 2 * _MARGIN
     asked = wrapped(printable(turn.part.question.text), room, _width(_TITLE_PT, bold=True))
@@ -114,6 +152,9 @@ def _lay_words(figure: Figure, turn: Turn, *, wide: float, tall: float) -> tuple
     if turn.invented:
         said.append("Heard in the virtual tank: an invented scene.")
     low = len(said) * _LINE + 14
+    if keys:
+        low += _LINE
+        figure.text(_MARGIN / wide, 12 / tall, keys, fontsize=13.0, color=SOFT, parse_math=False)
     how: dict[str, Any] = {"color": INK, "parse_math": False, "linespacing": 1.25, "va": "top"}
     left = _MARGIN / wide
     title: dict[str, Any] = {"fontsize": _TITLE_PT, "fontweight": "bold"}

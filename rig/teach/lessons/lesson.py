@@ -77,6 +77,8 @@ class Step:
     changes : mapping
         Keys that this step changes in the plan, table by table. A table with a `kind`
         replaces the plan's whole table.
+    expects_echo : bool
+        Whether what its scene holds must be heard on a real bench, before the next step.
     """
 
     name: str
@@ -84,6 +86,7 @@ class Step:
     scene: Tables
     pings: int = 8
     changes: Mapping[str, Tables] = field(default_factory=dict)
+    expects_echo: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -211,6 +214,10 @@ class Part:
     givens : tuple of Given
     plan : mapping
         The plan for the virtual tank, where it differs from the lesson's.
+    made_for : callable, optional
+        From a bench's own plan to the same part as it is asked of that bench. Raises
+        `rig.errors.PlanError` where the plan cannot show it, with values that can. None for a
+        part that is asked alike of every bench.
     """
 
     name: str
@@ -221,6 +228,19 @@ class Part:
     talk: tuple[str, ...]
     givens: tuple[Given, ...] = ()
     plan: Tables = field(default_factory=dict)
+    made_for: Callable[[Plan], Part] | None = None
+
+    def on(self, own: Plan | None) -> Part:
+        """Return the part as it is asked of a bench with a plan of its own.
+
+        Raises
+        ------
+        PlanError
+            Where that plan cannot show it.
+        """
+        if own is None or self.made_for is None:
+            return self
+        return self.made_for(own)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

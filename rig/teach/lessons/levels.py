@@ -16,9 +16,17 @@ NEPER_DB = 20 / math.log(10)
 """What a small share of an amplitude is in decibels: so much for each whole of it."""
 
 
+_LEFT_BEHIND = 1e-3
+"""So much of an echo's amplitude may be the direct sound's side lobes, taken away but for this (as
+seen in the virtual tank; no source)."""
+
+
 def u_level_db(echo: Echo) -> float:
-    """Return the standard uncertainty of an echo's level: 1/√(2E/N0) of its amplitude."""
-    return NEPER_DB * 10 ** (-echo.snr_db / 20)
+    """Return the standard uncertainty of an echo's level.
+
+    1/√(2E/N0) of its amplitude, and what is left under it of stronger sounds.
+    """
+    return NEPER_DB * math.hypot(10 ** (-echo.snr_db / 20), _LEFT_BEHIND)
 
 
 def ahead_db(receiver: Receiver, range_m: ArrayLike) -> NDArray[np.float64]:

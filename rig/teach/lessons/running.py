@@ -151,6 +151,41 @@ def tables_for(lesson: Lesson, part: Part, own: Plan | None) -> Tables:
     return own.as_table() if own is not None else {**lesson.plan, **part.plan}
 
 
+def part_recorded(
+    lesson: Lesson,
+    part: Part,
+    path: str | os.PathLike[str],
+    *,
+    own: Plan | None,
+    plan_path: str | None = None,
+    calibration_path: str | None = None,
+) -> Part:
+    """Return a part as it was asked of the bench that its first step was recorded on.
+
+    Parameters
+    ----------
+    lesson, part : Lesson, Part
+    path : path
+        The first step's recording.
+    own : Plan or None
+        The plan of that bench. Without it, the lesson's own where the recording was made by
+        that, or else the recording's, which lacks only what the first step changes.
+    plan_path, calibration_path : str, optional
+        As for :func:`rig.run.opening.open_replay`.
+
+    Raises
+    ------
+    PlanError
+        Where that plan cannot show the part.
+    """
+    if own is not None or part.made_for is None:
+        return part.on(own)
+    with open_replay(path, plan_path=plan_path, calibration_path=calibration_path) as bench:
+        recorded = bench.receiver.plan
+    taught = plan_of(part.steps[0], tables_for(lesson, part, None), source=lesson.name)
+    return part if recorded == taught else part.on(recorded)
+
+
 def check_bench(
     step: Step, tables: Tables, *, front_end: str, source: str, board: Identity | None = None
 ) -> None:
@@ -259,13 +294,35 @@ def hear_live(
     PlanError
         Where the changed plan cannot work.
     """
+    with bench_for(
+        lesson,
+        part,
+        step,
+        own=own,
+        front_end=front_end,
+        open_bench=open_bench,
+        source=source,
+    ) as bench:
+        return hear(step, bench, record=record)
+
+
+def bench_for(
+    lesson: Lesson,
+    part: Part,
+    step: Step,
+    *,
+    own: Plan | None,
+    front_end: str,
+    open_bench: Callable[[Plan, Scene | None], Bench],
+    source: str | None = None,
+) -> Bench:
+    """Open the bench that a step asks for; parameters and errors as for :func:`hear_live`."""
     plan = plan_of(step, tables_for(lesson, part, own), source=source or lesson.name)
     scene = None
     if front_end in INVENTED_FRONT_ENDS:
         where = f"{lesson.name}, part {part.name}"
         scene = scene_for(step, own, front_end=front_end, source=where)
-    with open_bench(plan, scene) as bench:
-        return hear(step, bench, record=record)
+    return open_bench(plan, scene)
 
 
 def hear_recorded(
@@ -295,14 +352,37 @@ def hear_recorded(
     LessonError
         Where the recording is of another step.
     """
+    with replay_for(
+        step,
+        path,
+        own=own,
+        open_replay=open_replay,
+        plan_path=plan_path,
+        calibration_path=calibration_path,
+    ) as bench:
+        return hear(step, bench)
+
+
+def replay_for(
+    step: Step,
+    path: str | os.PathLike[str],
+    *,
+    own: Plan | None,
+    open_replay: Callable[..., Bench] = open_replay,
+    plan_path: str | None = None,
+    calibration_path: str | None = None,
+) -> Bench:
+    """Open a step's recording; parameters and errors as for :func:`hear_recorded`."""
     plan = None
     if own is not None and is_sound_file(path):
         plan = plan_of(step, own.as_table(), source=plan_path or "plan")
-    with open_replay(
-        path, plan=plan, plan_path=plan_path, calibration_path=calibration_path
-    ) as bench:
+    bench = open_replay(path, plan=plan, plan_path=plan_path, calibration_path=calibration_path)
+    try:
         check_recording(step, bench.receiver.plan, name=os.fspath(path))
-        return hear(step, bench)
+    except LessonError:
+        bench.close()
+        raise
+    return bench
 
 
 def check_recording(step: Step, plan: Plan, *, name: str) -> None:
@@ -320,7 +400,8 @@ def check_recording(step: Step, plan: Plan, *, name: str) -> None:
             if found[table].get(key) != value:
                 raise LessonError(
                     f"{name}: {table}.{key}: found {found[table].get(key)!r}, and the step "
-                    f"{step.name} needs {value!r}; give the recordings in the order of the steps"
+                    f"{step.name} needs {value!r}; give the recordings in the order of the steps, "
+                    "and with --plan the bench's plan if it was not the lesson's"
                 )
 
 

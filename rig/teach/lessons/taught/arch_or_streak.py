@@ -11,20 +11,33 @@ from dsp.physics.beams import footprint_diameter_m, straight_pass
 from rig.errors import NotHeardError
 from rig.measure.passes import Passing, passings_of
 from rig.measure.scale_card import Case, twin
-from rig.teach.lessons.air_bench import FACE_RADIUS_M, ONE_BY_ONE, PLAN, passing_ball, scene
+from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    degrees,
+    for_any_bench,
+    metres,
+    two_digits,
+)
 from rig.teach.lessons.crossing import cone_of, crossing_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 
-_CLOSEST_M, _SPEED_M_S = 1.0, 0.5
 _U_SPEED = 0.01  # of a speed told by tape and watch: 0.02 s in 2 s
 _DRAWN = {"pass": "an arch", "half": "half an arch", "stay": "a streak"}
 
-_CLOSEST = Given(
-    name="closest_m",
-    text="from midway between source and receiver straight ahead to the thread, by tape, in m",
-    value=_CLOSEST_M,
-    u_value=0.003,
-)
+
+def _closest(range_m: float) -> Given:
+    return Given(
+        name="closest_m",
+        text="from midway between source and receiver straight ahead to the thread, by tape, in m",
+        value=range_m,
+        u_value=0.003,
+    )
+
+
+def _closest_m(bench: BenchInUse) -> float:
+    """Return where the ball passes: at a metre, or as far as is heard to the arch's feet."""
+    return bench.places_m(1.0, needs=1.2)[0]
 
 
 def _speed(name: str, which: str, speed_m_s: float) -> Given:
@@ -121,51 +134,59 @@ def _pass_and_stay(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     )
 
 
-_PASS_AND_STAY = Part(
-    name="pass-and-stay",
-    question=Question(
-        text="First the ball is drawn straight past, 1 m away. Then it hangs still on the axis. "
-        "The history sets ping under ping, so that time runs one way and range the other. What "
-        "marks does it show? (Measured besides: how much nearer the ball is on the axis than at "
-        "the cone's edge.)",
-        unit="mm",
-        choices=_CHOICES,
-    ),
-    givens=(_CLOSEST, _speed("speed_m_s", "", _SPEED_M_S)),
-    steps=(
-        Step(
-            name="pass",
-            set_up="Lay source and receiver side by side. Draw a ball on a thread past them, 1 m "
-            "away, along the line from one to the other, from outside the cone to outside it; "
-            "evenly, and so slowly that ten pings or more meet it inside.",
-            scene=scene(passing_ball(_CLOSEST_M, _SPEED_M_S, middle_s=0.72)),
-            pings=40,
-            changes=ONE_BY_ONE,
+def _pass_and_stay_on(bench: BenchInUse) -> Part:
+    closest_m = _closest_m(bench)
+    speed_m_s = bench.crossing_m_s(bench.width_m(closest_m), hits=19.6)
+    return Part(
+        name="pass-and-stay",
+        question=Question(
+            text=f"First the ball is drawn straight past, {metres(closest_m)} away. Then it hangs "
+            "still on the axis. The history sets ping under ping, so that time runs one way and "
+            "range the other. What marks does it show? (Measured besides: how much nearer the "
+            "ball is on the axis than at the cone's edge.)",
+            unit="mm",
+            choices=_CHOICES,
         ),
-        Step(
-            name="stay",
-            set_up="Let the ball hang still, 1 m straight ahead.",
-            scene=scene({"position_m": [_CLOSEST_M, 0.0, 0.0]}),
-            pings=20,
-            changes=ONE_BY_ONE,
+        givens=(_closest(closest_m), _speed("speed_m_s", "", speed_m_s)),
+        steps=(
+            Step(
+                name="pass",
+                set_up="Lay source and receiver side by side. Draw a ball on a thread past them, "
+                f"{metres(closest_m)} away, along the line from one to the other, from outside the "
+                f"cone to outside it; evenly, at about {speed_m_s:g} m/s, so that ten pings or "
+                "more meet it inside.",
+                scene=bench.scene(bench.passing_ball(closest_m, speed_m_s, middle_pings=20)),
+                pings=40,
+                changes=ONE_BY_ONE,
+            ),
+            Step(
+                name="stay",
+                set_up=f"Let the ball hang still, {metres(closest_m)} straight ahead.",
+                scene=bench.scene({"position_m": [closest_m, 0.0, 0.0]}),
+                pings=20,
+                changes=ONE_BY_ONE,
+            ),
         ),
-    ),
-    find=_pass_and_stay,
-    because="A screen knows only how far away a thing is. What passes straight by is far away at "
-    "the edge of the cone, nearest on the axis, and far again: its range rises and falls as "
-    "Pythagoras says, and draws an arch. What stays has one range for as long as it stays: a "
-    "streak. The streak grows with time, not with the thing.",
-    talk=(
-        "A streak right across the screen: is the thing long, or has it been there for long?",
-        "The boat stands still and something swims past. What does the screen show?",
-    ),
-)
+        find=_pass_and_stay,
+        because="A screen knows only how far away a thing is. What passes straight by is far away "
+        "at the edge of the cone, nearest on the axis, and far again: its range rises and falls as "
+        "Pythagoras says, and draws an arch. What stays has one range for as long as it stays: a "
+        "streak. The streak grows with time, not with the thing.",
+        talk=(
+            "A streak right across the screen: is the thing long, or has it been there for long?",
+            "The boat stands still and something swims past. What does the screen show?",
+        ),
+    )
 
 
 # Half an arch
 
-_TILT_DEG = 12.0
 _HALVES = ("a whole arch", "half an arch", "a streak")
+
+
+_U_FORM = 1 / 60
+"""What the beam's form leaves its axis unsure by, as a share of the half angle: a parabola fits a
+disc's lobe within 0.1 dB, which at the edge falls by 6 dB for each half angle."""
 
 
 def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -185,6 +206,8 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
             f"right across the cone, {closest.value:.3g} m away"
         )
     top_m, speed_m_s = told.closest_range_m, told.crossing_speed_m_s
+    half_rad, _ = cone_of(tilted.receiver)
+    u_tilt_rad = math.hypot(told.u_tilt_rad, _U_FORM * half_rad)
     strongest_mm = 1e3 * top_m * (1 / math.cos(told.tilt_rad) - 1)
     expected_mm = 1e3 * closest.value * (1 / math.cos(math.radians(turned.value)) - 1)
     slope_mm = 1e3 * top_m * math.tan(told.tilt_rad) / math.cos(told.tilt_rad)
@@ -192,10 +215,10 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     from_top_s = seen.time_s - told.closest_time_s
     times_s = np.linspace(float(from_top_s.min()), float(from_top_s.max()), 80)
     before = int(np.count_nonzero(from_top_s < 0))
-    tilt_deg, u_tilt_deg = math.degrees(told.tilt_rad), math.degrees(told.u_tilt_rad)
+    tilt_deg, u_tilt_deg = math.degrees(told.tilt_rad), math.degrees(u_tilt_rad)
     return Finding(
         measured=strongest_mm,
-        u_measured=slope_mm * told.u_tilt_rad,
+        u_measured=slope_mm * u_tilt_rad,
         expected=expected_mm,
         u_expected=math.hypot(
             math.radians(by_tilt_mm), expected_mm * closest.u_value / closest.value
@@ -226,54 +249,66 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     )
 
 
-_HALF_ARCH = Part(
-    name="half-arch",
-    question=Question(
-        text="Both transducers are turned by 12° towards the side to which the ball goes; then the "
-        "ball is drawn past as before. What does the history show? (Measured besides: how "
-        "much more than the least the range is where the echo is strongest.)",
-        unit="mm",
-        choices=_HALVES,
-    ),
-    givens=(
-        _CLOSEST,
-        Given(
-            name="tilt_deg",
-            text="by how much the transducers are turned towards the side to which the ball goes, "
-            "by protractor, in degrees",
-            value=_TILT_DEG,
-            u_value=0.5,
+def _half_arch_on(bench: BenchInUse) -> Part:
+    # Turned by more than half the cone, the axis straight ahead lies outside it.
+    tilt_deg = round(1.2 * math.degrees(bench.half_rad))
+    slant = 1 / math.cos(math.radians(tilt_deg) + bench.half_rad)
+    (closest_m,) = bench.places_m(1.0, needs=slant)
+    width_m = bench.width_m(closest_m)
+    speed_m_s = bench.crossing_m_s(width_m, hits=19.6)
+    turned = f"{tilt_deg}°"
+    return Part(
+        name="half-arch",
+        question=Question(
+            text=f"Both transducers are turned by {turned} towards the side to which the ball "
+            f"goes; then the ball is drawn past, {metres(closest_m)} away. What mark does the "
+            "history show? (Measured besides: how much more than the least the range is where the "
+            "echo is strongest.)",
+            unit="mm",
+            choices=_HALVES,
         ),
-    ),
-    steps=(
-        Step(
-            name="turned",
-            set_up="Turn both transducers by 12° towards the side to which the ball will go. Draw "
-            "the ball past, 1 m away, at an even speed, and on until it is well out of the cone.",
-            # The tank turns its faces upwards: here the ball is drawn up.
-            scene=scene(
-                {"position_m": [_CLOSEST_M, 0.0, -0.2], "velocity_m_s": [0.0, 0.0, _SPEED_M_S]},
-                transducer={"radius_m": FACE_RADIUS_M, "tilt_deg": _TILT_DEG},
+        givens=(
+            _closest(closest_m),
+            Given(
+                name="tilt_deg",
+                text="by how much the transducers are turned towards the side to which the ball "
+                "goes, by protractor, in degrees",
+                value=float(tilt_deg),
+                u_value=0.5,
             ),
-            pings=44,
-            changes=ONE_BY_ONE,
         ),
-    ),
-    find=_half_arch,
-    because="The range still has its least value straight ahead of the bench, but the beam looks "
-    "elsewhere. On one side of the closest point the ball is outside the cone and hardly heard. "
-    "What is left is one leg of the arch: it only comes nearer, or only goes away. A beam that "
-    "is turned aside draws half arches, and so does a thing that comes or leaves half-way.",
-    talk=(
-        "All arches on a screen lack their left leg. What would you look at first on the boat?",
-        "One arch among many lacks a leg. What may that thing have done?",
-    ),
-)
+        steps=(
+            Step(
+                name="turned",
+                set_up=f"Turn both transducers by {turned} towards the side to which the ball will "
+                f"go. Draw the ball past, {metres(closest_m)} away, at about {speed_m_s:g} m/s, "
+                "and on until it is well out of the cone.",
+                # The tank turns its faces upwards: here the ball is drawn up.
+                scene=bench.scene(
+                    {
+                        "position_m": [closest_m, 0.0, -0.57 * width_m],
+                        "velocity_m_s": [0.0, 0.0, speed_m_s],
+                    },
+                    transducer={"tilt_deg": float(tilt_deg)},
+                ),
+                pings=44,
+                changes=ONE_BY_ONE,
+            ),
+        ),
+        find=_half_arch,
+        because="The range still has its least value straight ahead of the bench, but the beam "
+        "looks elsewhere. On one side of the closest point the ball is outside the cone and hardly "
+        "heard. What is left is one leg of the arch: it only comes nearer, or only goes away. A "
+        "beam that is turned aside draws half arches, and so does a thing that comes or leaves "
+        "half-way.",
+        talk=(
+            "All arches on a screen lack their left leg. What would you look at first on the boat?",
+            "One arch among many lacks a leg. What may that thing have done?",
+        ),
+    )
 
 
 # Speed and ping rate
-
-_SLOW_M_S, _FAST_M_S = 0.4, 0.8
 
 
 def _speed_and_pings(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -335,45 +370,51 @@ def _speed_and_pings(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) 
     )
 
 
-_SPEED_AND_PINGS = Part(
-    name="speed-and-pings",
-    question=Question(
-        text="The ball is drawn past slowly, then twice as fast, 1 m away both times. How many "
-        "times as many hits does the fast pass give? (1 is as many, below 1 is fewer.)",
-        unit="times",
-    ),
-    givens=(
-        _CLOSEST,
-        _speed("slow_m_s", " the first time", _SLOW_M_S),
-        _speed("fast_m_s", " the second time", _FAST_M_S),
-    ),
-    steps=(
-        Step(
-            name="slow",
-            set_up="Turn the transducers straight ahead again. Draw the ball past slowly, 1 m "
-            "away, from outside the cone to outside it.",
-            scene=scene(passing_ball(_CLOSEST_M, _SLOW_M_S, middle_s=0.72)),
-            pings=40,
-            changes=ONE_BY_ONE,
+def _speed_and_pings_on(bench: BenchInUse) -> Part:
+    closest_m = _closest_m(bench)
+    slow_m_s = bench.crossing_m_s(bench.width_m(closest_m), hits=24.5)
+    fast_m_s = 2 * slow_m_s
+    return Part(
+        name="speed-and-pings",
+        question=Question(
+            text=f"The ball is drawn past slowly, then twice as fast, {metres(closest_m)} away "
+            "both times. How many times as many hits does the fast pass give? (1 is as many, below "
+            "1 is fewer.)",
+            unit="times",
         ),
-        Step(
-            name="fast",
-            set_up="The same, twice as fast.",
-            scene=scene(passing_ball(_CLOSEST_M, _FAST_M_S, middle_s=0.43)),
-            pings=24,
-            changes=ONE_BY_ONE,
+        givens=(
+            _closest(closest_m),
+            _speed("slow_m_s", " the first time", slow_m_s),
+            _speed("fast_m_s", " the second time", fast_m_s),
         ),
-    ),
-    find=_speed_and_pings,
-    because="Between two pings the ball goes on by its speed times the time from ping to ping. As "
-    "many of these steps as fit across the cone, so many hits there are. Twice the speed halves "
-    "them, and so does half the ping rate; on a screen that moves on by one column a ping, the "
-    "arch is then half as wide. The ball and the cone were the same.",
-    talk=(
-        "Two boats cross the same fish, one twice as fast. Whose screen shows the wider arch?",
-        "Why does a deep range setting, which has to ping slowly, draw narrow arches?",
-    ),
-)
+        steps=(
+            Step(
+                name="slow",
+                set_up="Turn the transducers straight ahead again. Draw the ball past slowly, at "
+                f"about {slow_m_s:g} m/s, {metres(closest_m)} away, from outside the cone to "
+                "outside it.",
+                scene=bench.scene(bench.passing_ball(closest_m, slow_m_s, middle_pings=20)),
+                pings=40,
+                changes=ONE_BY_ONE,
+            ),
+            Step(
+                name="fast",
+                set_up="The same, twice as fast.",
+                scene=bench.scene(bench.passing_ball(closest_m, fast_m_s, middle_pings=12)),
+                pings=24,
+                changes=ONE_BY_ONE,
+            ),
+        ),
+        find=_speed_and_pings,
+        because="Between two pings the ball goes on by its speed times the time from ping to ping. "
+        "As many of these steps as fit across the cone, so many hits there are. Twice the speed "
+        "halves them, and so does half the ping rate; on a screen that moves on by one column a "
+        "ping, the arch is then half as wide. The ball and the cone were the same.",
+        talk=(
+            "Two boats cross the same fish, one twice as fast. Whose screen shows the wider arch?",
+            "Why does a deep range setting, which has to ping slowly, draw narrow arches?",
+        ),
+    )
 
 
 # From the bench to the field
@@ -383,16 +424,15 @@ _BOAT_M_S = {"slow-boat": 1.8, "fast-boat": 2.7}
 """4 to 6 mph over ground: common practice, no source."""
 
 
-def _drawn_for(boat_m_s: float) -> float:
-    """Return the speed of the ball on the tank's bench that is twin to a boat's."""
+def _drawn_for(boat_m_s: float, bench: BenchInUse, closest_m: float) -> Case:
+    """Return the ball on this bench that is twin to a boat's fish."""
     field = Case(
         speed_m_s=boat_m_s,
         depth_m=_FIELD_DEPTH_M,
-        cone_rad=math.radians(20.0),  # alike in both, and so without effect on the speed
+        cone_rad=2 * bench.half_rad,
         pings_per_s=_FIELD_PINGS_PER_S,
     )
-    interval_s = float(PLAN["timing"]["ping_interval_s"])
-    return twin(field, depth_m=_CLOSEST_M, pings_per_s=1 / interval_s).speed_m_s
+    return twin(field, depth_m=closest_m, pings_per_s=1 / bench.interval_s)
 
 
 def _bench_to_field(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -467,54 +507,69 @@ def _bench_to_field(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -
     )
 
 
-_BENCH_TO_FIELD = Part(
-    name="bench-to-field",
-    question=Question(
-        text="A boat goes at 2.7 m/s (about 6 miles an hour) over a fish that hangs 10 m down. The "
-        "cone is 20° wide from edge to edge, and so 3.5 m wide down there; 10 pings leave each "
-        "second. How many of them hit the fish inside the cone?",
-        unit="hits",
-    ),
-    givens=(
-        _CLOSEST,
-        _speed("slow_m_s", " for the slow boat", _drawn_for(_BOAT_M_S["slow-boat"])),
-        _speed("fast_m_s", " for the fast boat", _drawn_for(_BOAT_M_S["fast-boat"])),
-    ),
-    steps=(
-        *(
-            Step(
-                name=name,
-                set_up=f"A boat at {boat_m_s} m/s over something 10 m down, with 10 pings a "
-                f"second: on a bench of 1 m with {1 / PLAN['timing']['ping_interval_s']:.0f} "
-                f"pings a second the ball is drawn at {_drawn_for(boat_m_s):.2f} m/s. For "
-                "another bench, `echobench twin` gives the speed.",
-                scene=scene(passing_ball(_CLOSEST_M, _drawn_for(boat_m_s), middle_s=middle_s)),
-                pings=pings,
-                changes=ONE_BY_ONE,
-            )
-            for (name, boat_m_s), middle_s, pings in zip(
-                _BOAT_M_S.items(), (0.58, 0.43), (34, 24), strict=True
-            )
-        ),
-        Step(
-            name="standing-boat",
-            set_up="The boat stands: let the ball hang still, 1 m straight ahead.",
-            scene=scene({"position_m": [_CLOSEST_M, 0.0, 0.0]}),
-            pings=20,
+def _bench_to_field_on(bench: BenchInUse) -> Part:
+    closest_m = _closest_m(bench)
+    balls = {name: _drawn_for(speed, bench, closest_m) for name, speed in _BOAT_M_S.items()}
+    names = {"slow_m_s": "slow-boat", "fast_m_s": "fast-boat"}
+    below_m = 2 * _FIELD_DEPTH_M * math.tan(bench.half_rad)
+    rate = two_digits(1 / bench.interval_s)
+
+    def step(name: str) -> Step:
+        # From well outside the cone to well outside it.
+        half = math.ceil(0.9 * balls[name].hits)
+        return Step(
+            name=name,
+            set_up=f"A boat at {_BOAT_M_S[name]} m/s over something {_FIELD_DEPTH_M:.0f} m down, "
+            f"with {_FIELD_PINGS_PER_S:.0f} pings a second: on this bench, {metres(closest_m)} "
+            f"away and with {rate} pings a second, the ball is drawn at "
+            f"{two_digits(balls[name].speed_m_s)} m/s.",
+            scene=bench.scene(
+                bench.passing_ball(closest_m, balls[name].speed_m_s, middle_pings=half)
+            ),
+            pings=2 * half,
             changes=ONE_BY_ONE,
+        )
+
+    return Part(
+        name="bench-to-field",
+        question=Question(
+            text=f"A boat goes at {_BOAT_M_S['fast-boat']} m/s (about 6 miles an hour) over a fish "
+            f"that hangs {_FIELD_DEPTH_M:.0f} m down. The cone is {degrees(2 * bench.half_rad)} "
+            f"wide from edge to edge, and so {metres(below_m)} wide down there; "
+            f"{_FIELD_PINGS_PER_S:.0f} pings leave each second. How many of them hit the fish "
+            "inside the cone?",
+            unit="hits",
         ),
-    ),
-    find=_bench_to_field,
-    because="Whether the thing moves or the boat does is the same to the sound. Two pictures are "
-    "alike where the cone is the same and the way from ping to ping is the same share of the "
-    "distance. So a bench of 1 m shows what a boat sees at 10 m. At 1.8 to 2.7 m/s (4 to 6 miles "
-    "an hour) a common cone at a common depth is crossed in a second or two, which makes an arch "
-    "of a dozen hits or more; from a boat that stands the same fish is a streak.",
-    talk=(
-        "Why do people at anchor say that they never see arches?",
-        "The fish is 5 m down. How many hits does it give, and how fast must the ball go?",
-    ),
-)
+        givens=(
+            _closest(closest_m),
+            *(
+                _speed(given, f" for the {name.replace('-', ' ')}", balls[name].speed_m_s)
+                for given, name in names.items()
+            ),
+        ),
+        steps=(
+            *(step(name) for name in _BOAT_M_S),
+            Step(
+                name="standing-boat",
+                set_up="The boat stands: let the ball hang still, "
+                f"{metres(closest_m)} straight ahead.",
+                scene=bench.scene({"position_m": [closest_m, 0.0, 0.0]}),
+                pings=20,
+                changes=ONE_BY_ONE,
+            ),
+        ),
+        find=_bench_to_field,
+        because="Whether the thing moves or the boat does is the same to the sound. Two pictures "
+        "are alike where the cone is the same and the way from ping to ping is the same share of "
+        f"the distance. So a bench of {metres(closest_m)} shows what a boat sees at "
+        f"{_FIELD_DEPTH_M:.0f} m. At {_BOAT_M_S['slow-boat']} to {_BOAT_M_S['fast-boat']} m/s (4 "
+        "to 6 miles an hour) a common cone at a common depth is crossed in a second or two, which "
+        "makes an arch of a dozen hits or more; from a boat that stands the same fish is a streak.",
+        talk=(
+            "Why do people at anchor say that they never see arches?",
+            "The fish is 5 m down. How many hits does it give, and how fast must the ball go?",
+        ),
+    )
 
 
 LESSON = Lesson(
@@ -524,7 +579,9 @@ LESSON = Lesson(
     about="What an arch, half an arch and a streak say of a thing's movement and of the boat's, "
     "and how a bench shows what a boat sees.",
     plan=PLAN,
-    parts=(_PASS_AND_STAY, _HALF_ARCH, _SPEED_AND_PINGS, _BENCH_TO_FIELD),
+    parts=for_any_bench(
+        PLAN, _pass_and_stay_on, _half_arch_on, _speed_and_pings_on, _bench_to_field_on
+    ),
     misreading="“Arches are fish, and a long mark is a long fish.” An arch is anything small that "
     "passed; a streak is anything that stayed; neither tells a size.",
 )

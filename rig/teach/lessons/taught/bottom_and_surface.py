@@ -11,15 +11,29 @@ import numpy as np
 from dsp.ping.bounds import false_alarm_threshold
 from dsp.ping.profiles import still_background, without_background
 from dsp.ping.ranging import path_from_range_m
-from rig.errors import LessonError, NotHeardError
+from rig.errors import LessonError, NotHeardError, PlanError
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    centimetres,
+    easy,
+    easy_below,
+    for_any_bench,
+    metres,
+)
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB, u_level_db
 from rig.teach.lessons.lobes import envelope_at
 from rig.teach.lessons.picking import echo_near
 from rig.teach.lessons.scatter import FEWEST, scatter_of
 
-_BOTTOM_M, _BEHIND_M, _BALL_M = 0.5, 0.03, 0.2
-_HARD, _SOFT = 0.7, 0.2
+_BEHIND_M = 0.03
+
+_GROUNDS = {
+    True: (("a wooden board", 0.9), ("a thick felt mat", 0.3)),
+    False: (("slate", 0.7), ("mud", 0.2)),
+}
+"""A hard ground and a soft one, each with the share of the pressure that it sends back, in air
+and in water: round figures, invented."""
 
 _PLAN: Mapping[str, Any] = {
     "pulse": {"kind": "chirp", "start_hz": 80e3, "stop_hz": 160e3, "duration_s": 0.0002},
@@ -33,31 +47,42 @@ _PLAN: Mapping[str, Any] = {
 _RAW = {"receiver": {"stack": 1}}
 
 
-def _tank(**tables: Any) -> dict[str, Any]:
-    return {
-        # Fresh water at 20 °C (computed with CoolProp, IAPWS-95: 1482.3462).
-        "medium": {"kind": "fresh-water", "sound_speed_m_s": 1482.35},
-        "noise": {"level_db": -65.0},
-        "transducer": {"radius_m": 0.008},
-        "direct": {"level_db": -40.0},
-        **tables,
-    }
+def _scene(bench: BenchInUse, **tables: Any) -> dict[str, Any]:
+    quiet = {"noise": {"level_db": -65.0}, "direct": {"level_db": -40.0}}
+    return bench.scene(**{**quiet, **tables})
 
 
-def _bottom_given() -> Given:
+def _bottom_m(bench: BenchInUse) -> float:
+    """Return where the ground lies, so that its second mark is heard as well."""
+    stop_m = bench.far_m - _BEHIND_M
+    if stop_m < 2 * bench.near_m:
+        raise PlanError(
+            f"receiver.range_stop_m: found {bench.plan.receiver.range_stop_m:g}; with this pulse "
+            f"the ground has to be {bench.near_m:.2f} m away, and shows a second time at twice "
+            f"that: give at least {2.3 * bench.near_m:.2g}, or a shorter pulse"
+        )
+    return max(easy_below(stop_m / 2, (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)), bench.near_m)
+
+
+def _ball_m(bench: BenchInUse) -> float:
+    """Return where a ball hangs still, not far below the surface."""
+    return float(f"{max(0.2, 1.2 * bench.near_m):.2f}")
+
+
+def _bottom_given(bottom_m: float) -> Given:
     return Given(
         name="bottom_m",
         text="the bottom, from midway between source and receiver, by ruler, in metres",
-        value=_BOTTOM_M,
+        value=bottom_m,
         u_value=0.002,
     )
 
 
-def _ball_given() -> Given:
+def _ball_given(ball_m: float) -> Given:
     return Given(
         name="ball_m",
         text="the still ball, from midway between source and receiver, by ruler, in metres",
-        value=_BALL_M,
+        value=ball_m,
         u_value=0.002,
     )
 
@@ -70,7 +95,7 @@ def _hard_and_soft(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     for share in (hard, soft):
         if not 0 < share.value <= 1:
             raise LessonError(f"{share.name}: found {share.value:g}; give more than 0, at most 1")
-    echoes = [echo_near(h, bottom.value, within_m=0.05) for h in heard]
+    echoes = [echo_near(h, bottom.value, within_m=0.1 * bottom.value) for h in heard]
     # Wherever the second ground lies a little deeper, that is put back.
     spread_db = [20 * math.log10(e.range_m) for e in echoes]
     levels_db = [e.strength_db + s for e, s in zip(echoes, spread_db, strict=True)]
@@ -114,52 +139,63 @@ def _signed(value: float) -> str:
     return f"{value:.1f}".replace("-", "\N{MINUS SIGN}")
 
 
-_HARD_AND_SOFT = Part(
-    name="hard-and-soft",
-    question=Question(
-        text="Slate sends back 0.7 of the sound pressure that meets it, mud 0.2. Both lie at the "
-        "same depth. At how many decibels is the mud's echo, against the slate's? (Minus for "
-        "weaker; half the pressure is −6 dB.)",
-        unit="dB",
-    ),
-    givens=(
-        _bottom_given(),
-        Given(
-            name="hard_share",
-            text="share of the pressure that the hard ground sends back, from a table of "
-            "impedances: (Z₂ − Z₁)/(Z₂ + Z₁)",
-            value=_HARD,
-            u_value=0.05,
+def _hard_and_soft_on(bench: BenchInUse) -> Part:
+    bottom_m = _bottom_m(bench)
+    (hard, hard_share), (soft, soft_share) = _GROUNDS[bench.in_air]
+    away = f"{metres(bottom_m)} {'away' if bench.in_air else 'below'}"
+    return Part(
+        name="hard-and-soft",
+        question=Question(
+            text=f"{hard.capitalize()} sends back {hard_share} of the sound pressure that meets "
+            f"it, {soft} {soft_share}. Both lie at the same distance. At how many decibels is the "
+            "soft one's echo, against the hard one's? (Minus for weaker; half the pressure is "
+            "−6 dB.)",
+            unit="dB",
         ),
-        Given(
-            name="soft_share",
-            text="the same of the soft ground",
-            value=_SOFT,
-            u_value=0.02,
+        givens=(
+            _bottom_given(bottom_m),
+            Given(
+                name="hard_share",
+                text="share of the pressure that the hard ground sends back, from a table of "
+                "impedances: (Z₂ − Z₁)/(Z₂ + Z₁)",
+                value=hard_share,
+                u_value=0.05,
+            ),
+            Given(
+                name="soft_share",
+                text="the same of the soft ground",
+                value=soft_share,
+                u_value=0.02,
+            ),
         ),
-    ),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=do,
-            scene=_tank(bottom={"range_m": _BOTTOM_M, "reflection": share, "tail_m": 0.0}),
-        )
-        for name, do, share in (
-            ("hard", "Let the pair look straight down on slate, 0.5 m below.", _HARD),
-            ("soft", "Lay a smooth bed of mud over it, its top at 0.5 m again.", _SOFT),
-        )
-    ),
-    find=_hard_and_soft,
-    because="How much a boundary sends back depends on how much harder or easier to move the "
-    "second matter is: its density times its sound speed, called impedance. The rest goes in. "
-    "So hard ground is stronger at the same distance. Real soft ground also sends back a long "
-    "weak tail, from below its top; and a smooth bed that is not square to the beam may be "
-    "weaker than rough mud.",
-    talk=(
-        "The mark of the bottom is weak. Name three reasons other than mud.",
-        "Why must both lie at the same depth for this to be fair?",
-    ),
-)
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=do,
+                scene=_scene(
+                    bench, bottom={"range_m": bottom_m, "reflection": share, "tail_m": 0.0}
+                ),
+            )
+            for name, do, share in (
+                ("hard", f"Let the pair look square at {hard}, {away}.", hard_share),
+                (
+                    "soft",
+                    f"Lay {soft} over it, smooth, its face {away} again.",
+                    soft_share,
+                ),
+            )
+        ),
+        find=_hard_and_soft,
+        because="How much a boundary sends back depends on how much harder or easier to move the "
+        "second matter is: its density times its sound speed, called impedance. The rest goes in. "
+        "So hard ground is stronger at the same distance. Real soft ground also sends back a long "
+        "weak tail, from below its top; and a smooth bed that is not square to the beam may be "
+        "weaker than rough mud.",
+        talk=(
+            "The mark of the bottom is weak. Name three reasons other than mud.",
+            "Why must both lie at the same depth for this to be fair?",
+        ),
+    )
 
 
 # The second bottom
@@ -169,7 +205,7 @@ def _second(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     (step,) = heard
     bottom, behind = givens["bottom_m"], givens["behind_m"]
     due_m = [n * bottom.value + (n - 1) * behind.value for n in (1, 2)]
-    echoes = [echo_near(step, due, within_m=0.06) for due in due_m]
+    echoes = [echo_near(step, due, within_m=0.12 * bottom.value) for due in due_m]
     ranges_m = [e.range_m for e in echoes]
     order = np.array([1.0, 2.0])
     drawn = np.linspace(0.8, 2.2, 30)
@@ -203,43 +239,62 @@ def _second(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     )
 
 
-_SECOND = Part(
-    name="second-bottom",
-    question=Question(
-        text="The bottom is 0.5 m below the pair, and the pair hangs 3 cm below the surface. Far "
-        "below the bottom a second one shows. At how many metres?",
-        unit="m",
-    ),
-    givens=(
-        _bottom_given(),
-        Given(
-            name="behind_m",
-            text="how deep the pair hangs below the surface, by ruler, in metres",
-            value=_BEHIND_M,
-            u_value=0.001,
-        ),
-    ),
-    steps=(
-        Step(
-            name="still-surface",
-            set_up="Let the pair look straight down on a hard bottom 0.5 m below it, 3 cm below "
-            "a smooth surface. In air: a wall in front, a board 3 cm behind the pair.",
-            scene=_tank(
-                bottom={"range_m": _BOTTOM_M, "reflection": _HARD},
-                surface={"behind_m": _BEHIND_M},
+def _second_on(bench: BenchInUse) -> Part:
+    bottom_m = _bottom_m(bench)
+    _, share = _GROUNDS[bench.in_air][0]
+    if bench.in_air:
+        places = (
+            f"A wall is {metres(bottom_m)} before the pair, and a board stands "
+            f"{centimetres(_BEHIND_M)} behind it. Far beyond the wall a second one shows."
+        )
+        set_up = (
+            f"Let the pair look square at a wall, {metres(bottom_m)} away; stand a smooth board "
+            f"{centimetres(_BEHIND_M)} behind the pair, square to it."
+        )
+    else:
+        places = (
+            f"The bottom is {metres(bottom_m)} below the pair, and the pair hangs "
+            f"{centimetres(_BEHIND_M)} below the surface. Far below the bottom a second one shows."
+        )
+        set_up = (
+            f"Let the pair look straight down on a hard bottom {metres(bottom_m)} below it, "
+            f"{centimetres(_BEHIND_M)} below a smooth surface."
+        )
+    return Part(
+        name="second-bottom",
+        question=Question(text=f"{places} At how many metres?", unit="m"),
+        givens=(
+            _bottom_given(bottom_m),
+            Given(
+                name="behind_m",
+                text="how deep the pair hangs below the surface (in air: before the board), by "
+                "ruler, in metres",
+                value=_BEHIND_M,
+                u_value=0.001,
             ),
         ),
-    ),
-    find=_second,
-    because="The bottom's echo goes on past the pair to the surface, which sends nearly all of it "
-    "down again; the bottom sends it up a second time. Down, up, down, up is twice the way, and "
-    "the screen makes twice the distance of it (and the pair's own depth once more). It is weaker: "
-    "twice the way costs 6 dB, and each bounce its share.",
-    talk=(
-        "Over which ground is a second bottom likelier, rock or mud? What does that tell?",
-        "How could you make the second one go while the first stays?",
-    ),
-)
+        steps=(
+            Step(
+                name="still-surface",
+                set_up=set_up,
+                scene=_scene(
+                    bench,
+                    bottom={"range_m": bottom_m, "reflection": share},
+                    surface={"behind_m": _BEHIND_M},
+                ),
+            ),
+        ),
+        find=_second,
+        because="The bottom's echo goes on past the pair to the surface, which sends nearly all of "
+        "it down again; the bottom sends it up a second time. Down, up, down, up is twice the way, "
+        "and the screen makes twice the distance of it (and the pair's own depth once more). It is "
+        "weaker: twice the way costs 6 dB, and each bounce its share. In air a wall and a board "
+        "do what bottom and surface do.",
+        talk=(
+            "Over which ground is a second bottom likelier, rock or mud? What does that tell?",
+            "How could you make the second one go while the first stays?",
+        ),
+    )
 
 
 # Clutter under the surface
@@ -251,7 +306,7 @@ def _clutter(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findi
     (step,) = heard
     ball_m = givens["ball_m"].value
     start_m = step.plan.receiver.range_start_m
-    noises = [scatter_of(step, start_m=start_m, stop_m=ball_m + 0.1, stacked=n) for n in _STACKED]
+    noises = [scatter_of(step, start_m=start_m, stop_m=1.5 * ball_m, stacked=n) for n in _STACKED]
     sunk_db = [n.level_db - noises[0].level_db for n in noises]
     u_db = [0.0] + [math.hypot(n.u_level_db, noises[0].u_level_db) for n in noises[1:]]
     near_m = ball_m + np.linspace(-0.01, 0.01, 81)
@@ -285,44 +340,61 @@ def _clutter(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findi
     )
 
 
-_CLUTTER = Part(
-    name="surface-clutter",
-    question=Question(
-        text="Ripples and bubbles under the surface glitter, at each ping in another way: this is "
-        "clutter. A small ball that hangs still drowns in it. The bench adds up 16 pings. At how "
-        "many decibels is the clutter then, against that of one ping? (Minus for weaker; a tenth "
-        "of the power is −10 dB.)",
-        unit="dB",
-    ),
-    givens=(_ball_given(),),
-    steps=(
-        Step(
-            name="ripples",
-            set_up="Hang a small ball still, 0.2 m from the pair, and stir up ripples and small "
-            "bubbles near the pair.",
-            scene=_tank(
-                clutter={"level_db": -44.0, "reach_m": 0.2},
-                target=[{"body": "sphere", "radius_m": 0.001, "position_m": [_BALL_M, 0.0, 0.0]}],
-            ),
-            pings=64,
-            changes=_RAW,
+def _clutter_on(bench: BenchInUse) -> Part:
+    ball_m = _ball_m(bench)
+    # As loud against the clutter as a ball of 1 mm at 0.2 m, but no smaller than it can be hung.
+    small_m = round(max(0.001, 0.001 * (ball_m / 0.2) ** 2), 3)
+    stir = (
+        "hang strips of foil near the pair, and let a fan move them"
+        if bench.in_air
+        else "stir up ripples and small bubbles near the pair"
+    )
+    glitter = "Strips of foil that flutter" if bench.in_air else "Ripples and bubbles"
+    return Part(
+        name="surface-clutter",
+        question=Question(
+            text=f"{glitter} near the pair glitter, at each ping in another way: this is "
+            "clutter. A small ball that hangs still drowns in it. The bench adds up "
+            f"{_STACKED[-1]} pings. At how many decibels is the clutter then, against that of one "
+            "ping? (Minus for weaker; a tenth of the power is −10 dB.)",
+            unit="dB",
         ),
-    ),
-    find=_clutter,
-    because="Clutter is true echoes, of things that nobody asked for, and comes strongest from "
-    "near by. More loudness does not help, it grows along. But it is new at each ping, and what "
-    "hangs still is not: added up, clutter falls like noise, by 10 log N decibels.",
-    talk=(
-        "Would a stronger transmitter bring the ball out?",
-        "And if the ball drifts along with the ripples?",
-    ),
-)
+        givens=(_ball_given(ball_m),),
+        steps=(
+            Step(
+                name="ripples",
+                set_up=f"Hang a small ball still, {metres(ball_m)} from the pair, and {stir}.",
+                scene=_scene(
+                    bench,
+                    clutter={"level_db": -44.0, "reach_m": ball_m},
+                    target=[
+                        {
+                            "body": "sphere",
+                            "radius_m": small_m,
+                            "position_m": [ball_m, 0.0, 0.0],
+                        }
+                    ],
+                ),
+                pings=64,
+                changes=_RAW,
+            ),
+        ),
+        find=_clutter,
+        because="Clutter is true echoes, of things that nobody asked for, and comes strongest from "
+        "near by. More loudness does not help, it grows along. But it is new at each ping, and "
+        "what hangs still is not: added up, clutter falls like noise, by 10 log N decibels.",
+        talk=(
+            "Would a stronger transmitter bring the ball out?",
+            "And if the ball drifts along with the ripples?",
+        ),
+    )
 
 
 # Heavy removal
 
 _RAISED_RATE = 1e-12
-_NEAR_M = 0.03
+_NEAR_SHARE = 0.15
+"""A mark so near to the ball's place, as a share of its range, is the ball's."""
 
 
 def _marked(heard: StepHeard, ball_m: float, *, removed: bool) -> int:
@@ -337,14 +409,17 @@ def _marked(heard: StepHeard, ball_m: float, *, removed: bool) -> int:
         profile = without_background(r.alone, background) if removed else r.alone
         # A threshold for next to no false alarm, so that a mark is the ball.
         echoes, _ = receiver.echoes(profile, r.time_zero, false_alarm_rate=_RAISED_RATE)
-        hits += any(abs(e.range_m - ball_m) <= _NEAR_M for e in echoes)
+        hits += any(abs(e.range_m - ball_m) <= _NEAR_SHARE * ball_m for e in echoes)
     return hits
 
 
 def _above_threshold_db(heard: StepHeard, ball_m: float) -> float:
     """Return how far the ball stands above the plan's threshold in a single ping, at the best."""
     near = (e for r in heard.run.results for e in r.echoes)
-    best_db = max((e.snr_db for e in near if abs(e.range_m - ball_m) <= _NEAR_M), default=math.nan)
+    best_db = max(
+        (e.snr_db for e in near if abs(e.range_m - ball_m) <= _NEAR_SHARE * ball_m),
+        default=math.nan,
+    )
     return best_db - 20 * math.log10(false_alarm_threshold(heard.plan.receiver.false_alarm_rate))
 
 
@@ -398,52 +473,66 @@ def _removal(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findi
     )
 
 
-_REMOVAL = Part(
-    name="heavy-removal",
-    question=Question(
-        text="A ball hangs still under the surface, and is marked at every ping. Then everything "
-        "that stood still is taken away from the picture, to be rid of the surface's clutter. In "
-        "how many per cent of the pings is the ball still marked?",
-        unit="%",
-    ),
-    givens=(_ball_given(),),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=do,
-            scene=_tank(
-                target=[
-                    {
-                        "body": "sphere",
-                        "radius_m": 0.02,
-                        "position_m": place,
-                        "velocity_m_s": velocity,
-                    }
-                ]
-            ),
-            pings=24,
-            changes=_RAW,
-        )
-        for name, do, place, velocity in (
-            ("still", "Hang a ball still, 0.2 m from the pair.", [_BALL_M, 0.0, 0.0], [0.0] * 3),
-            (
-                "moving",
-                "Draw the ball slowly away from the pair, through the same place, by 3 cm in all.",
-                [_BALL_M - 0.015, 0.0, 0.0],
-                [0.09, 0.0, 0.0],
-            ),
-        )
-    ),
-    find=_removal,
-    because="Whatever a picture is cleaned of, it is cleaned of fish too. Taking away what stands "
-    "still takes away the tank's walls, and the fish that rests. Raising the threshold takes away "
-    "the glitter, and the fish that is small. Nothing in the cleaned picture tells that something "
-    "was there.",
-    talk=(
-        "A screen with much cleaning shows empty water under the surface. What do you know?",
-        "How would you make sure, on the bench, with two keys of the window?",
-    ),
-)
+_REMOVED_PINGS = 24
+_WAVES_A_PING = 0.1
+"""How far the moving ball goes from ping to ping, in waves."""
+
+
+def _removal_on(bench: BenchInUse) -> Part:
+    ball_m = _ball_m(bench)
+    # So far in all that it leaves nothing behind that stands still, and so near that it is told.
+    way_m = min(_REMOVED_PINGS * _WAVES_A_PING * bench.wave_m, _NEAR_SHARE * ball_m)
+    speed_m_s = easy(way_m / _REMOVED_PINGS / bench.interval_s)
+    way_m = speed_m_s * _REMOVED_PINGS * bench.interval_s
+    start_m = ball_m - way_m / 2
+    return Part(
+        name="heavy-removal",
+        question=Question(
+            text="A ball hangs still near the pair, and is marked at every ping. Then everything "
+            "that stood still is taken away from the picture, to be rid of clutter. In how many "
+            "per cent of the pings is the ball still marked?",
+            unit="%",
+        ),
+        givens=(_ball_given(ball_m),),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=do,
+                scene=_scene(
+                    bench,
+                    target=[
+                        {
+                            "body": "sphere",
+                            "radius_m": 0.02,
+                            "position_m": [place_m, 0.0, 0.0],
+                            "velocity_m_s": [speed, 0.0, 0.0],
+                        }
+                    ],
+                ),
+                pings=_REMOVED_PINGS,
+                changes=_RAW,
+            )
+            for name, do, place_m, speed in (
+                ("still", f"Hang a ball still, {metres(ball_m)} from the pair.", ball_m, 0.0),
+                (
+                    "moving",
+                    "Draw the ball slowly away from the pair, through the same place, by "
+                    f"{centimetres(way_m)} in all.",
+                    start_m,
+                    speed_m_s,
+                ),
+            )
+        ),
+        find=_removal,
+        because="Whatever a picture is cleaned of, it is cleaned of fish too. Taking away what "
+        "stands still takes away the tank's walls, and the fish that rests. Raising the threshold "
+        "takes away the glitter, and the fish that is small. Nothing in the cleaned picture tells "
+        "that something was there.",
+        talk=(
+            "A screen with much cleaning shows empty water under the surface. What do you know?",
+            "How would you make sure, on the bench, with two keys of the window?",
+        ),
+    )
 
 
 LESSON = Lesson(
@@ -453,7 +542,7 @@ LESSON = Lesson(
     about="What bottom and surface look like, why a bottom shows twice, and what cleaning the "
     "picture hides.",
     plan=_PLAN,
-    parts=(_HARD_AND_SOFT, _SECOND, _CLUTTER, _REMOVAL),
+    parts=for_any_bench(_PLAN, _hard_and_soft_on, _second_on, _clutter_on, _removal_on),
     misreading="“The second bottom is a second floor”, and “no mark, nothing there”: a picture "
     "that was cleaned of clutter was cleaned of what rests and of what is weak.",
 )

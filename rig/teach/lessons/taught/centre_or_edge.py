@@ -11,14 +11,19 @@ from dsp.history.strengths import hard_ball_radius_m
 from rig.errors import LessonError
 from rig.measure.strength import target_strengths
 from rig.run.results import Echo
-from rig.teach.lessons.air_bench import PLAN, scene
+from rig.teach.lessons.air_bench import PLAN
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    centimetres,
+    for_any_bench,
+    metres,
+    millimetres,
+)
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB, ahead_db, beside_db, u_level_db
 from rig.teach.lessons.picking import echo_near
 
-_RANGE_M = 1.0
-_EDGE_RAD = math.radians(10.05)  # of the tank's disc: 1.1603 over its ka, as an angle
 _U_PLACE_M = 0.002
 
 _CREEPING_DB = 0.4 / math.sqrt(3)
@@ -28,7 +33,6 @@ _CREEPING_DB = 0.4 / math.sqrt(3)
 
 # Weaker at the edge
 
-_BESIDE_M = (0.0, 0.06, 0.12, round(_RANGE_M * math.tan(_EDGE_RAD), 3))
 _PLACES = ("axis", "first", "second", "edge")
 
 
@@ -96,70 +100,70 @@ def _weaker(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     )
 
 
-_WEAKER = Part(
-    name="weaker-at-the-edge",
-    question=Question(
-        text="A ball hangs on the axis, 1 m away. Then it is moved 18 cm to the side, to the edge "
-        "of the cone. By how many decibels does its echo become weaker? (3 dB is half the power, "
-        "10 dB a tenth, 20 dB a hundredth.)",
-        unit="dB",
-    ),
-    givens=(
-        Given(
-            name="ahead_m",
-            text="from midway between source and receiver straight ahead to the line along which "
-            "the ball is moved, by tape, in m",
-            value=_RANGE_M,
-            u_value=0.003,
+def _weaker_on(bench: BenchInUse) -> Part:
+    (range_m,) = bench.places_m(1.0, needs=1.15)
+    edge_m = round(range_m * math.tan(bench.half_rad), 3)
+    beside_m = (0.0, round(edge_m / 3, 2), round(2 * edge_m / 3, 2), edge_m)
+    moves = (
+        f"Lay source and receiver side by side. Hang a ball straight ahead, {metres(range_m)} "
+        "away, at their height.",
+        f"Move it {centimetres(beside_m[1])} along the line from source to receiver.",
+        f"Move it on to {centimetres(beside_m[2])}.",
+        f"Move it on to {centimetres(edge_m)}.",
+    )
+    return Part(
+        name="weaker-at-the-edge",
+        question=Question(
+            text=f"A ball hangs on the axis, {metres(range_m)} away. Then it is moved "
+            f"{centimetres(edge_m)} to the side, to the edge of the cone. By how many decibels "
+            "does its echo become weaker? (3 dB is half the power, 10 dB a tenth, 20 dB a "
+            "hundredth.)",
+            unit="dB",
         ),
-        *(
+        givens=(
             Given(
-                name=f"{name}_m",
-                text=f"from the axis to the ball at the {words}, in m",
-                value=across_m,
-                u_value=_U_PLACE_M,
-            )
-            for name, words, across_m in zip(
-                _PLACES[1:], ("first place", "second place", "edge"), _BESIDE_M[1:], strict=True
-            )
-        ),
-    ),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=set_up,
-            scene=scene({"position_m": [_RANGE_M, across_m, 0.0]}),
-            pings=20,
-        )
-        for name, across_m, set_up in zip(
-            _PLACES,
-            _BESIDE_M,
-            (
-                "Lay source and receiver "
-                "side by side. Hang a ball straight ahead, 1 m away, at their height.",
-                "Move it 6 cm along the line from source to receiver.",
-                "Move it on to 12 cm.",
-                "Move it on to 18 cm.",
+                name="ahead_m",
+                text="from midway between source and receiver straight ahead to the line along "
+                "which the ball is moved, by tape, in m",
+                value=range_m,
+                u_value=0.003,
             ),
-            strict=True,
-        )
-    ),
-    find=_weaker,
-    because="Off the axis the sound of the disc's parts falls out of step, so less arrives; and on "
-    "the way back the receiver's disc hears less from there, for the same reason. Both count: the "
-    "cone's edge is where half the power is left after both.",
-    talk=(
-        "A thing swims through the cone. How does the strength of its mark change?",
-        "Which part of an arch is the darkest, and why?",
-    ),
-)
+            *(
+                Given(
+                    name=f"{name}_m",
+                    text=f"from the axis to the ball at the {words}, in m",
+                    value=across_m,
+                    u_value=_U_PLACE_M,
+                )
+                for name, words, across_m in zip(
+                    _PLACES[1:], ("first place", "second place", "edge"), beside_m[1:], strict=True
+                )
+            ),
+        ),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=set_up,
+                scene=bench.scene({"position_m": [range_m, across_m, 0.0]}),
+                pings=20,
+            )
+            for name, across_m, set_up in zip(_PLACES, beside_m, moves, strict=True)
+        ),
+        find=_weaker,
+        because="Off the axis the sound of the disc's parts falls out of step, so less arrives; "
+        "and on the way back the receiver's disc hears less from there, for the same reason. Both "
+        "count: the cone's edge is where half the power is left after both.",
+        talk=(
+            "A thing swims through the cone. How does the strength of its mark change?",
+            "Which part of an arch is the darkest, and why?",
+        ),
+    )
 
 
 # The same mark
 
 _SMALL_M = 0.020
 _LARGE_M = 0.0283  # larger by √2: twice the power, which is what the edge of the cone takes
-_BESIDE_LARGE_M = round(_RANGE_M * math.sin(_EDGE_RAD), 3)
 _LARGER = ("the first", "the second", "neither: they are alike", "cannot be told")
 
 
@@ -271,77 +275,78 @@ def _span_text(span_m: tuple[float, float]) -> str:
     return f"{1e3 * span_m[0]:.0f} to {1e3 * span_m[1]:.0f} mm"
 
 
-_SAME_MARK = Part(
-    name="the-same-mark",
-    question=Question(
-        text="Two balls are heard one after the other, with nobody looking: one mark as strong as "
-        "the other, and as far away. Which ball is the larger? (Measured besides: the radius "
-        "of the second ball, if it is taken to be on the axis.)",
-        unit="mm",
-        choices=_LARGER,
-    ),
-    givens=(
-        Given(
-            name="thread_m",
-            text="from midway between source and receiver to either ball: length of a stretched "
-            "thread, in m",
-            value=_RANGE_M,
-            u_value=0.003,
+def _same_mark_on(bench: BenchInUse) -> Part:
+    (range_m,) = bench.places_m(1.0)
+    beside_m = round(range_m * math.sin(bench.half_rad), 3)
+    return Part(
+        name="the-same-mark",
+        question=Question(
+            text="Two balls are heard one after the other, with nobody looking: one mark as strong "
+            "as the other, and as far away. Which ball is the larger? (Measured besides: the "
+            "radius of the second ball, if it is taken to be on the axis.)",
+            unit="mm",
+            choices=_LARGER,
         ),
-        Given(
-            name="beside_m",
-            text="from the axis to the second ball, square to the axis, in m",
-            value=_BESIDE_LARGE_M,
-            u_value=_U_PLACE_M,
-        ),
-        Given(
-            name="small_m",
-            text="radius of the first ball, half of what a calliper shows, in m",
-            value=_SMALL_M,
-            u_value=0.0001,
-        ),
-        Given(
-            name="large_m",
-            text="radius of the second ball, in m",
-            value=_LARGE_M,
-            u_value=0.0001,
-        ),
-    ),
-    steps=(
-        Step(
-            name="first",
-            set_up="While nobody looks, hang a ball of 20 mm radius straight ahead, 1 m away.",
-            scene=scene({"position_m": [_RANGE_M, 0.0, 0.0], "radius_m": _SMALL_M}),
-            pings=16,
-        ),
-        Step(
-            name="second",
-            set_up="Take it away. Hang a ball of about 28 mm radius at the edge of the cone, 17 cm "
-            "beside the axis and as far from the pair by a thread; move it a little until its "
-            "mark is as strong as the first.",
-            scene=scene(
-                {
-                    "position_m": [
-                        math.sqrt(_RANGE_M**2 - _BESIDE_LARGE_M**2),
-                        _BESIDE_LARGE_M,
-                        0.0,
-                    ],
-                    "radius_m": _LARGE_M,
-                }
+        givens=(
+            Given(
+                name="thread_m",
+                text="from midway between source and receiver to either ball: length of a "
+                "stretched thread, in m",
+                value=range_m,
+                u_value=0.003,
             ),
-            pings=16,
+            Given(
+                name="beside_m",
+                text="from the axis to the second ball, square to the axis, in m",
+                value=beside_m,
+                u_value=_U_PLACE_M,
+            ),
+            Given(
+                name="small_m",
+                text="radius of the first ball, half of what a calliper shows, in m",
+                value=_SMALL_M,
+                u_value=0.0001,
+            ),
+            Given(
+                name="large_m",
+                text="radius of the second ball, in m",
+                value=_LARGE_M,
+                u_value=0.0001,
+            ),
         ),
-    ),
-    find=_same_mark,
-    because="One receiver hears how much comes back and how late, and no direction. A small thing "
-    "on the axis and a larger one towards the edge send back the same. So a strength is a range "
-    "of answers: from the size that fits the axis upwards, without an end. What helps is a second "
-    "look: a pass shows where the echo is strongest, and two receivers show a direction.",
-    talk=(
-        "A screen draws a symbol in three sizes beside its marks. What can it know?",
-        "What could you do on the bench to tell the two balls apart, without looking?",
-    ),
-)
+        steps=(
+            Step(
+                name="first",
+                set_up=f"While nobody looks, hang a ball of {millimetres(_SMALL_M)} radius "
+                f"straight ahead, {metres(range_m)} away.",
+                scene=bench.scene({"position_m": [range_m, 0.0, 0.0], "radius_m": _SMALL_M}),
+                pings=16,
+            ),
+            Step(
+                name="second",
+                set_up=f"Take it away. Hang a ball of about {millimetres(_LARGE_M)} radius at the "
+                f"edge of the cone, {centimetres(beside_m)} beside the axis and as far from the "
+                "pair by a thread; move it a little until its mark is as strong as the first.",
+                scene=bench.scene(
+                    {
+                        "position_m": [math.sqrt(range_m**2 - beside_m**2), beside_m, 0.0],
+                        "radius_m": _LARGE_M,
+                    }
+                ),
+                pings=16,
+            ),
+        ),
+        find=_same_mark,
+        because="One receiver hears how much comes back and how late, and no direction. A small "
+        "thing on the axis and a larger one towards the edge send back the same. So a strength is "
+        "a range of answers: from the size that fits the axis upwards, without an end. What helps "
+        "is a second look: a pass shows where the echo is strongest, and two receivers show a "
+        "direction.",
+        talk=(
+            "Somebody writes a size beside each mark, from its strength alone. What can they know?",
+            "What could you do on the bench to tell the two balls apart, without looking?",
+        ),
+    )
 
 
 LESSON = Lesson(
@@ -350,7 +355,7 @@ LESSON = Lesson(
     minutes=30,
     about="Why a weak mark may be a large thing, and what one receiver can never tell.",
     plan=PLAN,
-    parts=(_WEAKER, _SAME_MARK),
+    parts=for_any_bench(PLAN, _weaker_on, _same_mark_on),
     misreading="“A weak mark is a small thing.” It is a small thing on the axis, or a larger one "
     "towards the edge of the cone.",
 )

@@ -11,8 +11,15 @@ from numpy.typing import NDArray
 from dsp.ping.bounds import false_alarm_threshold
 from dsp.ping.noise import TRAINING_CELLS, noise_doubt, ordered_statistic_threshold, rank_of
 from dsp.ping.pulses import BARKER_13, golay_codes
-from rig.errors import NotHeardError
-from rig.teach.lessons.air_bench import PLAN, scene
+from rig.bench.capture import LEAD_S
+from rig.errors import NotHeardError, PlanError
+from rig.teach.lessons.air_bench import PLAN
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    for_any_bench,
+    metres,
+    two_digits,
+)
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.lobes import envelope_at, u_amplitude
 from rig.teach.lessons.picking import echo_near
@@ -96,48 +103,69 @@ def _db(rate: float) -> float:
     return 20 * math.log10(false_alarm_threshold(rate)) - 10 * math.log10(2)
 
 
-_FALSE_ALARMS = Part(
-    name="false-alarms",
-    question=Question(
-        text="Nothing stands before the pair; there is only noise. The threshold is set so that "
-        "noise gets over it by chance once in 100 independent looks. A ping takes some 50 such "
-        "looks, one behind the other. How many false alarms do 40 pings give?",
-        unit="alarms",
-    ),
-    steps=(
-        Step(
-            name="empty",
-            set_up="Clear the bench: nothing but air as far as the plan listens, or a wall of "
-            "cushions. Keep quiet.",
-            scene=scene(noise={"level_db": -60.0}),
-            pings=40,
-            changes={
-                "receiver": {
-                    "stack": 1,
-                    "range_start_m": 0.6,
-                    "range_stop_m": 3.2,
-                    "false_alarm_rate": _ASKED,
-                    "weighting": "none",
-                }
-            },
+def _false_alarms_on(bench: BenchInUse) -> Part:
+    asked, pulse_s = bench.plan.receiver, bench.plan.pulse.duration_s
+    # Beyond all that the direct sound leaves behind, which reaches as far as the pulse is long.
+    start_m = max(0.6, round(1.05 * bench.speed_m_s * pulse_s / 2 + bench.near_m, 2))
+    if not bench.in_air:
+        start_m = round(1.05 * bench.speed_m_s * pulse_s / 2 + 0.1, 2)
+    stop_m = max(round(1.07 * asked.range_stop_m, 2), start_m)
+    room_m = 300.0 * (bench.interval_s - LEAD_S - pulse_s) / 2
+    stop_m = min(stop_m, round(0.97 * room_m, 2))
+    looks = 0.93 * 2 * (stop_m - start_m) / bench.speed_m_s * bench.bandwidth_hz
+    if looks < _FEWEST_LOOKS:
+        more_m = start_m + _FEWEST_LOOKS / looks * (stop_m - start_m) if looks > 0 else 2 * start_m
+        raise PlanError(
+            f"receiver.range_stop_m: found {asked.range_stop_m:g}; from {start_m:.2f} m on, where "
+            f"the direct sound is over, that is too short a stretch of noise: give at least "
+            f"{more_m:.2g} and a ping interval that holds it, or a shorter pulse"
+        )
+    return Part(
+        name="false-alarms",
+        question=Question(
+            text="Nothing stands before the pair; there is only noise. The threshold is set so "
+            "that noise gets over it by chance once in 100 independent looks. A ping takes some "
+            f"{two_digits(looks)} such looks, one behind the other. How many false alarms do 40 "
+            "pings give?",
+            unit="alarms",
         ),
-    ),
-    find=_false_alarms,
-    because="Noise is as high as it likes, only seldom. A threshold is set by how often that may "
-    "happen, and the false alarms to expect are that chance times the number of looks. The count "
-    "itself is chance: next time it is another, by about its root. Raise the threshold by 2 dB, "
-    "and nine in ten are gone; but with them every true echo that is as weak.",
-    talk=(
-        "A sounder pings 5 times a second for an hour, 1000 looks each. What chance do you set?",
-        "Which is worse: to miss a rock, or to see one that is not there?",
-    ),
-)
+        steps=(
+            Step(
+                name="empty",
+                set_up="Clear the bench: nothing stands as far as the plan listens, or only what "
+                "swallows sound. Keep quiet.",
+                scene=bench.scene(noise={"level_db": -60.0}),
+                pings=40,
+                changes={
+                    "receiver": {
+                        "stack": 1,
+                        "range_start_m": start_m,
+                        "range_stop_m": stop_m,
+                        "false_alarm_rate": _ASKED,
+                        "weighting": "none",
+                    }
+                },
+            ),
+        ),
+        find=_false_alarms,
+        because="Noise is as high as it likes, only seldom. A threshold is set by how often that "
+        "may happen, and the false alarms to expect are that chance times the number of looks. The "
+        "count itself is chance: next time it is another, by about its root. Raise the threshold "
+        "by 2 dB, and nine in ten are gone; but with them every true echo that is as weak.",
+        talk=(
+            "A sounder pings 5 times a second for an hour, 1000 looks each. What chance do you "
+            "set?",
+            "Which is worse: to miss a rock, or to see one that is not there?",
+        ),
+    )
+
+
+_FEWEST_LOOKS = 20.0
 
 
 # Stacking
 
 _STACKED = (1, 2, 4, 8, 16)
-_BALL_M = 1.4
 
 
 def _stacking(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -146,7 +174,7 @@ def _stacking(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Find
     echo = echo_near(step, ball_m, within_m=0.1)
     signal = abs(complex(envelope_at(step, echo.delay_s)))
     noises = [
-        scatter_of(step, start_m=ball_m + 0.25, stop_m=ball_m + 1.25, stacked=n) for n in _STACKED
+        scatter_of(step, start_m=1.18 * ball_m, stop_m=1.89 * ball_m, stacked=n) for n in _STACKED
     ]
     above_db = [10 * math.log10(2 * signal**2) - noise.level_db for noise in noises]
     gain_db = [level - above_db[0] for level in above_db]
@@ -187,41 +215,58 @@ def _ball_given(value: float) -> Given:
     )
 
 
-_STACKING = Part(
-    name="stacking",
-    question=Question(
-        text="A small ball hangs still, and its echo hardly stands above the noise. The bench adds "
-        "up 16 pings. By how many decibels does the echo rise above the noise? (10 dB: ten times "
-        "the power.)",
-        unit="dB",
-    ),
-    givens=(_ball_given(_BALL_M),),
-    steps=(
-        Step(
-            name="still",
-            set_up="Hang a small ball still, 1.4 m away. Nothing may move.",
-            scene=scene({"position_m": [_BALL_M, 0.0, 0.0]}, noise={"level_db": -52.0}),
-            pings=64,
-            changes={"receiver": {"stack": 1, "weighting": "none"}},
+def _hardly_heard_db(bench: BenchInUse, ball_m: float) -> float:
+    """Return the noise in which a ball's echo hardly stands out, dB re full scale.
+
+    On the lessons' bench in air, with 96 samples of a pulse, −52 dB drowns a ball at 1.4 m.
+    """
+    pulse_samples = bench.plan.pulse.duration_s * bench.plan.timing.sample_rate_hz
+    energy_db = 10 * math.log10(pulse_samples / 96)
+    # What air or water swallows on the way is counted anew; 0.36 dB of it in those −52.
+    return -52.0 + energy_db - bench.weaker_db(ball_m, 1.0) + 40 * math.log10(1.4)
+
+
+def _stacking_on(bench: BenchInUse) -> Part:
+    (ball_m,) = bench.places_m(1.4, needs=1.75)
+    most = _STACKED[-1]
+    return Part(
+        name="stacking",
+        question=Question(
+            text="A small ball hangs still, and its echo hardly stands above the noise. The bench "
+            f"adds up {most} pings. By how many decibels does the echo rise above the noise? "
+            "(10 dB: ten times the power.)",
+            unit="dB",
         ),
-    ),
-    find=_stacking,
-    because="The echo is alike in all pings and adds up to 16 times its amplitude. The noise is "
-    "another each time, now for and now against, and adds up to 4 times only: the root of 16. So "
-    "noise falls to a quarter against the echo, which is 12 dB; with N pings, 10 log N decibels. "
-    "It holds for what stands still. What moves by part of a wave between pings is smeared away.",
-    talk=(
-        "How many pings for another 12 dB? How long does that take at 4 pings a second?",
-        "Why not always add up a thousand pings?",
-    ),
-)
+        givens=(_ball_given(ball_m),),
+        steps=(
+            Step(
+                name="still",
+                set_up=f"Hang a small ball still, {metres(ball_m)} away. Nothing may move.",
+                scene=bench.scene(
+                    {"position_m": [ball_m, 0.0, 0.0]},
+                    noise={"level_db": round(_hardly_heard_db(bench, ball_m), 1)},
+                ),
+                pings=64,
+                changes={"receiver": {"stack": 1, "weighting": "none"}},
+            ),
+        ),
+        find=_stacking,
+        because="The echo is alike in all pings and adds up to 16 times its amplitude. The noise "
+        "is another each time, now for and now against, and adds up to 4 times only: the root of "
+        "16. So noise falls to a quarter against the echo, which is 12 dB; with N pings, 10 log N "
+        "decibels. It holds for what stands still. What moves by part of a wave between pings is "
+        "smeared away.",
+        talk=(
+            "How many pings for another 12 dB? How long does that take at "
+            f"{two_digits(1 / bench.interval_s)} pings a second?",
+            "Why not always add up a thousand pings?",
+        ),
+    )
 
 
 # A pair of codes
 
-_CHIPS, _CHIP_S, _CODE_HZ = 16, 0.0005, 14e3
-_CODED_BALL_M = 2.0
-
+_CHIPS = 16
 
 _MOST_TURNED = 3.0
 """So many per cent of the echo, a quarter of a turn off it, tell that the target has moved."""
@@ -247,8 +292,9 @@ def _coded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding
     first, second = golay_codes(_CHIPS)
     one_alone = _alike_percent(first, np.arange(float(_CHIPS)))
     lags = np.arange(1.0, 13.0)
+    chip_s = heard[0].step.changes["pulse"]["chip_s"]
     worst = int(np.abs(one_alone[1:]).argmax()) + 1
-    behind = [_after_echo(h, e.delay_s, lags * _CHIP_S) for h, e in zip(heard, echoes, strict=True)]
+    behind = [_after_echo(h, e.delay_s, lags * chip_s) for h, e in zip(heard, echoes, strict=True)]
     shown = [values.real for values in behind]
     u_percent = [100 * u_amplitude(h.receiver.shape, e) for h, e in zip(heard, echoes, strict=True)]
     turned = abs(float(behind[1][worst - 1].imag))
@@ -298,56 +344,83 @@ def _coded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding
     )
 
 
-_CODED = Part(
-    name="coded-pair",
-    question=Question(
-        text="A code of 16 steps leaves a false mark behind each echo, with 31 % of its "
-        "amplitude. Its partner leaves one at the same place, turned over: −31 %. Both are sent in "
-        "turn and added up. How many per cent of the echo are left there?",
-        unit="%",
-    ),
-    givens=(_ball_given(_CODED_BALL_M),),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=f"{do} The bench sends {what}.",
-            scene=scene(
-                {"position_m": [_CODED_BALL_M, 0.0, 0.0], "radius_m": 0.06},
-                direct={"level_db": -50.0},
-            ),
-            pings=16,
-            changes={
-                "pulse": pulse,
-                "timing": {"ping_interval_s": 0.06},
-                "receiver": {"stack": 1, "weighting": "none"},
-            },
-        )
-        for name, do, what, pulse in (
-            (
-                "barker",
-                "Hang a ball still, 2 m away, with nothing else within a metre behind it.",
-                "the Barker code of 13 steps",
-                {"kind": "barker13", "centre_hz": _CODE_HZ, "chip_s": _CHIP_S},
-            ),
-            (
-                "pair",
-                "Touch nothing.",
-                "a pair of codes of 16 steps in turn",
-                {"kind": "golay", "centre_hz": _CODE_HZ, "chip_s": _CHIP_S, "chips": _CHIPS},
-            ),
-        )
-    ),
-    find=_coded,
-    because="A coded pulse flips its tone over now and then, by a rule; each stretch is called a "
-    "chip. Slid along itself it fits at one place, and a little at others: side lobes. The Barker "
-    "code keeps all of them to 1/13 of the echo, −22.3 dB. Of a complementary pair (after Golay) "
-    "each code has larger ones, but for every one the partner has its opposite: in the sum nothing "
-    "is left of them but noise. The price is two pings, and a target that stands still for both.",
-    talk=(
-        "What becomes of the trick if the target moves by a quarter of a wave between the pings?",
-        "Why is a long pulse wanted at all?",
-    ),
-)
+def _coded_on(bench: BenchInUse) -> Part:
+    bench.require_any_pulse("its pair rings at one frequency, and this part sends codes")
+    (ball_m,) = bench.places_m(2.0, needs=1.35)
+    # Of seven cycles, or as many as leave the ball's echo behind most of the pulse; three at least.
+    most_s = 0.69 * 2 * ball_m / bench.speed_m_s / _CHIPS
+    cycles = max(3, min(7, math.floor(most_s * bench.centre_hz)))
+    chip_s = bench.samples_s(cycles / bench.centre_hz)
+    room_m = 12 * chip_s * bench.speed_m_s / 2
+    first, _ = golay_codes(_CHIPS)
+    side = _alike_percent(first, np.arange(float(_CHIPS)))[1:]
+    worst = float(side[np.abs(side).argmax()])
+    pulse_s = _CHIPS * chip_s
+    # Behind the echo the codes are looked at so far.
+    least_s = math.ceil(1e3 * bench.room_s(pulse_s, ball_m + room_m)) / 1e3
+    return Part(
+        name="coded-pair",
+        question=Question(
+            text=f"A code of {_CHIPS} steps leaves a false mark behind each echo, with "
+            f"{_signed(worst)} % of its amplitude. Its partner leaves one at the same place, "
+            f"turned over: {_signed(-worst)} %. Both are sent in turn and added up. How many per "
+            "cent of the echo are left there?",
+            unit="%",
+        ),
+        givens=(_ball_given(ball_m),),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=f"{do} The bench sends {what}.",
+                scene=bench.scene(
+                    {"position_m": [ball_m, 0.0, 0.0], "radius_m": 0.06},
+                    direct={"level_db": -50.0},
+                ),
+                pings=16,
+                changes={
+                    "pulse": pulse,
+                    "timing": {"ping_interval_s": least_s},
+                    "receiver": {"stack": 1, "weighting": "none"},
+                },
+            )
+            for name, do, what, pulse in (
+                (
+                    "barker",
+                    f"Hang a ball still, {metres(ball_m)} away, with nothing else within "
+                    f"{metres(room_m)} behind it.",
+                    "the Barker code of 13 steps",
+                    {"kind": "barker13", "centre_hz": bench.centre_hz, "chip_s": chip_s},
+                ),
+                (
+                    "pair",
+                    "Touch nothing.",
+                    f"a pair of codes of {_CHIPS} steps in turn",
+                    {
+                        "kind": "golay",
+                        "centre_hz": bench.centre_hz,
+                        "chip_s": chip_s,
+                        "chips": _CHIPS,
+                    },
+                ),
+            )
+        ),
+        find=_coded,
+        because="A coded pulse flips its tone over now and then, by a rule; each stretch is called "
+        "a chip. Slid along itself it fits at one place, and a little at others: side lobes. The "
+        "Barker code keeps all of them to 1/13 of the echo, −22.3 dB. Of a complementary pair "
+        "(after Golay) each code has larger ones, but for every one the partner has its opposite: "
+        "in the sum nothing is left of them but noise. The price is two pings, and a target that "
+        "stands still for both.",
+        talk=(
+            "What becomes of the trick if the target moves by a quarter of a wave between the "
+            "pings?",
+            "Why is a long pulse wanted at all?",
+        ),
+    )
+
+
+def _signed(percent: float) -> str:
+    return f"{percent:.0f}".replace("-", "\N{MINUS SIGN}")
 
 
 LESSON = Lesson(
@@ -356,7 +429,7 @@ LESSON = Lesson(
     minutes=40,
     about="What the threshold lets through, and what lifts an echo out of the noise.",
     plan=PLAN,
-    parts=(_FALSE_ALARMS, _STACKING, _CODED),
+    parts=for_any_bench(PLAN, _false_alarms_on, _stacking_on, _coded_on),
     misreading="“Turn the gain up, and it sees more.” Noise and echo rise together, and a lower "
     "threshold shows more that is not there. More energy and more pings help.",
 )

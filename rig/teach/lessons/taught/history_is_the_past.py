@@ -10,21 +10,29 @@ import numpy as np
 
 from rig.errors import LessonError, NotHeardError
 from rig.run.results import PingResult
-from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN, passing_ball, scene
+from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    degrees,
+    for_any_bench,
+    metres,
+    two_digits,
+)
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import beside_db, u_level_db
 
-_CLOSEST_M, _SPEED_M_S, _MIDDLE_S = 1.2, 0.5, 0.9
-_TAKEN_S = 0.92
 _PINGS, _PASS_PINGS = 56, 71
+_TAKEN_AFTER, _AXIS_AFTER = 25.5, 25
+"""Pings, of each."""
+
 _WITHIN_M = 0.08
 
 
 # Taken away
 
 
-def _whisked_away() -> dict[str, Any]:
+def _whisked_away(bench: BenchInUse, closest_m: float, taken_s: float) -> dict[str, Any]:
     """Return a scene whose ball is gone from one instant on.
 
     It creeps sideways through the side of a box that swallows all sound; what is outside is
@@ -33,15 +41,15 @@ def _whisked_away() -> dict[str, Any]:
     crept_m, half_m = 0.001, 2.0
     ball = {
         "radius_m": 0.03,
-        "position_m": [_CLOSEST_M, 0.002 - crept_m, 0.0],
-        "velocity_m_s": [0.0, crept_m / _TAKEN_S, 0.0],
+        "position_m": [closest_m, 0.002 - crept_m, 0.0],
+        "velocity_m_s": [0.0, crept_m / taken_s, 0.0],
     }
     box = {
         "size_m": [4.0, half_m + 0.002, 4.0],
         "pair_m": [0.5, half_m, 2.0],
         "order": 1,
     }
-    return scene(ball, walls=box)
+    return bench.scene(ball, walls=box)
 
 
 def _level_at(result: PingResult, range_m: float) -> float:
@@ -100,47 +108,61 @@ def _taken_away(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
     )
 
 
-_TAKEN_AWAY = Part(
-    name="taken-away",
-    question=Question(
-        text="A ball hangs in the beam. 0.92 seconds after the first ping it is taken away. The "
-        "bench goes on, sends its last ping at 1.98 seconds, and stops. How many seconds old is "
-        "the end of the ball's streak on the history?",
-        unit="s",
-    ),
-    givens=(
-        Given(
-            name="closest_m",
-            text="the ball, from midway between source and receiver, by tape, in metres",
-            value=_CLOSEST_M,
-            u_value=0.005,
+def _taken_away_on(bench: BenchInUse) -> Part:
+    (closest_m,) = bench.places_m(1.2)
+    interval_s = bench.plan.interval_samples / bench.plan.timing.sample_rate_hz
+    # Where the interval is odd, the watch is read between two pings all the same.
+    taken_s = float(f"{_TAKEN_AFTER * interval_s:.2f}")
+    taken_s = taken_s if _after(taken_s, interval_s) else _TAKEN_AFTER * interval_s
+    last_s = (_PINGS - 1) * interval_s
+    return Part(
+        name="taken-away",
+        question=Question(
+            text=f"A ball hangs in the beam. {taken_s:.3g} seconds after the first ping it is "
+            f"taken away. The bench goes on, sends its last ping at {last_s:.3g} seconds, and "
+            "stops. How many seconds old is the end of the ball's streak on the history?",
+            unit="s",
         ),
-        Given(
-            name="taken_s",
-            text="when the ball was taken away, by a watch started at the first ping, in seconds",
-            value=_TAKEN_S,
-            u_value=0.2,
+        givens=(
+            Given(
+                name="closest_m",
+                text="the ball, from midway between source and receiver, by tape, in metres",
+                value=closest_m,
+                u_value=0.005,
+            ),
+            Given(
+                name="taken_s",
+                text="when the ball was taken away, by a watch started at the first ping, in "
+                "seconds",
+                value=taken_s,
+                u_value=0.2,
+            ),
         ),
-    ),
-    steps=(
-        Step(
-            name="taken",
-            set_up="Hang a ball 1.2 m away. Start a watch with the first ping. Take the ball out "
-            "of the beam halfway through the pings, quickly, and read the watch.",
-            scene=_whisked_away(),
-            pings=_PINGS,
-            changes=ONE_BY_ONE,
+        steps=(
+            Step(
+                name="taken",
+                set_up=f"Hang a ball {metres(closest_m)} away. Start a watch with the first ping. "
+                f"Take the ball out of the beam after about {two_digits(taken_s)} seconds, "
+                "quickly, and read the watch.",
+                scene=_whisked_away(bench, closest_m, taken_s),
+                pings=_PINGS,
+                changes=ONE_BY_ONE,
+            ),
         ),
-    ),
-    find=_taken_away,
-    because="Each line of the history is one ping. The newest lies next to the strip, the older "
-    "ones have sunk away beneath it, and nothing changes in a line once it is drawn. It tells "
-    "what was heard then. What is there now, the newest ping alone can tell: the strip.",
-    talk=(
-        "The streak is still on the screen. Point at the ball: where is it?",
-        "A history is ten minutes long. What may have happened to the fish at its far end?",
-    ),
-)
+        find=_taken_away,
+        because="Each line of the history is one ping. The newest lies next to the strip, the "
+        "older ones have sunk away beneath it, and nothing changes in a line once it is drawn. It "
+        "tells what was heard then. What is there now, the newest ping alone can tell: the strip.",
+        talk=(
+            "The streak is still on the screen. Point at the ball: where is it?",
+            "A history is ten minutes long. What may have happened to the fish at its far end?",
+        ),
+    )
+
+
+def _after(time_s: float, interval_s: float) -> bool:
+    """Whether a time lies well between two pings, and not at one."""
+    return 0.2 < (time_s / interval_s) % 1 < 0.8
 
 
 # Left the beam
@@ -251,56 +273,67 @@ def _left_beam(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     )
 
 
-_LEFT_BEAM = Part(
-    name="left-the-beam",
-    question=Question(
-        text="A ball crosses the axis 1.2 m away, 0.9 seconds after the first ping, at 0.5 m/s. "
-        "The cone reaches 10° to each side (tan 10° = 0.18). The last ping goes out at 2.52 "
-        "seconds. How many seconds before that did the ball leave the cone?",
-        unit="s",
-    ),
-    givens=(
-        Given(
-            name="closest_m",
-            text="where the ball crosses the axis, from midway between source and receiver, in "
-            "metres",
-            value=_CLOSEST_M,
-            u_value=0.01,
+def _left_beam_on(bench: BenchInUse) -> Part:
+    (closest_m,) = bench.places_m(1.2, needs=1.25)
+    speed_m_s = bench.crossing_m_s(bench.width_m(closest_m), hits=23.5)
+    middle_s, last_s = _AXIS_AFTER * bench.interval_s, (_PASS_PINGS - 1) * bench.interval_s
+    half_rad = bench.half_rad
+    edge_s = closest_m * math.tan(half_rad) / speed_m_s
+    return Part(
+        name="left-the-beam",
+        question=Question(
+            text=f"A ball crosses the axis {metres(closest_m)} away, {middle_s:.3g} seconds after "
+            f"the first ping, at {speed_m_s:g} m/s. The cone reaches {degrees(half_rad)} to each "
+            f"side (its tangent is {math.tan(half_rad):.2f}). The last ping goes out at "
+            f"{last_s:.3g} seconds. How many seconds before that did the ball leave the cone?",
+            unit="s",
         ),
-        Given(
-            name="speed_m_s",
-            text="the ball's speed, by tape and watch, in metres per second",
-            value=_SPEED_M_S,
-            u_value=0.02,
+        givens=(
+            Given(
+                name="closest_m",
+                text="where the ball crosses the axis, from midway between source and receiver, in "
+                "metres",
+                value=closest_m,
+                u_value=0.01,
+            ),
+            Given(
+                name="speed_m_s",
+                text="the ball's speed, by tape and watch, in metres per second",
+                value=speed_m_s,
+                u_value=0.04 * speed_m_s,
+            ),
+            Given(
+                name="middle_s",
+                text="when it crossed the axis, by a watch started at the first ping, in seconds",
+                value=middle_s,
+                u_value=0.1,
+            ),
         ),
-        Given(
-            name="middle_s",
-            text="when it crossed the axis, by a watch started at the first ping, in seconds",
-            value=_MIDDLE_S,
-            u_value=0.1,
+        steps=(
+            Step(
+                name="pass",
+                set_up=f"Draw a ball across the axis {metres(closest_m)} away, straight and "
+                f"evenly, at about {speed_m_s:g} m/s, along the line from source to receiver, and "
+                "on until well outside the cone. Start a watch with the first ping, and read it "
+                "when the ball is on the axis.",
+                scene=bench.scene(
+                    bench.passing_ball(closest_m, speed_m_s, middle_pings=_AXIS_AFTER)
+                ),
+                pings=_PASS_PINGS,
+                changes=ONE_BY_ONE,
+            ),
         ),
-    ),
-    steps=(
-        Step(
-            name="pass",
-            set_up="Draw a ball across the axis 1.2 m away, straight and evenly, along the line "
-            "from source to receiver, and on until well outside the cone. Start a watch with the "
-            "first ping, and read it when the ball is on the axis.",
-            scene=scene(passing_ball(_CLOSEST_M, _SPEED_M_S, middle_s=_MIDDLE_S)),
-            pings=_PASS_PINGS,
-            changes=ONE_BY_ONE,
+        find=_left_beam,
+        because="On its way from the axis to the cone's edge the ball goes R·tan θ, with the "
+        f"distance R and the cone's half angle θ: at {speed_m_s:g} m/s that takes "
+        f"{two_digits(edge_s)} s. From then on nothing comes back, or next to nothing. The history "
+        "goes on showing the pass, and sinks with it. A boat has gone on meanwhile, too: what is "
+        "on its history lies behind it, not below it.",
+        talk=(
+            "A boat at 2 m/s shows a fish 10 s old on its history. How far behind the boat was it?",
+            "What would you have to look at to know that the ball is back?",
         ),
-    ),
-    find=_left_beam,
-    because="On its way from the axis to the cone's edge the ball goes R·tan θ, with the distance "
-    "R and the cone's half angle θ: at 0.5 m/s that takes 0.4 s. From then on nothing comes back, "
-    "or next to nothing. The history goes on showing the pass, and sinks with it. A boat has gone "
-    "on meanwhile, too: what is on its history lies behind it, not below it.",
-    talk=(
-        "A boat at 2 m/s shows a fish 10 s old on its history. How far behind the boat was it?",
-        "What would you have to look at to know that the ball is back?",
-    ),
-)
+    )
 
 
 LESSON = Lesson(
@@ -310,7 +343,7 @@ LESSON = Lesson(
     about="What the history still shows and the strip does not: how old a mark is, and what that "
     "says of now.",
     plan=PLAN,
-    parts=(_TAKEN_AWAY, _LEFT_BEAM),
+    parts=for_any_bench(PLAN, _taken_away_on, _left_beam_on),
     misreading="“The history is what is there now.” Only its newest line is; the rest is past, and "
     "what drew it may be gone.",
 )

@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 from dsp.physics import targets
 from rig.errors import LessonError, NotHeardError
 from rig.measure.beam.setting import setting_of
-from rig.teach.lessons.air_bench import PLAN, scene
+from rig.teach.lessons.air_bench import PLAN
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    centimetres,
+    for_any_bench,
+    metres,
+    millimetres,
+    two_digits,
+)
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB, ahead_db, u_level_db
 from rig.teach.lessons.picking import echo_near
@@ -48,9 +56,11 @@ def _require_lengths(givens: Mapping[str, Given]) -> None:
 
 # Plate, ball, cylinder, bubbles
 
-_AT_M = 2.0
-_BALL_M, _PLATE_M, _ROD_M, _ROD_LONG_M = 0.04, 0.08, 0.02, 0.05
-_NET_BALLS, _NET_BALL_M, _NET_M = 30, 0.01, 0.04
+_NET_BALLS = 30
+
+_FEWEST_WAVES = 0.8
+"""Radius of a hard ball, in waves, from which its echo counts as half its radius: five waves
+around it."""
 
 
 def _shapes(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -198,87 +208,104 @@ def _energies(heard: StepHeard, range_m: float, behind_m: float) -> NDArray[np.f
     return np.array(found)
 
 
-def _body(body: str, **more: float) -> dict[str, object]:
-    return scene({"body": body, "position_m": [_AT_M, 0.0, 0.0], **more})
+def _hard_ball_m(bench: BenchInUse, wanted_m: float) -> float:
+    """Return a radius in whole millimetres, not too small for the wave."""
+    return max(wanted_m, math.ceil(1e3 * _FEWEST_WAVES * bench.wave_m) / 1e3)
 
 
-_SHAPES = Part(
-    name="plate-ball-rod-net",
-    question=Question(
-        text="A ball 8 cm wide hangs 2 m away; then a flat plate, 8 cm square, takes its place. A "
-        "ball's amplitude counts as half its radius, a plate's as its area over the wave, which "
-        "is 2.5 cm long. By how many decibels is the plate the louder one? (Ten times the "
-        "amplitude is 20 dB.)",
-        unit="dB",
-    ),
-    givens=(
-        _tape("at_m", "the front of each body", _AT_M),
-        _length("ball_m", "radius of the ball, half of what a calliper shows", _BALL_M, 0.0002),
-        _length("rod_m", "radius of the round rod", _ROD_M, 0.0002),
-        _length("rod_long_m", "length of the rod", _ROD_LONG_M),
-        _length("plate_m", "side of the square plate", _PLATE_M),
-        Given(
-            name="net_balls",
-            text="number of small balls in the net",
-            value=float(_NET_BALLS),
-            u_value=0.0,
+def _shapes_on(bench: BenchInUse) -> Part:
+    (at_m,) = bench.places_m(2.0)
+    # A plate's echo is as the handbook says from well beyond its area over the wave on.
+    fits_m = math.sqrt(0.13 * bench.wave_m * at_m) / 2
+    ball_m = _hard_ball_m(bench, min(0.04, math.floor(1e3 * fits_m) / 1e3))
+    side_m, rod_m, net_ball_m = 2 * ball_m, ball_m / 2, ball_m / 4
+    long_m = round(1.25 * ball_m, 3)
+
+    def body(kind: str, **more: float) -> dict[str, object]:
+        return bench.scene({"body": kind, "position_m": [at_m, 0.0, 0.0], **more})
+
+    return Part(
+        name="plate-ball-rod-net",
+        question=Question(
+            text=f"A ball {centimetres(side_m)} wide hangs {metres(at_m)} away; then a flat plate, "
+            f"{centimetres(side_m)} square, takes its place. A ball's amplitude counts as half its "
+            f"radius, a plate's as its area over the wave, which is {centimetres(bench.wave_m)} "
+            "long. By how many decibels is the plate the louder one? (Ten times the amplitude is "
+            "20 dB.)",
+            unit="dB",
         ),
-        _length("net_ball_m", "radius of a small ball", _NET_BALL_M, 0.0001),
-        _length("net_m", "radius of the filled net", _NET_M, 0.005),
-    ),
-    steps=(
-        Step(
-            name="ball",
-            set_up="Hang a hard ball of 40 mm radius straight ahead, its front 2 m away.",
-            scene=_body("sphere", radius_m=_BALL_M),
-            pings=16,
-        ),
-        Step(
-            name="rod",
-            set_up="In its place, an upright round rod, 20 mm in radius and 50 mm long.",
-            scene=_body("cylinder", radius_m=_ROD_M, length_m=_ROD_LONG_M),
-            pings=16,
-        ),
-        Step(
-            name="plate",
-            set_up="In its place, a flat plate of 80 × 80 mm; turn it until its echo is strongest.",
-            scene=_body("plate", width_m=_PLATE_M, height_m=_PLATE_M),
-            pings=16,
-        ),
-        Step(
-            name="net",
-            set_up="In its place, a net with 30 hard balls of 10 mm radius, its front 2 m away, "
-            "for a cloud of bubbles. Let it swing: its echo has to change from ping to ping.",
-            scene=_body(
-                "bubbles",
-                radius_m=_NET_M,
-                count=_NET_BALLS,
-                bubble_radius_m=_NET_BALL_M,
+        givens=(
+            _tape("at_m", "the front of each body", at_m),
+            _length("ball_m", "radius of the ball, half of what a calliper shows", ball_m, 0.0002),
+            _length("rod_m", "radius of the round rod", rod_m, 0.0002),
+            _length("rod_long_m", "length of the rod", long_m),
+            _length("plate_m", "side of the square plate", side_m),
+            Given(
+                name="net_balls",
+                text="number of small balls in the net",
+                value=float(_NET_BALLS),
+                u_value=0.0,
             ),
-            pings=40,
+            _length("net_ball_m", "radius of a small ball", net_ball_m, 0.0001),
+            _length("net_m", "radius of the filled net", ball_m, 0.005),
         ),
-    ),
-    find=_shapes,
-    because="A plate sends all that meets it straight back, as a mirror does; the ball sends it "
-    "to all sides. So shape counts more than size, and a plate that is turned a little sends its "
-    "echo elsewhere. Of many small things the powers add up, and the echo flickers. A bubble in "
-    "water does more still: its air lets it ring, and near its own tone (3.3 kHz for one of 1 mm "
-    "radius) it is far louder than a stone of its size.",
-    talk=(
-        "A fish's air bladder is the loudest part of it. Why?",
-        "A mark is twice as strong as another. Name three reasons besides “twice as big”.",
-    ),
-)
+        steps=(
+            Step(
+                name="ball",
+                set_up=f"Hang a hard ball of {millimetres(ball_m)} radius straight ahead, its "
+                f"front {metres(at_m)} away.",
+                scene=body("sphere", radius_m=ball_m),
+                pings=16,
+            ),
+            Step(
+                name="rod",
+                set_up=f"In its place, an upright round rod, {millimetres(rod_m)} in radius and "
+                f"{millimetres(long_m)} long.",
+                scene=body("cylinder", radius_m=rod_m, length_m=long_m),
+                pings=16,
+            ),
+            Step(
+                name="plate",
+                set_up=f"In its place, a flat plate, {millimetres(side_m)} square; turn it until "
+                "its echo is strongest.",
+                scene=body("plate", width_m=side_m, height_m=side_m),
+                pings=16,
+            ),
+            Step(
+                name="net",
+                set_up=f"In its place, a net with {_NET_BALLS} hard balls of "
+                f"{millimetres(net_ball_m)} radius, its front {metres(at_m)} away, "
+                "for a cloud of bubbles. Let it swing: its echo has to change from ping to ping.",
+                scene=body(
+                    "bubbles",
+                    radius_m=ball_m,
+                    count=_NET_BALLS,
+                    bubble_radius_m=net_ball_m,
+                ),
+                pings=40,
+            ),
+        ),
+        find=_shapes,
+        because="A plate sends all that meets it straight back, as a mirror does; the ball sends "
+        "it to all sides. So shape counts more than size, and a plate that is turned a little "
+        "sends its echo elsewhere. Of many small things the powers add up, and the echo flickers. "
+        "A bubble in water does more still: its air lets it ring, and near its own tone (3.3 kHz "
+        "for one of 1 mm radius) it is far louder than a stone of its size.",
+        talk=(
+            "A fish's air bladder is the loudest part of it. Why?",
+            "A mark is twice as strong as another. Name three reasons besides “twice as big”.",
+        ),
+    )
 
 
 # 40 log R
 
-_RANGES_M = {"near": 0.7, "middle": 1.0, "far": 1.4}
+_PLACES = ("near", "middle", "far")
 
 
 def _spreading(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     _require_lengths(givens)
-    tapes = [givens[f"{name}_m"] for name in _RANGES_M]
+    tapes = [givens[f"{name}_m"] for name in _PLACES]
     ranges_m = np.array([tape.value for tape in tapes])
     echoes = [
         echo_near(h, tape.value, within_m=0.1 * tape.value)
@@ -340,56 +367,57 @@ def _spreading(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     )
 
 
-_SPREADING = Part(
-    name="forty-log-range",
-    question=Question(
-        text="A ball hangs 0.7 m away; then it is moved to 1.4 m, twice as far. By how many "
-        "decibels does its echo become weaker? (6 dB is a quarter of the power, 12 dB a "
-        "sixteenth.)",
-        unit="dB",
-    ),
-    givens=tuple(
-        _tape(f"{name}_m", f"the front of the body at the {words} place", _RANGES_M[name])
-        for name, words in (("near", "nearest"), ("middle", "second"), ("far", "farthest"))
-    ),
-    steps=(
-        *(
-            Step(
-                name=f"ball-{name}",
-                set_up=f"Hang the ball straight ahead, its front {range_m:g} m away.",
-                scene=scene({"position_m": [range_m, 0.0, 0.0], "radius_m": _BALL_M}),
-                pings=12,
-            )
-            for name, range_m in _RANGES_M.items()
+def _spreading_on(bench: BenchInUse) -> Part:
+    at_m = dict(zip(_PLACES, bench.scaled_m(0.7, 1.0, 1.4), strict=True))
+    ball_m = _hard_ball_m(bench, 0.04)
+    times = two_digits(at_m["far"] / at_m["near"])
+    return Part(
+        name="forty-log-range",
+        question=Question(
+            text=f"A ball hangs {metres(at_m['near'])} away; then it is moved to "
+            f"{metres(at_m['far'])}, {times} times as far. By how many decibels does its echo "
+            "become weaker? (6 dB is a quarter of the power, 12 dB a sixteenth.)",
+            unit="dB",
         ),
-        *(
-            Step(
-                name=f"wall-{name}",
-                set_up=f"Take the ball away. Turn the bench square to a large flat wall, "
-                f"{range_m:g} m away.",
-                scene=scene(bottom={"range_m": range_m, "kind": "hard"}),
-                pings=12,
-            )
-            for name, range_m in _RANGES_M.items()
+        givens=tuple(
+            _tape(f"{name}_m", f"the front of the body at the {words} place", at_m[name])
+            for name, words in zip(_PLACES, ("nearest", "second", "farthest"), strict=True)
         ),
-    ),
-    find=_spreading,
-    because="At twice the distance the sound is spread over four times the area, so a quarter of "
-    "the power meets the ball: 6 dB less. What the ball sends back spreads in the same way: 6 dB "
-    "again. That is 40 times the logarithm of the distance, and the air swallows a little "
-    "besides. A large wall is a mirror: it turns the sound round, and it goes on spreading as "
-    "from one source twice as far away: 6 dB in all, 20 times the logarithm.",
-    talk=(
-        "How much louder must a bench send to hear the same ball at ten times the distance?",
-        "Why does a bottom show so far down where nothing else is heard?",
-    ),
-)
+        steps=(
+            *(
+                Step(
+                    name=f"ball-{name}",
+                    set_up=f"Hang the ball straight ahead, its front {metres(range_m)} away.",
+                    scene=bench.scene({"position_m": [range_m, 0.0, 0.0], "radius_m": ball_m}),
+                    pings=12,
+                )
+                for name, range_m in at_m.items()
+            ),
+            *(
+                Step(
+                    name=f"wall-{name}",
+                    set_up="Take the ball away. Turn the bench square to a large flat wall, "
+                    f"{metres(range_m)} away.",
+                    scene=bench.scene(bottom={"range_m": range_m, "kind": "hard"}),
+                    pings=12,
+                )
+                for name, range_m in at_m.items()
+            ),
+        ),
+        find=_spreading,
+        because="At twice the distance the sound is spread over four times the area, so a quarter "
+        "of the power meets the ball: 6 dB less. What the ball sends back spreads in the same way: "
+        "6 dB again. That is 40 times the logarithm of the distance, and the medium swallows a "
+        "little besides. A large wall is a mirror: it turns the sound round, and it goes on "
+        "spreading as from one source twice as far away: 6 dB in all, 20 times the logarithm.",
+        talk=(
+            "How much louder must a bench send to hear the same ball at ten times the distance?",
+            "Why does a bottom show so far down where nothing else is heard?",
+        ),
+    )
 
 
 # Gain over range
-
-_SMALL_M, _LARGE_M = 0.02, 0.04
-_NEARER_M, _FARTHER_M = 0.7, 1.4
 
 
 def _gain(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -461,44 +489,52 @@ def _gain(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
     )
 
 
-_GAIN = Part(
-    name="gain-over-range",
-    question=Question(
-        text="A ball 4 cm wide hangs 0.7 m away and one of 8 cm hangs 1.4 m away. As heard, the "
-        "near one is the stronger. Now the gain grows with the range, by as much as an echo "
-        "loses on its way. By how many decibels is the far ball the stronger one then?",
-        unit="dB",
-    ),
-    givens=(
-        _tape("near_m", "the front of the small ball", _NEARER_M),
-        _tape("far_m", "the front of the large ball", _FARTHER_M),
-        _length("small_m", "radius of the small ball", _SMALL_M, 0.0001),
-        _length("large_m", "radius of the large ball", _LARGE_M, 0.0001),
-    ),
-    steps=(
-        Step(
-            name="small-near",
-            set_up="Hang a hard ball of 20 mm radius straight ahead, its front 0.7 m away.",
-            scene=scene({"position_m": [_NEARER_M, 0.0, 0.0], "radius_m": _SMALL_M}),
-            pings=16,
+def _gain_on(bench: BenchInUse) -> Part:
+    near_m, far_m = bench.scaled_m(0.7, 1.4)
+    small_m = _hard_ball_m(bench, 0.02)
+    large_m = 2 * small_m
+    return Part(
+        name="gain-over-range",
+        question=Question(
+            text=f"A ball {centimetres(2 * small_m)} wide hangs {metres(near_m)} away and one of "
+            f"{centimetres(2 * large_m)} hangs {metres(far_m)} away. As heard, the near one is the "
+            "stronger. Now the gain grows with the range, by as much as an echo loses on its way. "
+            "By how many decibels is the far ball the stronger one then?",
+            unit="dB",
         ),
-        Step(
-            name="large-far",
-            set_up="Take it away; hang one of 40 mm radius, its front 1.4 m away.",
-            scene=scene({"position_m": [_FARTHER_M, 0.0, 0.0], "radius_m": _LARGE_M}),
-            pings=16,
+        givens=(
+            _tape("near_m", "the front of the small ball", near_m),
+            _tape("far_m", "the front of the large ball", far_m),
+            _length("small_m", "radius of the small ball", small_m, 0.0001),
+            _length("large_m", "radius of the large ball", large_m, 0.0001),
         ),
-    ),
-    find=_gain,
-    because="As heard, distance hides size: a near pebble is louder than a far rock. A gain that "
-    "grows with the time since the ping, by 40 times the logarithm of the range and what the "
-    "water or air swallows, gives the same body the same mark at any range. It lifts the noise "
-    "as well, so that far out the picture turns grey: gain finds nothing that was not heard.",
-    talk=(
-        "The gain is right for a ball. What does it do to a wall or a sea bed?",
-        "Someone turns all the gain up to see deeper. What will the screen show?",
-    ),
-)
+        steps=(
+            Step(
+                name="small-near",
+                set_up=f"Hang a hard ball of {millimetres(small_m)} radius straight ahead, its "
+                f"front {metres(near_m)} away.",
+                scene=bench.scene({"position_m": [near_m, 0.0, 0.0], "radius_m": small_m}),
+                pings=16,
+            ),
+            Step(
+                name="large-far",
+                set_up=f"Take it away; hang one of {millimetres(large_m)} radius, its front "
+                f"{metres(far_m)} away.",
+                scene=bench.scene({"position_m": [far_m, 0.0, 0.0], "radius_m": large_m}),
+                pings=16,
+            ),
+        ),
+        find=_gain,
+        because="As heard, distance hides size: a near pebble is louder than a far rock. A gain "
+        "that grows with the time since the ping, by 40 times the logarithm of the range and what "
+        "the water or air swallows, gives the same body the same mark at any range. It lifts the "
+        "noise as well, so that far out the picture turns grey: gain finds nothing that was not "
+        "heard.",
+        talk=(
+            "The gain is right for a ball. What does it do to a wall or a sea bed?",
+            "Someone turns all the gain up to see deeper. What will the screen show?",
+        ),
+    )
 
 
 LESSON = Lesson(
@@ -508,7 +544,7 @@ LESSON = Lesson(
     about="Why a strong mark need not be a large thing, what distance takes off, and what a gain "
     "that grows with range gives back.",
     plan=PLAN,
-    parts=(_SHAPES, _SPREADING, _GAIN),
+    parts=for_any_bench(PLAN, _shapes_on, _spreading_on, _gain_on),
     misreading="“Strong is big.” Strength is shape, size, matter, place in the cone and distance, "
     "all in one number.",
 )

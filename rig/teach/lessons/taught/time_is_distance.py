@@ -14,23 +14,32 @@ from dsp.ping.ranging import path_from_range_m, range_from_path_m
 from rig.errors import NotHeardError
 from rig.run.budget import is_of_sound_speed
 from rig.run.receiver import Receiver
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    easy_below,
+    for_any_bench,
+    khz,
+    metres,
+    milliseconds,
+    two_digits,
+)
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.picking import echo_near, u_noise_m
 
-_SPEED_M_S = 343.963
-"""Of air at 20 °C and 50 % humidity, computed with CoolProp: the scenes' truth."""
 
-_NEAR_M, _FAR_M, _WALL_M = 1.0, 2.0, 6.0
-
-
-def _plate_at(range_m: float, *, size_m: float = 0.3) -> dict[str, Any]:
-    """Return a scene with a square plate and nothing else."""
+def _plate_at(bench: BenchInUse, range_m: float, *, size_m: float = 0.3) -> dict[str, Any]:
+    """Return a scene with a square plate and nothing else, before faces that send all round."""
     plate = {"body": "plate", "width_m": size_m, "height_m": size_m}
     return {
-        "medium": {"kind": "air", "sound_speed_m_s": _SPEED_M_S},
+        "medium": bench.medium,
         "noise": {"level_db": -70.0},
         "target": [{**plate, "position_m": [range_m, 0.0, 0.0]}],
     }
+
+
+def _speed_words(bench: BenchInUse) -> str:
+    where = "" if bench.in_air else " of water"
+    return f"Sound travels about {two_digits(bench.speed_m_s)} m in a second{where}."
 
 
 def _by_tape(name: str, text: str, value_m: float, u_m: float) -> Given:
@@ -95,41 +104,47 @@ def _u_gradient_m_s(receiver: Receiver, range_m: float) -> float:
     return abs(receiver.range_model.speed_per_c_m_s) * u_c
 
 
-_OUT_AND_BACK = Part(
-    name="out-and-back",
-    question=Question(
-        text="A plate stands 2 m away. How many milliseconds after the ping does its echo come "
-        "back? Sound travels about 340 m in a second.",
-        unit="ms",
-    ),
-    givens=(
-        _by_tape("near_m", "the plate in its first place", _NEAR_M, 0.002),
-        _by_tape("far_m", "the plate in its second place", _FAR_M, 0.002),
-    ),
-    steps=(
-        Step(
-            name="near",
-            set_up="Stand a plate square to the pair, 1 m away by tape.",
-            scene=_plate_at(_NEAR_M),
+def _out_and_back_on(bench: BenchInUse) -> Part:
+    near_m, far_m = bench.scaled_m(1.0, 2.0)
+    return Part(
+        name="out-and-back",
+        question=Question(
+            text=f"A plate stands {metres(far_m)} away. How many milliseconds after the ping does "
+            f"its echo come back? {_speed_words(bench)}",
+            unit="ms",
         ),
-        Step(
-            name="far",
-            set_up="Move the plate to 2 m, square to the pair again.",
-            scene=_plate_at(_FAR_M),
+        givens=(
+            _by_tape("near_m", "the plate in its first place", near_m, 0.002),
+            _by_tape("far_m", "the plate in its second place", far_m, 0.002),
         ),
-    ),
-    find=_out_and_back,
-    because="The sound has to go there and come back: 4 m of way for a plate 2 m away. An echo "
-    "sounder measures this time and nothing else. It multiplies it by the sound speed that it was "
-    "told, and halves it.",
-    talk=(
-        "Who forgot the way back? How far away would a screen that forgot it show the plate?",
-        "The bench tells the delay to a hundredth of a millisecond. How far does sound go in that?",
-    ),
-)
+        steps=(
+            Step(
+                name="near",
+                set_up=f"Stand a plate square to the pair, {metres(near_m)} away by tape.",
+                scene=_plate_at(bench, near_m),
+            ),
+            Step(
+                name="far",
+                set_up=f"Move the plate to {metres(far_m)}, square to the pair again.",
+                scene=_plate_at(bench, far_m),
+            ),
+        ),
+        find=_out_and_back,
+        because=f"The sound has to go there and come back: {metres(2 * far_m)} of way for a plate "
+        f"{metres(far_m)} away. An echo sounder measures this time and nothing else. It multiplies "
+        "it by the sound speed that it was told, and halves it.",
+        talk=(
+            "Who forgot the way back? How far away would a screen that forgot it show the plate?",
+            "The bench tells the delay to a hundredth of a millisecond. How far does sound go in "
+            "that?",
+        ),
+    )
 
 
 # A wrong temperature
+
+_TOLD_C = {True: (-20.0, 50.0), False: (0.0, 40.0)}
+"""What a plan may be told, in air and in water."""
 
 
 def _temperature(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
@@ -205,50 +220,63 @@ def _speeds_m_s(right: Receiver, told_c: np.ndarray[Any, np.dtype[np.float64]]) 
             humidity_percent=medium.humidity_percent,
             salinity_g_kg=medium.salinity_g_kg,
         )
-        for c in (medium.temperature_c, *np.clip(told_c, -20.0, 50.0).tolist())
+        for c in (medium.temperature_c, *np.clip(told_c, *_TOLD_C[medium.kind == "air"]).tolist())
     )
     return [speed * right.sound_speed_m_s / own for speed in others]
 
 
-_TEMPERATURE = Part(
-    name="temperature",
-    question=Question(
-        text="The plate stands 2 m away, in a room at 20 °C, where sound travels 344 m in a "
-        "second; 0.6 m more for each degree that it is warmer. Someone tells the bench that it is "
-        "30 °C. By how many millimetres does the plate move on the screen? Minus for nearer.",
-        unit="mm",
-    ),
-    givens=(_by_tape("far_m", "the plate", _FAR_M, 0.002),),
-    steps=(
-        Step(
-            name="right",
-            set_up="Leave the plate at 2 m. The plan holds what the thermometer shows.",
-            scene=_plate_at(_FAR_M),
+_WRONG_C = 10.0
+
+
+def _temperature_on(bench: BenchInUse) -> Part:
+    (far_m,) = bench.places_m(2.0)
+    right_c = bench.plan.medium.temperature_c
+    least_c, most_c = _TOLD_C[bench.in_air]
+    colder_c, warmer_c = max(right_c - _WRONG_C, least_c), min(right_c + _WRONG_C, most_c)
+    where = "room" if bench.in_air else "tank"
+    faster = bench.faster_per_c_m_s
+    share = 100 * faster * _WRONG_C / bench.speed_m_s
+    return Part(
+        name="temperature",
+        question=Question(
+            text=f"The plate stands {metres(far_m)} away, in a {where} at {right_c:g} °C, where "
+            f"sound travels {two_digits(bench.speed_m_s)} m in a second; {two_digits(faster)} m "
+            "more for each degree that it is warmer. Someone tells the bench that it is "
+            f"{warmer_c:g} °C. By how many millimetres does the plate move on the screen? Minus "
+            "for nearer.",
+            unit="mm",
         ),
-        Step(
-            name="colder",
-            set_up="Touch nothing. The bench is now told 10 °C, whatever the thermometer shows.",
-            scene=_plate_at(_FAR_M),
-            changes={"medium": {"temperature_c": 10.0}},
+        givens=(_by_tape("far_m", "the plate", far_m, 0.002),),
+        steps=(
+            Step(
+                name="right",
+                set_up=f"Leave the plate at {metres(far_m)}. The plan holds what the thermometer "
+                "shows.",
+                scene=_plate_at(bench, far_m),
+            ),
+            *(
+                Step(
+                    name=name,
+                    set_up=f"Touch nothing. The bench is now told {told_c:g} °C, whatever the "
+                    "thermometer shows.",
+                    scene=_plate_at(bench, far_m),
+                    changes={"medium": {"temperature_c": told_c}},
+                )
+                for name, told_c in (("colder", colder_c), ("warmer", warmer_c))
+            ),
         ),
-        Step(
-            name="warmer",
-            set_up="Touch nothing. The bench is now told 30 °C, whatever the thermometer shows.",
-            scene=_plate_at(_FAR_M),
-            changes={"medium": {"temperature_c": 30.0}},
+        find=_temperature,
+        because=f"Sound is faster where it is warmer: here by {two_digits(faster)} m/s for each "
+        f"degree, which is {two_digits(share)} % for ten. The bench hears the same time whatever "
+        "it is told, and turns it into a distance with the sound speed that it believes. The "
+        "temperature on a screen is that of its sensor, and of no other place.",
+        talk=(
+            "A sounder's sensor hangs in the sun-warmed top of a lake. Does it show the bottom too "
+            "deep or too shallow?",
+            f"How well must the temperature be known for a range of {metres(far_m)} to be right to "
+            "1 mm?",
         ),
-    ),
-    find=_temperature,
-    because="Sound is faster where it is warmer: in air by 0.6 m/s for each degree, which is 1.8 % "
-    "for ten. The bench hears the same time whatever it is told, and turns it into a distance "
-    "with the sound speed that it believes. The temperature on a screen is that of its sensor, "
-    "and of no other place.",
-    talk=(
-        "A sounder's sensor hangs in the sun-warmed top of a lake. Does it show the bottom too "
-        "deep or too shallow?",
-        "How well must the temperature be known for a range of 2 m to be right to 1 mm?",
-    ),
-)
+    )
 
 
 # The blind zone
@@ -272,7 +300,7 @@ def _blind_zone(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
     expected_m = [blind_zone_m(ms / 1e3, speed, baseline_m=baseline_m) for ms in sent_ms]
     drawn_ms = np.linspace(0.05, 1.2 * max(sent_ms), 100)
     rows = [
-        (h.step.name, f"{sent:g}", f"{1e3 * last:.2f}", f"{near:.3f}", f"{due:.3f}")
+        (h.step.name, f"{sent:.3g}", f"{1e3 * last:.2f}", f"{near:.3f}", f"{due:.3f}")
         for h, sent, last, near, due in zip(
             heard, sent_ms, lasts_s, near_m, expected_m, strict=True
         )
@@ -281,9 +309,9 @@ def _blind_zone(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
         measured=near_m[-1],
         u_measured=u_m[-1],
         expected=expected_m[-1],
-        verdict=f"The burst of {sent_ms[-1]:g} ms was heard for {1e3 * lasts_s[-1]:.1f} ms. An "
+        verdict=f"The burst of {sent_ms[-1]:.3g} ms was heard for {1e3 * lasts_s[-1]:.1f} ms. An "
         f"echo from nearer than {near_m[-1]:.2f} m begins while it still sounds; after one of "
-        f"{sent_ms[0]:g} ms, from nearer than {near_m[0]:.2f} m.",
+        f"{sent_ms[0]:.3g} ms, from nearer than {near_m[0]:.2f} m.",
         x_label="length of the burst / ms",
         y_label="blind nearer than / m",
         curves=(
@@ -334,46 +362,63 @@ def _direct_sound_s(heard: StepHeard) -> tuple[float, float]:
     return float(-foot / slope), u_share / abs(float(slope))
 
 
-def _burst(duration_s: float) -> dict[str, Any]:
-    return {"kind": "tone", "centre_hz": 8000.0, "duration_s": duration_s, "taper": "none"}
+def _blind_zone_on(bench: BenchInUse) -> Part:
+    bench.require_any_pulse("it rings on after each burst, and this part sends plain tones")
+    centre_hz = bench.centre_hz
+    longest_s = easy_below(32.5 / centre_hz)
+    sent_s = [bench.samples_s(longest_s / n) for n in (4, 2, 1)]
+    reach_m = bench.speed_m_s * longest_s / 2
+    # No echo while the longest still sounds, nor as long again after it.
+    plate_m = min(max(bench.far_m, 2.5 * reach_m), 3.0) if bench.in_air else 4 * reach_m
+    clear_m = metres(0.83 * plate_m)
 
+    def step(name: str, set_up: str, duration_s: float) -> Step:
+        return Step(
+            name=name,
+            set_up=set_up,
+            scene=_plate_at(bench, plate_m),
+            expects_echo=False,  # what is heard here is the direct sound
+            changes={
+                "pulse": {
+                    "kind": "tone",
+                    "centre_hz": centre_hz,
+                    "duration_s": duration_s,
+                    "taper": "none",
+                },
+                "receiver": {"weighting": "none", "range_start_m": 0.1},
+                "timing": {"ping_interval_s": max(0.2, bench.interval_s)},
+            },
+        )
 
-def _blind_step(name: str, set_up: str, duration_s: float) -> Step:
-    return Step(
-        name=name,
-        set_up=set_up,
-        scene=_plate_at(3.0),
-        changes={
-            "pulse": _burst(duration_s),
-            "receiver": {"weighting": "none", "range_start_m": 0.1},
-            "timing": {"ping_interval_s": 0.2},
-        },
+    return Part(
+        name="blind-zone",
+        question=Question(
+            text=f"A bench sends one plain tone for {milliseconds(longest_s)}, and while that "
+            "sounds it hears nothing else. Echoes from nearer than how many metres begin too early "
+            f"to be heard? {_speed_words(bench)}",
+            unit="m",
+        ),
+        steps=(
+            step(
+                "short-burst",
+                f"Clear the bench: let nothing stand nearer than {clear_m}. It sends "
+                f"{khz(centre_hz)} for {milliseconds(sent_s[0])}.",
+                sent_s[0],
+            ),
+            step("longer-burst", "Touch nothing. The burst is now twice as long.", sent_s[1]),
+            step("longest-burst", "Touch nothing. The burst is twice as long again.", sent_s[2]),
+        ),
+        find=_blind_zone,
+        because="Until the last of the burst has passed the receiver, the direct sound drowns "
+        f"every echo. In {milliseconds(longest_s)} sound goes "
+        f"{metres(2 * reach_m)}, which is {metres(reach_m)} out and back; a little more for the "
+        "baseline. A transducer that rings on makes it worse. A compressed chirp is long too, yet "
+        "each of its instants is known by its pitch, so its direct sound can be taken away again.",
+        talk=(
+            "Why does a sounder show nothing just under the boat?",
+            "A shorter burst is blind for less long. What does it lose?",
+        ),
     )
-
-
-_BLIND_ZONE = Part(
-    name="blind-zone",
-    question=Question(
-        text="A bench sends one plain tone for 4 ms, and while that sounds it hears nothing else. "
-        "Echoes from nearer than how many metres begin too early to be heard? Sound travels about "
-        "344 m in a second.",
-        unit="m",
-    ),
-    steps=(
-        _blind_step("burst-1-ms", "Clear the bench: let nothing stand nearer than 2.5 m.", 0.001),
-        _blind_step("burst-2-ms", "Touch nothing. The burst is now twice as long.", 0.002),
-        _blind_step("burst-4-ms", "Touch nothing. The burst is twice as long again.", 0.004),
-    ),
-    find=_blind_zone,
-    because="Until the last of the burst has passed the receiver, the direct sound drowns every "
-    "echo. In 4 ms sound goes 1.4 m, which is 0.7 m out and back; a little more for the baseline. "
-    "A transducer that rings on makes it worse. A compressed chirp is long too, yet each of its "
-    "instants is known by its pitch, so its direct sound can be taken away again.",
-    talk=(
-        "Why does a sounder show nothing just under the boat?",
-        "A shorter burst is blind for less long. What does it lose?",
-    ),
-)
 
 
 # The longest range
@@ -428,43 +473,90 @@ def _longest_range(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     )
 
 
-def _interval_step(name: str, set_up: str, interval_s: float, stop_m: float) -> Step:
-    return Step(
-        name=name,
-        set_up=set_up,
-        scene=_plate_at(_WALL_M, size_m=0.8),
-        changes={
-            "timing": {"ping_interval_s": interval_s},
-            "receiver": {"range_start_m": 0.2, "range_stop_m": stop_m},
-        },
-        pings=16,
+_WALL_TIMES = {True: 1.163, False: 1.06}
+"""How many short intervals the wall's echo needs, in air and in water."""
+
+_NOT_SO_OFTEN = {True: 1 + 1 / 15, False: 1.02}
+"""How many times the short interval the third one is."""
+
+_OFTEN_S = {True: 0.030, False: 0.012}
+"""So short an interval is, unless the pulse is too long for it."""
+
+
+def _longest_range_on(bench: BenchInUse) -> Part:
+    pulse_s, times = bench.plan.pulse.duration_s, _WALL_TIMES[bench.in_air]
+    often_s = max(_OFTEN_S[bench.in_air], math.ceil(1e3 * (pulse_s + 0.018)) / 1e3)
+    if pulse_s < 0.4 * _OFTEN_S[bench.in_air]:
+        often_s = _OFTEN_S[bench.in_air]
+    not_so_s = round(_NOT_SO_OFTEN[bench.in_air] * often_s, 5)
+    wall_m = round(times * often_s * bench.speed_m_s / 2, 1)
+    shown_m = wall_m - often_s * bench.speed_m_s / 2
+    stop_m, start_m = round(1.6 * shown_m, 1), round(min(0.2, 0.4 * shown_m), 2)
+    reach_m = round(1.1 * wall_m, 1)
+    seldom_s = math.ceil(1e2 * bench.room_s(pulse_s, reach_m)) / 1e2
+
+    def step(name: str, set_up: str, interval_s: float, far_m: float) -> Step:
+        return Step(
+            name=name,
+            set_up=set_up,
+            scene=_plate_at(bench, wall_m, size_m=0.8),
+            changes={
+                "timing": {"ping_interval_s": interval_s},
+                "receiver": {"range_start_m": start_m, "range_stop_m": far_m},
+            },
+            pings=16,
+        )
+
+    return Part(
+        name="longest-range",
+        question=Question(
+            text=f"A wall is {metres(wall_m)} away, and a ping goes out every "
+            f"{milliseconds(often_s)}. At how many metres does the wall show on the screen? "
+            f"{_speed_words(bench)}",
+            unit="m",
+        ),
+        givens=(_by_tape("wall_m", "the wall", wall_m, 0.005),),
+        steps=(
+            step(
+                "seldom",
+                f"Let the bench look at a bare wall {metres(wall_m)} away.",
+                seldom_s,
+                reach_m,
+            ),
+            step(
+                "often",
+                f"Touch nothing. Pings now come every {milliseconds(often_s)}.",
+                often_s,
+                stop_m,
+            ),
+            step(
+                "not-so-often",
+                f"Touch nothing. Now every {milliseconds(not_so_s)}.",
+                not_so_s,
+                stop_m,
+            ),
+        ),
+        find=_longest_range,
+        because="The wall's echo needs "
+        f"{milliseconds(2 * wall_m / bench.speed_m_s)}. If the next ping has left before that, a "
+        "receiver counts from the newer one: the wall shows nearer by half of what sound travels "
+        "in an interval. Such an echo gives itself away: a thing stays where it is when the "
+        "interval is changed, and this does not.",
+        talk=(
+            "How would a screen look on which the bottom comes twice, once in the wrong place?",
+            "What does a longer interval cost whoever wants to see something move?",
+        ),
     )
 
 
-_LONGEST_RANGE = Part(
-    name="longest-range",
-    question=Question(
-        text="A wall is 6 m away, and a ping goes out every 30 ms. At how many metres does the "
-        "wall show on the screen? Sound travels about 344 m in a second.",
-        unit="m",
-    ),
-    givens=(_by_tape("wall_m", "the wall", _WALL_M, 0.005),),
-    steps=(
-        _interval_step("seldom", "Let the bench look at a bare wall 6 m away.", 0.060, 6.6),
-        _interval_step("often", "Touch nothing. Pings now come every 30 ms.", 0.030, 1.9),
-        _interval_step("not-so-often", "Touch nothing. Now every 32 ms.", 0.032, 1.9),
-    ),
-    find=_longest_range,
-    because="The wall's echo needs 35 ms. If the next ping has left before that, a receiver counts "
-    "from the newer one: the wall shows nearer by half of what sound travels "
-    "in an interval. Such an echo gives itself away: a thing stays where it is when the interval "
-    "is changed, and this does not.",
-    talk=(
-        "How would a screen look on which the bottom comes twice, once in the wrong place?",
-        "What does a longer interval cost whoever wants to see something move?",
-    ),
-)
-
+_PLAN: Mapping[str, Any] = {
+    "pulse": {"kind": "chirp", "start_hz": 4000.0, "stop_hz": 12000.0, "duration_s": 0.005},
+    "timing": {"sample_rate_hz": 48000.0, "ping_interval_s": 0.1},
+    "receiver": {"weighting": "hann", "range_start_m": 0.2, "range_stop_m": 4.0},
+    "medium": {"kind": "air", "temperature_c": 20.0, "humidity_percent": 50.0},
+    "geometry": {"baseline_m": 0.12},
+    "transducer": {"radius_m": 0.03},
+}
 
 LESSON = Lesson(
     name="time-is-distance",
@@ -472,14 +564,9 @@ LESSON = Lesson(
     minutes=30,
     about="A screen's depth is a time. What that time is worth, what spoils it, how near and how "
     "far it can be told.",
-    plan={
-        "pulse": {"kind": "chirp", "start_hz": 4000.0, "stop_hz": 12000.0, "duration_s": 0.005},
-        "timing": {"sample_rate_hz": 48000.0, "ping_interval_s": 0.1},
-        "receiver": {"weighting": "hann", "range_start_m": 0.2, "range_stop_m": 4.0},
-        "medium": {"kind": "air", "temperature_c": 20.0, "humidity_percent": 50.0},
-        "geometry": {"baseline_m": 0.12},
-        "transducer": {"radius_m": 0.03},
-    },
-    parts=(_OUT_AND_BACK, _TEMPERATURE, _BLIND_ZONE, _LONGEST_RANGE),
+    plan=_PLAN,
+    parts=for_any_bench(
+        _PLAN, _out_and_back_on, _temperature_on, _blind_zone_on, _longest_range_on
+    ),
     misreading="“The screen measures depth.” It measures a time, and believes a sound speed.",
 )

@@ -11,14 +11,23 @@ from numpy.typing import NDArray
 
 from dsp.ping.ranging import path_from_range_m
 from rig.run.results import Echo
-from rig.teach.lessons.air_bench import FACE_RADIUS_M, scene
+from rig.teach.lessons.air_bench import FACE_RADIUS_M
+from rig.teach.lessons.bench_in_use import (
+    BenchInUse,
+    centimetres,
+    easy_below,
+    for_any_bench,
+    khz,
+    metres,
+    milliseconds,
+    two_digits,
+)
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB
 from rig.teach.lessons.lobes import Mark, envelope_at, mark_of, u_amplitude
 from rig.teach.lessons.picking import echo_near
 from rig.teach.lessons.scatter import scatter_of
 
-_BALL_M, _BEHIND_M = 1.8, 0.098
 _HALF_POWER = math.sqrt(0.5)
 
 _PLAN: Mapping[str, Any] = {
@@ -31,31 +40,51 @@ _PLAN: Mapping[str, Any] = {
 }
 
 
-def _balls(*ranges_m: float, noise_db: float = -75.0) -> dict[str, Any]:
+def _ball_m(bench: BenchInUse) -> float:
+    """Return where the ball hangs, with room behind it."""
+    return bench.places_m(1.8, needs=1.5)[0]
+
+
+def _balls(bench: BenchInUse, *ranges_m: float, noise_db: float = -75.0) -> dict[str, Any]:
     targets = [{"radius_m": 0.06, "position_m": [r, 0.0, 0.0]} for r in ranges_m]
-    return scene(*targets, noise={"level_db": noise_db}, direct={"level_db": -50.0})
+    return bench.scene(*targets, noise={"level_db": noise_db}, direct={"level_db": -50.0})
 
 
-def _pulse(receiver: Mapping[str, Any] | None = None, **pulse: Any) -> dict[str, Any]:
+def _sends(
+    bench: BenchInUse, receiver: Mapping[str, Any] | None = None, **pulse: Any
+) -> dict[str, Any]:
     """Return what a step changes: its pulse, and a receiver that neither stacks nor weights."""
     asked = {"weighting": "none", "stack": 1, **(receiver or {})}
-    return {"pulse": {"taper": "none", **pulse}, "receiver": asked}
+    return {
+        "pulse": {"taper": "none", **pulse},
+        "receiver": asked,
+        **bench.long_enough(pulse["duration_s"]),
+    }
 
 
-def _burst(duration_s: float) -> dict[str, Any]:
-    return _pulse(kind="tone", centre_hz=14e3, duration_s=duration_s)
+def _burst(bench: BenchInUse, duration_s: float) -> dict[str, Any]:
+    return _sends(bench, kind="tone", centre_hz=bench.centre_hz, duration_s=duration_s)
 
 
-def _chirp(low_hz: float, high_hz: float, duration_s: float, **receiver: Any) -> dict[str, Any]:
-    return _pulse(receiver, kind="chirp", start_hz=low_hz, stop_hz=high_hz, duration_s=duration_s)
+def _chirp(
+    bench: BenchInUse, low_hz: float, high_hz: float, duration_s: float, **receiver: Any
+) -> dict[str, Any]:
+    how = {"kind": "chirp", "start_hz": low_hz, "stop_hz": high_hz, "duration_s": duration_s}
+    return _sends(bench, receiver, **how)
 
 
-_BALL = Given(
-    name="ball_m",
-    text="the ball, from midway between source and receiver, by tape, in metres",
-    value=_BALL_M,
-    u_value=0.003,
-)
+def _longest_s(bench: BenchInUse, share: float) -> float:
+    """Return how long a pulse may be for its way to be so large a share of that to the ball."""
+    return 2 * share * _ball_m(bench) / bench.speed_m_s
+
+
+def _ball(range_m: float) -> Given:
+    return Given(
+        name="ball_m",
+        text="the ball, from midway between source and receiver, by tape, in metres",
+        value=range_m,
+        u_value=0.003,
+    )
 
 
 def _ball_echo(heard: StepHeard, givens: Mapping[str, Given]) -> Echo:
@@ -82,13 +111,16 @@ def _burst_length(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
     u_cm = [1e2 * _with_speed(h, m) for h, m in zip(heard, marks, strict=True)]
     speed = _c_of(heard[-1])
     expected_cm = [0.1 * speed / 2 * ms for ms in sent_ms]
+    # A burst is whole samples long: each of its ends may lie anywhere within half a sample.
+    u_ends_cm = 1e2 * speed / 2 / heard[-1].plan.timing.sample_rate_hz / math.sqrt(6)
     drawn_ms = np.linspace(0.0, 1.15 * max(sent_ms), 50)
     return Finding(
         measured=long_cm[-1],
         u_measured=u_cm[-1],
         expected=expected_cm[-1],
+        u_expected=u_ends_cm,
         verdict=f"One ball, and its mark is {long_cm[-1]:.1f} cm long with a burst of "
-        f"{sent_ms[-1]:g} ms, {long_cm[0]:.1f} cm with one of {sent_ms[0]:g} ms. A second ball "
+        f"{sent_ms[-1]:.3g} ms, {long_cm[0]:.1f} cm with one of {sent_ms[0]:.3g} ms. A second ball "
         "less than that behind it would share its mark.",
         x_label="length of the burst / ms",
         y_label="length of the mark / cm",
@@ -99,46 +131,55 @@ def _burst_length(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> 
         numbers=(
             ("step", "burst / ms", "mark / cm", "half its way / cm"),
             *(
-                (h.step.name, f"{ms:g}", f"{cm:.2f}", f"{due:.2f}")
+                (h.step.name, f"{ms:.3g}", f"{cm:.2f}", f"{due:.2f}")
                 for h, ms, cm, due in zip(heard, sent_ms, long_cm, expected_cm, strict=True)
             ),
         ),
     )
 
 
-_BURST = Part(
-    name="burst-length",
-    question=Question(
-        text="A burst of 2 ms goes out, sound travels 343 m in a second, and a ball sends it "
-        "back. How many centimetres long is the ball's mark, between its two ends at half height?",
-        unit="cm",
-    ),
-    givens=(_BALL,),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=f"{do} Nothing else may stand within half a metre of it. "
-            f"The bench sends a burst of {1e3 * duration_s:g} ms.",
-            scene=_balls(_BALL_M),
-            changes=_burst(duration_s),
-        )
-        for name, do, duration_s in (
-            ("half-ms", "Hang one ball 1.8 m away.", 0.0005),
-            ("one-ms", "Touch nothing.", 0.001),
-            ("two-ms", "Touch nothing.", 0.002),
-        )
-    ),
-    find=_burst_length,
-    because="While the front of the burst is already on its way back, its end is still going out. "
-    "So two things share one mark unless one is farther than the other by half of what sound "
-    "travels during the burst: c·T/2, with sound speed c and length T. This is called the range "
-    "resolution. The mark says nothing of how long the thing is: a ball is only 12 cm thick.",
-    talk=(
-        "A sounder in water (1480 m/s) sends bursts of 0.1 ms. How close together may two fish "
-        "swim, one above the other, and still be two?",
-        "Two fish at one depth, side by side: does a shorter burst help?",
-    ),
-)
+def _burst_on(bench: BenchInUse) -> Part:
+    bench.require_any_pulse("it rings on after each burst, and this part sends plain tones")
+    ball_m = _ball_m(bench)
+    longest_s = easy_below(min(28.1 / bench.centre_hz, _longest_s(bench, 0.22)))
+    sent_s = [bench.samples_s(longest_s / n) for n in (4, 2, 1)]
+    room = metres(max(0.3 * ball_m, 1.5 * bench.speed_m_s / 2 * longest_s))
+    return Part(
+        name="burst-length",
+        question=Question(
+            text=f"A burst of {milliseconds(sent_s[-1])} goes out, sound travels "
+            f"{two_digits(bench.speed_m_s)} m in a second, and a ball sends it back. How many "
+            "centimetres long is the ball's mark, between its two ends at half height?",
+            unit="cm",
+        ),
+        givens=(_ball(ball_m),),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=f"{do} Nothing else may stand within {room} of it. "
+                f"The bench sends a burst of {milliseconds(duration_s)}.",
+                scene=_balls(bench, ball_m),
+                changes=_burst(bench, duration_s),
+            )
+            for name, do, duration_s in zip(
+                ("short", "longer", "longest"),
+                (f"Hang one ball {metres(ball_m)} away.", "Touch nothing.", "Touch nothing."),
+                sent_s,
+                strict=True,
+            )
+        ),
+        find=_burst_length,
+        because="While the front of the burst is already on its way back, its end is still going "
+        "out. So two things share one mark unless one is farther than the other by half of what "
+        "sound travels during the burst: c·T/2, with sound speed c and length T. This is called "
+        "the range resolution. The mark says nothing of how long the thing is: a ball is only "
+        "12 cm thick.",
+        talk=(
+            "A sounder in water (1480 m/s) sends bursts of 0.1 ms. How close together may two fish "
+            "swim, one above the other, and still be two?",
+            "Two fish at one depth, side by side: does a shorter burst help?",
+        ),
+    )
 
 
 # A chirp's band
@@ -202,39 +243,59 @@ def _bandwidth(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     )
 
 
-_BANDWIDTH = Part(
-    name="bandwidth",
-    question=Question(
-        text="A chirp of 8 ms slides from 10 to 18 kHz: its bandwidth is 8 kHz. A burst of 8 ms "
-        "would leave a mark 137 cm long; one of 1/8 ms, which has that bandwidth, one of "
-        "2.1 cm. How many centimetres long is the mark of the compressed chirp, between its ends "
-        "at half power?",
-        unit="cm",
-    ),
-    givens=(_BALL,),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=f"{do} The bench sends a chirp of 8 ms, {low / 1e3:g} to {high / 1e3:g} kHz.",
-            scene=_balls(_BALL_M),
-            changes=_chirp(low, high, 0.008),
-        )
-        for name, do, low, high in (
-            ("two-khz", "Hang one ball 1.8 m away, with nothing else near it.", 13e3, 15e3),
-            ("four-khz", "Touch nothing.", 12e3, 16e3),
-            ("eight-khz", "Touch nothing.", 10e3, 18e3),
-        )
-    ),
-    find=_bandwidth,
-    because="A chirp is a tone that slides. Compressed, which means that a copy of it is slid "
-    "along what was heard, it fits at one place only, and the farther it slides the sharper that "
-    "place is. Its length no longer counts; its bandwidth B does. The rule of thumb for the "
-    "nearest two things that still show as two is c/(2B); at half power the mark is 0.89 of that.",
-    talk=(
-        "Twice the bandwidth: how long is the mark? Twice the length of the chirp: how long?",
-        "What stops us from sliding from 0 to 1 000 000 Hz?",
-    ),
-)
+_BANDS = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
+
+
+def _bandwidth_on(bench: BenchInUse) -> Part:
+    bench.require_any_pulse("its pair rings at one frequency, and this part sends chirps")
+    ball_m, speed_m_s, centre_hz = _ball_m(bench), bench.speed_m_s, bench.centre_hz
+    widest_hz = easy_below(0.572 * centre_hz, _BANDS)
+    sent_s = bench.samples_s(min(64 / widest_hz, _longest_s(bench, 0.77)))
+    swept_hz = [widest_hz / n for n in (4, 2, 1)]
+    ends_hz = [(centre_hz - b / 2, centre_hz + b / 2) for b in swept_hz]
+    low_hz, high_hz = ends_hz[-1]
+    as_burst, as_short = (speed_m_s / 2 * each for each in (sent_s, 1 / widest_hz))
+    return Part(
+        name="bandwidth",
+        question=Question(
+            text=f"A chirp of {milliseconds(sent_s)} slides from {khz(low_hz)} to {khz(high_hz)}: "
+            f"its bandwidth is {khz(widest_hz)}. A burst of {milliseconds(sent_s)} would leave a "
+            f"mark {centimetres(as_burst)} long; one of {milliseconds(1 / widest_hz)}, which has "
+            f"that bandwidth, one of {centimetres(as_short)}. How many centimetres long is the "
+            "mark of the compressed chirp, between its ends at half power?",
+            unit="cm",
+        ),
+        givens=(_ball(ball_m),),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=f"{do} The bench sends a chirp of {milliseconds(sent_s)}, {khz(low)} to "
+                f"{khz(high)}.",
+                scene=_balls(bench, ball_m),
+                changes=_chirp(bench, low, high, sent_s),
+            )
+            for name, do, (low, high) in zip(
+                ("narrow", "wider", "widest"),
+                (
+                    f"Hang one ball {metres(ball_m)} away, with nothing else near it.",
+                    "Touch nothing.",
+                    "Touch nothing.",
+                ),
+                ends_hz,
+                strict=True,
+            )
+        ),
+        find=_bandwidth,
+        because="A chirp is a tone that slides. Compressed, which means that a copy of it is slid "
+        "along what was heard, it fits at one place only, and the farther it slides the sharper "
+        "that place is. Its length no longer counts; its bandwidth B does. The rule of thumb for "
+        "the nearest two things that still show as two is c/(2B); at half power the mark is 0.89 "
+        "of that.",
+        talk=(
+            "Twice the bandwidth: how long is the mark? Twice the length of the chirp: how long?",
+            "What stops us from sliding from 0 to 1 000 000 Hz?",
+        ),
+    )
 
 
 # Compression
@@ -255,7 +316,7 @@ def _compression(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> F
     above_db, u_db = [], []
     for h in heard:
         peak = _near_peak(h, near_m, within_m=0.3 * givens["behind_m"].value)
-        noise = scatter_of(h, start_m=far_m + 0.15, stop_m=far_m + 0.75)
+        noise = scatter_of(h, start_m=far_m + 0.08 * near_m, stop_m=far_m + 0.4 * near_m)
         pings = len([r for r in h.run.results if r.alone is not None])
         snr = 2 * peak**2 / noise.power
         above_db.append(10 * math.log10(snr))
@@ -304,59 +365,76 @@ def _near_peak(heard: StepHeard, range_m: float, *, within_m: float) -> float:
     return float(np.abs(envelope_at(heard, paths_m / _c_of(heard))).max())
 
 
-_COMPRESSION = Part(
-    name="compression",
-    question=Question(
-        text="A short burst of 0.25 ms tells two balls apart that hang 10 cm one behind the other. "
-        "A chirp of 4 ms with the same bandwidth does so too, and is no louder. By how many "
-        "decibels does its echo stand higher above the noise? (10 dB: ten times the energy.)",
-        unit="dB",
-    ),
-    givens=(
-        _BALL,
-        Given(
-            name="behind_m",
-            text="how far the second ball hangs behind the first, by tape, in metres",
-            value=_BEHIND_M,
-            u_value=0.002,
+def _compression_on(bench: BenchInUse) -> Part:
+    bench.require_any_pulse("its pair rings at one frequency, and this part sends a chirp")
+    ball_m, centre_hz = _ball_m(bench), bench.centre_hz
+    band_hz = easy_below(0.2858 * centre_hz, _BANDS)
+    short_s = bench.samples_s(1 / band_hz)
+    times = max(n for n in (2, 4, 8, 16) if n == 2 or n * short_s <= _longest_s(bench, 0.77))
+    long_s = times * short_s
+    # Whole half waves apart, so that the long burst's two echoes meet in step, and not to cancel.
+    halves = round(2.28 / band_hz * centre_hz)
+    behind_m = round(halves * bench.wave_m / 2, 4)
+    return Part(
+        name="compression",
+        question=Question(
+            text=f"A short burst of {milliseconds(short_s)} tells two balls apart that hang "
+            f"{centimetres(behind_m)} one behind the other. A chirp of {milliseconds(long_s)} with "
+            "the same bandwidth does so too, and is no louder. By how many decibels does its echo "
+            "stand higher above the noise? (10 dB: ten times the energy.)",
+            unit="dB",
         ),
-    ),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=f"{do} The bench sends {what}.",
-            scene=_balls(_BALL_M, _BALL_M + _BEHIND_M, noise_db=-70.0),
-            pings=16,
-            changes=changes,
-        )
-        for name, do, what, changes in (
-            (
-                "short-burst",
-                "Hang two equal balls 1.8 m away, one 10 cm behind the other and a little aside, "
-                "so that both are seen.",
-                "a burst of 0.25 ms",
-                _burst(0.00025),
+        givens=(
+            _ball(ball_m),
+            Given(
+                name="behind_m",
+                text="how far the second ball hangs behind the first, by tape, in metres",
+                value=behind_m,
+                u_value=0.002,
             ),
-            ("long-burst", "Touch nothing.", "a burst of 4 ms", _burst(0.004)),
-            (
-                "chirp",
-                "Touch nothing.",
-                "a chirp of 4 ms that slides by 4 kHz",
-                _chirp(12e3, 16e3, 0.004),
-            ),
-        )
-    ),
-    find=_compression,
-    because="What lifts an echo out of the noise is the energy of its pulse: loudness times "
-    "length. A loudspeaker has only so much loudness, so one makes the pulse longer. A longer "
-    "burst smears two things into one mark. A chirp as long does not, since compression gathers "
-    "it into as short a mark as its bandwidth allows: as loud as the long one, as sharp as the "
-    "short one.",
-    talk=(
-        "How much louder would the short burst have to be to do as well? Would the ears like it?",
-        "What does a long pulse do to the blind zone in front of the pair?",
-    ),
-)
+        ),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=f"{do} The bench sends {what}.",
+                scene=_balls(bench, ball_m, ball_m + behind_m, noise_db=-70.0),
+                pings=16,
+                changes=changes,
+            )
+            for name, do, what, changes in (
+                (
+                    "short-burst",
+                    f"Hang two equal balls {metres(ball_m)} away, one {centimetres(behind_m)} "
+                    "behind the other and a little aside, so that both are seen.",
+                    f"a burst of {milliseconds(short_s)}",
+                    _burst(bench, short_s),
+                ),
+                (
+                    "long-burst",
+                    "Touch nothing.",
+                    f"a burst of {milliseconds(long_s)}",
+                    _burst(bench, long_s),
+                ),
+                (
+                    "chirp",
+                    "Touch nothing.",
+                    f"a chirp of {milliseconds(long_s)} that slides by {khz(band_hz)}",
+                    _chirp(bench, centre_hz - band_hz / 2, centre_hz + band_hz / 2, long_s),
+                ),
+            )
+        ),
+        find=_compression,
+        because="What lifts an echo out of the noise is the energy of its pulse: loudness times "
+        "length. A loudspeaker has only so much loudness, so one makes the pulse longer. A longer "
+        "burst smears two things into one mark. A chirp as long does not, since compression "
+        "gathers it into as short a mark as its bandwidth allows: as loud as the long one, as "
+        "sharp as the short one.",
+        talk=(
+            "How much louder would the short burst have to be to do as well? Would the ears like "
+            "it?",
+            "What does a long pulse do to the blind zone in front of the pair?",
+        ),
+    )
 
 
 # Side lobes
@@ -444,44 +522,52 @@ def _minus(value: float) -> str:
     return f"{value:.1f}".replace("-", "\N{MINUS SIGN}")
 
 
-_SIDE_LOBES = Part(
-    name="side-lobes",
-    question=Question(
-        text="Beside the mark of a compressed chirp stand weaker ones where there is nothing: "
-        "side lobes. The strongest is at −13 dB against the echo. With a Hann window, which "
-        "weakens both ends of the chirp's band, at how many decibels is it?",
-        unit="dB",
-    ),
-    givens=(_BALL,),
-    steps=tuple(
-        Step(
-            name=name,
-            set_up=f"{do} The bench sends a chirp of 20 ms and compresses it {how} window.",
-            scene=_balls(_BALL_M, noise_db=-85.0),
-            pings=12,
-            changes=_chirp(8e3, 16e3, 0.02, weighting=weighting),
-        )
-        for name, do, how, weighting in (
-            (
-                "flat",
-                "Hang one ball 1.8 m away, with nothing else within half a metre of it, and a "
-                "cushion between source and receiver against the direct sound.",
-                "without a",
-                "none",
-            ),
-            ("hann", "Touch nothing.", "with a Hann", "hann"),
-        )
-    ),
-    find=_side_lobes,
-    because="A copy of the chirp still fits a little beside the right place; this leaves the side "
-    "lobes. A small thing beside a large one drowns in them, or a side lobe is taken for a thing. "
-    "A window trades: the Hann window lowers the side lobes by 18 dB, makes the mark 1.63 times "
-    "as long, and costs 1.8 dB of the height above the noise.",
-    talk=(
-        "A fish close above the bottom: is the window a help, or a harm?",
-        "How could you find out on the bench whether a weak mark is a side lobe?",
-    ),
-)
+def _side_lobes_on(bench: BenchInUse) -> Part:
+    bench.require_any_pulse("its pair rings at one frequency, and this part sends a chirp")
+    ball_m = _ball_m(bench)
+    high_hz = min(bench.plan.pulse.highest_hz, 0.47 * bench.plan.timing.sample_rate_hz)
+    low_hz = high_hz / 2
+    # As many cycles of its bandwidth as the window's side lobe needs (_U_FINITE_DB).
+    sent_s = bench.samples_s(160 / (high_hz - low_hz))
+    return Part(
+        name="side-lobes",
+        question=Question(
+            text="Beside the mark of a compressed chirp stand weaker ones where there is nothing: "
+            "side lobes. The strongest is at −13 dB against the echo. With a Hann window, which "
+            "weakens both ends of the chirp's band, at how many decibels is it?",
+            unit="dB",
+        ),
+        givens=(_ball(ball_m),),
+        steps=tuple(
+            Step(
+                name=name,
+                set_up=f"{do} The bench sends a chirp of {milliseconds(sent_s)} and compresses it "
+                f"{how} window.",
+                scene=_balls(bench, ball_m, noise_db=-85.0),
+                pings=12,
+                changes=_chirp(bench, low_hz, high_hz, sent_s, weighting=weighting),
+            )
+            for name, do, how, weighting in (
+                (
+                    "flat",
+                    f"Hang one ball {metres(ball_m)} away, with nothing else near it, and a "
+                    "cushion between source and receiver against the direct sound.",
+                    "without a",
+                    "none",
+                ),
+                ("hann", "Touch nothing.", "with a Hann", "hann"),
+            )
+        ),
+        find=_side_lobes,
+        because="A copy of the chirp still fits a little beside the right place; this leaves the "
+        "side lobes. A small thing beside a large one drowns in them, or a side lobe is taken for "
+        "a thing. A window trades: the Hann window lowers the side lobes by 18 dB, makes the mark "
+        "1.63 times as long, and costs 1.8 dB of the height above the noise.",
+        talk=(
+            "A fish close above the bottom: is the window a help, or a harm?",
+            "How could you find out on the bench whether a weak mark is a side lobe?",
+        ),
+    )
 
 
 LESSON = Lesson(
@@ -491,7 +577,7 @@ LESSON = Lesson(
     about="How near to each other two things may be and still show as two, and what else stands "
     "beside a strong mark.",
     plan=_PLAN,
-    parts=(_BURST, _BANDWIDTH, _COMPRESSION, _SIDE_LOBES),
+    parts=for_any_bench(_PLAN, _burst_on, _bandwidth_on, _compression_on, _side_lobes_on),
     misreading="“One mark is one thing.” Two things closer than the pulse can part run into one; "
     "and beside a strong mark stand weak ones that are nothing at all.",
 )

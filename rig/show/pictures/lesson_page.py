@@ -1,0 +1,244 @@
+"""A lesson's page before the answer: question, prediction, and what is heard as it comes.
+
+The prediction stands in the picture before anything is heard. Beside it run the strength strip
+and the history. What the pings come to is drawn by :mod:`rig.show.pictures.lesson_picture`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult
+from rig.show.pictures.ink import strength_colours
+from rig.show.pictures.lettering import printable, text_width, wrapped
+from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
+from rig.show.pictures.scales import RangeColumns, decibels, range_scale, strength_limits_db
+from rig.teach.lessons.lesson import Question
+from rig.teach.lessons.running import Prediction
+from rig.teach.lessons.turn_text import prediction_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_MARGIN = 28.0
+_HEAD_PT, _ASK_PT, _TEXT_PT, _TICK_PT = 13.0, 19.0, 15.0, 13.0
+_LINE = 1.5 * 100 / 72
+"""From line to line, in hundredths of an inch for each point of type."""
+
+_COLUMNS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LessonPage:
+    """What the page shows.
+
+    Attributes
+    ----------
+    heading : str
+        Which lesson, which part.
+    question : Question
+    answer : str
+        The line of the prediction as it is typed; empty once it is given.
+    prediction : float, str or None
+    words : str
+        What to set up, or what was missing.
+    keys : str
+        What the keys do now.
+    receiver : Receiver or None
+        Of the pings; None before the first step.
+    results : sequence of PingResult
+        What came so far, the oldest first.
+    pings : int
+        How many will come.
+    """
+
+    heading: str
+    question: Question
+    answer: str
+    prediction: Prediction
+    words: str
+    keys: str
+    receiver: Receiver | None = None
+    results: Sequence[PingResult] = ()
+    pings: int = 1
+
+
+def draw_page(figure: Figure, page: LessonPage) -> None:
+    """Draw the page on an empty figure of 12.8 × 7.2 inches or of another shape."""
+    wide, tall = (float(100 * side) for side in figure.get_size_inches())
+    figure.set_facecolor("white")
+    top = _write(figure, page.heading, 16.0, size_pt=_HEAD_PT, colour=SOFT)
+    top = _write(figure, page.question.text, top + 6, size_pt=_ASK_PT, weight="bold")
+    for place, choice in enumerate(page.question.choices, 1):
+        chosen = page.prediction == choice
+        top = _write(
+            figure,
+            f"{place}   {choice}",
+            top + 2,
+            size_pt=_ASK_PT - 2,
+            colour=ACCENT if chosen else INK,
+            weight="bold" if chosen else "normal",
+        )
+    if page.answer:
+        top = _write(figure, page.answer, top + 6, size_pt=_ASK_PT, colour=ACCENT)
+    foot = tall - 12 - _HEAD_PT * _LINE
+    _write(figure, page.keys, foot, size_pt=_HEAD_PT, colour=SOFT)
+    lines = wrapped(printable(page.words), wide - 2 * _MARGIN, _measure(_TEXT_PT))
+    low = foot - 8 - len(lines) * _TEXT_PT * _LINE
+    _write(figure, page.words, low, size_pt=_TEXT_PT)
+    upper, lower = top + 34, low - 58
+    if lower - upper < 60:
+        return  # a question so long leaves no room; the result has its own page
+    left = _MARGIN + 70
+    middle = left + 0.24 * (wide - left - _MARGIN)
+    _draw_prediction(_box(figure, left, upper, middle, lower), page, room=middle - left - 16)
+    _draw_heard(figure, page, middle + 110, upper, wide - _MARGIN, lower)
+
+
+def _measure(size_pt: float, weight: str = "normal") -> Any:
+    return lambda text: text_width(text, size_pt=size_pt, bold=weight == "bold")
+
+
+def _write(
+    figure: Figure,
+    words: str,
+    top: float,
+    *,
+    size_pt: float,
+    colour: str = INK,
+    weight: str = "normal",
+) -> float:
+    """Write words from the left margin on; return where they end."""
+    wide, tall = (float(100 * side) for side in figure.get_size_inches())
+    lines = wrapped(printable(words), wide - 2 * _MARGIN, _measure(size_pt, weight))
+    for number, line in enumerate(lines):
+        figure.text(
+            _MARGIN / wide,
+            1 - (top + number * size_pt * _LINE) / tall,
+            line,
+            fontsize=size_pt,
+            fontweight=weight,
+            color=colour,
+            va="top",
+            parse_math=False,
+        )
+    return top + len(lines) * size_pt * _LINE
+
+
+def _box(figure: Figure, left: float, top: float, right: float, bottom: float) -> Axes:
+    wide, tall = (float(100 * side) for side in figure.get_size_inches())
+    axes = figure.add_axes(
+        (left / wide, 1 - bottom / tall, (right - left) / wide, (bottom - top) / tall)
+    )
+    axes.tick_params(color=SOFT, labelcolor=INK, labelsize=_TICK_PT)
+    for spine in axes.spines.values():
+        spine.set(color=SOFT, linewidth=1.0)
+    return axes
+
+
+def _draw_prediction(axes: Axes, page: LessonPage, *, room: float) -> None:
+    """Put the prediction where the measurement will be."""
+    axes.set_title("Prediction", fontsize=_TEXT_PT, color=INK, loc="left")
+    axes.set_xticks([])
+    if isinstance(page.prediction, float):
+        value = page.prediction
+        low, high = sorted((0.0, 1.5 * value if value else 1.0))
+        axes.set_ylim(low, high)
+        axes.axhline(value, color=ACCENT, linewidth=2.6, linestyle=(0, (4, 2.5)))
+        axes.grid(axis="y", color=FAINT, linewidth=0.8)
+        axes.set_ylabel(page.question.unit, fontsize=_TEXT_PT, color=INK)
+        words = prediction_text(page.prediction, page.question)
+        axes.annotate(
+            words,
+            (0.5, value),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 6 if value >= 0 else -6),
+            textcoords="offset points",
+            ha="center",
+            va="bottom" if value >= 0 else "top",
+            fontsize=_TEXT_PT,
+            fontweight="bold",
+            color=ACCENT,
+        )
+        return
+    axes.set_yticks([])
+    words = page.prediction or ("" if page.answer else "none")
+    lines = wrapped(printable(words), room, _measure(_TEXT_PT, "bold"))
+    axes.text(
+        0.5,
+        0.5,
+        "\n".join(lines),
+        ha="center",
+        va="center",
+        fontsize=_TEXT_PT,
+        fontweight="bold",
+        color=ACCENT,
+        transform=axes.transAxes,
+    )
+
+
+def _draw_heard(
+    figure: Figure, page: LessonPage, left: float, top: float, right: float, bottom: float
+) -> None:
+    """Draw the strip of the newest ping, and under it the history."""
+    parting = top + 0.34 * (bottom - top)
+    strip = _box(figure, left, top, right, parting - 8)
+    history = _box(figure, left, parting, right, bottom)
+    strip.set_title("Now: the newest ping", fontsize=_TEXT_PT, color=INK, loc="left")
+    strip.set_xticklabels([])
+    history.set_xlabel("range / m", fontsize=_TEXT_PT, color=INK)
+    history.set_ylabel("age / s", fontsize=_TEXT_PT, color=INK)
+    strip.set_ylabel("dB", fontsize=_TEXT_PT, color=INK)
+    good = [r for r in page.results if r.profile is not None]
+    if page.receiver is None or not good:
+        strip.set_xticks([])
+        strip.set_yticks([])
+        history.set_xticks([])
+        history.set_yticks([])
+        history.text(
+            0.5,
+            0.5,
+            "nothing heard yet",
+            ha="center",
+            va="center",
+            fontsize=_TEXT_PT,
+            color=SOFT,
+            transform=history.transAxes,
+        )
+        return
+    scale = range_scale(page.receiver)
+    low_db, high_db = strength_limits_db(good, scale)
+    newest, interval_s = good[-1], page.receiver.plan.timing.ping_interval_s
+    rows = np.full((page.pings, _COLUMNS), np.nan)
+    columns: dict[tuple[int, float], RangeColumns] = {}
+    for r in good:
+        age, profile = newest.index - r.index, r.profile
+        if profile is None or age >= page.pings:
+            continue
+        key = (profile.envelope.size, profile.bin_s)
+        if key not in columns:
+            range_m = scale.range_m(np.arange(key[0]) * profile.bin_s)
+            columns[key] = RangeColumns(range_m, stop_m=scale.stop_m, columns=_COLUMNS)
+        rows[age] = decibels(columns[key](np.abs(profile.envelope)))
+    place_m = (np.arange(_COLUMNS) + 0.5) * scale.stop_m / _COLUMNS
+    strip.plot(place_m, rows[0], color=INK, linewidth=1.4)
+    from matplotlib.colors import ListedColormap
+
+    history.imshow(
+        rows,
+        cmap=ListedColormap(strength_colours(), name="strength"),
+        vmin=low_db,
+        vmax=high_db,
+        aspect="auto",
+        interpolation="nearest",
+        extent=(0.0, scale.stop_m, (page.pings - 0.5) * interval_s, -0.5 * interval_s),
+    )
+    for axes in (strip, history):
+        axes.set_xlim(0.0, scale.stop_m)
+    strip.set_ylim(low_db, high_db)
