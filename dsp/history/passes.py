@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
+from dsp.goodness import Goodness, goodness
 
 Kind = Literal["pass", "half", "stay", "cannot-tell"]
 
@@ -38,12 +39,11 @@ LESSER_SHARE = 0.2
 an arch. A beam turned aside by 0.7 of its half-power angle leaves so much energy."""
 
 _SURE = 3.0  # standard deviations from which a curve, or a change, is taken as real
-_ROUGH = 2.0  # times its own noise: rougher than that, something else is wrong
 _STRANGE = 4.5  # robust deviations from which a hit is not the track's
 _LIKELY = 1.645  # one-sided, 95 %
 _CHANCE = 1e-3  # of taking noise for a change
 _HALF_POWER_DB = 10 * math.log10(2)
-_MISFIT_SHARE = 0.025  # of the arch's height: what the curve may be wrong by
+_BEAM_DB = 0.1  # to which a parabola is any beam's level near its axis
 _HEADING_MEAN, _HEADING_DEVIATION = 0.5, math.sqrt(1 / 8)  # of cos² ψ, ψ even over the circle
 
 
@@ -184,9 +184,10 @@ def passage_of(
     strength_db: ArrayLike,
     snr_db: ArrayLike,
     *,
-    resolution_m: float,
     baseline_m: float = 0.0,
     half_angle_rad: float | None = None,
+    drift_m: float = 0.0,
+    turned: tuple[bool, bool] = (False, False),
 ) -> Passage:
     """Judge one track and fit its way.
 
@@ -199,21 +200,28 @@ def passage_of(
         (:func:`uncoupled_range_m`), and their standard deviations from ping to ping.
     strength_db, snr_db : array_like, shape (hits,)
         Amplitudes, dB re anything, and 2E/N0. NaN where a device hands on no strength.
-    resolution_m : float
-        Two echoes closer than this run into one.
     baseline_m : float
         From source to receiver.
     half_angle_rad : float, optional
         Of the cone: a pass through it would have raised the range by so much that a
-        range which kept still is a stay, whatever its strength did.
+        range which kept still is a stay, whatever its strength did; and one that drew an
+        arch while its strength kept steady did not go through that cone.
+    drift_m : float
+        By how much a drift of medium, clock or sensor may have changed its range, from its
+        least to its most. No pass is told of less; a stay within it holds it in its
+        uncertainty.
+    turned : tuple of (bool, bool)
+        Whether it turned back where the track begins, and where it ends
+        (:class:`dsp.history.tracking.Track`): what did so within the beam swings.
 
     Raises
     ------
     ValueError
-        On a resolution or noise not above zero, or arrays of different lengths.
+        On a range or noise not above zero, a negative drift, or arrays of different
+        lengths.
     """
     track = _Track(time_s, range_m, noise_m, strength_db, snr_db)
-    require_positive("resolution_m", resolution_m, "m")
+    require_within("drift_m", drift_m, 0, math.inf, "m")
     if track.time_s.size < FEWEST_HITS:
         return track.untold(f"{track.time_s.size} hits; it takes at least {FEWEST_HITS}")
     if track.has_strength and track.strongest_snr_db() < LEAST_SNR_DB:
@@ -221,23 +229,34 @@ def passage_of(
     moved = track.trend(track.range_m, track.noise_m)
     strength = track.trend(track.strength_db, track.u_strength_db)
     steady = track.has_strength and strength.most < _HALF_POWER_DB
-    # A pass changes both; a range that seems to move while the strength keeps steady
-    # needs better proof.
-    real = moved.chance < (_CHANCE**2 if steady else _CHANCE)
-    if steady and (not real or moved.least < resolution_m / 10):
-        return track.stay()
-    if not real:
+    wander_m = track.wander_m(moved)
+    if wander_m <= drift_m:
+        # A pass through the cone changes strength and range; what changed neither stayed.
         rise_m = 0.0
         if half_angle_rad is not None:
             rise_m = float(track.range_m.min()) * (1 / math.cos(half_angle_rad) - 1)
-        if moved.most < rise_m / 2:
-            return track.stay()
+        if steady or moved.most < rise_m / 2:
+            return track.stay(wander_m)
+        if wander_m > 0:
+            return track.untold("a drift of the medium would change its range by as much")
         return track.untold("a stay and a shallow pass would look alike")
+    if track.turned_within_the_beam(turned):
+        return track.untold("it turned back within the beam: it swings, and is on no straight way")
+    # A range that seems to move while the strength keeps steady needs better proof.
+    if moved.chance >= (_CHANCE**2 if steady else _CHANCE):
+        return track.untold(f"its range wandered by {1e3 * wander_m:.1f} mm, and on no way")
     if moved.bend <= _SURE * moved.u_bend:
         return track.untold("its range changed without a curve: it came nearer or went away")
+    if steady and half_angle_rad is not None:
+        return track.untold(
+            f"its range changed by {1e3 * wander_m:.1f} mm, and its strength not as a way "
+            "through the beam would change it"
+        )
+    if moved.bend - _LIKELY * moved.u_bend <= drift_m:
+        return track.untold("a drift of the medium would bend its way by as much")
     way = _fitted(track, baseline_m)
     if way is None:
-        return track.untold("no straight way fits its ranges")
+        return track.untold("no straight way fits its ranges to within their own uncertainties")
     return _arch(track, way)
 
 
@@ -351,8 +370,8 @@ class _Track:
 
     def trend(self, values: NDArray[np.float64], u_values: NDArray[np.float64]) -> _Trend:
         """Fit a parabola from −1, the first hit, to 1, the last."""
-        curve, spread, rough = _parabola(self._place, values, u_values)
-        spread = spread * rough**2
+        curve, spread, left = _parabola(self._place, values, u_values)
+        spread = spread * left.ratio**2
         chi2 = float(curve[1:] @ np.linalg.solve(spread[1:, 1:], curve[1:]))
         # From the middle to the start and to the end, and from start to end.
         step = np.array([[0.0, -1.0, 1.0], [0.0, 1.0, 1.0], [0.0, 2.0, 0.0]])
@@ -365,6 +384,25 @@ class _Track:
             bend=float(curve[2]),
             u_bend=math.sqrt(spread[2, 2]),
         )
+
+    def within_the_beam(self) -> NDArray[np.bool_]:
+        """Which hits are as strong as half of the strongest power, out and back each."""
+        if not self.has_strength:
+            return np.ones(self.time_s.size, dtype=bool)
+        strong_db = float(np.percentile(self.strength_db, 90)) - 2 * _HALF_POWER_DB
+        return np.asarray(self.strength_db > strong_db)
+
+    def turned_within_the_beam(self, turned: tuple[bool, bool]) -> bool:
+        """Say whether it was within the beam where it turned back.
+
+        Two targets on ways that join are weak there, as one has left the beam and the
+        other has not yet come.
+        """
+        ends = [own for own, at in zip((slice(3), slice(-3, None)), turned, strict=True) if at]
+        if not self.has_strength:
+            return bool(ends)
+        within = self.within_the_beam()
+        return any(2 * np.count_nonzero(within[own]) > within[own].size for own in ends)
 
     def lesser_share(self, time_s: float) -> float:
         """Share of an arch to the lesser side of a time: of its energy or its length.
@@ -390,17 +428,35 @@ class _Track:
             last_s=float(self.time_s[-1]),
         )
 
-    def stay(self) -> Passage:
-        """Answer that it stayed."""
-        weight = 1 / self.noise_m**2
-        mean_m = float(weight @ self.range_m / weight.sum())
-        rough = _roughness((self.range_m - mean_m) / self.noise_m, 1)
+    def wander_m(self, moved: _Trend) -> float:
+        """From the least to the most of an even drift that scatters as the ranges do.
+
+        0 where they neither scatter more than their own noise nor follow a trend.
+        """
+        mean_m, weight = self._mean_m()
+        left = goodness(self.range_m - mean_m, self.noise_m, fitted=1)
+        if left.holds and moved.chance >= _CHANCE:
+            return 0.0
+        # All values of an even spread of a width w lie about its mean by w/√12.
+        beyond = max(left.chi_square - left.degrees_of_freedom, 0.0)
+        return max(math.sqrt(12 * beyond / weight), moved.least)
+
+    def stay(self, wander_m: float) -> Passage:
+        """Answer that it stayed: within twice the uncertainty, wherever it was in between."""
+        mean_m, weight = self._mean_m()
+        rough = goodness(self.range_m - mean_m, self.noise_m, fitted=1).ratio
         return dataclasses.replace(
             self.untold(""),
             kind="stay",
             closest_range_m=mean_m,
-            u_closest_range_m=rough / math.sqrt(weight.sum()),
+            u_closest_range_m=math.hypot(rough / math.sqrt(weight), wander_m / math.sqrt(12)),
         )
+
+    def _mean_m(self) -> tuple[float, float]:
+        """Return the mean range, and the weight that it has."""
+        weight = 1 / self.noise_m**2
+        total = float(weight.sum())
+        return float(weight @ self.range_m) / total, total
 
     def told(self, kind: Kind, way: _Way) -> Passage:
         """Answer how it passed."""
@@ -457,19 +513,14 @@ def _along(place: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.vander(place, 3, increasing=True)
 
 
-def _roughness(misfit: NDArray[np.float64], fitted: int) -> float:
-    """How much rougher than its own noise a fit is; at least 1 (the Birge ratio)."""
-    return max(1.0, math.sqrt(float(misfit @ misfit) / max(misfit.size - fitted, 1)))
-
-
 def _parabola(
     place: NDArray[np.float64], values: NDArray[np.float64], u_values: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Fit a parabola; return its three numbers, their covariance, and the roughness."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], Goodness]:
+    """Fit a parabola; return its three numbers, their covariance, and how good it is."""
     design = _along(place) / u_values[:, np.newaxis]
     spread = np.asarray(np.linalg.pinv(design.T @ design), dtype=np.float64)
     curve = spread @ design.T @ (values / u_values)
-    return curve, spread, _roughness(values / u_values - design @ curve, 3)
+    return curve, spread, goodness(values / u_values - design @ curve, fitted=3)
 
 
 def _beam(
@@ -478,7 +529,7 @@ def _beam(
     """Fit the beam's axis, with its uncertainty, and its half-power half angle.
 
     Near its axis any beam falls by the square of the angle; a piston's holds to that
-    within 0.1 dB as far as 1.25 half-power angles.
+    within 0.1 dB as far as 1.25 half-power angles. None where levels do not fall so.
     """
     # Side lobes are left out from the start; one hit that another target's echo has
     # swelled does not set the level.
@@ -487,13 +538,15 @@ def _beam(
     for _ in range(4):
         if np.count_nonzero(near) < FEWEST_HITS:
             return answer
-        curve, spread, rough = _parabola(angle_rad[near], level_db[near], u_level_db[near])
+        u_db = np.hypot(u_level_db[near], _BEAM_DB)
+        curve, spread, left = _parabola(angle_rad[near], level_db[near], u_db)
+        rough = left.ratio
         if curve[2] >= -_SURE * rough * math.sqrt(spread[2, 2]):
             return answer
         axis_rad, half_rad = -curve[1] / (2 * curve[2]), math.sqrt(-_HALF_POWER_DB / curve[2])
         slope = np.array([0.0, 1.0, 2 * axis_rad]) / (2 * curve[2])
         u_axis_rad = rough * math.sqrt(float(slope @ spread @ slope))
-        answer = (float(axis_rad), u_axis_rad, half_rad)
+        answer = (float(axis_rad), u_axis_rad, half_rad) if left.holds else None
         near = np.abs(angle_rad - axis_rad) < 1.25 * half_rad
     return answer
 
@@ -544,15 +597,18 @@ def _fitted(track: _Track, baseline_m: float) -> _Way | None:
     found = least_squares(
         misfit, first, jac=slopes, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14
     )
-    rough = _roughness(found.fun, 3)
+    rough = goodness(found.fun, fitted=3).ratio
     slope = np.asarray(found.jac)
-    spread = np.linalg.pinv(slope.T @ slope) * rough**2
+    spread = np.linalg.pinv(slope.T @ slope)
+    # Outside the beam, and near its nulls above all, an echo is no copy of the pulse: there
+    # its range is rougher than its noise, which counts, and is no other way.
+    within = track.within_the_beam()
+    decided = np.einsum("ij,jk,ik->i", slope, spread, slope)[within].sum()
+    if not goodness(found.fun[within], fitted=round(float(decided))).holds:
+        return None
+    spread = spread * rough**2
     u = np.sqrt(np.maximum(np.diag(spread), 0))
     range_m, speed = abs(float(found.x[0])), abs(float(found.x[1])) / span_s
-    error_m = found.fun * track.noise_m
-    rise_m = float(track.range_m.max()) - range_m
-    if rough > _ROUGH and math.sqrt(float(np.mean(error_m**2))) > _MISFIT_SHARE * rise_m:
-        return None
     # Along the baseline the path opens more slowly than across it, and nobody said which.
     lag = baseline_m**2 / 4 / (range_m**2 + baseline_m**2 / 4)
     by_heading = lag / 2 / (1 - _HEADING_MEAN * lag) * _HEADING_DEVIATION

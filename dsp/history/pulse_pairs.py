@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive
+from dsp.goodness import goodness
 from dsp.physics.doppler import fastest_speed_m_s
 
 
@@ -41,12 +42,16 @@ class ClosingSpeed:
         phases; nothing but the ranges can tell them apart.
     pairs : int
         Of neighbouring pings.
+    even : bool
+        Whether all phases stand where one speed would have them, within their noise. Where
+        they do not, it changed on the way, and no number here is to be trusted.
     """
 
     speed_m_s: float
     u_speed_m_s: float
     fastest_m_s: float
     pairs: int
+    even: bool = True
 
 
 def closing_speed(
@@ -117,6 +122,7 @@ def closing_speed(
         u_speed_m_s=math.sqrt(variance) / math.pi * fastest_m_s,
         fastest_m_s=fastest_m_s,
         pairs=pairs,
+        even=_even(z[heard], snr[heard], np.flatnonzero(heard), angle_rad),
     )
 
 
@@ -129,6 +135,8 @@ def unfolded(
     u_sound_speed_m_s: float = 0.0,
 ) -> ClosingSpeed | None:
     """Return the speed with these phases that the ranges allow; None if they allow two.
+
+    None too where the speed was not even.
 
     Parameters
     ----------
@@ -148,7 +156,7 @@ def unfolded(
     require_positive("sound_speed_m_s", sound_speed_m_s, "m/s")
     # Three deviations of the ranges' speed, and of the phases', have to stay within the
     # half of a fold.
-    if 3 * math.hypot(u_coarse_m_s, found.u_speed_m_s) > found.fastest_m_s:
+    if not found.even or 3 * math.hypot(u_coarse_m_s, found.u_speed_m_s) > found.fastest_m_s:
         return None
     fold_m_s = 2 * found.fastest_m_s
     folds = round((coarse_m_s - found.speed_m_s) / fold_m_s)
@@ -159,6 +167,22 @@ def unfolded(
     return dataclasses.replace(
         found, speed_m_s=speed_m_s, u_speed_m_s=math.hypot(found.u_speed_m_s, by_medium_m_s)
     )
+
+
+def _even(
+    z: NDArray[np.complex128],
+    d2: NDArray[np.float64],
+    ping: NDArray[np.int64],
+    angle_rad: float,
+) -> bool:
+    """Hold the phases to a line, near the one that turns by an angle from ping to ping."""
+    turned = z / np.abs(z) * np.exp(-1j * angle_rad * ping)
+    left_rad = np.angle(turned * np.conj(np.sum(d2 * turned)))
+    # So close to the line that no phase is a turn away.
+    design = np.vander(ping - ping.mean(), 2) * np.sqrt(d2)[:, np.newaxis]
+    over = left_rad * np.sqrt(d2)
+    line, *_ = np.linalg.lstsq(design, over)
+    return goodness(over - design @ line, fitted=2).holds
 
 
 def _angle_variance(d2: NDArray[np.float64], both: NDArray[np.bool_]) -> float:

@@ -91,11 +91,15 @@ class Track:
         Which echo of each.
     unsure : bool
         Whether it ran together with another, and nobody can say which went on where.
+    turned : tuple of (bool, bool)
+        Whether what was heard turned back where the track begins, and where it ends: it
+        came from a nearest point, and went to one, as another track.
     """
 
     scan: NDArray[np.int64]
     echo: NDArray[np.int64]
     unsure: bool = False
+    turned: tuple[bool, bool] = (False, False)
 
     def __post_init__(self) -> None:
         for name in ("scan", "echo"):
@@ -195,23 +199,28 @@ class Tracker:
         free = np.ones(heard.scan.size, dtype=bool)
         free[merged] = False
         rough = [
-            (leg, doubt)
+            (leg, doubt, (leg[0] != hits[0], leg[-1] != hits[-1]))
             for hits, doubt in zip(followed, unsure, strict=True)
             for leg in _legs(hits, heard, resolution_m)
         ]
-        found: list[tuple[Hits, bool]] = []
-        for leg, doubt in sorted(rough, key=lambda r: -r[0].size):
+        found: list[tuple[Hits, bool, tuple[bool, bool]]] = []
+        for leg, doubt, turned in sorted(rough, key=lambda r: -r[0].size):
             own = leg[free[leg]]
             if own.size < FEWEST_HITS:
                 continue
             own = _mended(own, pings, free, resolution_m)
             free[own] = False
-            found.append((own, doubt))
+            found.append((own, doubt, turned))
         found.sort(key=lambda f: -f[0].size)
-        whole = _whole([own for own, _ in found], pings, resolution_m)
+        whole = _whole([own for own, _, _ in found], pings, resolution_m)
         return tuple(
-            Track(scan=heard.scan[own], echo=own - pings.start[heard.scan[own]], unsure=doubt)
-            for (own, doubt), kept in zip(found, whole, strict=True)
+            Track(
+                scan=heard.scan[own],
+                echo=own - pings.start[heard.scan[own]],
+                unsure=doubt,
+                turned=turned,
+            )
+            for (own, doubt, turned), kept in zip(found, whole, strict=True)
             if kept
         )
 

@@ -16,18 +16,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history.echo_phase import sharpened
+from dsp.history.medium_drift import Ranges, changed_alike
 from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
-from dsp.history.tracking import Scan, Tracker
+from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams
 from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
-from rig.run.budget import SHIFT_TERMS, is_of_sound_speed
+from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import COLUMNS, Hits
 from rig.run.run import Run
+
+MOST_SHARED = 4.0
+"""So many times what the plan lets expect, a change that two targets share is the medium's;
+beyond, two that move alike are likelier."""
+
+_DRIFT = 2 * math.sqrt(2)
+"""Between two values that are each unsure by u, at 95 %."""
+
+_Key = tuple[bytes, bool, tuple[bool, bool]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,7 +136,7 @@ class Following:
             resolution_m=resolution_m(receiver), interval_s=receiver.plan.timing.ping_interval_s
         )
         self._hits: list[Hits] = []
-        self._judged: dict[tuple[bytes, bool], Passing] = {}
+        self._judged: dict[_Key, _Judged] = {}
 
     def add(self, hits: Hits) -> None:
         """Take the next ping that was not lost.
@@ -145,16 +155,17 @@ class Following:
             return ()
         echoes = _Echoes.of(self._hits)
         start = np.cumsum([0, *(h.delay_s.size for h in self._hits)])
-        judged: dict[tuple[bytes, bool], Passing] = {}
+        judged: dict[_Key, _Judged] = {}
         for track in self._tracker.tracks():
             row = start[track.scan] + track.echo
-            key = row.tobytes(), track.unsure
-            passing = self._judged.get(key)
-            if passing is None:
-                passing = _passing(self._receiver, echoes.taken(row), track.unsure)
-            judged[key] = passing
+            key = row.tobytes(), track.unsure, track.turned
+            found = self._judged.get(key)
+            if found is None:
+                found = _judged(self._receiver, echoes.taken(row), track)
+            judged[key] = found
         self._judged = judged
-        return tuple(sorted(judged.values(), key=lambda p: (p.passage.first_s, p.range_m[0])))
+        passings = _freed_of_the_medium(self._receiver, list(judged.values()))
+        return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
 
 
 def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, ...]:
@@ -196,9 +207,55 @@ class _Echoes:
         return _Echoes(**{field.name: getattr(self, field.name)[row] for field in fields})
 
 
-def _passing(receiver: Receiver, echoes: _Echoes, unsure: bool) -> Passing:
-    """Judge one track."""
-    plan, cell_m = receiver.plan, resolution_m(receiver)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Judged:
+    """A track as it was judged by itself, with its ranges as sharp as they are known."""
+
+    passing: Passing
+    ranges: Ranges
+
+
+def _freed_of_the_medium(receiver: Receiver, judged: Sequence[_Judged]) -> list[Passing]:
+    """Take back each pass that another target's range shares: it is the medium's, not theirs."""
+    answer = []
+    for one in judged:
+        passing = one.passing
+        shared = passing.passage.kind in ("pass", "half") and any(
+            other is not one and changed_alike(one.ranges, other.ranges) for other in judged
+        )
+        most_m = MOST_SHARED * _drift_m(receiver, float(np.mean(passing.range_m)))
+        if shared and np.ptp(one.ranges.range_m) < most_m:
+            reason = "another's range changed alike: the medium may have changed, and no target"
+            passing = dataclasses.replace(passing, passage=_untold(passing.passage, reason))
+        answer.append(passing)
+    return answer
+
+
+def _untold(passage: Passage, reason: str) -> Passage:
+    return Passage(
+        kind="cannot-tell",
+        reason=reason,
+        hits=passage.hits,
+        first_s=passage.first_s,
+        last_s=passage.last_s,
+    )
+
+
+def _drift_m(receiver: Receiver, range_m: float) -> float:
+    """By how much a drift of the medium may change a range within a run, least to most.
+
+    As the plan knows its medium: in each ping, the sound speed lies within its uncertainty.
+    """
+    budget = receiver.range_model.budget(
+        delay_s=2 * range_m / receiver.sound_speed_m_s, u_delay_s=0.0, u_mark_s=0.0, direct=False
+    )
+    by_speed_m = range_m * receiver.u_drift_m_s / receiver.sound_speed_m_s
+    return _DRIFT * math.hypot(by_speed_m, _combined(budget, lambda name: name == GRADIENT))
+
+
+def _judged(receiver: Receiver, echoes: _Echoes, track: Track) -> _Judged:
+    """Judge one track by itself."""
+    plan = receiver.plan
     # The middle of the pulse meets the target half-way through its flight.
     time_s = echoes.sent_s + plan.pulse.duration_s / 2 + echoes.delay_s / 2
     noise_m = echoes.noise_m
@@ -224,26 +281,26 @@ def _passing(receiver: Receiver, echoes: _Echoes, unsure: bool) -> Passing:
             u_sound_speed_m_s=receiver.u_sound_speed_m_s,
         )
     half_angle_rad = _half_angle_rad(receiver)
+    ranges = Ranges(
+        ping=echoes.ping,
+        range_m=range_m if sharp is None else sharp.range_m,
+        noise_m=noise_m if sharp is None else sharp.noise_m,
+    )
     passage = passage_of(
         time_s,
-        range_m if sharp is None else sharp.range_m,
-        noise_m if sharp is None else sharp.noise_m,
+        ranges.range_m,
+        ranges.noise_m,
         echoes.strength_db,
         echoes.snr_db,
-        # Phases tell a range finer than the envelope's resolution can.
-        resolution_m=cell_m if sharp is None else min(cell_m, receiver.wavelength_m),
         baseline_m=plan.geometry.baseline_m,
         half_angle_rad=half_angle_rad,
+        drift_m=_drift_m(receiver, float(np.mean(range_m))),
+        turned=track.turned,
     )
-    if unsure:
-        passage = Passage(
-            kind="cannot-tell",
-            reason="it ran together with another echo, and nobody can say which went on where",
-            hits=passage.hits,
-            first_s=passage.first_s,
-            last_s=passage.last_s,
-        )
-    return Passing(
+    if track.unsure:
+        reason = "it ran together with another echo, and nobody can say which went on where"
+        passage = _untold(passage, reason)
+    passing = Passing(
         passage=_with_common(
             receiver, passage, echoes, u_shift_m=0.0 if sharp is None else sharp.u_shift_m
         ),
@@ -254,6 +311,7 @@ def _passing(receiver: Receiver, echoes: _Echoes, unsure: bool) -> Passing:
         closing=closing,
         unfolded=certain,
     )
+    return _Judged(passing=passing, ranges=ranges)
 
 
 def _combined(budget: Budget, wanted: Callable[[str], bool]) -> float:
@@ -328,6 +386,8 @@ def _line(passing: Passing) -> str:
         if passing.unfolded is not None:
             certain = passing.unfolded
             speed = f"; closing at {certain.speed_m_s:.4f} ± {2 * certain.u_speed_m_s:.4f} m/s"
+        elif passing.closing is not None and not passing.closing.even:
+            speed = "; closing at no even speed"
         elif passing.closing is not None:
             found = passing.closing
             speed = (
@@ -378,7 +438,15 @@ def _with_common(
     scale_m = _combined(budget, is_of_sound_speed)
     shift_m = _combined(budget, lambda name: name in SHIFT_TERMS) / 2
     by_range = math.hypot(scale_m, shift_m) / float(echoes.range_m[nearest])
-    u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_range)
+    # A drift bends it too, and the square of the speed is its bend. Of half an arch a parabola
+    # has a quarter of the rise for its bend, and the drift at both ends and the middle.
+    rise_m = float(echoes.range_m.max()) - passage.closest_range_m
+    bend_m = rise_m if told.kind == "pass" else rise_m / 4
+    u_drift_m = _drift_m(receiver, passage.closest_range_m) / _DRIFT
+    by_drift = math.sqrt(1.5) * u_drift_m / (2 * bend_m)
+    u_speed = math.hypot(
+        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift)
+    )
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
 
 

@@ -53,6 +53,9 @@ class Receiver:
     calibration : Calibration or None
     sound_speed_m_s, u_sound_speed_m_s : float
         Of the plan's medium, at the sensor.
+    u_drift_m_s : float
+        How far it may stand from its mean in any ping, as the plan knows its temperature and
+        what else it hangs on.
     marks : MarkSearch
         Finds the time-zero mark of a block.
 
@@ -123,6 +126,9 @@ class Receiver:
             u_humidity_percent=plan.medium.u_humidity_percent,
             u_salinity_g_kg=plan.medium.u_salinity_g_kg,
         )
+        # The formula's own error is the same in all pings.
+        drifting = (u for name, u in speed_terms_m_s.items() if name != "formula")
+        self.u_drift_m_s = math.hypot(*drifting)
         if calibration is not None and calibration.sound_speed.method != "formula":
             stored = calibration.sound_speed
             self.sound_speed_m_s *= stored.sound_speed_m_s / stored.by_formula_m_s

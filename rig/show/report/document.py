@@ -503,8 +503,10 @@ def _besides(passing: Passing) -> str:
         words.append(
             f"{told.strong_hits} hits within half power, foretold {passing.forecast_hits:.0f}"
         )
-    if told.kind != "stay" and passing.unfolded is None and passing.closing is not None:
-        found = passing.closing
+    found = passing.closing if told.kind == "cannot-tell" else None
+    if found is not None and not found.even:
+        words.append("closing at no even speed")
+    elif found is not None and passing.unfolded is None:
         words.append(
             f"closing at {_with_u(found.speed_m_s, found.u_speed_m_s, 4)} m/s, or that and any "
             f"multiple of {2 * found.fastest_m_s:.4f} m/s"

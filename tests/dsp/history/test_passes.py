@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from dsp.history.passes import Passage, passage_of, passing_range_m, uncoupled_range_m
 from dsp.physics.doppler import chirp_coupling_s, chirp_delay_shift_s
 
-# A chirp of 4 to 12 kHz in air: envelope βₑ 14510 rad/s, resolution 21.4 mm (the
+# A chirp of 4 to 12 kHz in air: envelope βₑ 14510 rad/s (the
 # reference values of the bench; flat band).
-BETA_RAD_S, SPEED_M_S, RESOLUTION_M = 14510.395, 343.2, 0.02145
+BETA_RAD_S, SPEED_M_S = 14510.395, 343.2
 HALF_ANGLE_RAD = math.radians(15.0)
 
 
@@ -60,7 +60,6 @@ def heard(drawn: Drawn, *, snr_db: float, rng: np.random.Generator, **more: floa
         noise_m[kept],
         told[kept],
         told[kept],
-        resolution_m=RESOLUTION_M,
         baseline_m=drawn.baseline_m,
         half_angle_rad=more.get("half_angle_rad"),
     )
@@ -155,9 +154,7 @@ def test_the_unknown_heading_is_within_its_own_uncertainty(share: float) -> None
         along_baseline=share,
     )
     level = np.full(time_s.size, 40.0)
-    told = passage_of(
-        time_s, range_m, np.full(80, 1e-4), level, level, resolution_m=0.02, baseline_m=0.2
-    )
+    told = passage_of(time_s, range_m, np.full(80, 1e-4), level, level, baseline_m=0.2)
     assert told.crossing_speed_m_s is not None
     assert told.u_crossing_speed_m_s is not None
     assert told.closest_range_m == pytest.approx(0.4, abs=3e-4)
@@ -235,11 +232,10 @@ def test_an_echo_that_fades_in_place_is_a_stay_only_where_a_pass_would_have_show
     swell = 25 - 12 * ((time_s - 1.0) / 1.0) ** 2
     noise_m = SPEED_M_S / 2 / (BETA_RAD_S * 10 ** (swell / 20))
     range_m = 1.0 + noise_m * np.random.default_rng(19).standard_normal(20)
-    given_ = {"resolution_m": RESOLUTION_M}
 
     def kind(half_angle_rad: float | None) -> str:
         return passage_of(
-            time_s, range_m, noise_m, swell, swell, half_angle_rad=half_angle_rad, **given_
+            time_s, range_m, noise_m, swell, swell, half_angle_rad=half_angle_rad
         ).kind
 
     assert kind(math.radians(15.0)) == "stay"
@@ -255,9 +251,7 @@ def test_no_strength_leaves_the_ranges_to_judge_by() -> None:
     arch = np.hypot(1.0, 0.3 * (time_s - 2.0)) + noise_m * rng.standard_normal(40)
     still = 1.0 + noise_m * rng.standard_normal(40)
     kinds = [
-        passage_of(
-            time_s, r, noise_m, nothing, nothing, resolution_m=0.02, half_angle_rad=0.26
-        ).kind
+        passage_of(time_s, r, noise_m, nothing, nothing, half_angle_rad=0.26).kind
         for r in (arch, still)
     ]
     assert kinds == ["pass", "stay"]
@@ -269,7 +263,7 @@ def test_a_stranger_in_the_gate_does_not_bend_the_arch() -> None:
     range_m = np.hypot(1.0, 0.3 * (time_s - 2.0))
     range_m[[3, 39]] += 0.02  # 40 deviations
     level = np.full(40, 30.0)
-    told = passage_of(time_s, range_m, noise_m, level, level, resolution_m=0.02)
+    told = passage_of(time_s, range_m, noise_m, level, level)
     assert told.hits == 38
     # No noise was added: the rest is the fit's own rounding.
     assert told.closest_range_m == pytest.approx(1.0, abs=1e-6)
@@ -306,7 +300,7 @@ def test_ranges_of_a_straight_way_are_freed_of_the_coupling(
 
 def test_rows_of_different_lengths_are_refused() -> None:
     with pytest.raises(ValueError, match="rows of one size"):
-        passage_of([0.0, 1.0], [1.0], [0.1], [0.0], [20.0], resolution_m=0.02)
+        passage_of([0.0, 1.0], [1.0], [0.1], [0.0], [20.0])
 
 
 @pytest.mark.parametrize(("baseline_m", "share"), [(-0.1, 0.0), (0.1, 1.5)])
