@@ -1,4 +1,4 @@
-"""Which tests may run side by side.
+"""Which tests may run side by side, and what no test is held to: the clock on the wall.
 
 Each file's tests stay together, so that what a file sets up once is set up once. Sound
 servers and the board's emulator are one of a kind: their tests take turns.
@@ -9,12 +9,19 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 # As the command does it: small systems of equations are not shared out among threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # Tests are imported by path, so that none finds what it shares with others beside it.
 sys.path.insert(0, str(Path(__file__).parent / "shared"))
+
+# A busy machine may take as long as it likes over an example: no claim here is about time.
+settings.register_profile(
+    "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("any machine")
 
 TOGETHER = ("audio", "board")
 
