@@ -1,11 +1,13 @@
 """Which tests may run side by side, and what no test is held to: the clock on the wall.
 
-Each file's tests stay together, so that what a file sets up once is set up once. Sound
-servers and the board's emulator are one of a kind: their tests take turns.
+Each file's tests stay together, so that what a file sets up once is set up once; and those
+on reports, which share a recording, its report and a browser. Sound servers and the board's
+emulator are one of a kind: their tests take turns.
 """
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,7 +25,7 @@ settings.register_profile(
 )
 settings.load_profile("any machine")
 
-TOGETHER = ("audio", "board")
+TOGETHER = ("audio", "board", "report")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -31,3 +33,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         path = Path(item.path)
         alone = [part for part in path.parts if part in TOGETHER]
         item.add_marker(pytest.mark.xdist_group(alone[0] if alone else path.stem))
+
+
+@pytest.fixture
+def unseen_pictures() -> Iterator[None]:
+    """Pictures are laid out and not painted: for a test that looks at none."""
+    from blank_paper import blank_paper
+
+    with blank_paper():
+        yield
