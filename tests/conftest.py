@@ -1,14 +1,17 @@
-"""Which tests may run side by side.
+"""Which tests may run side by side, and what no test is held to: the clock on the wall.
 
-Each file's tests stay together, so that what a file sets up once is set up once. Sound
-servers and the board's emulator are one of a kind: their tests take turns.
+Each file's tests stay together, so that what a file sets up once is set up once; and those
+on reports, which share a recording, its report and a browser. Sound servers and the board's
+emulator are one of a kind: their tests take turns.
 """
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 # As the command does it: small systems of equations are not shared out among threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -16,7 +19,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Tests are imported by path, so that none finds what it shares with others beside it.
 sys.path.insert(0, str(Path(__file__).parent / "shared"))
 
-TOGETHER = ("audio", "board")
+# A busy machine may take as long as it likes over an example: no claim here is about time.
+settings.register_profile(
+    "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("any machine")
+
+TOGETHER = ("audio", "board", "report")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -24,3 +33,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         path = Path(item.path)
         alone = [part for part in path.parts if part in TOGETHER]
         item.add_marker(pytest.mark.xdist_group(alone[0] if alone else path.stem))
+
+
+@pytest.fixture
+def unseen_pictures() -> Iterator[None]:
+    """Pictures are laid out and not painted: for a test that looks at none."""
+    from blank_paper import blank_paper
+
+    with blank_paper():
+        yield

@@ -13,6 +13,8 @@ from dsp.ping.compression import PulseCompressor
 from rig.cli import main
 from rig.run.receiver import Receiver
 
+pytestmark = pytest.mark.usefixtures("unseen_pictures")
+
 PLAN = """
 [pulse]
 kind = "chirp"

@@ -16,6 +16,8 @@ from rig.front_ends.board.search import ask_who
 from rig.teach.lessons.index import lesson_named, lesson_names
 from rig.teach.lessons.running import check_bench
 
+pytestmark = pytest.mark.usefixtures("unseen_pictures")
+
 PLAN = """
 [pulse]
 kind = "burst"

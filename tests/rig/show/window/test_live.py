@@ -11,19 +11,23 @@ import time
 import numpy as np
 import pytest
 from matplotlib.image import imread
+from typist import PATIENCE_S
 
 pytestmark = pytest.mark.window
 
 ROOT = pathlib.Path(__file__).parents[4]
-TOOLS = ("Xvfb", "xdotool", "import")
+TOOLS = ("Xvfb", "xdotool")
 SCREEN = (1280, 780)
 """With 60 dots kept for a title bar, a window of 1280 × 720 just fits."""
+
+ENDLESS = 100_000
 
 POINTER_RGB = (0xC2, 0x41, 0x0C)
 BODY_RGB = (0x9A, 0xA5, 0xB5)
 
-# Pings of the bench that ships, twenty a second, whose count is kept in a file; each
-# argument after the first two changes what happens.
+# Pings of the bench that ships, twenty a second. What has happened is kept in files: how many
+# pings came, the keys that were done and whose picture is on the screen, and that the window
+# knows of the pings' end. Each argument after the first two changes what happens.
 CHILD = """
 import pathlib, sys, time
 from rig.errors import DeviceError
@@ -32,12 +36,30 @@ from rig.run.receiver import Receiver
 from rig.run.run import Origin, Run
 from rig.tank.built_in import built_in
 from rig.show.window.live import show_live
+from rig.show.window.window import LiveWindow
 
 folder, pings, fails = pathlib.Path(sys.argv[1]), int(sys.argv[2]), "fails" in sys.argv
 scene, plan = built_in("bench")
 front_end = open_virtual_tank(plan, scene=scene, seed=3)
 truth = front_end.truth if "truth" in sys.argv else None
 run = Run(Receiver(plan, front_end.info), origin=Origin(truth=truth))
+press, take = LiveWindow.press, LiveWindow.take
+
+def pressed(window, key):
+    press(window, key)
+    if key != "q":
+        screen = window._canvas.get_tk_widget()
+        screen.update_idletasks()
+        screen.winfo_pointerxy()  # answered once all that was drawn before is on the screen
+        with (folder / "keys").open("a") as keys:
+            keys.write(key + "\\n")
+
+def taken(window, results, ending):
+    take(window, results, ending)
+    if ending:
+        (folder / "ended").touch()
+
+LiveWindow.press, LiveWindow.take = pressed, taken
 
 def paced():
     try:
@@ -58,19 +80,40 @@ except DeviceError as problem:
 """
 
 
-def eventually(claim, *, within_s=20.0):
-    """Return the first truthy value of `claim()`; fail where none comes in time."""
-    ends = time.monotonic() + within_s
+def eventually(claim):
+    """Return the first truthy value of `claim()`; how long it takes is no claim."""
+    ends = time.monotonic() + PATIENCE_S
     while time.monotonic() < ends:
         value = claim()
         if value:
             return value
-        time.sleep(0.1)
-    raise AssertionError(f"not true within {within_s:g} s: {claim.__name__}")
+        time.sleep(0.05)
+    raise AssertionError(f"never true: {claim.__name__}")
+
+
+class Screen:
+    """A virtual screen, and what stands on it."""
+
+    def __init__(self, number, memory):
+        self.name = f":{number}"
+        self._memory = memory
+
+    def rgb(self):
+        """What stands on it, dot by dot, as the server keeps it: an X window dump."""
+        dump = self._memory.read_bytes()
+        # XWDFile.h: the header's own size first, then 24 numbers, of which the 5th and 6th are
+        # the size, the 13th the bytes of a line, and the 20th the colours of a map after it.
+        numbers = np.frombuffer(dump, dtype=">u4", count=25).tolist()
+        width, height, line, colours = numbers[4], numbers[5], numbers[12], numbers[19]
+        assert numbers[11] == 32, "a screen of 24 bits keeps a dot in 32"
+        start = numbers[0] + 12 * colours
+        dots = np.frombuffer(dump, dtype=np.uint8, count=line * height, offset=start)
+        blue_first = dots.reshape(height, line // 4, 4)[:, :width, :3]
+        return blue_first[..., ::-1].astype(int)
 
 
 @pytest.fixture(scope="module")
-def display():
+def display(tmp_path_factory):
     missing = [tool for tool in TOOLS if shutil.which(tool) is None]
     try:
         import tkinter  # noqa: F401
@@ -83,9 +126,14 @@ def display():
         pytest.skip(complaint)
     told, tells = os.pipe()
     size = f"{SCREEN[0]}x{SCREEN[1]}x24"
-    # The server chooses a display that is free, and tells which.
+    memory = tmp_path_factory.mktemp("screen")
+    # The server chooses a display that is free, and tells which. A cursor would stand in its
+    # memory, over what it points at.
     server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(tells), "-screen", "0", size, "-nolisten", "tcp"],
+        [
+            *("Xvfb", "-displayfd", str(tells), "-screen", "0", size, "-nolisten", "tcp"),
+            *("-fbdir", str(memory), "-nocursor"),
+        ],
         pass_fds=[tells],
         stderr=subprocess.DEVNULL,
     )
@@ -93,9 +141,9 @@ def display():
     with os.fdopen(told) as answer:
         number = answer.readline().strip()
     assert number, "the virtual screen did not start"
-    yield f":{number}"
+    yield Screen(number, memory / "Xvfb_screen0")
     server.terminate()
-    server.wait(10)
+    server.wait()
 
 
 class Window:
@@ -103,7 +151,8 @@ class Window:
 
     def __init__(self, display, folder, pings, *how):
         self.folder = folder
-        self.environment = {**os.environ, "DISPLAY": display, "PYTHONPATH": str(ROOT)}
+        self.display = display
+        self.environment = {**os.environ, "DISPLAY": display.name, "PYTHONPATH": str(ROOT)}
         self.child = subprocess.Popen(
             [sys.executable, "-W", "error", "-c", CHILD, str(folder), str(pings), *how],
             env=self.environment,
@@ -138,8 +187,16 @@ class Window:
         return (self.panel(442, 470)[:, :, 0] < 60).sum() > 50
 
     def press(self, *keys):
+        """Press keys, and wait until each is done and what it changed is on the screen."""
         for key in keys:
+            done = self._done()
             self._xdotool("key", "--window", *self.number, key)
+            if key != "q":
+                eventually(lambda done=done: self._done() > done)
+
+    def _done(self):
+        kept = self.folder / "keys"
+        return kept.read_text().count("\n") if kept.exists() else 0
 
     def click(self, x, y):
         self._xdotool("mousemove", str(x), str(y), "click", "1")
@@ -152,14 +209,7 @@ class Window:
         )
 
     def screen(self):
-        shot = subprocess.run(
-            ["import", "-window", "root", "-depth", "8", "rgb:-"],
-            env=self.environment,
-            check=True,
-            capture_output=True,
-        )
-        width, height = SCREEN
-        return np.frombuffer(shot.stdout, dtype=np.uint8).reshape(height, width, 3).astype(int)
+        return self.display.rgb()
 
     def panel(self, top, bottom):
         """What a stretch of the panels shows, without their frames."""
@@ -185,15 +235,39 @@ class Window:
         return int((self.folder / "count").read_text() or 0)
 
     def ended(self):
-        out, err = self.child.communicate(timeout=20)
+        out, err = self.child.communicate(timeout=PATIENCE_S)
         return self.child.returncode, out, err
 
 
+@pytest.fixture(scope="module")
+def kept():
+    """The window that tests share, or none: it takes two seconds of a processor to open."""
+    windows = []
+    yield windows
+    for window in windows:
+        window.end()
+
+
 @pytest.fixture
-def window(display, tmp_path):
+def live(display, kept, tmp_path_factory, request):
+    """A window with pings that do not end; a test leaves it as it found it."""
+    if not kept:
+        kept.append(Window(display, tmp_path_factory.mktemp("window"), ENDLESS))
+        kept[0].wait()
+    failures = request.session.testsfailed
+    yield kept[0]
+    if request.session.testsfailed > failures:
+        kept.pop().end()  # nobody knows how it was left
+
+
+@pytest.fixture
+def window(display, kept, tmp_path):
+    """A function that opens a window of the test's own; the screen holds one at a time."""
+    while kept:
+        kept.pop().end()
     with contextlib.ExitStack() as opened:
 
-        def open_window(pings=100_000, *how):
+        def open_window(pings=ENDLESS, *how):
             made = Window(display, tmp_path, pings, *how)
             opened.callback(made.end)
             made.wait()
@@ -202,8 +276,7 @@ def window(display, tmp_path):
         yield open_window
 
 
-def test_window_fits_the_screen_and_keeps_up_with_the_pings(window):
-    live = window()
+def test_window_fits_the_screen_and_keeps_up_with_the_pings(live):
     screen = live.screen()
     assert (screen[:720] > 240).all(axis=2).mean() > 0.5
     assert (screen[725:] == 0).all()
@@ -213,16 +286,8 @@ def test_window_fits_the_screen_and_keeps_up_with_the_pings(window):
     eventually(lambda: (live.panel(442, 636) != first).mean() > 0.01)
 
 
-def test_pause_holds_the_picture_while_pings_go_on_and_are_taken(window):
-    live = window()
+def test_pause_holds_the_picture_while_pings_go_on_and_are_taken(live):
     live.press("space")
-
-    def stands_still():
-        before = live.panel(92, 636)
-        time.sleep(0.5)
-        return (live.panel(92, 636) == before).all()
-
-    eventually(stands_still)
     held, taken = live.panel(92, 636), live.count()
     eventually(lambda: live.count() >= taken + 20)
     assert (live.panel(92, 636) == held).all()
@@ -230,8 +295,7 @@ def test_pause_holds_the_picture_while_pings_go_on_and_are_taken(window):
     eventually(lambda: (live.panel(92, 636) != held).any())
 
 
-def test_mark_is_set_moved_and_taken_away_by_keys_and_by_a_click(window):
-    live = window()
+def test_mark_is_set_moved_and_taken_away_by_keys_and_by_a_click(live):
     live.press("space", "m")
     first = eventually(live.pointed)
     live.press("m")
@@ -245,10 +309,11 @@ def test_mark_is_set_moved_and_taken_away_by_keys_and_by_a_click(window):
     live.click(700, 340)
     # The line is 2 or 3 dots wide; half a dot more for where a dot begins.
     assert abs(eventually(live.pointed) - 700) <= 1.5
+    live.press("Delete", "space")
 
 
 def test_what_stands_there_is_covered_and_uncovered_by_a_key(window):
-    live = window(100_000, "truth")
+    live = window(ENDLESS, "truth")
     # A ball of 12 cm at 238 dots a metre is filled by 640 dots, in each of two views.
     eventually(lambda: live.bodies() > 1000)
     live.press("t")
@@ -268,9 +333,7 @@ def test_a_key_turns_the_picture_and_a_click_marks_in_it_either_way(window):
     eventually(lambda: live.pointed() > 0)
 
 
-def test_still_background_goes_and_comes_back(window):
-    live = window()
-
+def test_still_background_goes_and_comes_back(live):
     def ink():
         # Right of 2 m there is nothing but the post and the wall, which stand still.
         return (live.panel(442, 470)[:, 500:, 0] < 150).mean()
@@ -283,21 +346,19 @@ def test_still_background_goes_and_comes_back(window):
     eventually(lambda: ink() > 0.8 * before)
 
 
-def test_keys_that_change_what_is_shown_are_undone_by_their_counterparts(window):
-    live = window()
+def test_keys_that_change_what_is_shown_are_undone_by_their_counterparts(live):
     eventually(lambda: live.count() > 10)
     live.press("space")
-    time.sleep(1.0)  # for the pings under way to be drawn
     before = live.screen()[92:]
     for does, undoes in (("plus", "minus"), ("Up", "Down"), ("h", "h")):
         live.press(does)
         eventually(lambda: (live.screen()[92:] != before).any())
         live.press(undoes)
         eventually(lambda: (live.screen()[92:] == before).all())
+    live.press("space")
 
 
-def test_pictures_are_saved_beside_each_other(window):
-    live = window()
+def test_pictures_are_saved_beside_each_other(live):
     live.press("s")
     first = live.folder / "shot.png"
     eventually(lambda: first.exists() and imread(first).shape == (720, 1280, 4))
@@ -307,9 +368,7 @@ def test_pictures_are_saved_beside_each_other(window):
     assert first.read_bytes() == kept
 
 
-def test_what_if_stands_beside_what_was_heard_until_another_key(window):
-    live = window()
-
+def test_what_if_stands_beside_what_was_heard_until_another_key(live):
     def two_histories():
         # Where the captions stand on the live picture, there is a history's noise instead.
         return (live.screen()[200:400, 1050:1240] < 250).any(axis=2).mean() > 0.3
@@ -317,11 +376,11 @@ def test_what_if_stands_beside_what_was_heard_until_another_key(window):
     eventually(lambda: live.count() > 20)
     assert not two_histories()
     live.press("w")
-    eventually(two_histories, within_s=60)
+    eventually(two_histories)
     first = live.screen()[60:120, 690:1250]
     taken = live.count()
     live.press("w")
-    eventually(lambda: (live.screen()[60:120, 690:1250] != first).any(), within_s=60)
+    eventually(lambda: (live.screen()[60:120, 690:1250] != first).any())
     assert two_histories()
     live.press("s")
     saved = live.folder / "shot-what-if.png"
@@ -342,8 +401,8 @@ def test_quitting_ends_the_pings_and_nothing_is_complained_of(window):
 
 def test_end_of_the_pings_leaves_the_window_open_to_be_read(window):
     live = window(8)
-    eventually((live.folder / "let_go").exists)
-    time.sleep(0.5)
+    eventually((live.folder / "ended").exists)
+    live.press("m")  # and is answered
     assert live.child.poll() is None
     live.press("q")
     assert live.ended() == (0, "", "")
@@ -367,7 +426,7 @@ def test_without_a_screen_one_line_says_what_to_do(tmp_path):
         cwd=tmp_path,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
     )
     assert done.returncode == 3
     assert "saved to a file" in done.stdout

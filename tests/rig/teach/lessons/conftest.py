@@ -20,7 +20,7 @@ from rig.teach.lessons.running import Turn, hear
 
 def flaws_in(figure: Figure) -> list[str]:
     canvas = FigureCanvasAgg(figure)
-    canvas.draw()
+    figure.draw_without_rendering()  # all is placed, and nothing painted
     page = figure.bbox
     texts = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()]
     for axis in (axis for axes in figure.axes for axis in (axes.xaxis, axes.yaxis)):

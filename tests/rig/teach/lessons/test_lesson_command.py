@@ -16,6 +16,8 @@ from typist import typed
 
 import rig.teach.lessons.template
 
+pytestmark = pytest.mark.usefixtures("unseen_pictures")
+
 TEMPLATE = Path(rig.teach.lessons.template.__file__).read_text(encoding="utf-8")
 PLAN = """
 [pulse]

@@ -1,0 +1,52 @@
+"""Pictures that nobody looks at: laid out by the program as ever, and saved as blank paper.
+
+To paint one and to pack it takes a processor an eighth of a second, and a lesson has fifteen.
+Tests that look at pictures stand in `tests/rig/show/pictures/`, and in `test_every_lesson.py`.
+"""
+
+import contextlib
+import struct
+import zlib
+from collections.abc import Iterator
+from typing import IO, Any
+
+import pytest
+from matplotlib.figure import Figure
+
+_PAINT = Figure.savefig
+_SVG = (
+    '<?xml version="1.0" encoding="utf-8" standalone="no"?>\n'
+    '<svg xmlns="http://www.w3.org/2000/svg" width="{wide_pt:g}pt" height="{tall_pt:g}pt"/>\n'
+)
+
+
+def _chunk(kind: bytes, content: bytes) -> bytes:
+    checked = kind + content
+    return struct.pack(">I", len(content)) + checked + struct.pack(">I", zlib.crc32(checked))
+
+
+def _blank_png(width: int, height: int) -> bytes:
+    """A white picture of one bit a dot (PNG, ISO/IEC 15948)."""
+    head = struct.pack(">IIBBBBB", width, height, 1, 0, 0, 0, 0)
+    rows = (b"\0" + b"\xff" * -(-width // 8)) * height
+    chunks = ((b"IHDR", head), (b"IDAT", zlib.compress(rows)), (b"IEND", b""))
+    return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(*chunk) for chunk in chunks)
+
+
+def _leave_blank(figure: Figure, to: IO[bytes], *, format: str, **how: Any) -> None:
+    wide_in, tall_in = figure.get_size_inches()
+    if format == "png":
+        dpi = how.get("dpi", figure.dpi)
+        to.write(_blank_png(round(wide_in * dpi), round(tall_in * dpi)))
+    elif format == "svg":
+        to.write(_SVG.format(wide_pt=72 * wide_in, tall_pt=72 * tall_in).encode())
+    else:
+        _PAINT(figure, to, format=format, **how)
+
+
+@contextlib.contextmanager
+def blank_paper() -> Iterator[None]:
+    """Save PNG and SVG pictures unpainted, at their own size, for as long as the context lasts."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(Figure, "savefig", _leave_blank)
+        yield
