@@ -28,8 +28,7 @@ def virtual_screen(size: tuple[int, int]) -> Iterator[str]:
     told, tells = os.pipe()
     # The server chooses a display that is free, and tells which.
     server = subprocess.Popen(
-        ["Xvfb", "-displayfd", str(tells), "-screen", "0", f"{size[0]}x{size[1]}x24"]
-        + ["-nolisten", "tcp"],
+        f"Xvfb -displayfd {tells} -screen 0 {size[0]}x{size[1]}x24 -nolisten tcp".split(),
         pass_fds=[tells],
         stderr=subprocess.DEVNULL,
     )
