@@ -28,7 +28,7 @@ class CaptureFlag(enum.Flag):
     OUTPUT_OVERFLOW = enum.auto()  # some of the output was thrown away
     MISSING = enum.auto()  # the samples never came
     CLIPPED = enum.auto()  # at least one sample stands at full scale
-    SAMPLES_NOT_NUMBERS = enum.auto()  # at least one is infinite or no number at all
+    SAMPLES_NOT_NUMBERS = enum.auto()  # at least one is no number, or none of a converter's
 
 
 LOSS = (
@@ -40,6 +40,16 @@ LOSS = (
     | CaptureFlag.SAMPLES_NOT_NUMBERS
 )
 """The flags that make a ping lost. Clipping is reported; it does not move an echo."""
+
+
+_HIGHEST = 1e9
+"""Full scale is 1; this holds what was left in a converter's own steps, of 24 bits or 30, and
+its square, summed over a ping, is far from where single precision ends."""
+
+
+def are_samples(found: NDArray[np.float32]) -> bool:
+    """Whether all are numbers, and such as a converter can give."""
+    return bool((np.abs(found) <= _HIGHEST).all())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,5 +151,5 @@ class CaptureBlock:
         samples = np.array(self.samples, dtype=np.float32, ndmin=2)
         samples.setflags(write=False)
         object.__setattr__(self, "samples", samples)
-        if not np.isfinite(samples).all():
+        if not are_samples(samples):
             object.__setattr__(self, "flags", self.flags | CaptureFlag.SAMPLES_NOT_NUMBERS)

@@ -21,7 +21,14 @@ from numpy.typing import NDArray
 from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
-from rig.bench.capture import LEAD_S, MOST_CHANNELS, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import (
+    LEAD_S,
+    MOST_CHANNELS,
+    CaptureBlock,
+    CaptureFlag,
+    StreamInfo,
+    are_samples,
+)
 from rig.bench.plan import MOST_BLOCK_SAMPLES, Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import PlanError, RecordingError
@@ -339,7 +346,7 @@ def _read(file: Any, path: Path, start: int, frames: int) -> NDArray[np.float32]
         found = file.read(last - first, dtype="float32", always_2d=True)
     except soundfile.SoundFileError as problem:
         raise _damaged(path, first, file.samplerate) from problem
-    if len(found) < last - first or not np.isfinite(found).all():
+    if len(found) < last - first or not are_samples(found):
         raise _damaged(path, first, file.samplerate)
     samples[:, first - start : last - start] = found.T
     return samples

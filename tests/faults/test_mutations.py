@@ -195,6 +195,15 @@ def test_a_recordings_pings_are_right_or_refused_or_lost(folder: Path, data: st.
         assert abs(echo["range_m"] - 0.8) < 0.01 or echo["range_m"] > 0.98
 
 
+@given(data=st.data())
+@many()
+def test_a_recordings_samples(folder: Path, data: st.DataObject) -> None:
+    raw = data.draw(raws((folder / "good.sigmf-data").read_bytes()))
+    (folder / "bad.sigmf-meta").write_bytes((folder / "good.sigmf-meta").read_bytes())
+    (folder / "bad.sigmf-data").write_bytes(raw)
+    answer_of("replay", "bad", folder=folder)
+
+
 @given(raw=both(trees(tomllib.loads(PLAN)).map(toml_bytes), texts(PLAN)))
 @many()
 def test_a_plan(folder: Path, raw: bytes) -> None:

@@ -159,7 +159,6 @@ def test_it_works_with_no_home_in_the_c_locale_on_20_columns(folder: Path) -> No
         ("measure", "kept"),
         ("report", "kept"),
         ("plan", "--plan", "plan.toml"),
-        ("lesson", "--list"),
         ("run", "--help"),
         ("run", "--plan", "caf\u00e9.toml"),
     ):

@@ -156,6 +156,7 @@ ROWS: dict[str, Row] = {
         survived=(_MUTATIONS + "test_a_recordings_metadata",),
         nothing_wrong=(_MUTATIONS + "test_a_recordings_pings_are_right_or_refused_or_lost",),
     ),
+    "mutated samples": _mutated("test_a_recordings_samples"),
     "mutated plan": _mutated("test_a_plan"),
     "mutated scene": _mutated("test_a_scene"),
     "mutated calibration": _mutated("test_a_calibration"),
