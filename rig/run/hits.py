@@ -7,6 +7,7 @@ false-alarm rate than the plan asks, and is sifted for the plan's own echoes.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -38,13 +39,20 @@ def heard_in(
     """
     rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
     each = receiver.found_each([(profile, zero) for _, profile, zero in pings], rates=rates)
+    hits = hits_of_each(
+        receiver,
+        [
+            (ping, zero, found.at(1), found.before)
+            for (ping, _, zero), found in zip(pings, each, strict=True)
+        ],
+    )
     return [
         Heard(
             echoes=tuple(receiver.echo(p, zero, shape=profile.shape) for p in found.at(0)),
             threshold_db=threshold_db(found, profile),
-            hits=hits_of(receiver, ping, found.at(1), before=found.before),
+            hits=its_hits,
         )
-        for (ping, profile, zero), found in zip(pings, each, strict=True)
+        for (_, profile, zero), found, its_hits in zip(pings, each, hits, strict=True)
     ]
 
 
@@ -56,40 +64,65 @@ def resolution_m(receiver: Receiver) -> float:
 def hits_of(
     receiver: Receiver, ping: PingResult, peaks: Sequence[Peak], *, before: Sequence[Peak]
 ) -> Hits:
-    """Take from a ping what following asks of it.
+    """Take from a ping what following asks of it; as :func:`hits_of_each` does."""
+    (hits,) = hits_of_each(receiver, [(ping, ping.time_zero, peaks, before)])
+    return hits
+
+
+def hits_of_each(
+    receiver: Receiver,
+    pings: Sequence[tuple[PingResult, TimeZero | None, Sequence[Peak], Sequence[Peak]]],
+) -> list[Hits]:
+    """Take from some pings what following asks of them.
 
     Parameters
     ----------
     receiver : Receiver
-    ping : PingResult
-    peaks : sequence of Peak
-        Found in its own profile. Amplitude and SNR are NaN where a device hands on none.
-    before : sequence of Peak
-        What the same search found before the echoes.
+    pings : sequence of PingResult, TimeZero, peaks, before
+        The peaks found in each one's own profile, whose amplitude and SNR are NaN where a
+        device hands on none, and what the same search found before the echoes.
     """
-    rows = np.array([(p.delay_s, p.u_delay_s, p.amplitude, p.snr, p.phase_rad) for p in peaks])
-    rows = rows.reshape(-1, 5)
+    rows = np.array(
+        [
+            (p.delay_s, p.u_delay_s, p.amplitude, p.snr, p.phase_rad)
+            for _, _, peaks, _ in pings
+            for p in peaks
+        ]
+    ).reshape(-1, 5)
+    whose = np.repeat(np.arange(len(pings)), [len(peaks) for _, _, peaks, _ in pings])
     range_m = range_from_path_m(
         receiver.sound_speed_m_s * rows[:, 0], receiver.plan.geometry.baseline_m
     )
     # At a range of 0 no first order holds.
     delay_s, u_delay_s, amplitude, snr, phase_rad = rows[range_m > 0].T
-    range_m = range_m[range_m > 0]
-    u_mark_s = 0.0 if ping.time_zero is None else ping.time_zero.u_delay_s
-    noise_m = slope_m_s(receiver, delay_s, range_m) * np.hypot(u_delay_s, u_mark_s)
-    return Hits(
-        ping=ping.index,
-        sent_s=ping.sent_s,
-        u_mark_s=u_mark_s,
-        delay_s=delay_s,
-        range_m=range_m,
-        noise_m=np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver)),
-        strength_db=20 * np.log10(amplitude),
-        snr_db=10 * np.log10(snr),
-        phasor=_from_mark(
-            receiver, ping.time_zero, _phasor(receiver, delay_s, amplitude, phase_rad), before
-        ),
-    )
+    whose, range_m = whose[range_m > 0], range_m[range_m > 0]
+    u_mark_s = np.array([0.0 if zero is None else zero.u_delay_s for _, zero, _, _ in pings])
+    noise_m = slope_m_s(receiver, delay_s, range_m) * np.hypot(u_delay_s, u_mark_s[whose])
+    noise_m = np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver))
+    strength_db, snr_db = 20 * np.log10(amplitude), 10 * np.log10(snr)
+    phasor = _phasor(receiver, delay_s, amplitude, phase_rad)
+    if _without_phase(receiver):
+        phasor = np.full(phasor.size, np.nan, dtype=np.complex128)
+    elif receiver.plan.geometry.time_zero == "direct":
+        marks = [_mark_phasor(receiver, zero, before) for _, zero, _, before in pings]
+        phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
+    ends = np.searchsorted(whose, np.arange(len(pings) + 1)).tolist()
+    return [
+        Hits(
+            ping=ping.index,
+            sent_s=ping.sent_s,
+            u_mark_s=float(u_s),
+            delay_s=delay_s[first:last],
+            range_m=range_m[first:last],
+            noise_m=noise_m[first:last],
+            strength_db=strength_db[first:last],
+            snr_db=snr_db[first:last],
+            phasor=phasor[first:last],
+        )
+        for (ping, _, _, _), u_s, (first, last) in zip(
+            pings, u_mark_s, itertools.pairwise(ends), strict=True
+        )
+    ]
 
 
 def slope_m_s(receiver: Receiver, delay_s: ArrayLike, range_m: ArrayLike) -> NDArray[np.float64]:
@@ -105,28 +138,25 @@ def _phasor(
     return np.asarray(amplitude * np.exp(1j * turned_rad))
 
 
-def _from_mark(
-    receiver: Receiver,
-    mark: TimeZero | None,
-    phasor: NDArray[np.complex128],
-    before: Sequence[Peak],
-) -> NDArray[np.complex128]:
-    """Count the phases of a ping's echoes from its mark; NaN where they mean nothing.
+def _without_phase(receiver: Receiver) -> bool:
+    """Say whether phases mean nothing: those of a band folded down may run backwards."""
+    return receiver.plan.timing.band_sampling or receiver.info.edge_step_s is not None
+
+
+def _mark_phasor(receiver: Receiver, mark: TimeZero | None, before: Sequence[Peak]) -> complex:
+    """Return what counts the phases of a ping's echoes from the direct sound.
 
     The search fitted all sounds together, so that none has another's side lobes in its
     phase. Where the direct sound is time zero, the phase counts from its own: what its
     arrival was misread by, a good part of a wave for a tone burst, drops out.
     """
-    # The phases of a band that was folded down may run backwards: they are not gone by.
-    if receiver.plan.timing.band_sampling or receiver.info.edge_step_s is not None:
-        return np.full(phasor.size, np.nan, dtype=np.complex128)
     if mark is None or mark.method != "direct":
-        return phasor
+        return 1.0
     direct_s = mark.mark_s - mark.delay_s
     near = [p for p in before if abs(p.delay_s - direct_s) < receiver.shape.width_s / 2]
     if not near:
         # Its profile was turned by the phase that the mark was read with.
-        return np.asarray(phasor * np.exp(2j * math.pi * receiver.centre_hz * direct_s))
+        return complex(np.exp(2j * math.pi * receiver.centre_hz * direct_s))
     strongest = max(near, key=lambda p: p.amplitude)
     direct = _phasor(receiver, strongest.delay_s, 1.0, strongest.phase_rad)
-    return np.asarray(phasor * np.conj(direct))
+    return complex(np.conj(direct))

@@ -246,7 +246,13 @@ def _turn(turn: Turn | None) -> Answer:
 
 
 def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
-    return [dict(zip(_ECHO_KEYS, map(_number, _echo_values(e)), strict=True)) for e in echoes]
+    return [
+        {
+            k: v if math.isfinite(v) else None
+            for k, v in zip(_ECHO_KEYS, _echo_values(e), strict=True)
+        }
+        for e in echoes
+    ]
 
 
 def _passes(passings: Sequence[Passing]) -> list[Answer]:

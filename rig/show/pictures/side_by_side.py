@@ -50,9 +50,10 @@ def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
         with os.fdopen(reader, "rb") as handed:
             own = [draw() for draw in draws[::2]]
             other = handed.read()
-    finally:
-        # Done, or not wanted any more.
+    except BaseException:
         os.kill(beside, signal.SIGKILL)
+        raise
+    finally:
         _, status = os.waitpid(beside, 0)
     whole = os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0
     rest = pickle.loads(other) if whole else [draw() for draw in draws[1::2]]
