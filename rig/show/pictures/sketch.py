@@ -205,7 +205,7 @@ def _meaning(info: StreamInfo, truth: Truth | None, cone: str, *, shows_truth: b
         return (
             f"To scale. {cone} Black: source and receiver. "
             "Unbroken: what really stands there, and its way. "
-            "Dashes: what the echoes tell, ranges alone: each lies anywhere on its arc."
+            "Dashes: what echoes tell, a range each, anywhere on its arc."
         )
     why = no_truth_text(info) if truth is None else "What stands there is covered."
     return (

@@ -77,9 +77,9 @@ def test_the_demonstration_s_wall_is_drawn(tmp_path: Path) -> None:
     # An SVG file hatches with a pattern; a run without lost pings has no other hatching.
     scene = "[medium]\nsound_speed_m_s = 343.963\n"
     (tmp_path / "open.toml").write_text(scene)
-    for name, words in {"bench": (), "open": ("--scene", "open.toml")}.items():
+    for name, words in {"demo": (), "open": ("--scene", "open.toml")}.items():
         typed("demo", "--pings", "1", "--picture", f"{name}.svg", *words, "--json", folder=tmp_path)
-    assert "<pattern" in (tmp_path / "bench.svg").read_text()
+    assert "<pattern" in (tmp_path / "demo.svg").read_text()
     assert "<pattern" not in (tmp_path / "open.svg").read_text()
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import json
+import shutil
 from pathlib import Path
 
 from rig.run.opening import open_bench, open_replay
@@ -50,6 +51,11 @@ def test_a_recording_keeps_its_scene_and_measures_alike_with_a_false_one(tmp_pat
     assert measure_answer(misled) == measure_answer(told)
 
 
-def test_a_recording_from_before_scenes_were_kept_has_no_truth():
-    with open_replay(ROOT / "recordings" / "bench-ball.sigmf-meta") as bench:
+def test_a_recording_from_before_scenes_were_kept_has_no_truth(tmp_path):
+    kept = ROOT / "recordings" / "bench-ball.sigmf-meta"
+    table = json.loads(kept.read_text(encoding="utf-8"))
+    del table["captures"][0]["echobench:scenes"]
+    (tmp_path / "old.sigmf-meta").write_text(json.dumps(table), encoding="utf-8")
+    shutil.copy(kept.with_suffix(".sigmf-data"), tmp_path / "old.sigmf-data")
+    with open_replay(tmp_path / "old") as bench:
         assert bench.origin.truth is None

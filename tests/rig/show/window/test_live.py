@@ -20,6 +20,7 @@ SCREEN = (1280, 780)
 """With 60 dots kept for a title bar, a window of 1280 × 720 just fits."""
 
 POINTER_RGB = (0xC2, 0x41, 0x0C)
+BODY_RGB = (0x9A, 0xA5, 0xB5)
 
 # Pings of the bench that ships, twenty a second, whose count is kept in a file; each
 # argument after the first two changes what happens.
@@ -28,14 +29,15 @@ import pathlib, sys, time
 from rig.errors import DeviceError
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.receiver import Receiver
-from rig.run.run import Run
+from rig.run.run import Origin, Run
 from rig.tank.built_in import built_in
 from rig.show.window.live import show_live
 
 folder, pings, fails = pathlib.Path(sys.argv[1]), int(sys.argv[2]), "fails" in sys.argv
 scene, plan = built_in("bench")
 front_end = open_virtual_tank(plan, scene=scene, seed=3)
-run = Run(Receiver(plan, front_end.info))
+truth = front_end.truth if "truth" in sys.argv else None
+run = Run(Receiver(plan, front_end.info), origin=Origin(truth=truth))
 
 def paced():
     try:
@@ -169,6 +171,16 @@ class Window:
         columns = np.flatnonzero((history == POINTER_RGB).all(axis=2).mean(axis=0) > 0.9)
         return columns.mean() + 125 if columns.size else 0
 
+    def bodies(self):
+        """How many dots are filled as bodies of the scene are."""
+        return (self.screen()[92:636, 92:910] == BODY_RGB).all(axis=2).sum()
+
+    def pointed_down(self):
+        """Where the pointer's line lies across the panels, in dots from the top; 0 for nowhere."""
+        panels = self.screen()[112:612, 700:900]
+        rows = np.flatnonzero((panels == POINTER_RGB).all(axis=2).mean(axis=1) > 0.9)
+        return rows.mean() + 112 if rows.size else 0
+
     def count(self):
         return int((self.folder / "count").read_text() or 0)
 
@@ -233,6 +245,27 @@ def test_mark_is_set_moved_and_taken_away_by_keys_and_by_a_click(window):
     live.click(700, 340)
     # The line is 2 or 3 dots wide; half a dot more for where a dot begins.
     assert abs(eventually(live.pointed) - 700) <= 1.5
+
+
+def test_what_stands_there_is_covered_and_uncovered_by_a_key(window):
+    live = window(100_000, "truth")
+    # A ball of 12 cm at 238 dots a metre is filled by 640 dots, in each of two views.
+    eventually(lambda: live.bodies() > 1000)
+    live.press("t")
+    eventually(lambda: live.bodies() == 0)
+    live.press("t")
+    eventually(lambda: live.bodies() > 1000)
+
+
+def test_a_key_turns_the_picture_and_a_click_marks_in_it_either_way(window):
+    live = window()
+    live.press("space", "d")
+    # Time for a picture to be laid out anew before the click goes to it.
+    eventually(lambda: (live.screen()[112:612, 560:565] > 240).all(axis=2).any(axis=0).all())
+    live.click(800, 480)
+    assert abs(eventually(live.pointed_down) - 480) <= 1.5
+    live.press("d")
+    eventually(lambda: live.pointed() > 0)
 
 
 def test_still_background_goes_and_comes_back(window):
