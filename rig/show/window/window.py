@@ -216,7 +216,7 @@ class LiveWindow:
             self._rings.show(self.hands.body)
         if self.tray is not None:
             name, value = self.touch.knob
-            self.tray.show(name, f"{value}   {self._message}" if self._message else value)
+            self.tray.show(name, value, self._message)
         self._help.set_visible(self._help_wanted)
         self._sheet.show(rescaled=rescaled)
 
@@ -354,13 +354,17 @@ class LiveWindow:
             self._leave_what_if()
         elif key in ("k", "K"):
             self._open_tray(key)
-        elif (words := self.touch.press(key)) is not None:
+        elif (words := self._touched(key)) is not None:
             self._message = words
             self._show()
         elif key in actions:
             self._message = ""
             actions[key]()
             self._show()
+
+    def _touched(self, key: str) -> str | None:
+        down = self._looks == "down"
+        return self.touch.press(key, down=down, covered=self._covered)
 
     def _desk(self, hands: Hands | None) -> PlanDesk | None:
         """Return where plans are changed, if they can be here."""

@@ -101,6 +101,19 @@ def test_keys_lead_a_body_let_it_go_and_hang_it_still(shared):
     assert shared.bodies[chosen].speed_m_s == 0
 
 
+def test_arrows_lead_a_body_as_it_is_seen_where_ranges_run_down(shared):
+    shared.press("1")
+    shared.ping()
+    start = np.array(shared.bodies[-1].position_m)
+    shared.press("d", "down", "left", "shift+right")
+    shared.ping(4)
+    step_m = 1.2 / 250
+    # Down the page is away; what is to the left stands on the left.
+    moved = np.array(shared.bodies[-1].position_m) - start
+    assert moved == pytest.approx([step_m, step_m, step_m], abs=1e-6)
+    shared.press("d")
+
+
 def test_a_body_thrown_by_the_mouse_goes_on_and_one_that_rests_hangs(shared):
     shared.press("1")
     shared.ping(2)
@@ -199,6 +212,17 @@ def test_what_is_clicked_in_the_tray_is_as_its_key(shared):
     assert len(scene_of(shared).target) == 4
     shared.mouse("press", places["K"], 6)
     assert not tray.open
+
+
+def test_nothing_is_told_or_led_of_what_is_covered(shared):
+    shared.press("n", "t", "n")
+    assert "covered" in shared.window.message
+    assert "ahead" not in shared.window.message
+    scene = scene_of(shared)
+    shared.press("right", "g", "x")
+    shared.ping(2)
+    assert scene_of(shared) is scene
+    shared.press("t")
 
 
 def test_help_has_a_second_sheet_for_hands(shared):
