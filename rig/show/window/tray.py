@@ -110,7 +110,7 @@ class Tray:
         put(self._arrows[0], measure(TITLE_PT)("◂"), ",")
         next_wide = measure(14.0)(NEXT_KNOB[0])
         # What is said stands behind, with a third of the line at the most.
-        words_room = page.width / 3 if said else 0.0
+        words_room = min(measure(14.0)(said) + 20, page.width / 3) if said else 0.0
         room = page.width - x - next_wide - 140 - words_room
         words = page.fitted(f"{name}: {value}", room, size_pt=TITLE_PT, bold=True)
         self._knob.set(text=words)
