@@ -16,6 +16,7 @@ from dsp.physics.beams import footprint_diameter_m
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import Run
+from rig.show.pictures.lettering import wrapped
 from rig.show.pictures.page import ACCENT, MAIN_PT, Page, measure
 from rig.show.pictures.places import Places
 from rig.show.pictures.scales import RangeScale
@@ -134,7 +135,7 @@ class Sketch:
         panel = self.views[0].panel
         lines = [f"footprint {length_text(across_m)} across"]
         if panel.down:
-            lines = lines[0].split(" ", 1)
+            lines = wrapped(lines[0], panel.box.width - 16, measure(MAIN_PT))
         wide, high = max(map(measure(MAIN_PT), lines)), _FOOTPRINT_LINE * len(lines)
         x, y = panel.on_page(range_m, 0.0)
         if panel.down:

@@ -91,9 +91,10 @@ class Standing:
         """Return what an outline covers of the page, as far as it lies in the view."""
         panel, half_m = self._view.panel, self._view.half_m
         held_m = np.clip(beside_m, -half_m, half_m)
-        places = [panel.on_page(*place) for place in zip(along_m, held_m, strict=True)]
-        x, y = (np.array(each) for each in zip(*places, strict=True))
-        return float(x.min()), float(y.min()), float(x.max()), float(y.max())
+        one = panel.on_page(float(along_m.min()), float(held_m.min()))
+        other = panel.on_page(float(along_m.max()), float(held_m.max()))
+        (left, right), (top, bottom) = (sorted(ends) for ends in zip(one, other, strict=True))
+        return left, top, right, bottom
 
     def _heading(self, body: TrueBody, axis: int, radius_m: float) -> list[NDArray[np.float64]]:
         """Return the head of an arrow ahead of a body that moves in this view's plane."""
