@@ -24,8 +24,14 @@ from rig.show.pictures.standing import Boxed, Standing
 from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View
 from rig.show.pictures.ways import Ways
 from rig.show.wording import cone_text, has_cone, length_text, no_truth_text
+from rig.tank.scene import Scene
 from rig.tank.true_beam import TrueBeam, true_beam
 from rig.tank.truth import Truth
+
+_LAID = (
+    "medium", "transducer", "source_transducer", "receiver_transducer", "walls", "bottom",
+)  # fmt: skip
+"""What of a scene is laid with the sketch, not shown ping after ping."""
 
 _BESIDE_MARK, _FOOTPRINT_LINE = 10, 22
 
@@ -43,9 +49,11 @@ class Sketch:
     scale : RangeScale
     places : Places
         With two views where the truth is shown.
+    ping : int
+        Of scenes that follow each other, the one into which it was sent is laid.
     """
 
-    def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places) -> None:
+    def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places, ping: int) -> None:
         plan, truth = run.plan, run.origin.truth
         self._stop_m = scale.stop_m
         self._half_angle_rad = run.receiver.half_angle_rad
@@ -55,12 +63,13 @@ class Sketch:
             View(page, box, looking, plan, stop_m=scale.stop_m, down=places.down)
             for box, looking in zip(places.views, looks, strict=False)
         ]
-        beam = None if truth is None else true_beam(truth.scene_at(0), plan.pulse.centre_hz)
-        hears_all_round = truth is not None and beam is None
+        scene = self._scene = None if truth is None else truth.scene_at(ping)
+        beam = None if scene is None else true_beam(scene, plan.pulse.centre_hz)
+        hears_all_round = scene is not None and beam is None
         if hears_all_round:
             self._half_angle_rad = math.pi / 2
-        self._lay(beam if shows_truth else None, truth, plan.transducer.shape)
-        self._truth = truth if shows_truth else None
+        self._lay(beam if shows_truth else None, scene, plan.transducer.shape)
+        self._run_truth, self._truth = truth, truth if shows_truth else None
         self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
         self._ways = None if self._truth is None else Ways(self._truth)
         self._footprint_label = page.text_in(self.views[0].panel.axes, color=ACCENT, covers=True)
@@ -77,9 +86,18 @@ class Sketch:
             _meaning(run.info, truth, cone, shows_truth=shows_truth),
         )
 
-    def _lay(self, beam: TrueBeam | None, truth: Truth | None, shape: str) -> None:
+    def fits(self, ping: int) -> bool:
+        """Whether what is laid is so still when a ping is sent: all of a scene but its bodies."""
+        if self._scene is None or self._run_truth is None:
+            return True
+        scene = self._run_truth.scene_at(ping)
+        return scene is self._scene or all(
+            getattr(scene, name) == getattr(self._scene, name) for name in _LAID
+        )
+
+    def _lay(self, beam: TrueBeam | None, scene: Scene | None, shape: str) -> None:
         """Lay the pair, its cone and the far wall into each view."""
-        wall_m = None if truth is None else truth.scene_at(0).far_wall_m
+        wall_m = None if scene is None else scene.far_wall_m
         half_rad = self._half_angle_rad
         for view in self.views:
             across = view.looking.axis == 1
@@ -94,14 +112,14 @@ class Sketch:
             if wall_m is not None and wall_m < self._stop_m:
                 view.lay_wall(wall_m)
             if len(self.views) > 1:
-                self._lay_sides(view, truth)
+                self._lay_sides(view, scene)
         # Two views have their words beside them.
         pair = "source,\nreceiver" if self.views[0].panel.down else "source and\nreceiver"
         for view in self.views:
             view.say(pair if len(self.views) == 1 else "")
 
-    def _lay_sides(self, view: View, truth: Truth | None) -> None:
-        walls = None if truth is None else truth.scene_at(0).walls
+    def _lay_sides(self, view: View, scene: Scene | None) -> None:
+        walls = None if scene is None else scene.walls
         if walls is not None:
             axis = view.looking.axis
             low_m = -walls.pair_m[axis]
@@ -151,19 +169,22 @@ class Sketch:
         return left, top, left + wide, top + high
 
 
-def view_shares(truth: Truth, pings: int) -> tuple[float, float]:
+def view_shares(truth: Truth, ping: int, pings: int) -> tuple[float, float]:
     """Return how much of the sketch's room each view gets: as far as things go in it.
 
     Parameters
     ----------
     truth : Truth
+    ping : int
+        The newest that is shown.
     pings : int
         As many as are shown at once.
     """
     reach_m = np.array([1e-3, 1e-3])
-    first = truth.scenes[-1].from_ping
-    for ping in np.linspace(first, first + pings, 24).astype(int).tolist():
-        for body in truth.bodies_at(ping):
+    # A window starts with nothing: then what is to come counts.
+    first = max(0, ping - pings + 1)
+    for at in np.linspace(first, first + pings, 24).astype(int).tolist():
+        for body in truth.bodies_at(at):
             for which, axis in enumerate((2, 1)):
                 edge_m = abs(body.centre_m[axis]) + body.size_m[axis] / 2
                 # What is far outside of any cone gets no more room than what is at its edge.

@@ -72,6 +72,7 @@ class LiveWindow:
 
     def _lay_out(self) -> None:
         self._figure.clear()
+        results = self._pings.results()
         self._picture = BenchPicture(
             self._figure,
             self._run,
@@ -79,6 +80,7 @@ class LiveWindow:
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
+            ping=results[-1].index if results else 0,
         )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
@@ -120,6 +122,9 @@ class LiveWindow:
             return
         pings = self._pings
         results = pings.results()
+        if results and not self._picture.fits(results[-1].index):
+            self._lay_out()
+            return
         self._widen_limits(results)
         status = self._ending
         if pings.paused:
