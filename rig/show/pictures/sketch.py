@@ -12,7 +12,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dsp.physics.beams import footprint_diameter_m
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import Run
@@ -33,9 +32,12 @@ _LAID = (
 )  # fmt: skip
 """What of a scene is laid with the sketch, not shown ping after ping."""
 
+_TOLD_RAD = math.radians(0.1)
+"""What a cone is tilted by or believed wrong by at least, to be told of."""
+
 _BESIDE_MARK, _FOOTPRINT_LINE = 10, 22
 
-LEAST_SHARE = 0.32
+LEAST_SHARE = 0.38
 """Of the sketch's room for a view in which little happens."""
 
 
@@ -56,7 +58,6 @@ class Sketch:
     def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places, ping: int) -> None:
         plan, truth = run.plan, run.origin.truth
         self._stop_m = scale.stop_m
-        self._half_angle_rad = run.receiver.half_angle_rad
         shows_truth = len(places.views) > 1
         looks = (SIDE_DOWN, ABOVE_DOWN) if places.down else (SIDE, ABOVE)
         self.views = [
@@ -66,20 +67,18 @@ class Sketch:
         scene = self._scene = None if truth is None else truth.scene_at(ping)
         beam = None if scene is None else true_beam(scene, plan.pulse.centre_hz)
         hears_all_round = scene is not None and beam is None
-        if hears_all_round:
-            self._half_angle_rad = math.pi / 2
-        self._lay(beam if shows_truth else None, scene, plan.transducer.shape)
+        # Covered, the cone is what the plan believes; a scene's own may be another.
+        shown = beam if shows_truth else None
+        half_rad = math.pi / 2 if hears_all_round else run.receiver.half_angle_rad
+        self._lay(shown, half_rad, scene, plan.transducer.shape)
         self._run_truth, self._truth = truth, truth if shows_truth else None
         self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
         self._ways = None if self._truth is None else Ways(self._truth)
         self._footprint_label = page.text_in(self.views[0].panel.axes, color=ACCENT, covers=True)
-        half_m = self.views[0].half_m
-        leaves_at_m = 0.0
-        if has_cone(self._half_angle_rad):
-            leaves_at_m = half_m / math.tan(self._half_angle_rad)
-        cone = cone_text(self._half_angle_rad, leaves_at_m=leaves_at_m, stop_m=scale.stop_m)
         if hears_all_round:
             cone = "No cone: the scene names no transducer, so the pair hears all round."
+        else:
+            cone = self._cone_words(shown, run.receiver.half_angle_rad)
         page.caption(
             places.sketch_caption,
             "Bench sketch: cause",
@@ -95,10 +94,27 @@ class Sketch:
             getattr(scene, name) == getattr(self._scene, name) for name in _LAID
         )
 
-    def _lay(self, beam: TrueBeam | None, scene: Scene | None, shape: str) -> None:
+    def _cone_words(self, beam: TrueBeam | None, believed_rad: float) -> str:
+        half_rad, tilt_rad = believed_rad, 0.0
+        if beam is not None:
+            half_rad = (beam.high_rad - beam.low_rad) / 2
+            tilt_rad = (beam.high_rad + beam.low_rad) / 2
+        leaves_at_m = 0.0
+        if has_cone(half_rad):
+            leaves_at_m = self.views[0].half_m / math.tan(half_rad)
+        if abs(tilt_rad) < _TOLD_RAD:
+            words = cone_text(half_rad, leaves_at_m=leaves_at_m, stop_m=self._stop_m)
+        else:
+            ways = ("back", "forward") if self.views[0].panel.down else ("down", "up")
+            words = cone_text(half_rad, leaves_at_m=math.inf, stop_m=self._stop_m)
+            words = f"{words} Tilted {abs(math.degrees(tilt_rad)):.0f}° {ways[tilt_rad > 0]}."
+        if abs(half_rad - believed_rad) > _TOLD_RAD and has_cone(believed_rad):
+            words += f" The plan believes ±{math.degrees(believed_rad):.1f}°."
+        return words
+
+    def _lay(self, beam: TrueBeam | None, half_rad: float, scene: Scene | None, shape: str) -> None:
         """Lay the pair, its cone and the far wall into each view."""
         wall_m = None if scene is None else scene.far_wall_m
-        half_rad = self._half_angle_rad
         for view in self.views:
             across = view.looking.axis == 1
             if beam is None:
@@ -134,12 +150,11 @@ class Sketch:
         """Show the newest ping's echoes, what stood there, and the pointer with the footprint."""
         taken: list[Boxed] = []
         if pointed_range_m is not None:
-            across_m = None
-            if has_cone(self._half_angle_rad) and pointed_range_m > 0:
-                across_m = float(footprint_diameter_m(pointed_range_m, self._half_angle_rad))
+            across_m = self.views[0].footprint_m(pointed_range_m)
+            if across_m is not None:
                 taken.append(self._label_footprint(pointed_range_m, across_m))
             for view in self.views:
-                view.point_at(pointed_range_m, across_m)
+                view.point_at(pointed_range_m)
         for view in self.views:
             view.show_arcs([e.range_m for e in echoes])
         if self._truth is not None and self._ways is not None and results:
