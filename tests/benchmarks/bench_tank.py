@@ -57,9 +57,7 @@ def main() -> int:
     return 0 if met else 1
 
 
-def costs_ms(
-    scene: Scene, plan: Plan, *, by_hand: bool
-) -> tuple[float, float, float]:
+def costs_ms(scene: Scene, plan: Plan, *, by_hand: bool) -> tuple[float, float, float]:
     """Processor time of the first block, of a later one and of an rfft of one."""
     with open_virtual_tank(plan, scene=scene, seed=1) as tank:
         if by_hand:

@@ -5,8 +5,8 @@ import math
 import pytest
 
 from rig.tank.built_in import built_in, built_in_scenes
-from rig.tank.changes import Tick
-from rig.tank.knobs import ROLL_PERIOD_S, pair_moved, rolling, scene_knobs, tilted
+from rig.tank.changes import Tick, scene_at
+from rig.tank.knobs import ROLL_PERIOD_S, pair_ahead, pair_moved, rolling, scene_knobs, tilted
 from rig.tank.motion import track
 from rig.tank.scene import read_scene, scene_from_table
 from rig.tank.scene_text import scene_text
@@ -64,3 +64,33 @@ def test_a_pair_that_is_moved_sees_all_bodies_go_the_other_way_together():
         assert [math.dist(p, places[0]) for p in places] == pytest.approx(apart, abs=1e-9)
         assert all(scene.walls.holds(place) for place in places)
     assert track(moved.target[0], 0.5)[1] == pytest.approx([0.0, -0.05, 0.0])
+
+
+@pytest.mark.parametrize("name", ["trough", "bottom"])
+def test_a_pair_that_moves_ahead_comes_nearer_to_bodies_and_wall_alike(name):
+    if name == "trough":
+        scene, _ = built_in("trough")
+    else:
+        ball = {"body": "sphere", "radius_m": 0.02, "position_m": [0.6, 0.1, 0.0]}
+        scene = scene_from_table(
+            {"medium": {"sound_speed_m_s": 1480.0}, "bottom": {"range_m": 1.0}, "target": [ball]}
+        )
+    start = scene
+    ahead = pair_ahead(0.1)
+    for ping in range(11):
+        scene = ahead(scene_at(scene, 0.1 if ping else 0.0), Tick(run_s=0.1 * ping, interval_s=0.1))
+    # Ten pings of 0.1 s at 0.1 m/s: a decimetre.
+    assert start.far_wall_m - scene.far_wall_m == pytest.approx(0.1)
+    for was, now in zip(start.target, scene.target, strict=True):
+        assert was.position_m[0] - now.position_m[0] == pytest.approx(0.1, abs=1e-9)
+        assert now.velocity_m_s == (-0.1, 0.0, 0.0)
+
+
+def test_a_pair_stops_short_of_what_is_ahead():
+    scene, _ = built_in("trough")
+    ahead = pair_ahead(0.5)
+    for ping in range(60):
+        tick = Tick(run_s=0.1 * ping, interval_s=0.1)
+        scene = ahead(scene_at(scene, 0.1 if ping else 0.0), tick)
+    assert min(body.position_m[0] for body in scene.target) >= 0.05
+    assert not any(body.moves for body in scene.target)

@@ -154,7 +154,7 @@ def test_each_knob_turns_shows_its_unit_and_is_undone(shared):
         assert shared.window.touch.knob[1] == before
         assert dataclasses.replace(scene_of(shared), target=()) == still
         shared.press("k")
-    assert len(set(seen)) == 10
+    assert len(set(seen)) == 11
 
 
 def test_display_gains_touch_no_number_and_are_told(shared):
