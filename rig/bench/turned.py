@@ -17,13 +17,13 @@ _GOLAY_CHIPS = 16
 def retuned(plan: Plan, steps: int) -> Plan:
     """Send higher by so many steps, the pulse's width in band and its length kept."""
     pulse = plan.pulse
-    return _with_pulse(plan, pulse.retuned(pulse.centre_hz * STEP**steps))
+    return _with_pulse(plan, pulse.retuned(_plain(pulse.centre_hz * STEP**steps)))
 
 
 def lengthened(plan: Plan, steps: int) -> Plan:
     """Send a pulse that is so many steps longer."""
     pulse = plan.pulse
-    return _with_pulse(plan, pulse.stretched(pulse.duration_s * STEP**steps))
+    return _with_pulse(plan, pulse.stretched(_plain(pulse.duration_s * STEP**steps)))
 
 
 def other_kind(plan: Plan, steps: int) -> Plan:
@@ -52,15 +52,17 @@ def other_disc(plan: Plan, steps: int) -> Plan:
     """Believe in a face that is so many steps larger."""
     face = plan.transducer
     larger = dataclasses.replace(
-        face, radius_m=face.radius_m * STEP**steps, length_m=face.length_m * STEP**steps
+        face,
+        radius_m=_plain(face.radius_m * STEP**steps),
+        length_m=_plain(face.length_m * STEP**steps),
     )
     return dataclasses.replace(plan, transducer=larger)
 
 
 def other_interval(plan: Plan, steps: int) -> Plan:
     """Ping less often, by so many steps."""
-    interval_s = plan.timing.ping_interval_s * STEP**steps
-    timing = dataclasses.replace(plan.timing, ping_interval_s=round(interval_s, 4))
+    interval_s = _plain(plan.timing.ping_interval_s * STEP**steps)
+    timing = dataclasses.replace(plan.timing, ping_interval_s=interval_s)
     return dataclasses.replace(plan, timing=timing)
 
 
@@ -70,6 +72,11 @@ def other_belief(plan: Plan, steps: int) -> Plan:
     return dataclasses.replace(
         plan, medium=dataclasses.replace(plan.medium, temperature_c=temperature_c)
     )
+
+
+def _plain(value: float) -> float:
+    """Round to three digits: what is turned by hand is told in no more."""
+    return float(f"{value:.3g}")
 
 
 def _with_pulse(plan: Plan, pulse: PulsePlan) -> Plan:

@@ -4,6 +4,9 @@ It shares no delay, filter or range code with the receiver, and its scene states
 own sound speed, so that a wrong formula on one side cannot cancel on the other.
 
 - :mod:`rig.tank.scene`: the scene file, checked
+- :mod:`rig.tank.scene_text`: a scene as the text of its file
+- :mod:`rig.tank.changes`: what hands do to a scene while pings are sent
+- :mod:`rig.tank.knobs`: what of a scene can be turned, one setting at a time
 - :mod:`rig.tank.built_in`: the scenes that ship, each with its plan
 - :mod:`rig.tank.absorption`: what the medium takes from a sound on its way
 - :mod:`rig.tank.bodies`: how strongly a body sends sound back

@@ -171,7 +171,7 @@ def scene_at(scene: Scene, time_s: float) -> Scene:
     for target in scene.target:
         body = as_at(target, time_s)
         if left(scene, target, time_s):
-            body = dataclasses.replace(_sent(body), position_m=within(scene, body.position_m))
+            body = dataclasses.replace(sent_freely(body), position_m=within(scene, body.position_m))
         bodies.append(body)
     return dataclasses.replace(scene, target=tuple(bodies))
 
@@ -223,9 +223,9 @@ def sent_together(scene: Scene, velocity_m_s: Triple) -> Scene:
     to_go_s = min((b[0] for b in between_s), default=0.0)
     come_s = min((b[1] for b in between_s), default=0.0)
     bodies = tuple(
-        _turning(_sent(body, velocity_m_s), to_go_s, come_s)
+        _turning(sent_freely(body, velocity_m_s), to_go_s, come_s)
         if between_s
-        else _sent(body, velocity_m_s)
+        else sent_freely(body, velocity_m_s)
         for body in scene.target
     )
     return dataclasses.replace(scene, target=bodies)
@@ -233,14 +233,14 @@ def sent_together(scene: Scene, velocity_m_s: Triple) -> Scene:
 
 def _to_and_fro(scene: Scene, body: Target, velocity_m_s: Triple) -> Target:
     between_s = _between_walls_s(scene, body, velocity_m_s)
-    sent = _sent(body, velocity_m_s)
+    sent = sent_freely(body, velocity_m_s)
     return sent if between_s is None else _turning(sent, *between_s)
 
 
 def _turning(body: Target, to_go_s: float, come_s: float) -> Target:
     if min(to_go_s, come_s) <= 0:
         # It hangs against a wall that it would go through.
-        return _sent(body)
+        return sent_freely(body)
     return dataclasses.replace(body, turn_back_s=to_go_s + come_s, under_way_s=come_s)
 
 
@@ -291,9 +291,9 @@ def in_the_hand(number: int, led_m: Callable[[float], Triple]) -> Going:
         way = np.subtract(wanted, body.position_m)
         length_m = float(np.linalg.norm(way))
         if length_m < _AT_REST_M:
-            return with_body(scene, number, _sent(body))
+            return with_body(scene, number, sent_freely(body))
         speed_m_s = min(length_m / tick.interval_s, FASTEST_HAND_M_S)
-        return with_body(scene, number, _sent(body, _triple(way * (speed_m_s / length_m))))
+        return with_body(scene, number, sent_freely(body, _triple(way * (speed_m_s / length_m))))
 
     return change
 
@@ -338,7 +338,8 @@ def speed_m_s(velocity_m_s: Triple) -> float:
     return math.hypot(*velocity_m_s)
 
 
-def _sent(body: Target, velocity_m_s: Triple = (0.0, 0.0, 0.0)) -> Target:
+def sent_freely(body: Target, velocity_m_s: Triple = (0.0, 0.0, 0.0)) -> Target:
+    """Return a body that goes on steadily, for good; it hangs still unless told how fast."""
     if speed_m_s(velocity_m_s) < _AT_REST_M_S:
         velocity_m_s = (0.0, 0.0, 0.0)
     return dataclasses.replace(body, velocity_m_s=velocity_m_s, turn_back_s=0.0, under_way_s=0.0)

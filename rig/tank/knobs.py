@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.tank.changes import Going, Tick, sent_together
+from rig.tank.changes import Going, Tick, sent_freely, sent_together
 from rig.tank.scene import Clutter, Noise, Scene, Transducer
 
 
@@ -220,3 +220,45 @@ def pair_moved(speed_m_s: float) -> Callable[[Scene], Scene]:
     Between walls the pair goes to and fro.
     """
     return lambda scene: sent_together(scene, (0.0, -speed_m_s, 0.0))
+
+
+def pair_ahead(speed_m_s: float) -> Going:
+    """Move the pair along its axis at a speed: bodies, still in the tank, come as fast.
+
+    A wall ahead stands nearer from ping to ping; its echo has the delay of that, and not the
+    Doppler shift. The pair stops short of what is ahead of it or behind.
+    """
+    moved_m: list[float] = []
+
+    def change(scene: Scene, tick: Tick) -> Scene:
+        if moved_m:
+            scene = _nearer(scene, moved_m.pop())
+        step_m = speed_m_s * tick.interval_s
+        ahead_m = [body.position_m[0] for body in scene.target]
+        if scene.far_wall_m is not None:
+            ahead_m.append(scene.far_wall_m)
+        behind_m = -math.inf if scene.walls is None else -scene.walls.pair_m[0]
+        if min(ahead_m, default=math.inf) - step_m < _CLEAR_M or step_m - behind_m < _CLEAR_M:
+            return sent_together(scene, (0.0, 0.0, 0.0))
+        moved_m.append(step_m)
+        velocity = (-speed_m_s, 0.0, 0.0)
+        return dataclasses.replace(
+            scene, target=tuple(sent_freely(body, velocity) for body in scene.target)
+        )
+
+    return change
+
+
+_CLEAR_M = 0.05
+
+
+def _nearer(scene: Scene, step_m: float) -> Scene:
+    """Return a scene whose walls stand so much nearer, its bodies where they are."""
+    if scene.bottom is not None:
+        bottom = dataclasses.replace(scene.bottom, range_m=scene.bottom.range_m - step_m)
+        return dataclasses.replace(scene, bottom=bottom)
+    if scene.walls is not None:
+        along, across, up = scene.walls.pair_m
+        walls = dataclasses.replace(scene.walls, pair_m=(along + step_m, across, up))
+        return dataclasses.replace(scene, walls=walls)
+    return scene

@@ -71,6 +71,17 @@ def _edges(
     top = int(strong[strong.size // 2])
     weak = np.flatnonzero(power < power[top] / 2)
     below, above = weak[weak < top], weak[weak > top]
-    low = int(below[-1]) + 1 if below.size else 0
-    high = int(above[0]) - 1 if above.size else _ANGLES_RAD.size - 1
-    return float(_ANGLES_RAD[low]), float(_ANGLES_RAD[top]), float(_ANGLES_RAD[high])
+    half = power[top] / 2
+    low_rad, high_rad = float(_ANGLES_RAD[0]), float(_ANGLES_RAD[-1])
+    if below.size:
+        low_rad = _crossing(int(below[-1]), 1, power, half)
+    if above.size:
+        high_rad = _crossing(int(above[0]), -1, power, half)
+    return low_rad, float(_ANGLES_RAD[top]), high_rad
+
+
+def _crossing(weak: int, towards: int, power: NDArray[np.float64], half: float) -> float:
+    """Return where power is a half, between an angle where it is less and the next."""
+    strong = weak + towards
+    share = (half - power[weak]) / (power[strong] - power[weak])
+    return float(_ANGLES_RAD[weak] + share * (_ANGLES_RAD[strong] - _ANGLES_RAD[weak]))

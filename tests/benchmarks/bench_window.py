@@ -27,7 +27,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 from rig.bench.plan import Plan
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.receiver import Receiver
-from rig.run.run import Run
+from rig.run.run import Origin, Run
 from rig.show.window.what_ifs import WHAT_IFS
 from rig.show.window.window import HISTORY_ROWS, LiveWindow
 from rig.tank.built_in import built_in
@@ -57,7 +57,7 @@ def main() -> int:
     scene, plan = built_in("trough")
     plan = two_channels(plan)
     with open_virtual_tank(plan, scene=scene, seed=1) as tank:
-        run = Run(Receiver(plan, tank.info))
+        run = Run(Receiver(plan, tank.info), origin=Origin(truth=tank.truth))
         blocks = list(tank.blocks(HISTORY_ROWS + WARM_UP + PINGS))
     results = run.over(iter(blocks))
     figure: Any = pyplot.figure(figsize=(12.8, 7.2), dpi=100)

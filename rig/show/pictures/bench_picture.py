@@ -71,6 +71,8 @@ class BenchPicture:
         Whether what really stands in a made-up scene is kept from the reader.
     looks : {"along", "down"}, optional
         How the range axis runs; as the plan says, if not given.
+    ping : int
+        The newest that is shown: of scenes that follow each other, that ping's is laid.
 
     Attributes
     ----------
@@ -96,6 +98,7 @@ class BenchPicture:
         history_pings: int = 120,
         covered: bool = False,
         looks: str | None = None,
+        ping: int = 0,
     ) -> None:
         self._plan = plan = run.plan
         self._scale = scale = range_scale(run.receiver)
@@ -106,10 +109,10 @@ class BenchPicture:
         self._places = places(
             page,
             down=(looks or plan.geometry.looks) == "down",
-            shares=(1.0,) if truth is None else view_shares(truth, history_pings),
+            shares=(1.0,) if truth is None else view_shares(truth, ping, history_pings),
         )
         self._lay_words(run.info, note)
-        self._sketch = Sketch(page, run, scale, self._places)
+        self._sketch = Sketch(page, run, scale, self._places, ping)
         self._strip = Strip(page, scale, self._places)
         self._history = History(
             page,
@@ -130,6 +133,10 @@ class BenchPicture:
         # the trace and the words, but over the history's ink.
         for order, artist in enumerate(self.artists):
             artist.set(zorder=10 + order, visible=False)
+
+    def fits(self, ping: int) -> bool:
+        """Whether the bench as it is laid is still that into which a ping was sent."""
+        return self._sketch.fits(ping)
 
     def changing_boxes(self) -> list[Bbox]:
         """Return the boxes, in dots, outside of which nothing changes from ping to ping."""
@@ -191,10 +198,6 @@ class BenchPicture:
             page.text(page.right + 34, page.height - FOOT + 6, "range / m")
             page.text(page.right + 34, TOP - 29, name)
         page.style_ticks(times_axis, MAIN_PT)
-
-    def stands_otherwise(self, ping: int) -> bool:
-        """Say whether pair or walls are other at a ping than when the picture was laid out."""
-        return self._sketch.stands_otherwise(ping)
 
     def set_over_range(self, added_db: AddedDb) -> None:
         """Ink the history with a gain over range; no number is touched by it.
@@ -362,6 +365,7 @@ def draw_picture(
         history_pings=max(span, FEWEST_ROWS),
         covered=covered or not names_echoes,
         looks=looks,
+        ping=results[-1].index if results else 0,
     )
     picture.show(
         results,

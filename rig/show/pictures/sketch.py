@@ -12,10 +12,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dsp.physics.beams import footprint_diameter_m
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import Run
+from rig.show.pictures.lettering import wrapped
 from rig.show.pictures.page import ACCENT, MAIN_PT, Page, measure
 from rig.show.pictures.places import Places
 from rig.show.pictures.scales import RangeScale
@@ -27,9 +27,17 @@ from rig.tank.scene import Scene
 from rig.tank.true_beam import TrueBeam, true_beam
 from rig.tank.truth import Truth
 
+_LAID = (
+    "medium", "transducer", "source_transducer", "receiver_transducer", "walls", "bottom",
+)  # fmt: skip
+"""What of a scene is laid with the sketch, not shown ping after ping."""
+
+_TOLD_RAD = math.radians(0.1)
+"""What a cone is tilted by or believed wrong by at least, to be told of."""
+
 _BESIDE_MARK, _FOOTPRINT_LINE = 10, 22
 
-LEAST_SHARE = 0.32
+LEAST_SHARE = 0.38
 """Of the sketch's room for a view in which little happens."""
 
 
@@ -43,46 +51,71 @@ class Sketch:
     scale : RangeScale
     places : Places
         With two views where the truth is shown.
+    ping : int
+        Of scenes that follow each other, the one into which it was sent is laid.
     """
 
-    def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places) -> None:
+    def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places, ping: int) -> None:
         plan, truth = run.plan, run.origin.truth
         self._stop_m = scale.stop_m
-        self._half_angle_rad = run.receiver.half_angle_rad
         shows_truth = len(places.views) > 1
         looks = (SIDE_DOWN, ABOVE_DOWN) if places.down else (SIDE, ABOVE)
         self.views = [
             View(page, box, looking, plan, stop_m=scale.stop_m, down=places.down)
             for box, looking in zip(places.views, looks, strict=False)
         ]
-        beam = None if truth is None else true_beam(truth.scenes[-1].scene, plan.pulse.centre_hz)
-        hears_all_round = truth is not None and beam is None
-        if hears_all_round:
-            self._half_angle_rad = math.pi / 2
-        self._lay(beam if shows_truth else None, truth, plan.transducer.shape)
-        self._truth = truth if shows_truth else None
+        scene = self._scene = None if truth is None else truth.scene_at(ping)
+        beam = None if scene is None else true_beam(scene, plan.pulse.centre_hz)
+        hears_all_round = scene is not None and beam is None
+        # Covered, the cone is what the plan believes; a scene's own may be another.
+        shown = beam if shows_truth else None
+        half_rad = math.pi / 2 if hears_all_round else run.receiver.half_angle_rad
+        self._lay(shown, half_rad, scene, plan.transducer.shape)
+        self._run_truth, self._truth = truth, truth if shows_truth else None
         self._centre_hz = plan.pulse.centre_hz
-        self._laid = None if truth is None else _fixed(truth.scenes[-1].scene)
         self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
         self._ways = None if self._truth is None else Ways(self._truth)
         self._footprint_label = page.text_in(self.views[0].panel.axes, color=ACCENT, covers=True)
-        half_m = self.views[0].half_m
-        leaves_at_m = 0.0
-        if has_cone(self._half_angle_rad):
-            leaves_at_m = half_m / math.tan(self._half_angle_rad)
-        cone = cone_text(self._half_angle_rad, leaves_at_m=leaves_at_m, stop_m=scale.stop_m)
         if hears_all_round:
             cone = "No cone: the scene names no transducer, so the pair hears all round."
+        else:
+            cone = self._cone_words(shown, run.receiver.half_angle_rad)
         page.caption(
             places.sketch_caption,
             "Bench sketch: cause",
             _meaning(run.info, truth, cone, shows_truth=shows_truth),
         )
 
-    def _lay(self, beam: TrueBeam | None, truth: Truth | None, shape: str) -> None:
+    def fits(self, ping: int) -> bool:
+        """Whether what is laid is so still when a ping is sent: all of a scene but its bodies."""
+        if self._scene is None or self._run_truth is None:
+            return True
+        scene = self._run_truth.scene_at(ping)
+        return scene is self._scene or all(
+            getattr(scene, name) == getattr(self._scene, name) for name in _LAID
+        )
+
+    def _cone_words(self, beam: TrueBeam | None, believed_rad: float) -> str:
+        half_rad, tilt_rad = believed_rad, 0.0
+        if beam is not None:
+            half_rad = (beam.high_rad - beam.low_rad) / 2
+            tilt_rad = (beam.high_rad + beam.low_rad) / 2
+        leaves_at_m = 0.0
+        if has_cone(half_rad):
+            leaves_at_m = self.views[0].half_m / math.tan(half_rad)
+        if abs(tilt_rad) < _TOLD_RAD:
+            words = cone_text(half_rad, leaves_at_m=leaves_at_m, stop_m=self._stop_m)
+        else:
+            ways = ("back", "forward") if self.views[0].panel.down else ("down", "up")
+            words = cone_text(half_rad, leaves_at_m=math.inf, stop_m=self._stop_m)
+            words = f"{words} Tilted {abs(math.degrees(tilt_rad)):.0f}° {ways[tilt_rad > 0]}."
+        if abs(half_rad - believed_rad) > _TOLD_RAD and has_cone(believed_rad):
+            words += f" The plan believes ±{math.degrees(believed_rad):.1f}°."
+        return words
+
+    def _lay(self, beam: TrueBeam | None, half_rad: float, scene: Scene | None, shape: str) -> None:
         """Lay the pair, its cone and the far wall into each view."""
-        wall_m = None if truth is None else truth.scenes[-1].scene.far_wall_m
-        half_rad = self._half_angle_rad
+        wall_m = None if scene is None else scene.far_wall_m
         for view in self.views:
             across = view.looking.axis == 1
             if beam is None:
@@ -96,14 +129,14 @@ class Sketch:
             if wall_m is not None and wall_m < self._stop_m:
                 view.lay_wall(wall_m)
             if len(self.views) > 1:
-                self._lay_sides(view, truth)
+                self._lay_sides(view, scene)
         # Two views have their words beside them.
         pair = "source,\nreceiver" if self.views[0].panel.down else "source and\nreceiver"
         for view in self.views:
             view.say(pair if len(self.views) == 1 else "")
 
-    def _lay_sides(self, view: View, truth: Truth | None) -> None:
-        walls = None if truth is None else truth.scenes[-1].scene.walls
+    def _lay_sides(self, view: View, scene: Scene | None) -> None:
+        walls = None if scene is None else scene.walls
         if walls is not None:
             axis = view.looking.axis
             low_m = -walls.pair_m[axis]
@@ -118,12 +151,11 @@ class Sketch:
         """Show the newest ping's echoes, what stood there, and the pointer with the footprint."""
         taken: list[Boxed] = []
         if pointed_range_m is not None:
-            across_m = None
-            if has_cone(self._half_angle_rad) and pointed_range_m > 0:
-                across_m = float(footprint_diameter_m(pointed_range_m, self._half_angle_rad))
+            across_m = self.views[0].footprint_m(pointed_range_m)
+            if across_m is not None:
                 taken.append(self._label_footprint(pointed_range_m, across_m))
             for view in self.views:
-                view.point_at(pointed_range_m, across_m)
+                view.point_at(pointed_range_m)
         for view in self.views:
             view.show_arcs([e.range_m for e in echoes])
         if self._truth is not None and self._ways is not None and results:
@@ -132,17 +164,13 @@ class Sketch:
             ways_m = self._ways.of(bodies, [r.index for r in results if r.index >= 0])
             for standing in self._standing:
                 standing.show(bodies, ways_m, taken)
-            self._show_turned(self._truth.scene_at(results[-1].index))
+            self._show_turned(results[-1].index)
 
-    def stands_otherwise(self, ping: int) -> bool:
-        """Say whether pair or walls are other at a ping than they were laid."""
-        return self._truth is not None and _fixed(self._truth.scene_at(ping)) != self._laid
-
-    def _show_turned(self, scene: Scene) -> None:
+    def _show_turned(self, ping: int) -> None:
         """Draw the cone's edges where the pair has turned since it was laid."""
-        if _fixed(scene) == self._laid:
+        if self._truth is None or self.fits(ping):
             return
-        beam = true_beam(scene, self._centre_hz)
+        beam = true_beam(self._truth.scene_at(ping), self._centre_hz)
         if beam is None:
             return
         for view in self.views:
@@ -156,7 +184,7 @@ class Sketch:
         panel = self.views[0].panel
         lines = [f"footprint {length_text(across_m)} across"]
         if panel.down:
-            lines = lines[0].split(" ", 1)
+            lines = wrapped(lines[0], panel.box.width - 16, measure(MAIN_PT))
         wide, high = max(map(measure(MAIN_PT), lines)), _FOOTPRINT_LINE * len(lines)
         x, y = panel.on_page(range_m, 0.0)
         if panel.down:
@@ -172,25 +200,22 @@ class Sketch:
         return left, top, left + wide, top + high
 
 
-def _fixed(scene: Scene) -> tuple[object, ...]:
-    """Return what of a scene is laid once: its faces, and where it ends."""
-    faces = scene.transducer, scene.source_transducer, scene.receiver_transducer
-    return (*faces, scene.far_wall_m, scene.medium.sound_speed_m_s)
-
-
-def view_shares(truth: Truth, pings: int) -> tuple[float, float]:
+def view_shares(truth: Truth, ping: int, pings: int) -> tuple[float, float]:
     """Return how much of the sketch's room each view gets: as far as things go in it.
 
     Parameters
     ----------
     truth : Truth
+    ping : int
+        The newest that is shown.
     pings : int
         As many as are shown at once.
     """
     reach_m = np.array([1e-3, 1e-3])
-    first = truth.scenes[-1].from_ping
-    for ping in np.linspace(first, first + pings, 24).astype(int).tolist():
-        for body in truth.bodies_at(ping):
+    # A window starts with nothing: then what is to come counts.
+    first = max(0, ping - pings + 1)
+    for at in np.linspace(first, first + pings, 24).astype(int).tolist():
+        for body in truth.bodies_at(at):
             for which, axis in enumerate((2, 1)):
                 edge_m = abs(body.centre_m[axis]) + body.size_m[axis] / 2
                 # What is far outside of any cone gets no more room than what is at its edge.

@@ -67,7 +67,7 @@ class Standing:
             name = f"{body.words} {length_text(body.size_m[1])}"
             if outline_m[1].min() < half_m and outline_m[1].max() > -half_m:
                 outlines.append(panel.points(*outline_m))
-                arrows += self._heading(body, axis, max(body.size_m[0], body.size_m[axis]) / 2)
+                arrows += self._heading(body, axis, outline_m)
                 boxes.append(self._box(*outline_m))
             else:
                 beyond = self._view.looking.more if beside_m > 0 else self._view.looking.less
@@ -91,20 +91,29 @@ class Standing:
         """Return what an outline covers of the page, as far as it lies in the view."""
         panel, half_m = self._view.panel, self._view.half_m
         held_m = np.clip(beside_m, -half_m, half_m)
-        places = [panel.on_page(*place) for place in zip(along_m, held_m, strict=True)]
-        x, y = (np.array(each) for each in zip(*places, strict=True))
-        return float(x.min()), float(y.min()), float(x.max()), float(y.max())
+        one = panel.on_page(float(along_m.min()), float(held_m.min()))
+        other = panel.on_page(float(along_m.max()), float(held_m.max()))
+        (left, right), (top, bottom) = (sorted(ends) for ends in zip(one, other, strict=True))
+        return left, top, right, bottom
 
-    def _heading(self, body: TrueBody, axis: int, radius_m: float) -> list[NDArray[np.float64]]:
+    def _heading(
+        self,
+        body: TrueBody,
+        axis: int,
+        outline_m: tuple[NDArray[np.float64], NDArray[np.float64]],
+    ) -> list[NDArray[np.float64]]:
         """Return the head of an arrow ahead of a body that moves in this view's plane."""
         along, beside = body.velocity_m_s[0], body.velocity_m_s[axis]
         speed = math.hypot(along, beside)
         if speed <= 0.05 * body.speed_m_s or body.speed_m_s == 0:
             return []
-        clear_m = radius_m + 3 / self._view.panel.units_per_m
-        along_m = body.centre_m[0] + clear_m * along / speed
-        beside_m = body.centre_m[axis] + clear_m * beside / speed
-        return [self._arrow(along_m, beside_m, along / speed, beside / speed)]
+        ahead, aside = along / speed, beside / speed
+        along_m, beside_m = body.centre_m[0], body.centre_m[axis]
+        front_m = float(
+            ((outline_m[0] - along_m) * ahead + (outline_m[1] - beside_m) * aside).max()
+        )
+        clear_m = front_m + 3 / self._view.panel.units_per_m
+        return [self._arrow(along_m + clear_m * ahead, beside_m + clear_m * aside, ahead, aside)]
 
     def _arrow(
         self, along_m: float, beside_m: float, along: float, beside: float

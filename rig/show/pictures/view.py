@@ -89,6 +89,7 @@ class View:
         ticks = round_ticks(-half_m * per_m, half_m * per_m, most=most)
         panel.set_value_ticks([t / per_m for t in ticks], tick_texts(ticks))
         self._stop_m = stop_m
+        self._slopes: tuple[float, float] | None = None
         self._apart_m = plan.geometry.baseline_m / 2 if looking.axis == 1 else 0.0
         self._lay_axis()
         self._pointer = page.pointer_in(panel)
@@ -142,6 +143,8 @@ class View:
         range_m = np.array([0.0, stop_m])
         # So steep an edge is none; the panel cuts it off anyway.
         low, high = (max(min(a, _STEEPEST), -_STEEPEST) for a in (low_rad, high_rad))
+        if max(abs(low), abs(high)) < _STEEPEST:
+            self._slopes = math.tan(low), math.tan(high)
         edges = [range_m * math.tan(angle) for angle in (low, high)]
         if min(abs(low), abs(high)) >= _STEEPEST:
             panel.shade(range_m, -half_m, half_m, color=CONE, linewidth=0)
@@ -199,13 +202,19 @@ class View:
             )
         self._arcs.set(segments=arcs, visible=True)
 
-    def point_at(self, range_m: float, across_m: float | None) -> None:
+    def footprint_m(self, range_m: float) -> float | None:
+        """Return how wide the cone is at a range; None where there is none."""
+        if self._slopes is None or range_m <= 0:
+            return None
+        return range_m * (self._slopes[1] - self._slopes[0])
+
+    def point_at(self, range_m: float) -> None:
         """Drop the pointer's line, and show how wide the cone is there."""
         self.panel.move_line(self._pointer, range_m)
-        if across_m is not None:
-            shown_m = min(across_m / 2, self.half_m)
-            ends = self.panel.xy([range_m] * 2, [-shown_m, shown_m])
-            self._footprint.set(data=ends, visible=True)
+        if self._slopes is not None and range_m > 0:
+            low, high = (range_m * slope for slope in self._slopes)
+            ends = max(low, -self.half_m), min(high, self.half_m)
+            self._footprint.set(data=self.panel.xy([range_m] * 2, ends), visible=True)
 
 
 _STEEPEST = math.radians(89.0)

@@ -15,5 +15,14 @@ each ping; the rest is kept as an image of the empty page.
 `stamps`      words drawn once and put down again
 `keys`        what the keys do, in words
 `what_ifs`    forecasts worked out on a thread beside the pings
+`hands`       a body of the virtual tank taken in the sketch, led, let go
+`hand_path`   where a pointer was, and when; even ways of its leaps
+`rings`       the ring about the body that was chosen
+`touch`       what keys and buttons do to tank and display; undo
+`tray`        the same to be clicked or touched, at the foot
+`knobs`       what can be turned of tank, hand and display
+`plan_knobs`  what can be turned of the plan
+`stretch`     pings under one plan; a turned plan begins another
+`display`     the display's gain and gain over range
 ============  ================================================================
 """

@@ -33,21 +33,21 @@ h        show or hide this help
 q        quit"""
 
 HELP_BY_HAND = """\
-mouse    take a body in the sketch and lead it; let go at rest
-or       and it hangs still, let go in motion and it goes on;
-finger   a touch on the lowest line opens the tray
-n  esc   choose the next body; choose none
-← → ↑ ↓  lead the chosen body along and across
-         with shift, ↑ ↓ lead it up and down
-1 2 3 4  put in a ball, a plate, a cylinder, a cloud
-x        take the chosen body out
-[ ]      make it smaller, larger
-g        let it go at a steady speed, or hang it still
-k  K     open the tray, or go to its next knob; close it
-, .      turn the knob down, up
-u        undo the last step
-r        all as it was at the start
-v        save the scene, as it stands, as a scene file
-h        hide this help"""
+mouse     take a body in the sketch and lead it. Let go at rest,
+finger    it hangs still; let go in motion, it goes on
+n  esc    choose the next body, or none
+← → ↑ ↓   lead the chosen body as it is seen from above;
+          with shift as it is seen from the side
+1 2 3 4   put in a ball, a plate, a cylinder, a cloud
+x         take the chosen body out
+[ ]       make it smaller, larger
+g         let it go at a steady speed, or hang it still
+k  K      open the tray, or go to its next knob; close it
+          (a click or a touch on the lowest line opens it too)
+, .       turn the knob down, up
+u         undo the last step
+r         all as it was at the start
+v         save the scene, as it stands, as a scene file
+h         hide this help"""
 
 WHAT_IF_KEYS = "w: the next thing · s save · any other key: back to now"

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from dsp.physics.medium import sound_speed_m_s
 from rig.show.window.display import GAIN_STEP_DB, MOST_GAIN_DB, OVER_RANGE_DB, Display
 from rig.show.window.hands import Hands
-from rig.tank.knobs import SceneKnob, pair_moved, rolling, scene_knobs
+from rig.tank.knobs import SceneKnob, pair_ahead, pair_moved, rolling, scene_knobs
 from rig.tank.scene import Scene
 
-_ROLL = "roll"
+_ROLL, _AHEAD = "roll", "ahead"
 _ROLLS_DEG = (0.0, 3.0, 6.0, 10.0, 15.0, 20.0)
 
 
@@ -39,7 +39,8 @@ def window_knobs(display: Display, hands: Hands | None, *, stop_m: float) -> lis
     if hands is not None:
         tank = scene_knobs(_true_speed_m_s, reach_m=stop_m / 10)
         knobs += [_of_scene(hands, knob) for knob in tank]
-        knobs += [_roll(hands), _pair_speed(hands, stop_m), _hand_speed(hands, stop_m)]
+        knobs += [_roll(hands), _pair_across(hands, stop_m), _pair_ahead(hands, stop_m)]
+        knobs.append(_hand_speed(hands, stop_m))
     return knobs
 
 
@@ -135,13 +136,41 @@ def _roll(hands: Hands) -> Knob:
     )
 
 
-def _pair_speed(hands: Hands, stop_m: float) -> Knob:
+def _pair_ahead(hands: Hands, stop_m: float) -> Knob:
     step_m_s = _round_speed_m_s(stop_m / 40)
     speed_m_s = [0.0]
 
     def turn(steps: int) -> Callable[[], None]:
         before = speed_m_s[0]
-        speed_m_s[0] = before + steps * step_m_s
+        speed_m_s[0] = round(before + steps * step_m_s, 9)
+        hands.drop()
+        hands.changes.end(_AHEAD)
+        if speed_m_s[0]:
+            hands.changes.begin(_AHEAD, pair_ahead(speed_m_s[0]))
+        else:
+            hands.changes.once(pair_moved(0.0))
+
+        def undo() -> None:
+            speed_m_s[0] = before
+            hands.changes.end(_AHEAD)
+            hands.undo()
+
+        return undo
+
+    def words() -> str:
+        way = "ahead" if speed_m_s[0] >= 0 else "back"
+        return f"{abs(speed_m_s[0]):.2f} m/s {way}, bodies still"
+
+    return Knob(name="pair moves along", words=words, turn=turn)
+
+
+def _pair_across(hands: Hands, stop_m: float) -> Knob:
+    step_m_s = _round_speed_m_s(stop_m / 40)
+    speed_m_s = [0.0]
+
+    def turn(steps: int) -> Callable[[], None]:
+        before = speed_m_s[0]
+        speed_m_s[0] = round(before + steps * step_m_s, 9)
         hands.drop()
         hands.changes.once(pair_moved(speed_m_s[0]))
 
@@ -155,7 +184,7 @@ def _pair_speed(hands: Hands, stop_m: float) -> Knob:
         side = "to the left" if speed_m_s[0] >= 0 else "to the right"
         return f"{abs(speed_m_s[0]):.2f} m/s {side}, bodies still"
 
-    return Knob(name="pair moves", words=words, turn=turn)
+    return Knob(name="pair moves across", words=words, turn=turn)
 
 
 def _hand_speed(hands: Hands, stop_m: float) -> Knob:

@@ -83,8 +83,17 @@ class Touch:
         if self._hands is not None:
             self._undo.append(self._hands.undo)
 
-    def press(self, key: str) -> str | None:
+    def press(self, key: str, *, down: bool = False, covered: bool = False) -> str | None:
         """Do what a key stands for.
+
+        Parameters
+        ----------
+        key : str
+            By matplotlib's name.
+        down : bool
+            Whether ranges run down the page: an arrow then leads a body that way on it.
+        covered : bool
+            Whether what stands there is covered: then nothing is said of it, nor led.
 
         Returns
         -------
@@ -102,8 +111,13 @@ class Touch:
         hands = self._hands
         if hands is None:
             return None
-        if key in _STEPS and hands.chosen is not None:
-            if hands.nudge(*_STEPS[key]):
+        if covered and key in _TELLING:
+            return "What stands there is covered; t uncovers it, to be touched."
+        steps = _STEPS_DOWN if down else _STEPS
+        if covered:
+            hands.chosen = None
+        if key in steps and hands.chosen is not None:
+            if hands.nudge(*steps[key]):
                 self.took()
             return "" if hands.body is None else body_words(hands.body)
         acts: dict[str, Callable[[Hands], str]] = {
@@ -203,6 +217,8 @@ class Touch:
         return f"The scene is in {path}"
 
 
+# How far along, and how far across (1) or up (2): as the picture has them, from above, and with
+# shift from the side.
 _STEPS = {
     "left": (-1, 0, 1),
     "right": (1, 0, 1),
@@ -211,6 +227,15 @@ _STEPS = {
     "shift+up": (0, 1, 2),
     "shift+down": (0, -1, 2),
 }
+_STEPS_DOWN = {
+    "up": (-1, 0, 1),
+    "down": (1, 0, 1),
+    "left": (0, 1, 1),
+    "right": (0, -1, 1),
+    "shift+left": (0, -1, 2),
+    "shift+right": (0, 1, 2),
+}
+_TELLING = ("n", "x", "[", "]", "g")
 _KINDS = {"1": "ball", "2": "plate", "3": "cylinder", "4": "cloud"}
 
 

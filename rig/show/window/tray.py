@@ -62,6 +62,7 @@ class Tray:
         self._places: list[tuple[float, float, float, str]] = []
         self._knob = page.text(0, top + 21, size_pt=TITLE_PT, bold=True, **on_line, color=ACCENT)
         self._frames: list[Any] = []
+        self._said = page.text(0, top + 21, **on_line)
         self._next = page.text(0, top + 21, NEXT_KNOB[0], **on_line)
         self._arrows = [
             page.text(0, top + 21, word, size_pt=TITLE_PT, **on_line) for word, _ in ARROWS
@@ -88,8 +89,8 @@ class Tray:
         for order, artist in enumerate(self.artists):
             artist.set(zorder=100 + order, visible=False)
 
-    def show(self, name: str, value: str) -> None:
-        """Show the tray with a knob, or hide it where it is closed."""
+    def show(self, name: str, value: str, said: str) -> None:
+        """Show the tray with a knob and what there is to say, or hide it where it is closed."""
         for artist in self.artists:
             artist.set_visible(self.open)
         if not self.open:
@@ -108,13 +109,18 @@ class Tray:
 
         put(self._arrows[0], measure(TITLE_PT)("◂"), ",")
         next_wide = measure(14.0)(NEXT_KNOB[0])
-        room = page.width - x - next_wide - 120
+        # What is said stands behind, with a third of the line at the most.
+        words_room = min(measure(14.0)(said) + 20, page.width / 3) if said else 0.0
+        room = page.width - x - next_wide - 140 - words_room
         words = page.fitted(f"{name}: {value}", room, size_pt=TITLE_PT, bold=True)
         self._knob.set(text=words)
         put(self._knob, big(words), "")
         put(self._arrows[1], measure(TITLE_PT)("▸"), ".")
         x += 20
         put(self._next, next_wide, NEXT_KNOB[1])
+        x += 20
+        self._said.set_text(page.fitted(said, max(page.width - x - MARGIN, 1.0)) if said else "")
+        put(self._said, 0.0, "")
 
     def key_at(self, x_dots: float, y_dots: float) -> str | None:
         """Return the key that a click stands for; empty on the tray's own ground."""

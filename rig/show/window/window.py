@@ -143,6 +143,7 @@ class LiveWindow:
 
     def _lay_out(self) -> None:
         self._figure.clear()
+        results = self._pings.results()
         self._picture = BenchPicture(
             self._figure,
             self._run,
@@ -150,6 +151,7 @@ class LiveWindow:
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
+            ping=results[-1].index if results else 0,
         )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
         # Over strip and history, and clear of the numbers and the words beside them.
@@ -216,7 +218,7 @@ class LiveWindow:
             self._rings.show(self.hands.body)
         if self.tray is not None:
             name, value = self.touch.knob
-            self.tray.show(name, f"{value}   {self._message}" if self._message else value)
+            self.tray.show(name, value, self._message)
         self._help.set_visible(self._help_wanted)
         self._sheet.show(rescaled=rescaled)
 
@@ -233,13 +235,15 @@ class LiveWindow:
             self._limits_db = (low_db, needed_db)
 
     def _lay_out_when_settled(self) -> None:
-        """Lay the page out anew once pair and walls stand still at what they were turned to."""
-        last = self._pings.last_index
-        if last is None or not self._picture.stands_otherwise(last):
+        """Lay the page out anew once what stands there has been as it is for two pings.
+
+        While a pair rolls its cone's edges alone are drawn: a page takes too long.
+        """
+        results, truth = self._pings.results(), self._run.origin.truth
+        if truth is None or not results or self._picture.fits(results[-1].index):
             self._settled = None
             return
-        scene = self._run.origin.truth.scene_at(last) if self._run.origin.truth else None
-        fixed = None if scene is None else dataclasses.replace(scene, target=())
+        fixed = dataclasses.replace(truth.scene_at(results[-1].index), target=())
         if fixed == self._settled and self._foretold is None:
             self._settled = None
             self._lay_out()
@@ -354,13 +358,17 @@ class LiveWindow:
             self._leave_what_if()
         elif key in ("k", "K"):
             self._open_tray(key)
-        elif (words := self.touch.press(key)) is not None:
+        elif (words := self._touched(key)) is not None:
             self._message = words
             self._show()
         elif key in actions:
             self._message = ""
             actions[key]()
             self._show()
+
+    def _touched(self, key: str) -> str | None:
+        down = self._looks == "down"
+        return self.touch.press(key, down=down, covered=self._covered)
 
     def _desk(self, hands: Hands | None) -> PlanDesk | None:
         """Return where plans are changed, if they can be here."""

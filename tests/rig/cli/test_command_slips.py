@@ -83,6 +83,22 @@ def test_the_demonstration_s_wall_is_drawn(tmp_path: Path) -> None:
     assert "<pattern" not in (tmp_path / "open.svg").read_text()
 
 
+def test_a_recording_is_drawn_along_or_down_as_asked_and_else_as_its_plan_says(
+    tmp_path: Path,
+) -> None:
+    typed("demo", "--pings", "2", "--record", "r", "--json", folder=tmp_path)
+    pictures = {}
+    for way in ("along", "down", None):
+        words = () if way is None else ("--looks", way)
+        done = typed(
+            "replay", "r.sigmf-meta", *words, "--picture", f"{way}.png", "--json", folder=tmp_path
+        )
+        assert done.returncode == 0, done.stderr
+        pictures[way] = (tmp_path / f"{way}.png").read_bytes()
+    # The demonstration's pair looks down into its cistern.
+    assert pictures[None] == pictures["down"] != pictures["along"]
+
+
 def test_the_version_is_told(tmp_path: Path) -> None:
     import tomllib
 

@@ -11,10 +11,12 @@ from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from rig.run.run import Origin, Run
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.page import CONE
 from rig.show.pictures.standing import BODY
 from rig.tank.scene import scene_from_table
+from rig.tank.truth import HeldScene, Truth
 
 BALL = {"body": "sphere", "radius_m": 0.06, "position_m": [2.0, -0.15, 0.1]}
 
@@ -243,3 +245,31 @@ def test_the_plan_says_how_the_pair_looks_and_the_reader_may_choose(air, rng):
         )
     ]
     assert runs_down == [False, True, True, False]
+
+
+def test_a_picture_fits_until_more_of_its_scene_changes_than_bodies(air):
+    tilted = scene_of(BALL, transducer={"radius_m": 0.03, "tilt_deg": 10.0})
+    truth = Truth(air.plan, [HeldScene(scene=scene_of(BALL))])
+    truth.change(scene_of(), from_ping=3)
+    truth.change(tilted, from_ping=6)
+    run = Run(air.run().receiver, origin=Origin(truth=truth))
+    figures = [Figure(figsize=(12.8, 7.2), dpi=100) for _ in range(2)]
+    for figure in figures:
+        FigureCanvasAgg(figure)
+    level, up = (
+        BenchPicture(figure, run, ping=n) for figure, n in zip(figures, (0, 6), strict=True)
+    )
+    assert [level.fits(ping) for ping in (0, 3, 5, 6, 9)] == [True, True, True, False, False]
+    assert [up.fits(ping) for ping in (5, 6)] == [False, True]
+    # The tilted cone's edges lie 10° higher, from the side alone.
+    edges = [
+        sorted(
+            math.degrees(math.atan2(y, x))
+            for line in picture.panels[0].lines
+            if len(line.get_xydata()) == 2
+            for x, y in [line.get_xydata()[-1]]
+            if x > 1.5 and y
+        )
+        for picture in (level, up)
+    ]
+    assert np.subtract(edges[1], edges[0]) == pytest.approx([10.0, 10.0], abs=0.1)
