@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from dsp.physics import beams
 from dsp.ping import bounds
 from dsp.ping.ranging import range_from_path_m
+from dsp.uncertainty import stated
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
@@ -145,7 +146,7 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
     f, asked = foretold, plan.receiver
     half_deg = math.degrees(f.half_angle_rad)
     lines = [
-        f"sound speed {f.sound_speed_m_s:.2f} ± {2 * f.u_sound_speed_m_s:.2f} m/s (k = 2), "
+        f"sound speed {stated(f.sound_speed_m_s, f.u_sound_speed_m_s)} m/s (k = 2), "
         f"wavelength {1e3 * f.wavelength_m:.1f} mm",
         f"two echoes closer than {1e3 * f.resolution_m:.1f} mm in range run into one",
         f"direct sound still covers echoes nearer than {f.blind_zone_m:.2f} m; compression "
@@ -164,6 +165,6 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
     else:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:
-        lines.append(f"nearer than {f.near_field_m:.3f} m the beam is not yet a cone")
+        lines.append(f"nearer than {f.near_field_m:.2g} m the beam is not yet a cone")
     lines += [f"caution: {words}" for words in f.cautions]
     return tuple(lines)
