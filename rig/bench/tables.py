@@ -11,6 +11,7 @@ import dataclasses
 import difflib
 import math
 import os
+import re
 import tomllib
 import types
 import typing
@@ -58,7 +59,24 @@ def load_toml(path: str | os.PathLike[str], *, error: type[Exception]) -> dict[s
             "saved as UTF-8"
         ) from problem
     except tomllib.TOMLDecodeError as problem:
+        comma = _decimal_comma(path)
+        if comma is not None:
+            line, written = comma
+            raise error(
+                f"{path}: line {line}: found {written}; write a decimal point: "
+                f"{written.replace(',', '.')}"
+            ) from problem
         raise error(f"{path}: is not TOML ({problem}); each line is `key = value`") from problem
+
+
+def _decimal_comma(path: str | os.PathLike[str]) -> tuple[int, str] | None:
+    """Return the first line whose value is a number with a decimal comma, and that number."""
+    with open(path, encoding="utf-8") as file:
+        for number, line in enumerate(file, 1):
+            found = re.match(r"\s*[\w.]+\s*=\s*([-+]?\d+,\d+)\s*(#|$)", line)
+            if found:
+                return number, found.group(1)
+    return None
 
 
 def build(cls: type[T], table: Mapping[str, Any], *, where: str = "") -> T:

@@ -125,7 +125,12 @@ def forecast(plan: Plan) -> Forecast:
 
 
 def _cautions(plan: Plan, nearest_m: float) -> tuple[str, ...]:
-    asked_m = plan.receiver.range_start_m
+    asked_m, apart_m = plan.receiver.range_start_m, plan.geometry.baseline_m
+    if apart_m > plan.receiver.range_stop_m:
+        return (
+            f"geometry.baseline_m: {apart_m:g} m from source to receiver is more than the farthest "
+            f"range, {plan.receiver.range_stop_m:g} m: give it in metres, if it is not so",
+        )
     if nearest_m <= asked_m:
         return ()
     return (
