@@ -213,6 +213,53 @@ def monte_carlo(
     )
 
 
+def stated(value: float, u_value: float, *, most: int = 6) -> str:
+    """Write a value with its expanded uncertainty, k = 2, both to two digits of that.
+
+    Parameters
+    ----------
+    value, u_value : float
+        The value and its standard uncertainty.
+    most : int
+        No more digits than so many behind the point, however sure.
+
+    Returns
+    -------
+    str
+        With a true minus sign, and none before a zero. Without an uncertainty, the value alone.
+
+    References
+    ----------
+    JCGM 100:2008, 7.2.6: two digits of an uncertainty are enough, and a value is rounded to agree.
+
+    Examples
+    --------
+    >>> stated(13.146, 0.0125), stated(1234.5, 30.0), stated(-0.0004, 0.1), stated(-3.0, 0.0)
+    ('13.146 ± 0.025', '1234 ± 60', '0.00 ± 0.20', '−3')
+    """
+    if not u_value > 0 or not math.isfinite(u_value):
+        return signed(f"{value:.5g}")
+    expanded = 2 * u_value
+    place = math.floor(math.log10(float(f"{expanded:.1e}"))) - 1
+    digits = min(max(0, -place), most)
+    # From a hundred on, two digits are tens or more.
+    shown, unsure = (round(each, -place) if place > 0 else each for each in (value, expanded))
+    return f"{signed(f'{shown:.{digits}f}')} ± {unsure:.{digits}f}"
+
+
+def signed(number: str) -> str:
+    """Give a written number a true minus sign, and a zero none.
+
+    Examples
+    --------
+    >>> signed("-3.1"), signed("-0.00")
+    ('−3.1', '0.00')
+    """
+    if float(number) == 0:
+        number = number.lstrip("-")
+    return number.replace("-", "\N{MINUS SIGN}")
+
+
 def numerical_tolerance(u: float, *, digits: int = 2) -> float:
     """Half a step of the last digit of `u` that means something.
 

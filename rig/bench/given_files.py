@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tomllib
 from typing import Any, NoReturn
 
@@ -115,7 +116,23 @@ def load_toml(path: str | os.PathLike[str], *, error: type[Exception]) -> dict[s
             f"{path}: is not TOML (nested too deeply); each line is `key = value`"
         ) from problem
     except ValueError as problem:  # too many digits for Python are one that is no TOML error
+        comma = _decimal_comma(text)
+        if comma is not None:
+            number, written = comma
+            raise error(
+                f"{path}: line {number}: found {written}; write a decimal point: "
+                f"{written.replace(',', '.')}"
+            ) from problem
         raise error(f"{path}: is not TOML ({problem}); each line is `key = value`") from problem
+
+
+def _decimal_comma(text: str) -> tuple[int, str] | None:
+    """Return the first line whose value is a number with a decimal comma, and that number."""
+    for number, line in enumerate(text.split("\n"), 1):
+        found = re.match(r"\s*[\w.]+\s*=\s*([-+]?\d+,\d+)\s*(#|$)", line)
+        if found:
+            return number, found.group(1)
+    return None
 
 
 def json_of(text: str) -> Any:

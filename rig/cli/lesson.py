@@ -39,7 +39,8 @@ def _lesson(given: argparse.Namespace) -> int:
     parts = _parts(lesson, given.part)
     course = _Course(given, lesson, parts)
     parts = course.parts
-    print(f"echobench: {CAUTION}", file=sys.stderr)
+    if course.real:  # the virtual tank makes no sound
+        print(f"echobench: {CAUTION}", file=sys.stderr)
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
@@ -165,6 +166,11 @@ class _Course:
         turn = concluded(part, heard, givens_for(part, heard, values), prediction)
         self._say_turn(turn)
         return turn
+
+    @property
+    def real(self) -> bool:
+        """Whether a bench stands there that can be heard."""
+        return self._real
 
     @property
     def in_window(self) -> bool:
@@ -480,7 +486,7 @@ def _hand_out(
     """Draw each part's picture, write the sheet, and answer."""
     from rig.show.answers import lesson_answer
     from rig.show.pictures.lesson_picture import save_class_pictures
-    from rig.show.sheets.lesson_sheet import write_sheet
+    from rig.show.sheets.lesson_sheet import write_pupil_sheet, write_sheet
 
     # A device that was not there left none.
     recorded = {
@@ -494,8 +500,10 @@ def _hand_out(
     save_class_pictures({pictures[turn.part.name]: turn for turn in turns})
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
+    pupil = course.folder / f"{lesson.name}{part}-pupil.html"
     if turns:
         write_sheet(sheet, lesson, turns, made=opening.now())
+        write_pupil_sheet(pupil, lesson, turns, made=opening.now())
     if given.json:
         answer = lesson_answer(
             lesson,
@@ -508,7 +516,7 @@ def _hand_out(
         )
         print(json.dumps(answer))
         return
-    print(f"\nThe sheet to hand out is in {sheet}")
+    print(f"\nThe sheet to hand out is in {pupil}; the teacher's, with the answers, in {sheet}")
     print("Prediction and measurement in one picture:")
     for picture in pictures.values():
         print(f"  {picture}")

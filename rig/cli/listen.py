@@ -24,6 +24,10 @@ def _listen(given: argparse.Namespace) -> int:
     out = given.out
     if out is None and not given.play:
         out = _default_out(given)
+    if out is not None and os.path.exists(out):
+        from rig.files.whole import already_there
+
+        raise already_there(out, remedy="give --out another name, or move it away")
     found = listen(
         _heard(given),
         given.slow,

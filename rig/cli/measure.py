@@ -65,13 +65,21 @@ def gone_over(bench: Bench, pings: int, *, record: str | None = None) -> Run:
 def _twin(given: argparse.Namespace) -> int:
     import math
 
-    from rig.measure.scale_card import Case, card_lines, twin
+    from rig.measure.scale_card import Case, card_lines, twin, two_way_cone_rad
     from rig.show.answers import twin_answer
 
+    cone_rad = math.radians(given.cone_deg)
+    if given.cone_is == "one-way":
+        cone_rad = two_way_cone_rad(cone_rad)
+    elif given.cone_is is None:
+        opening.warn(
+            f"--cone-deg {given.cone_deg:g}: out and back, or one way? It is taken as out and "
+            "back; data sheets give one way: then add --cone-is one-way"
+        )
     case = Case(
         speed_m_s=given.speed_m_s,
         depth_m=given.depth_m,
-        cone_rad=math.radians(given.cone_deg),
+        cone_rad=cone_rad,
         pings_per_s=given.pings_per_s,
         resolution_m=given.resolution_m,
     )
@@ -306,6 +314,11 @@ def _add_twin(command: argparse.ArgumentParser) -> None:
         type=options.number_in(low=0.01, high=179.0),
         required=True,
         help="whole angle of the cone, from half power to half power",
+    )
+    command.add_argument(
+        "--cone-is",
+        choices=("one-way", "two-way"),
+        help="whether that angle is one way's, as data sheets give it, or out and back",
     )
     command.add_argument(
         "--resolution-m", metavar="D", type=above_zero, help="range resolution, to be scaled too"

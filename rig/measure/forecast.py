@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from dsp.physics import beams
 from dsp.ping import bounds
 from dsp.ping.ranging import range_from_path_m
+from dsp.uncertainty import stated
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
@@ -124,7 +125,12 @@ def forecast(plan: Plan) -> Forecast:
 
 
 def _cautions(plan: Plan, nearest_m: float) -> tuple[str, ...]:
-    asked_m = plan.receiver.range_start_m
+    asked_m, apart_m = plan.receiver.range_start_m, plan.geometry.baseline_m
+    if apart_m > plan.receiver.range_stop_m:
+        return (
+            f"geometry.baseline_m: {apart_m:g} m from source to receiver is more than the farthest "
+            f"range, {plan.receiver.range_stop_m:g} m: give it in metres, if it is not so",
+        )
     if nearest_m <= asked_m:
         return ()
     return (
@@ -145,7 +151,7 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
     f, asked = foretold, plan.receiver
     half_deg = math.degrees(f.half_angle_rad)
     lines = [
-        f"sound speed {f.sound_speed_m_s:.2f} ± {2 * f.u_sound_speed_m_s:.2f} m/s (k = 2), "
+        f"sound speed {stated(f.sound_speed_m_s, f.u_sound_speed_m_s)} m/s (k = 2), "
         f"wavelength {1e3 * f.wavelength_m:.1f} mm",
         f"two echoes closer than {1e3 * f.resolution_m:.1f} mm in range run into one",
         f"direct sound still covers echoes nearer than {f.blind_zone_m:.2f} m; compression "
@@ -164,6 +170,6 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
     else:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:
-        lines.append(f"nearer than {f.near_field_m:.3f} m the beam is not yet a cone")
+        lines.append(f"nearer than {f.near_field_m:.2g} m the beam is not yet a cone")
     lines += [f"caution: {words}" for words in f.cautions]
     return tuple(lines)

@@ -21,7 +21,7 @@ from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams
-from dsp.uncertainty import Budget
+from dsp.uncertainty import Budget, stated
 from rig.bench.plan import Plan
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
@@ -55,6 +55,8 @@ class Passing:
         When the sound met it in each, from the first ping.
     range_m : ndarray of float64, shape (hits,)
         The range in each, free of what the target's speed does to a chirp.
+    strength_db : ndarray of float64, shape (hits,), or None
+        How strong each was, dB re full scale; NaN or None where a device hands on none.
     forecast_hits : float or None
         Pings that the plan's cone foretells for such a pass, from half power to
         half power; None where there is no pass or no cone. To be held against the
@@ -71,6 +73,7 @@ class Passing:
     ping: NDArray[np.int64]
     time_s: NDArray[np.float64]
     range_m: NDArray[np.float64]
+    strength_db: NDArray[np.float64] | None = None
     forecast_hits: float | None = None
     closing: ClosingSpeed | None = None
     unfolded: ClosingSpeed | None = None
@@ -307,6 +310,7 @@ def _judged(receiver: Receiver, echoes: _Echoes, track: Track) -> _Judged:
         ping=echoes.ping,
         time_s=time_s,
         range_m=range_m,
+        strength_db=echoes.strength_db,
         forecast_hits=_forecast_hits(plan, passage, half_angle_rad),
         closing=closing,
         unfolded=certain,
@@ -385,24 +389,24 @@ def _line(passing: Passing) -> str:
         speed = ""
         if passing.unfolded is not None:
             certain = passing.unfolded
-            speed = f"; closing at {certain.speed_m_s:.4f} ± {2 * certain.u_speed_m_s:.4f} m/s"
+            speed = f"; closing at {stated(certain.speed_m_s, certain.u_speed_m_s)} m/s"
         elif passing.closing is not None and not passing.closing.even:
             speed = "; closing at no even speed"
         elif passing.closing is not None:
             found = passing.closing
             speed = (
-                f"; closing at {found.speed_m_s:.4f} ± {2 * found.u_speed_m_s:.4f} m/s, or at "
+                f"; closing at {stated(found.speed_m_s, found.u_speed_m_s)} m/s, or at "
                 f"any multiple of {2 * found.fastest_m_s:.4f} m/s more or less"
             )
         return f"cannot tell: {when}, {near:.3f} to {far:.3f} m: {told.reason}{speed}"
-    at = f"{told.closest_range_m:.4f} ± {2 * told.u_closest_range_m:.4f} m"
+    at = f"{stated(told.closest_range_m, told.u_closest_range_m, most=4)} m"
     if told.kind == "stay":
         return f"stay: {when}, at {at}"
-    name = {"pass": "pass", "half": "half a pass"}[told.kind]
+    name = "pass" if told.kind == "pass" else _half_words(passing)
     line = f"{name}: {when}, closest {at} at {told.closest_time_s:.2f} s"
     if told.crossing_speed_m_s is not None and told.u_crossing_speed_m_s is not None:
-        expanded_m_s = 2 * told.u_crossing_speed_m_s
-        line += f", crossing at {told.crossing_speed_m_s:.4f} ± {expanded_m_s:.4f} m/s"
+        speed = stated(told.crossing_speed_m_s, told.u_crossing_speed_m_s)
+        line += f", crossing at {speed} m/s"
     if told.tilt_rad is not None:
         line += f", strongest {math.degrees(told.tilt_rad):+.1f}° from there"
     if told.strong_hits is not None and passing.forecast_hits is not None:
@@ -411,6 +415,28 @@ def _line(passing: Passing) -> str:
             f"{passing.forecast_hits:.0f}"
         )
     return line
+
+
+def _half_words(passing: Passing) -> str:
+    """Say what half an arch is: half a pass, or a whole one before a beam that looks aside.
+
+    A thing that grows stronger and weaker again around where the beam looks went right through
+    it; what comes or leaves half-way is strong at the arch's end.
+    """
+    tilt_rad = passing.passage.tilt_rad
+    if tilt_rad is not None and crossed_beam(passing):
+        return "a whole pass before a beam that looks aside, half an arch"
+    return "half a pass"
+
+
+def crossed_beam(passing: Passing) -> bool:
+    """Whether a track faded by half its power or more at both of its ends."""
+    level_db = passing.strength_db
+    if level_db is None or level_db.size < 5:
+        return False
+    smooth_db = np.convolve(level_db, np.full(3, 1 / 3), mode="valid")
+    half_db = 10 * math.log10(2)
+    return bool(smooth_db.max() - max(smooth_db[0], smooth_db[-1]) >= half_db)
 
 
 def _with_common(

@@ -103,6 +103,25 @@ def twin(case: Case, *, depth_m: float, pings_per_s: float) -> Case:
     )
 
 
+def two_way_cone_rad(one_way_rad: float) -> float:
+    """Return a disc's whole cone out and back, from that of one way, as a data sheet gives it.
+
+    Examples
+    --------
+    A sheet's 20° is 14.3° out and back: half the power is lost twice, on the way out and again on
+    the way back.
+
+    >>> round(math.degrees(two_way_cone_rad(math.radians(20.0))), 1)
+    14.3
+    """
+    require_within("one_way_rad", one_way_rad, 0, math.nextafter(math.pi, 0), "rad")
+    # The sine of the edge's angle goes with the wave over the face, by a number for each way.
+    once, twice = (
+        math.sin(beams.half_power_half_angle_rad("piston", 10.0, 1.0, ways=ways)) for ways in (1, 2)
+    )
+    return 2 * math.asin(math.sin(one_way_rad / 2) * twice / once)
+
+
 def disc_radius_m(cone_rad: float, wavelength_m: float) -> float | None:
     """Return the radius of the round face that makes a cone, or None where none does.
 

@@ -19,8 +19,11 @@ from dsp.history import strengths
 from dsp.history.strengths import StrengthRange, StrengthTerm
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude, half_power_half_angle_rad
+from dsp.uncertainty import stated
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
+from rig.measure.passes import passings_of, smeared
+from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import Echo
 from rig.run.run import Run
@@ -188,16 +191,45 @@ def strengths_told(
         return None
     targets = target_strengths(
         run.receiver,
-        run.echoes,
+        unsmeared_echoes(run),
         source_level_db=source_level_db,
         u_source_level_db=u_source_level_db,
         angle_rad=angle_rad,
         u_angle_rad=u_angle_rad,
     )
     return targets, (
-        f"{source_level_db:.1f} ± {2 * u_source_level_db:.1f} dB re full scale at 1 m (k = 2), "
-        f"{source}"
+        f"{stated(source_level_db, u_source_level_db)} dB re full scale at 1 m (k = 2), {source}"
     )
+
+
+def unsmeared_echoes(run: Run) -> tuple[Echo, ...]:
+    """Return a run's echoes, each of what moved by the ping that heard it best.
+
+    A sum of all pings smears what moved, and shows it too weak by any amount. Of a pass, the
+    strongest hit is the one nearest to the beam's axis.
+    """
+    moved = smeared(run.receiver, passings_of(run))
+    if not moved:
+        return run.echoes
+    cell_m = resolution_m(run.receiver)
+    by_ping = {r.index: r.echoes for r in run.results}
+    kept = [
+        echo
+        for echo in run.echoes
+        if not any(
+            p.range_m.min() - cell_m <= echo.range_m <= p.range_m.max() + cell_m for p in moved
+        )
+    ]
+    for p in moved:
+        hits = [
+            echo
+            for ping, range_m in zip(p.ping.tolist(), p.range_m.tolist(), strict=True)
+            for echo in by_ping.get(ping, ())
+            if abs(echo.range_m - range_m) <= cell_m
+        ]
+        if hits:
+            kept.append(max(hits, key=lambda e: e.strength_db))
+    return tuple(sorted(kept, key=lambda e: e.range_m))
 
 
 def strength_lines(target: TargetStrength) -> tuple[str, ...]:
@@ -220,8 +252,7 @@ def strength_lines(target: TargetStrength) -> tuple[str, ...]:
     terms = found.terms
     if target.known_db is not None and target.u_known_db is not None:
         lines.append(
-            f"at the given angle: {target.known_db:.1f} ± {2 * target.u_known_db:.1f} dB re 1 m² "
-            "(k = 2)"
+            f"at the given angle: {stated(target.known_db, target.u_known_db)} dB re 1 m² (k = 2)"
         )
         terms = target.known_terms
     lines += [f"  {term.name}: {term.u_db:.2f} dB" for term in terms if term.u_db > 0]

@@ -129,8 +129,13 @@ class Receiver:
         # The formula's own error is the same in all pings.
         drifting = (u for name, u in speed_terms_m_s.items() if name != "formula")
         self.u_drift_m_s = math.hypot(*drifting)
-        if calibration is not None and calibration.sound_speed.method != "formula":
-            stored = calibration.sound_speed
+        stored = None if calibration is None else calibration.sound_speed
+        # A calibration that is worse than the thermometer does not replace it.
+        if (
+            stored is not None
+            and stored.method != "formula"
+            and stored.u_sound_speed_m_s < math.hypot(*speed_terms_m_s.values())
+        ):
             self.sound_speed_m_s *= stored.sound_speed_m_s / stored.by_formula_m_s
             # The sensor's own error was in both temperatures, and drops out.
             speed_terms_m_s = {"calibration": stored.u_sound_speed_m_s}

@@ -27,8 +27,9 @@ def virtual_screen(size: tuple[int, int]) -> Iterator[str]:
         pytest.skip(complaint)
     told, tells = os.pipe()
     # The server chooses a display that is free, and tells which.
+    screen = ["-screen", "0", f"{size[0]}x{size[1]}x24"]
     server = subprocess.Popen(
-        f"Xvfb -displayfd {tells} -screen 0 {size[0]}x{size[1]}x24 -nolisten tcp".split(),
+        ["Xvfb", "-displayfd", str(tells), "-nolisten", "tcp", *screen],
         pass_fds=[tells],
         stderr=subprocess.DEVNULL,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from dsp.uncertainty import stated
 from rig.measure.beam.measurement import BeamMeasurement
 
 
@@ -18,13 +19,12 @@ def beam_lines(beam: BeamMeasurement) -> tuple[str, ...]:
     lines = [
         f"{beam.echoes} echoes in {beam.pings} pings; {beam.missing} without one, "
         f"{beam.left_out} left out",
-        f"half power, out and back, at {deg(fit.half_power_rad):.3f} ± "
-        f"{deg(2 * beam.u_half_power_rad):.3f}° from the axis",
-        f"axis tilted by {deg(fit.tilt_rad):.2f} ± {deg(2 * beam.u_tilt_rad):.2f}° towards larger "
-        "places",
-        f"effective {name} {1e3 * fit.size_m:.2f} ± {2e3 * beam.u_size_m:.2f} mm; the plan says "
+        "half power, out and back, at "
+        f"{stated(deg(fit.half_power_rad), deg(beam.u_half_power_rad))}° from the axis",
+        f"axis tilted by {stated(deg(fit.tilt_rad), deg(beam.u_tilt_rad))}° towards larger places",
+        f"effective {name} {stated(1e3 * fit.size_m, 1e3 * beam.u_size_m)} mm; the plan says "
         f"{1e3 * beam.planned_size_m:.2f} mm",
-        f"target nearest at {fit.closest_m:.4f} ± {2 * beam.u_closest_m:.4f} m",
+        f"target nearest at {stated(fit.closest_m, beam.u_closest_m, most=4)} m",
     ]
     if beam.closest_time_s is not None:
         lines[-1] += f", {beam.closest_time_s:.3f} s after the first ping"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dsp.uncertainty import stated
 from rig.bench.stored_calibration import Calibration
 from rig.measure.checkup import value_words
 
@@ -14,14 +15,19 @@ def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
     )
     speed = c.sound_speed
     lines.append(
-        f"sound speed {speed.sound_speed_m_s:.2f} ± {2 * speed.u_sound_speed_m_s:.2f} m/s by "
-        f"{speed.method}; by formula {speed.by_formula_m_s:.2f} ± {2 * speed.u_by_formula_m_s:.2f}"
+        f"sound speed {stated(speed.sound_speed_m_s, speed.u_sound_speed_m_s)} m/s by "
+        f"{speed.method}; by formula {stated(speed.by_formula_m_s, speed.u_by_formula_m_s)}"
     )
+    if speed.method != "formula" and speed.u_sound_speed_m_s >= speed.u_by_formula_m_s:
+        lines.append(
+            "the thermometer tells the sound speed better than this calibration: ranges keep to "
+            "the formula"
+        )
     if c.time_zero is not None:
         zero = c.time_zero
         spread = "" if zero.spread_s is None else f", {1e6 * zero.spread_s:.1f} µs between starts"
         lines.append(
-            f"time zero {1e3 * zero.latency_s:.4f} ± {2e3 * zero.u_latency_s:.4f} ms by "
+            f"time zero {stated(1e3 * zero.latency_s, 1e3 * zero.u_latency_s)} ms by "
             f"{zero.method}, {zero.starts} start{'' if zero.starts == 1 else 's'}{spread}"
         )
     if c.replica is not None:
@@ -34,7 +40,7 @@ def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
         ]
     if c.level is not None:
         lines.append(
-            f"level {c.level.source_level_db:.1f} ± {2 * c.level.u_source_level_db:.1f} dB re full "
+            f"level {stated(c.level.source_level_db, c.level.u_source_level_db)} dB re full "
             f"scale at 1 m, by {c.level.target}"
         )
     for f in c.findings:

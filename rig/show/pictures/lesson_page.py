@@ -74,18 +74,12 @@ def draw_page(figure: Figure, page: LessonPage) -> None:
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
     figure.set_facecolor("white")
     top = _write(figure, page.heading, 16.0, size_pt=_HEAD_PT, colour=SOFT)
-    top = _write(figure, page.question.text, top + 6, size_pt=_ASK_PT, weight="bold")
-    for place, choice in enumerate(page.question.choices, 1):
-        chosen = page.prediction == choice
-        top = _write(
-            figure,
-            f"{place}   {choice}",
-            top + 2,
-            size_pt=_ASK_PT - 2,
-            colour=ACCENT if chosen else INK,
-            weight="bold" if chosen else "normal",
-        )
+    # Once it is answered the question makes room for what is heard.
+    asked_pt = _ASK_PT if page.answer else _TEXT_PT
+    top = _write(figure, page.question.text, top + 6, size_pt=asked_pt, weight="bold")
     if page.answer:
+        for place, choice in enumerate(page.question.choices, 1):
+            top = _write(figure, f"{place}   {choice}", top + 2, size_pt=_ASK_PT - 2)
         top = _write(figure, page.answer, top + 6, size_pt=_ASK_PT, colour=ACCENT)
     foot = tall - 12 - _HEAD_PT * _LINE
     _write(figure, page.keys, foot, size_pt=_HEAD_PT, colour=SOFT)

@@ -26,18 +26,20 @@ _SHEET_STYLE = """
 .key h2 { border: 0; margin: .3rem 0; }
 .key img { float: right; width: 26rem; max-width: 100%; margin: .8rem 0 .3rem 1.5rem;
   border: 1px solid var(--line); }
-@page { size: A4 landscape; margin: 11mm 13mm; }
+@page { size: A4; margin: 10mm 12mm; }
 @media print {
-  html { font-size: 11pt; }
+  html { font-size: 9.5pt; }
   .question, .key { break-inside: avoid; }
-  .question + .question { break-before: page; }
-  .question h2 { margin: 0 0 .3rem; padding-top: .2rem; }
-  .question img { width: auto; max-width: 100%; height: 132mm; margin: 0 auto; }
-  h1 { font-size: 15pt; }
-  h1 ~ .question img { height: 98mm; }
-  .question ~ .question img { height: 132mm; }
+  .question h2 { margin: 1mm 0; padding-top: .5mm; font-size: 11pt; }
+  .question img { width: auto; max-width: 100%; height: 82mm; margin: 0 auto; }
+  .ask { margin: 1mm 0; font-size: 10.5pt; }
+  .choices { margin: .5mm 0 1mm; }
+  .room span { height: 6mm; }
+  .how { margin: 1mm 0; }
+  .who { margin: 2mm 0; }
+  h1 { font-size: 14pt; }
   .key { margin-top: 4mm; }
-  .key img { width: 118mm; }
+  .key img { width: 90mm; }
 }
 """
 

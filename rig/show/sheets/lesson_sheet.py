@@ -57,6 +57,8 @@ p, figcaption { max-width: none; }
   .answers div { display: flex; gap: .6rem; }
   .blank { min-width: 8rem; }
   .part figure img { width: 68%; }
+  .asked + .asked { break-before: page; }
+  .asked figure img { width: 100%; }
   .tables { display: flex; flex-wrap: wrap; gap: 0 2rem; }
   .tables .wide { margin: .3rem 0; break-inside: avoid; }
   .talk { margin-bottom: .8rem; }
@@ -104,7 +106,7 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
                 class_="name",
             ),
             _invented(turns),
-            element("p", element("strong", "Caution. "), CAUTION, class_="note"),
+            _caution(turns),
         ),
         element(
             "main",
@@ -135,6 +137,82 @@ def write_sheet(
     """
     remedy = "give --out a folder that may be written to and has room"
     write_whole(path, sheet_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+
+
+def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+    """Return the pupil's pages: question, room to predict, what was heard, room for why.
+
+    Nothing on them answers; parameters as for :func:`sheet_html`.
+    """
+    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
+    return page(
+        lesson.title,
+        element(
+            "header",
+            element("h1", lesson.title),
+            element("p", f"A lesson on the echo bench, {when}.", class_="made"),
+            element(
+                "div",
+                element("span", "Name"),
+                element("span", ""),
+                element("span", "Date"),
+                element("span", ""),
+                class_="name",
+            ),
+            _caution(turns),
+        ),
+        element("main", *(_asked(number, turn) for number, turn in enumerate(turns, 1))),
+        style=STYLE + _SHEET_STYLE,
+    )
+
+
+def write_pupil_sheet(
+    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+) -> None:
+    """Write the pupil's pages, whole or not at all.
+
+    Raises
+    ------
+    StorageError
+    """
+    remedy = "give --out a folder that may be written to and has room"
+    write_whole(path, pupil_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+
+
+def _asked(number: int, turn: Turn) -> Markup:
+    """Ask a part's question, with the last step's pings and without what they come to."""
+    part, heard = turn.part, turn.heard[-1]
+    choices = joined([])
+    if part.question.choices:
+        choices = element("p", f"Choose: {'; '.join(part.question.choices)}.")
+    drawn = drawn_bytes(
+        "svg", lambda paper: draw_picture(paper, heard.run, note="", names_echoes=False)
+    )
+    unit = "" if part.question.choices else f" {part.question.unit}"
+    return element(
+        "section",
+        element("h2", _title(number, turn)),
+        element("p", part.question.text, class_="question"),
+        choices,
+        element("p", "My prediction: ", element("span", class_="blank"), unit),
+        figure(
+            drawn,
+            kind=_SVG,
+            alt="The bench as it was heard: sketch, strength over range, and history.",
+            caption=f"Heard at step {heard.step.name}. {heard.step.set_up}",
+        ),
+        element("p", "Measured: ", element("span", class_="blank"), unit),
+        _talk("Why is it so?"),
+        *(_talk(question) for question in part.talk),
+        class_="part asked",
+    )
+
+
+def _caution(turns: Sequence[Turn]) -> Markup:
+    """Warn of loudspeakers, unless all was silent."""
+    if all(turn.invented for turn in turns):
+        return joined([])
+    return element("p", element("strong", "Caution. "), CAUTION, class_="note")
 
 
 def _invented(turns: Sequence[Turn]) -> Markup:

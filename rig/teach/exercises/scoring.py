@@ -6,14 +6,15 @@ import csv
 import dataclasses
 import os
 import re
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from string import ascii_lowercase
 from typing import Any
 
 from rig.bench.given_files import json_of, read_bytes, read_text
 from rig.bench.tables import build, shown, whole
 from rig.errors import LessonError, one_line
+from rig.teach.exercises.misreadings import misreadings_of
 
 _NEEDED = ("number", "answer")
 _ALLOWED = ("name", *_NEEDED)
@@ -27,6 +28,7 @@ class KeyEntry:
     topic: str
     choices: tuple[str, ...]
     answer: str
+    misreadings: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.answer not in self.choices:
@@ -72,6 +74,8 @@ class Scores:
         Questions that were asked and not answered; they count as not right.
     not_choices : tuple of HandedIn
         Answers that are none of their question's choices; they count as not right.
+    missed : tuple of Missed
+        Every answer that was another choice than the right one.
     """
 
     overall: Score
@@ -79,6 +83,28 @@ class Scores:
     by_name: dict[str, Score]
     blank: int
     not_choices: tuple[HandedIn, ...]
+    missed: tuple[Missed, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missed:
+    """A wrong answer, and the misreading that leads to it.
+
+    Attributes
+    ----------
+    name : str
+    number : int
+    chosen, answer : str
+        What was taken, and what is right.
+    misreading : str
+        In the words of who holds it; empty where the key names none.
+    """
+
+    name: str
+    number: int
+    chosen: str
+    answer: str
+    misreading: str
 
 
 def read_key(path: str | os.PathLike[str]) -> tuple[KeyEntry, ...]:
@@ -105,16 +131,17 @@ def read_key(path: str | os.PathLike[str]) -> tuple[KeyEntry, ...]:
 
 
 def _entry(row: Any, place: int, path: str | os.PathLike[str], remedy: str) -> KeyEntry:
-    names = [f.name for f in dataclasses.fields(KeyEntry)]
+    names = [f.name for f in dataclasses.fields(KeyEntry) if f.name != "misreadings"]
     try:
         if not isinstance(row, dict):
             raise ValueError(f"found {shown(row)}, which is no table")
-        return build(KeyEntry, {name: row[name] for name in names if name in row})
+        entry = build(KeyEntry, {name: row[name] for name in names if name in row})
     except ValueError as problem:
         raise LessonError(
             f"{path}: entry {place} lacks a number, a topic, choices or an answer ({problem}); "
             f"{remedy}"
         ) from problem
+    return dataclasses.replace(entry, misreadings=misreadings_of(entry.topic))
 
 
 def read_answers(path: str | os.PathLike[str]) -> tuple[HandedIn, ...]:
@@ -197,7 +224,7 @@ def scored(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Scores:
             )
         given[who, answer.number] = answer
     outcomes: list[tuple[str, str, bool]] = []
-    blank, not_choices = 0, []
+    blank, not_choices, missed = 0, [], []
     for who in sorted(shown):
         for entry in key:
             handed = given.get((who, entry.number))
@@ -208,6 +235,16 @@ def scored(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Scores:
                 chosen = _choice(handed.answer, entry.choices)
                 if chosen is None:
                     not_choices.append(handed)
+                elif chosen != entry.answer:
+                    missed.append(
+                        Missed(
+                            name=handed.name,
+                            number=entry.number,
+                            chosen=chosen,
+                            answer=entry.answer,
+                            misreading=entry.misreadings.get(chosen, ""),
+                        )
+                    )
             outcomes.append((entry.topic, shown[who], chosen == entry.answer))
     return Scores(
         overall=_score(right for _, _, right in outcomes),
@@ -215,6 +252,7 @@ def scored(answers: Sequence[HandedIn], key: Sequence[KeyEntry]) -> Scores:
         by_name=_scores((name, right) for _, name, right in outcomes),
         blank=blank,
         not_choices=tuple(not_choices),
+        missed=tuple(missed),
     )
 
 
@@ -229,6 +267,7 @@ def score_lines(scores: Scores) -> tuple[str, ...]:
             f"{one_line(name) or '(no name)'}: {_score_text(s)}"
             for name, s in scores.by_name.items()
         ]
+    lines += [_missed_text(missed) for missed in scores.missed]
     if scores.blank:
         lines.append(f"not answered: {scores.blank}")
     lines += [
@@ -249,6 +288,16 @@ def scores_answer(scores: Scores) -> dict[str, Any]:
         **counts(scores.overall),
         "topics": [{"topic": topic, **counts(s)} for topic, s in scores.by_topic.items()],
         "names": [{"name": name, **counts(s)} for name, s in scores.by_name.items()],
+        "missed": [
+            {
+                "name": m.name,
+                "number": m.number,
+                "chosen": m.chosen,
+                "answer": m.answer,
+                "misreading": m.misreading,
+            }
+            for m in scores.missed
+        ],
         "not_answered": scores.blank,
         "none_of_the_choices": [
             {"name": a.name, "number": a.number, "answer": a.answer} for a in scores.not_choices
@@ -272,6 +321,12 @@ def _score_text(score: Score) -> str:
     return f"{score.right} of {score.asked} right"
 
 
+def _missed_text(missed: Missed) -> str:
+    who = f"{missed.name}: " if missed.name else ""
+    why = f" ({missed.misreading})" if missed.misreading else ""
+    return f"{who}question {missed.number}: {missed.chosen!r}, and it is {missed.answer!r}{why}"
+
+
 def _choice(answer: str, choices: Sequence[str]) -> str | None:
     """Return the choice that an answer means, by its words, its letter, or both."""
     wanted = _squeezed(answer)
@@ -283,7 +338,34 @@ def _choice(answer: str, choices: Sequence[str]) -> str | None:
         # As the sheet prints it, too: the letter, and the words after it.
         if letter == own or wanted == _squeezed(f"{own}) {choice}"):
             return choice
-    return None
+    # As a child writes it: "three" for "3", "the earlier" for "the earlier one".
+    said = [] if re.match(r"[a-z]\)", wanted) else _words(answer)
+    meant = [choice for choice in choices if said and _said_in(said, _words(choice))]
+    return meant[0] if len(meant) == 1 else None
+
+
+_COUNTED = {
+    word: str(count)
+    for count, word in enumerate(
+        ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    )
+}
+_FILLING = frozenset(
+    {"the", "a", "an", "it", "is", "was", "one", "ones", "thing", "things", "they"}
+)
+
+
+def _words(text: str) -> list[str]:
+    """Return what is said, without words that only fill; numbers in digits."""
+    found = re.findall(r"[a-z]+|\d+(?:[.,]\d+)?", text.casefold())
+    words = [w for w in found if w not in _FILLING] or found
+    return [_COUNTED.get(w, w.replace(",", ".")) for w in words]
+
+
+def _said_in(said: list[str], choice: list[str]) -> bool:
+    """Whether all that was said stands in a choice, in its order."""
+    rest = iter(choice)
+    return all(word in rest for word in said)
 
 
 def _plain(text: str) -> str:

@@ -77,22 +77,30 @@ class Turn:
     def predicted_rightly(self) -> bool | None:
         """Whether the prediction came true; None without one, or where nobody can say.
 
-        A number is held to the measurement's expanded uncertainty, k = 2, or to 5 % of
+        A number is held to three standard uncertainties of the measurement, or to 5 % of
         what was measured, whichever is more: a class does not predict to the last digit.
         """
         if isinstance(self.prediction, str):
             return self.prediction == self.finding.choice if self.finding.choice else None
         if self.off is None:
             return None
-        allowed = max(2 * self.finding.u_measured, 0.05 * abs(self.finding.measured))
+        allowed = max(3 * self.finding.u_measured, 0.05 * abs(self.finding.measured))
         # A lesson's numbers may be NumPy's, whose truths no JSON knows.
         return bool(abs(self.off) <= allowed)
 
     @property
-    def agrees(self) -> bool:
-        """Whether measurement and theory lie within twice their joint uncertainty."""
+    def agrees(self) -> bool | None:
+        """Whether measurement and theory agree; None where another try has to decide.
+
+        They do within twice their joint uncertainty, and do not beyond three times that. In
+        between lies what chance alone does once in twenty times.
+        """
         f = self.finding
-        return bool(abs(f.measured - f.expected) <= 2 * math.hypot(f.u_measured, f.u_expected))
+        apart = abs(f.measured - f.expected)
+        u = math.hypot(f.u_measured, f.u_expected)
+        if apart <= 2 * u:
+            return True
+        return None if apart <= 3 * u else False
 
     @property
     def invented(self) -> bool:

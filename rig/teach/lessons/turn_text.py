@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from dsp.uncertainty import signed, stated
 from rig.teach.lessons.lesson import Question
 from rig.teach.lessons.running import Prediction, Turn
 
@@ -25,8 +26,7 @@ def value_text(value: float, u: float, unit: str) -> str:
     """
     if u <= 0:
         return f"{plain_text(value)} {unit}".rstrip()
-    digits = max(0, 1 - math.floor(math.log10(2 * u)))
-    return f"{_signed(f'{value:.{digits}f}')} ± {2 * u:.{digits}f} {unit}".rstrip()
+    return f"{stated(value, u)} {unit}".rstrip()
 
 
 def plain_text(value: float) -> str:
@@ -37,7 +37,7 @@ def plain_text(value: float) -> str:
     >>> plain_text(11.653412), plain_text(123456.0), plain_text(-2.0)
     ('11.653', '123456', '−2')
     """
-    return _signed(f"{value:.0f}" if abs(value) >= 1e4 else f"{value:.5g}")
+    return signed(f"{value:.0f}" if abs(value) >= 1e4 else f"{value:.5g}")
 
 
 def prediction_text(prediction: Prediction, question: Question) -> str:
@@ -113,9 +113,15 @@ def agreement_text(turn: Turn) -> str:
     unsure = f"{_two_digits(2 * u)} {unit}".rstrip()
     if turn.agrees:
         return f"Measurement and theory agree: {amount} apart, and unsure by {unsure} (k = 2)."
+    if turn.agrees is None:
+        return (
+            f"Measurement and theory are {amount} apart, and unsure by {unsure} (k = 2). So much "
+            "happens by chance once in twenty times: hear it again before you decide."
+        )
     return (
         f"Measurement and theory do not agree: {amount} apart, and unsure by only {unsure} "
-        "(k = 2). Something on the bench is not as it was taken to be: look for it."
+        "(k = 2); chance alone does that less than once in three hundred times. Something on the "
+        "bench is not as it was taken to be: look for it."
     )
 
 
@@ -124,9 +130,3 @@ def _two_digits(value: float) -> str:
         return f"{value:.0f}"  # 187 hits: who takes 13 from 200 should find it here
     rounded = float(f"{value:.2g}")
     return f"{rounded:.0f}" if rounded >= 10 else f"{rounded:.7f}".rstrip("0").rstrip(".")
-
-
-def _signed(text: str) -> str:
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", "\N{MINUS SIGN}")

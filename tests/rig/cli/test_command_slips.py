@@ -128,6 +128,7 @@ def test_nothing_that_the_command_writes_unasked_dirties_the_clone() -> None:
         "bench-ball-report-echoes.csv",
         "bench-ball-slow.wav",
         "time-is-distance-sheet.html",
+        "time-is-distance-pupil.html",
         "time-is-distance-out-and-back.png",
     ]
     done = subprocess.run(

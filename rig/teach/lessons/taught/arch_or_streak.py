@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dsp.physics.beams import footprint_diameter_m, straight_pass
+from dsp.uncertainty import stated
 from rig.errors import NotHeardError
 from rig.measure.passes import Passing, passings_of
 from rig.measure.scale_card import Case, twin
@@ -181,7 +182,7 @@ def _pass_and_stay_on(bench: BenchInUse) -> Part:
 
 # Half an arch
 
-_HALVES = ("a whole arch", "half an arch", "a streak")
+_HALVES = ("a whole arch", "half an arch", "a streak", "cannot be told yet")
 
 
 _U_FORM = 1 / 60
@@ -215,6 +216,9 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
     from_top_s = seen.time_s - told.closest_time_s
     times_s = np.linspace(float(from_top_s.min()), float(from_top_s.max()), 80)
     before = int(np.count_nonzero(from_top_s < 0))
+    # While the ball is in the beam, the other leg may still come.
+    last_rad = math.atan(speed_m_s * float(from_top_s.max()) / top_m)
+    inside = last_rad < told.tilt_rad + half_rad
     tilt_deg, u_tilt_deg = math.degrees(told.tilt_rad), math.degrees(u_tilt_rad)
     return Finding(
         measured=strongest_mm,
@@ -223,7 +227,7 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
         u_expected=math.hypot(
             math.radians(by_tilt_mm), expected_mm * closest.u_value / closest.value
         ),
-        choice=_HALVES[{"pass": 0, "half": 1, "stay": 2}[told.kind]],
+        choice=_HALVES[3 if inside else {"pass": 0, "half": 1, "stay": 2}[told.kind]],
         verdict=f"The ball made {_DRAWN[told.kind]}: {before} hits before the closest point and "
         f"{told.hits - before} after it. It was heard best {tilt_deg:.1f}° beyond the closest "
         "point, where the beam looks.",
@@ -241,7 +245,7 @@ def _half_arch(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
             ("turned by / °", "heard best at / °", "hits before", "hits after"),
             (
                 f"{turned.value:.1f}",
-                f"{tilt_deg:.2f} ± {2 * u_tilt_deg:.2f}",
+                stated(tilt_deg, u_tilt_deg),
                 str(before),
                 str(told.hits - before),
             ),

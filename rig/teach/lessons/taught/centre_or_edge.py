@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dsp.history.strengths import hard_ball_radius_m
+from dsp.uncertainty import stated
 from rig.errors import LessonError
 from rig.measure.strength import target_strengths
 from rig.run.results import Echo
@@ -90,7 +91,7 @@ def _weaker(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
                     f"{b.value:.3f}",
                     f"{math.degrees(a):.1f}",
                     f"{e:.2f}",
-                    "0" if h is heard[0] else f"{m:.2f} ± {2 * u:.2f}",
+                    "0" if h is heard[0] else stated(m, u),
                 )
                 for h, b, a, e, m, u in zip(
                     heard, beside, angles_rad, expected_db, weaker_db, u_db, strict=True
@@ -224,7 +225,7 @@ def _same_mark(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
             *(
                 (
                     h.step.name,
-                    f"{e.strength_db:.2f} ± {2 * u_level_db(e):.2f}",
+                    stated(e.strength_db, u_level_db(e)),
                     f"{1e3 * least_m:.1f}",
                     f"{1e3 * most_m:.1f}",
                     f"{1e3 * ball.value:.1f}",

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.physics import targets
+from dsp.uncertainty import stated
 from rig.errors import LessonError, NotHeardError
 from rig.measure.beam.setting import setting_of
 from rig.teach.lessons.air_bench import PLAN
@@ -139,8 +140,8 @@ def _shapes(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
                 (
                     name,
                     words,
-                    f"{expected:.1f} ± {2 * u_hand:.1f}",
-                    "taken as known" if name == "ball" else f"{found:.1f} ± {2 * u:.1f}",
+                    stated(expected, u_hand),
+                    "taken as known" if name == "ball" else stated(found, u),
                 )
                 for name, words, expected, u_hand, found, u in zip(
                     names,
@@ -355,9 +356,9 @@ def _spreading(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
                 (
                     f"{r:.3f}",
                     f"{e:.2f}",
-                    f"{b:.2f} ± {2 * ub:.2f}",
+                    stated(b, ub),
                     f"{w:.2f}",
-                    f"{m:.2f} ± {2 * um:.2f}",
+                    stated(m, um),
                 )
                 for r, e, b, ub, w, m, um in zip(
                     ranges_m, expected, ball_weaker, u_ball, walls, wall_weaker, u_wall, strict=True

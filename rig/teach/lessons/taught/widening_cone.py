@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dsp.physics.beams import footprint_diameter_m, half_power_half_angle_rad
+from dsp.uncertainty import stated
 from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN
 from rig.teach.lessons.bench_in_use import (
     BenchInUse,
@@ -87,7 +88,7 @@ def _footprint(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
                     h.step.name,
                     f"{t.value:.3f}",
                     f"{e:.3f}",
-                    f"{c.chord_m:.3f} ± {2 * c.u_chord_m:.3f}",
+                    stated(c.chord_m, c.u_chord_m),
                     f"{math.degrees(c.half_angle_rad):.2f}",
                 )
                 for h, t, e, c in zip(heard, tapes, expected_m, found, strict=True)
@@ -313,8 +314,7 @@ def _frequency(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
                     f"{f / 1e3:.2f}",
                     f"{1e3 * speed_m_s / f:.1f}",
                     f"{math.degrees(e):.2f}",
-                    f"{math.degrees(c.half_angle_rad):.2f} ± "
-                    f"{math.degrees(2 * c.beam.u_half_power_rad):.2f}",
+                    stated(math.degrees(c.half_angle_rad), math.degrees(c.beam.u_half_power_rad)),
                 )
                 for h, f, e, c in zip(heard, centre_hz, expected_rad, found, strict=True)
             ),

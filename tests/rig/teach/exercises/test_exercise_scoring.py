@@ -12,7 +12,14 @@ from hypothesis import strategies as st
 
 from rig.cli import main
 from rig.errors import LessonError
-from rig.teach.exercises.scoring import HandedIn, KeyEntry, read_answers, read_key, scored
+from rig.teach.exercises.scoring import (
+    HandedIn,
+    KeyEntry,
+    read_answers,
+    read_key,
+    score_lines,
+    scored,
+)
 
 CHOICES = ("it went by: a whole pass", "1.2 m", "it cannot be told")
 NAMES = st.text(st.characters(categories=("L", "Zs"), exclude_characters="\xa0"), max_size=8)
@@ -44,6 +51,38 @@ def answered(text: str) -> HandedIn:
 
 
 # What is right
+
+
+@pytest.mark.parametrize(
+    ("said", "choices", "meant"),
+    [
+        ("three", ("two, at the least", "three, at the least"), "three, at the least"),
+        ("3", ("two, at the least", "three, at the least"), "three, at the least"),
+        ("The earlier", ("the earlier one", "the later one"), "the earlier one"),
+        ("it goes away.", ("it comes nearer", "it goes away"), "it goes away"),
+    ],
+)
+def test_an_answer_in_a_child_s_own_words_is_taken(
+    said: str, choices: tuple[str, ...], meant: str
+) -> None:
+    key = [KeyEntry(number=1, topic="how-many", choices=choices, answer=meant)]
+    assert scored([answered(said)], key).overall.right == 1
+
+
+def test_a_wrong_answer_is_told_with_its_misreading() -> None:
+    key = [
+        KeyEntry(
+            number=1,
+            topic="how-many",
+            choices=("two", "three"),
+            answer="two",
+            misreadings={"three": "a side lobe is a thing"},
+        )
+    ]
+    scores = scored([HandedIn(name="Ada", number=1, answer="b")], key)
+    (missed,) = scores.missed
+    assert (missed.name, missed.misreading) == ("Ada", "a side lobe is a thing")
+    assert any("Ada: question 1" in line for line in score_lines(scores))
 
 
 @given(keys(), st.data())
@@ -273,6 +312,15 @@ def test_marks_are_answered_per_topic_and_per_name(
         "names": [
             {"name": "Ada", "right": 1, "asked": 2},
             {"name": "Bo", "right": 1, "asked": 2},
+        ],
+        "missed": [
+            {
+                "name": "Ada",
+                "number": 2,
+                "chosen": CHOICES[0],
+                "answer": CHOICES[1],
+                "misreading": "",
+            }
         ],
         "not_answered": 0,
         "none_of_the_choices": [{"name": "Bo", "number": 2, "answer": "oh"}],

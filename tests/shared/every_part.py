@@ -1,6 +1,6 @@
 """Every part of every lesson on many benches: the recommended plans, and drawn ones; a table.
 
-``python tests/rig/teach/lessons/every_part.py [--plan NAME] [--lesson NAME]`` prints all of it
+``python tests/shared/every_part.py [--plan NAME] [--lesson NAME]`` prints all of it
 (many minutes). `test_every_bench.py` takes a sample.
 """
 
