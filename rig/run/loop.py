@@ -13,6 +13,7 @@ from typing import Protocol
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
 from rig.run.hits import heard_in
+from rig.run.motion import freed_of_motion
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 from rig.run.stacking import stack_depth, stacked_as_asked
@@ -45,7 +46,8 @@ def ping_results(
         Takes each block first, before anything else can fail.
     """
     heard = (heard_in(receiver, ping) for ping in _judged(receiver, blocks, recorder))
-    yield from stacked_as_asked(receiver, heard, depth=stack_depth(receiver.plan))
+    freed = freed_of_motion(receiver, heard)
+    yield from stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
 
 
 def _judged(
