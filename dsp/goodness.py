@@ -72,6 +72,39 @@ class Goodness:
         return f"chi-square {self.chi_square:.1f} for {self.degrees_of_freedom} degrees of freedom"
 
 
+def stray_together(residuals: ArrayLike) -> bool:
+    """Say whether neighbouring residuals are too much alike for each to err by itself.
+
+    What scatters strays to either side of its curve at random; about a curve that is not the
+    right one, neighbours stray to the same side.
+
+    Parameters
+    ----------
+    residuals : array_like, shape (n,)
+        In order, all of about the same size; at least four.
+
+    References
+    ----------
+    J. von Neumann, "Distribution of the ratio of the mean square successive difference to the
+    variance", *Ann. Math. Stat.* 12, 1941, pp. 367–395 (cited from memory): for independent
+    normal values about zero the sum of the squared steps over that of the squares is
+    2 (1 − 1/n), with a variance of about 4/n; normal from some ten on.
+
+    Examples
+    --------
+    >>> stray_together([1.0, -1.0] * 10), stray_together([1.0] * 10 + [-1.0] * 10)
+    (False, True)
+    """
+    left = np.asarray(residuals, dtype=np.float64)
+    if left.size < 4 or not left.any():
+        return False
+    ratio = float(np.sum(np.diff(left) ** 2) / np.sum(left**2))
+    least = 2 * (1 - 1 / left.size) - float(scipy.special.ndtri(1 - RISK)) * 2 / math.sqrt(
+        left.size
+    )
+    return ratio < least
+
+
 def goodness(residuals: ArrayLike, u_residuals: ArrayLike = 1.0, *, fitted: int) -> Goodness:
     """Return how good a fit is.
 

@@ -22,6 +22,7 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
+from dsp.goodness import goodness, stray_together
 from dsp.physics.beams import beam_amplitude, half_power_half_angle_rad
 from dsp.ping.ranging import range_from_path_m
 
@@ -29,7 +30,7 @@ FEWEST_ECHOES = 5
 """Fewer echoes than this leave nothing to judge the fit by: it has four or five unknowns."""
 
 _NEPER_DB = 20 / math.log(10)
-_CHI_SQUARE_RISK = 0.05
+_SCATTER_RISK = 0.05  # of counting scatter in where there is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,6 +168,10 @@ class BeamFit:
     scatter_db : float
         What the levels must be noisy by, beyond the noise, to explain `chi_square`; 0
         where noise alone explains it at 95 %. It is counted in all uncertainties.
+    holds : bool
+        Whether what is left over, scatter counted in, is no more than that: neither ranges nor
+        levels stand beyond it, nor do neighbours stray together, as they do about a curve that
+        is not the beam's. Where not, no number here is to be claimed.
     covariance : ndarray of float64, shape (4, 4) or (5, 5)
         Of the natural logarithms of amplitude and size, tilt, closest range and, on a
         straight way, centre.
@@ -192,6 +197,7 @@ class BeamFit:
     chi_square: float
     degrees_of_freedom: int
     scatter_db: float
+    holds: bool
     covariance: NDArray[np.float64]
 
     def __post_init__(self) -> None:
@@ -363,7 +369,7 @@ def fit_beam(
     if fit.free < 1:
         raise ValueError(f"sweep: {fit.counted} numbers cannot tell {solved.size} unknowns")
     chi_square = float(np.sum(fit.residuals(solved) ** 2))
-    if chi_square > float(scipy.special.chdtri(fit.free, _CHI_SQUARE_RISK)):
+    if chi_square > float(scipy.special.chdtri(fit.free, _SCATTER_RISK)):
         for _ in range(3):
             fit.add_scatter(solved)
             solved = fit.solve(solved)
@@ -491,6 +497,15 @@ class _Fit:
             parts.append(np.array([(unknowns[4] - self._known[0]) / self._known[1]]))
         return np.concatenate(parts)
 
+    def _holds(self, solved: NDArray[np.float64]) -> bool:
+        left = self.residuals(solved)
+        # As of :meth:`residuals`: the levels that were found stand first, by their places.
+        levels = left[: np.count_nonzero(self._found)]
+        levels = levels[np.argsort(self._sweep.place[self._found], kind="stable")]
+        # Scatter that was counted in has to be one: neighbours stray to either side.
+        scatters = self._scatter == 0 or not stray_together(levels)
+        return scatters and goodness(left, fitted=left.size - self.free).holds
+
     def answer(self, solved: NDArray[np.float64], chi_square: float) -> BeamFit:
         sweep, setting = self._sweep, self._setting
         covariance = np.linalg.pinv(self._jacobian.T @ self._jacobian)
@@ -530,6 +545,7 @@ class _Fit:
             chi_square=chi_square,
             degrees_of_freedom=self.free,
             scatter_db=_NEPER_DB * self._scatter,
+            holds=self._holds(solved),
             covariance=covariance,
         )
 

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
+from dsp.goodness import Goodness, goodness
 from dsp.physics.levels import transmission_loss_db
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KnownPaths:
     """What echoes from known distances tell.
 
@@ -24,9 +25,10 @@ class KnownPaths:
         away, so that whatever delay the transducers add is part of it.
     correlation : float
         Of the two, −1 to 1: a speed found too high puts the leaving too late.
-    misfit : float or None
-        Root mean square of the residuals over what their uncertainties let expect,
-        about 1 where all is well; None with two paths, which any line fits.
+    left : Goodness
+        What the line leaves over: nothing with two paths, which any line fits.
+    residual_s : ndarray of float64, shape (n,)
+        Each arrival less the line's.
     """
 
     sound_speed_m_s: float
@@ -34,7 +36,23 @@ class KnownPaths:
     time_zero_s: float
     u_time_zero_s: float
     correlation: float
-    misfit: float | None
+    left: Goodness
+    residual_s: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        residual_s = np.array(self.residual_s, dtype=np.float64)
+        residual_s.setflags(write=False)
+        object.__setattr__(self, "residual_s", residual_s)
+
+    @property
+    def misfit(self) -> float | None:
+        """Root mean square of the residuals over what their uncertainties let expect.
+
+        About 1 where all is well; None with two paths.
+        """
+        if self.left.degrees_of_freedom < 1:
+            return None
+        return math.sqrt(self.left.chi_square / self.left.degrees_of_freedom)
 
 
 def known_paths(
@@ -111,9 +129,6 @@ def known_paths(
     u_slowness = 1 / math.sqrt(float(weight @ (adjusted - middle_m) ** 2))
     u_time_zero = math.hypot(1 / math.sqrt(float(weight.sum())), middle_m * u_slowness)
     residual = arrival - time_zero_s - slowness * path
-    misfit = None
-    if path.size > 2:
-        misfit = math.sqrt(float(weight @ residual**2) / (path.size - 2))
     return KnownPaths(
         sound_speed_m_s=1 / slowness,
         u_sound_speed_m_s=u_slowness / slowness**2,
@@ -121,7 +136,8 @@ def known_paths(
         u_time_zero_s=u_time_zero,
         # Slowness and time zero pull against each other; speed and time zero go together.
         correlation=middle_m * u_slowness / u_time_zero,
-        misfit=misfit,
+        left=goodness(residual, 1 / np.sqrt(weight), fitted=2),
+        residual_s=residual,
     )
 
 

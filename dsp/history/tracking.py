@@ -225,6 +225,33 @@ class Tracker:
         )
 
 
+class Speeds:
+    """Tells how fast each echo's target moves, from the pings up to it; keeps none of them.
+
+    Parameters
+    ----------
+    resolution_m, interval_s : float
+        As for :func:`tracks_of`.
+    """
+
+    def __init__(self, *, resolution_m: float, interval_s: float) -> None:
+        self.u_unknown_m_s = FASTEST_CELLS * resolution_m / interval_s
+        """Standard uncertainty of a speed of which nothing is known."""
+        self._filters = _Filters(
+            u_rate_m_s=self.u_unknown_m_s, turn_m_s2=TURN_CELLS * resolution_m / interval_s**2
+        )
+
+    def add(self, scan: Scan) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Take the next ping; return its echoes' speeds away from here, each with its uncertainty.
+
+        Returns
+        -------
+        speed_m_s, u_speed_m_s : ndarray of float64, shape (echoes,)
+            The uncertainty is infinite where no ping before it heard the target.
+        """
+        return self._filters.rates(self._filters.take(scan))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Pings:
     """All scans in one table.
@@ -278,6 +305,13 @@ class _Filters:
         """Return the numbers of those with hits enough for a track, by the order of their ends."""
         live: list[int] = self._number[self._hits >= FEWEST_HITS].tolist()
         return self._ended + live
+
+    def rates(self, owner: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the rates of the filters of some numbers, and their standard uncertainties."""
+        # Numbers rise by the order in which filters began, and stay in it.
+        at = np.searchsorted(self._number, owner)
+        u = np.where(self._hits[at] > 1, np.sqrt(self._state[4][at]), np.inf)
+        return self._state[1][at], u
 
     def take(self, scan: Scan) -> NDArray[np.int64]:
         """Pair a ping's echoes with the targets; return the number of each one's filter."""

@@ -132,8 +132,8 @@ def print_faults(run: Run) -> None:
         )
     if run.moving_pings:
         print(
-            f"  something moved in {counted(run.moving_pings, 'ping')}: fewer were added up there "
-            "than the plan asks, so that echoes stand where they are now"
+            f"  moving in {counted(run.moving_pings, 'ping')}: something moved, or turned up at a "
+            "speed not known yet; no more were added up there than stood still"
         )
 
 

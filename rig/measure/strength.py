@@ -16,12 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history import strengths
+from dsp.history.beam_fits import two_way_amplitude
 from dsp.history.strengths import StrengthRange, StrengthTerm
 from dsp.physics.absorption import absorption_db_m
-from dsp.physics.beams import beam_amplitude, half_power_half_angle_rad
+from dsp.physics.beams import beam_amplitude, first_null_rad, half_power_half_angle_rad
 from dsp.uncertainty import stated
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
+from rig.measure.beam.setting import setting_of
 from rig.measure.passes import passings_of, smeared
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
@@ -92,7 +94,8 @@ def target_strengths(
     Raises
     ------
     PlanError
-        Where the angle is so near to a null of the plan's beam that its loss is not known.
+        Where the angle is so near to a null of the plan's beam, or beyond its first at the
+        band's highest frequency, that its loss is not known.
     """
     plan = receiver.plan
     centre_hz = plan.pulse.centre_hz
@@ -103,7 +106,7 @@ def target_strengths(
     edge_loss_db = _pattern_db(plan, wavelength_m, np.array([edge_rad]))[0]
     beam_db, u_beam_db = 0.0, 0.0
     if angle_rad is not None:
-        beam_db, u_beam_db = _beam_loss(plan, wavelength_m, angle_rad, u_angle_rad)
+        beam_db, u_beam_db = _beam_loss(receiver, angle_rad, u_angle_rad)
     found = []
     for echo in echoes:
         # For a target straight ahead, the way out is as long as the way back, and each face
@@ -311,16 +314,25 @@ def _absorption(medium: Medium, frequency_hz: float) -> tuple[float, float]:
     return middle, math.hypot(*moves)
 
 
-def _beam_loss(
-    plan: Plan, wavelength_m: float, angle_rad: float, u_angle_rad: float
-) -> tuple[float, float]:
-    """Return what the plan's beam takes off at an angle, both ways, and its uncertainty."""
+def _beam_loss(receiver: Receiver, angle_rad: float, u_angle_rad: float) -> tuple[float, float]:
+    """Return what the plan's beam takes off at an angle, both ways, and its uncertainty.
+
+    Over the whole band: the higher a frequency, the narrower is its beam.
+    """
+    plan = receiver.plan
+    face, setting = plan.transducer, setting_of(receiver)
+    highest_hz = plan.pulse.highest_hz
+    null_rad = first_null_rad(face.shape, face.size_m, receiver.sound_speed_m_s / highest_hz)
     angles = np.array([angle_rad, angle_rad - u_angle_rad, angle_rad + u_angle_rad])
-    losses_db = _pattern_db(plan, wavelength_m, angles)
-    if losses_db.min() < _DEEPEST_BEAM_DB:
+    heard = two_way_amplitude(setting, face.size_m, angles, angles)
+    losses_db = 20 * np.log10(np.maximum(heard, 1e-10))
+    # Beyond, part of the band comes with its sign turned: the echo is no copy of the pulse.
+    beyond = null_rad < math.pi / 2 and bool((np.abs(angles) >= null_rad).any())
+    if beyond or losses_db.min() < _DEEPEST_BEAM_DB:
         raise PlanError(
             f"an angle of {math.degrees(angle_rad):.1f} ± {math.degrees(u_angle_rad):.1f}° is near "
-            f"a null of the beam, where the loss is not known; give a smaller angle"
+            f"a null of the beam, or beyond: at {highest_hz / 1e3:g} kHz its first stands at "
+            f"{math.degrees(null_rad):.1f}°, and there the loss is not known; give a smaller angle"
         )
     middle_db = float(losses_db[0])
     return middle_db, float(np.max(np.abs(losses_db - middle_db)))

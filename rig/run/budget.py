@@ -21,6 +21,9 @@ geometry: off axis
     The target may stand anywhere in the half-power cone.
 clock
     The converter's rate is not its nominal one.
+motion
+    Only of what moves, in a single ping of a chirp: its speed is not quite known, and shifts
+    its range (:mod:`rig.run.motion`).
 
 References
 ----------
@@ -51,9 +54,10 @@ GRADIENT = "sound speed: gradient"
 BASELINE = "geometry: baseline"
 OFF_AXIS = "geometry: off axis"
 CLOCK = "clock"
+MOTION = "motion"
 _SOUND_SPEED = "sound speed: "
 
-NOISE_TERMS = (DELAY, MARK)
+NOISE_TERMS = (DELAY, MARK, MOTION)
 """The terms that are new in each ping; the others stay as they are."""
 
 SHIFT_TERMS = (STATED_TIME_ZERO, BASELINE, OFF_AXIS)

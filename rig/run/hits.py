@@ -20,6 +20,10 @@ from dsp.ping.ranging import range_from_path_m
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import Heard, Hits, PingResult, TimeZero
 
+SURE_DB = 6.0
+"""An echo so far above the threshold that it does not come and go by noise: where it is in one
+ping and not in the other, something has moved, or turned up."""
+
 FOLLOW_RATE = 1e-3
 """Hits of noise alone, for each independent bin of each ping."""
 
@@ -123,6 +127,17 @@ def hits_of_each(
             pings, u_mark_s, itertools.pairwise(ends), strict=True
         )
     ]
+
+
+def snr_out(receiver: Receiver, hits: Hits) -> NDArray[np.float64]:
+    """Return twice a peak's power over the noise's: the threshold is set on that."""
+    return np.asarray(10 ** (hits.snr_db / 10) * receiver.shape.efficiency)
+
+
+def stands_out(receiver: Receiver, hits: Hits) -> NDArray[np.bool_]:
+    """Say which hits stand by :data:`SURE_DB` above the plan's own threshold."""
+    least_snr = -2 * math.log(receiver.plan.receiver.false_alarm_rate)
+    return np.asarray(snr_out(receiver, hits) > least_snr * 10 ** (SURE_DB / 10))
 
 
 def slope_m_s(receiver: Receiver, delay_s: ArrayLike, range_m: ArrayLike) -> NDArray[np.float64]:

@@ -15,6 +15,7 @@ from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
 from rig.run.groups import groups
 from rig.run.hits import heard_in
+from rig.run.motion import freed_of_motion
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 from rig.run.stacking import stack_depth, stacked_as_asked
@@ -57,7 +58,8 @@ def ping_results(
         blocks = _looked_ahead(receiver, blocks, at_a_time)
     settled = groups(_judged(receiver, blocks, recorder), at_a_time)
     heard = (ping for some in settled for ping in _heard(receiver, some))
-    yield from stacked_as_asked(receiver, heard, depth=stack_depth(receiver.plan))
+    freed = freed_of_motion(receiver, heard)
+    yield from stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
 
 
 def _looked_ahead(

@@ -168,7 +168,8 @@ class PingResult:
     heard : Heard or None
         What was found in it; None for a lost ping.
     moving : bool
-        Whether something moved, so that fewer pings were added up than the plan asks.
+        Whether something moved, so that fewer pings were added up than the plan asks; or
+        turned up in a chirp at a speed that is not known yet.
     """
 
     index: int

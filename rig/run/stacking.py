@@ -13,23 +13,18 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dsp.ping.peaks import side_lobe_ceiling
 from dsp.ping.profiles import stacked_in_turns
 from dsp.ping.search import LEAST_MISFIT
 from rig.bench.plan import Plan
-from rig.run.hits import resolution_m
+from rig.run.hits import resolution_m, snr_out, stands_out
 from rig.run.receiver import Receiver
 from rig.run.results import Hits, PingResult
 
 MOVED = 4.0
 """Standard deviations by which a range has changed for it to have moved: noise alone says so
 once in 16 000 echoes."""
-
-SURE_DB = 6.0
-"""An echo so far above the threshold that it does not come and go by noise: where it is in one
-ping and not in the other, something has moved, or turned up."""
 
 
 def stack_depth(plan: Plan) -> int:
@@ -71,7 +66,7 @@ def stacked_as_asked(
             profile=profile,
             echoes=echoes,
             threshold_db=threshold_db,
-            moving=len(kept) < len(recent),
+            moving=ping.moving or len(kept) < len(recent),
         )
 
 
@@ -79,7 +74,7 @@ class Still:
     """Tells whether what two pings heard stands where it stood."""
 
     def __init__(self, receiver: Receiver) -> None:
-        shape = receiver.shape
+        self._receiver, shape = receiver, receiver.shape
         lobe_bins = math.ceil(shape.width_s / shape.bin_s)
         # Of pulses that take turns, the highest that any one's side lobes reach.
         self._side_lobe = max(
@@ -88,7 +83,6 @@ class Still:
         )
         self._resolution_m = resolution_m(receiver)
         self._least_snr = -2 * math.log(receiver.plan.receiver.false_alarm_rate)
-        self._efficiency = shape.efficiency
 
     def with_newest(self, recent: Sequence[PingResult]) -> list[PingResult]:
         """Return the latest pings since when nothing has moved, in order."""
@@ -113,7 +107,7 @@ class Still:
         apart_m = np.abs(now.range_m[:, np.newaxis] - then.range_m)
         partner = apart_m.argmin(axis=1)
         apart_m = apart_m.min(axis=1)
-        paired = (apart_m < self._resolution_m) & self._sure(now)
+        paired = (apart_m < self._resolution_m) & stands_out(self._receiver, now)
         noise_m = np.hypot(now.noise_m, then.noise_m[partner])
         if bool((apart_m > MOVED * noise_m)[paired].any()):
             return True
@@ -128,20 +122,13 @@ class Still:
         hidden = LEAST_MISFIT * self._side_lobe**2 * strength
         unlike = np.abs(now.phasor - then.phasor[partner]) - hidden
         unlike = unlike / 2 * self._side_lobe
-        threshold = strength * np.sqrt(self._least_snr / self._snr_out(now) / 2)
+        threshold = strength * np.sqrt(self._least_snr / snr_out(self._receiver, now) / 2)
         return bool((unlike > threshold)[paired].any())
 
     def _unpaired(self, hits: Hits, others: Hits) -> bool:
         """Say whether one of the hits, and a sure one, has none near it among the others."""
-        sure_m = hits.range_m[self._sure(hits)]
+        sure_m = hits.range_m[stands_out(self._receiver, hits)]
         if sure_m.size == 0 or others.range_m.size == 0:
             return bool(sure_m.size)
         apart_m = np.abs(sure_m[:, np.newaxis] - others.range_m).min(axis=1)
         return bool((apart_m > self._resolution_m).any())
-
-    def _sure(self, hits: Hits) -> NDArray[np.bool_]:
-        return np.asarray(self._snr_out(hits) > self._least_snr * 10 ** (SURE_DB / 10))
-
-    def _snr_out(self, hits: Hits) -> NDArray[np.float64]:
-        """Twice a peak's power over the noise's: the threshold is set on that."""
-        return np.asarray(10 ** (hits.snr_db / 10) * self._efficiency)

@@ -7,11 +7,28 @@ from typing import Any
 
 from rig.measure.beam.measurement import BeamMeasurement
 
+_CLAIMED = (
+    "half_power_deg",
+    "u_half_power_deg",
+    "tilt_deg",
+    "u_tilt_deg",
+    "size_m",
+    "u_size_m",
+    "closest_range_m",
+    "u_closest_range_m",
+    "closest_time_s",
+    "near_field_m",
+)
+
 
 def beam_answer(beam: BeamMeasurement) -> dict[str, Any]:
-    """Answer `beam --json`; uncertainties are standard ones."""
+    """Answer `beam --json`; uncertainties are standard ones.
+
+    What does not fit claims nothing: its numbers are null.
+    """
     fit = beam.fit
-    return {
+    answer = {
+        "holds": fit.holds,
         "moved": beam.moved,
         "shape": fit.shape,
         "frequency_hz": beam.setting.sound_speed_m_s / beam.setting.wavelength_m,
@@ -51,3 +68,4 @@ def beam_answer(beam: BeamMeasurement) -> dict[str, Any]:
             )
         ],
     }
+    return answer if fit.holds else {**answer, **dict.fromkeys(_CLAIMED), "budget": []}

@@ -14,6 +14,12 @@ def cautions_of(
     heard: HeardSweep, setting: BeamSetting, fit: BeamFit, other: BeamFit | None
 ) -> Iterable[str]:
     """Say what a measurement should be repeated for, and how."""
+    if not fit.holds:
+        yield (
+            f"the levels and ranges are not those of a {fit.shape} on such a way, to within their "
+            "noise and scatter: no number of it is claimed; leave other things out with --from-m "
+            "and --to-m, and see what follows"
+        )
     if fit.shape == "piston":
         far_m = beam_fits.far_field_from_m(fit.size_m, setting.wavelength_m)
         if fit.closest_m < far_m:

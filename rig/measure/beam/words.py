@@ -30,7 +30,10 @@ def beam_lines(beam: BeamMeasurement) -> tuple[str, ...]:
         lines[-1] += f", {beam.closest_time_s:.3f} s after the first ping"
     if beam.near_field_m is not None:
         lines.append(f"nearer than {beam.near_field_m:.3f} m the beam is not yet a cone")
+    if not fit.holds:
+        del lines[1:]
     lines.append(f"chi-square {fit.chi_square:.1f} for {fit.degrees_of_freedom} degrees of freedom")
-    lines += [f"  half-power angle, from {words}: {deg(u):.4f}°" for words, u in beam.terms]
+    if fit.holds:
+        lines += [f"  half-power angle, from {words}: {deg(u):.4f}°" for words, u in beam.terms]
     lines += [f"caution: {words}" for words in beam.cautions]
     return tuple(lines)

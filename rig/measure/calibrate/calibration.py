@@ -94,7 +94,7 @@ def _calibration(
 ) -> Calibration:
     """Put together what all that was heard tells."""
     start, notes = starts[0], list[str]()
-    fit = known_paths_of(plan, heard)
+    fit = known_paths_of(plan, heard, notes)
     speed = speed_of(start.receiver, heard, fit)
     if fit is not None:
         apart = abs(speed.sound_speed_m_s - speed.by_formula_m_s)

@@ -18,11 +18,12 @@ from rig.measure.calibrate.runs import Start
 from rig.run.receiver import Receiver
 
 
-def known_paths_of(plan: Plan, heard: Sequence[HeardTarget]) -> KnownPaths | None:
+def known_paths_of(plan: Plan, heard: Sequence[HeardTarget], notes: list[str]) -> KnownPaths | None:
     """Fit sound speed and time zero to the known targets, if there are any.
 
     Arrivals count from the leaving as the plan's own method had it. One target is
-    compared with the direct sound, or with the leaving itself.
+    compared with the direct sound, or with the leaving itself. What lies on no line tells
+    neither, and a note says so.
     """
     if not heard:
         return None
@@ -41,9 +42,19 @@ def known_paths_of(plan: Plan, heard: Sequence[HeardTarget]) -> KnownPaths | Non
         own_s = max(start.u_mark_s, geometry.u_time_zero_s, 1e-9)
         u_arrivals = np.append(u_arrivals, own_s)
     try:
-        return known_paths(paths, arrivals, u_path_m=u_paths, u_arrival_s=u_arrivals)
+        fit = known_paths(paths, arrivals, u_path_m=u_paths, u_arrival_s=u_arrivals)
     except ValueError as problem:
         raise CalibrationError(f"calibrate: {problem}") from problem
+    if fit.left.holds:
+        return fit
+    worst = int(np.argmax(np.abs(fit.residual_s)))
+    off_mm = 500 * fit.sound_speed_m_s * float(fit.residual_s[worst])
+    notes.append(
+        f"the known distances lie on no one line ({fit.left.words}; the one of "
+        f"{ranges[worst]:g} m is {off_mm:+.1f} mm off it): no sound speed and no time zero is "
+        "taken from them; check each distance, and which echo is whose"
+    )
+    return None
 
 
 def _distances(heard: Sequence[HeardTarget]) -> int:

@@ -333,6 +333,8 @@ def title_text(beam: BeamMeasurement) -> str:
     fit = beam.fit
     what = "disc" if fit.shape == "piston" else "line"
     kilohertz = beam.setting.sound_speed_m_s / beam.setting.wavelength_m / 1e3
+    if not fit.holds:
+        return f"No {what}'s beam at {kilohertz:.3g} kHz: what was heard does not fit one"
     if not has_cone(fit.half_power_rad):
         return f"Beam of a {what} at {kilohertz:.3g} kHz: it falls to half power nowhere"
     half, u = math.degrees(fit.half_power_rad), math.degrees(beam.u_half_power_rad)
@@ -345,6 +347,8 @@ def title_text(beam: BeamMeasurement) -> str:
 def result_text(beam: BeamMeasurement) -> str:
     """Say where the beam points, and how large its face acts."""
     fit = beam.fit
+    if not fit.holds:
+        return "No angle, size or range is claimed"
     name = "radius" if fit.shape == "piston" else "length"
     tilt, u_tilt = math.degrees(fit.tilt_rad), math.degrees(beam.u_tilt_rad)
     return (

@@ -160,7 +160,7 @@ class Strip:
             self._label_threshold(threshold_db[np.isfinite(threshold_db)])
         added = counted(newest.profile.pings, "ping")
         if newest.moving:
-            remarks = f"Only {added} added up: something moved before. {remarks}"
+            remarks = f"Moving: no more than {added} added up. {remarks}"
         elif newest.profile.pings > 1:
             remarks = f"{added} added up. {remarks}"
         if newest.clipped:

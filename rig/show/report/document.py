@@ -121,7 +121,10 @@ def _what(contents: Contents) -> Markup:
     if run.clipped_pings:
         pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
     if run.moving_pings:
-        pings += f"; in {run.moving_pings} something moved, and fewer were added up than asked"
+        pings += (
+            f"; in {run.moving_pings} something moved or turned up, and no more were added up "
+            "than stood still"
+        )
     facts = [
         ("Recording", contents.name),
         ("Recorded", when),

@@ -51,6 +51,17 @@ def test_the_line_is_york_s_for_pearson_s_points() -> None:
     assert found.misfit**2 == pytest.approx(1.4833, abs=5e-5)
 
 
+def test_a_path_that_was_taped_wrong_is_told_by_what_the_line_leaves_over() -> None:
+    path_m = np.array([1.0, 2.0, 3.0, 4.0])
+    told = {"u_path_m": 1e-3, "u_arrival_s": 1e-7}
+    right = known_paths(path_m, 1e-4 + path_m / 343.0, **told)
+    assert right.left.holds
+    # 20 mm in one of four: 20 deviations, of which a line takes up a part.
+    wrong = known_paths(path_m + np.array([0, 0, 0.02, 0]), 1e-4 + path_m / 343.0, **told)
+    assert not wrong.left.holds
+    assert int(np.argmax(np.abs(wrong.residual_s))) == 2
+
+
 def test_intervals_hold_the_truth_in_95_of_100_trials() -> None:
     # 4000 trials know 95 % to √(0.95 · 0.05/4000) = 0.34 %; four times that.
     rng = np.random.default_rng(20)

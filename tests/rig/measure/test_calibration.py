@@ -122,6 +122,15 @@ def test_the_formula_s_sound_speed_stands_beside_and_the_gap_is_noted(
     assert any("check temperature" in note for note in two_plates.notes)
 
 
+def test_plates_that_lie_on_no_line_give_no_sound_speed_and_the_note_says_which() -> None:
+    # The middle one stands 30 mm nearer than was said, 60 tapes' uncertainty of 0.5 mm.
+    scene = a_scene(plate(0.7), plate(1.3), plate(1.9, side_m=0.15))
+    made = calibrated(scene, 0.7, 1.33, 1.9, u_range_m=0.0005)
+    assert made.sound_speed.method == "formula"
+    (note,) = [n for n in made.notes if "no one line" in n]
+    assert "the one of 1.33 m is -" in note
+
+
 def test_one_plate_and_the_direct_sound_give_the_sound_speed_too() -> None:
     made = calibrated(a_scene(plate(1.9)), 1.9)
     assert made.sound_speed.method == "one distance"

@@ -127,6 +127,46 @@ def test_doubts_about_the_air_count_with_the_way() -> None:
     assert sure < 0.05
 
 
+WIDE = {
+    "pulse": {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01},
+    "timing": {"sample_rate_hz": 48e3, "ping_interval_s": 0.05},
+    "transducer": {"radius_m": 0.03},
+}
+
+
+@pytest.mark.parametrize("angle_deg", [20.0, 30.0, 33.0])
+def test_a_wide_band_s_loss_at_an_angle_is_that_of_all_of_it(angle_deg: float) -> None:
+    # By the pattern at 8 kHz alone it was 1.3 dB too strong at 30°, and 2.1 at 33.
+    angle_rad = math.radians(angle_deg)
+    at = [1.5 * math.cos(angle_rad), 0.0, 1.5 * math.sin(angle_rad)]
+    receiver, echoes = heard(a_plan(**WIDE), radius_m=0.2, at=at)
+    found = target_strengths(
+        receiver,
+        [max(echoes, key=lambda echo: echo.strength_db)],
+        source_level_db=SOURCE_DB,
+        u_source_level_db=0.5,
+        angle_rad=angle_rad,
+        u_angle_rad=math.radians(1.0),
+    )[0]
+    # Seven frequencies average as the band to 0.05 dB; absorption and noise 0.05 more.
+    assert found.known_db == pytest.approx(20 * math.log10(0.2 / 2), abs=0.12)
+
+
+def test_nothing_is_told_past_the_first_null_of_any_part_of_the_band() -> None:
+    receiver, echoes = heard(a_plan(**WIDE), radius_m=0.2, at=[1.5, 0.0, 0.0])
+    asked = {"source_level_db": SOURCE_DB, "u_source_level_db": 0.5}
+    # ka sin θ = 3.8317 at 12 kHz, ka 6.58: 35.6°; at 8 kHz, 61°.
+    for angle_deg in (35.0, 40.0, 50.0):
+        with pytest.raises(PlanError, match=r"at 12 kHz its first stands at 35\.6"):
+            target_strengths(
+                receiver,
+                echoes,
+                angle_rad=math.radians(angle_deg),
+                u_angle_rad=math.radians(1.0),
+                **asked,
+            )
+
+
 def test_an_angle_near_a_null_is_refused() -> None:
     receiver, echoes = heard(a_plan(), radius_m=0.05, at=[1.5, 0.0, 0.0])
     # ka sin θ = 3.8317 (from the table of J₁'s zeros): 40.9° at ka 5.85.
