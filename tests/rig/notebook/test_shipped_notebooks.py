@@ -61,7 +61,7 @@ def test_a_notebook_runs_and_what_it_claims_is_so(name, tmp_path, monkeypatch):
     book.cells.append(nbformat.v4.new_code_cell(textwrap.dedent(CLAIMS[name])))
     nbclient.NotebookClient(
         book,
-        timeout=PATIENCE_S,
+        timeout=int(PATIENCE_S),
         kernel_name="python3",
         resources={"metadata": {"path": str(FOLDER)}},
     ).execute()
