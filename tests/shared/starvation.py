@@ -32,7 +32,8 @@ def spared_s() -> float:
     """Return the time by a clock that stands still while any task waits for a processor.
 
     Whatever kept a program from being punctual is in that wait; what is left between two
-    readings is its own doing.
+    readings is its own doing. The kernel counts in steps, so that it does not tell which of
+    two moments came first.
     """
     return time.monotonic() - waited_s()
 
