@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from typist import PATIENCE_S
 
 import dsp
 import rig
@@ -79,7 +80,7 @@ def loaded_by(code):
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
+        timeout=PATIENCE_S,
     )
     return set(done.stdout.split())
 

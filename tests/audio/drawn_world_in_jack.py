@@ -125,6 +125,7 @@ def main(path: str) -> None:
     ended = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: ended.set())
     client.set_shutdown_callback(lambda *_: ended.set())
+    client.set_xrun_callback(lambda late_us: print(f"slipped: {late_us:g} us", flush=True))
     with client:
         print("ready", flush=True)
         ended.wait()

@@ -2,15 +2,25 @@
 
 import subprocess
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy.signal
+from typist import PATIENCE_S
 
 from rig.errors import DeviceError
 from rig.front_ends.sound_card.loudspeaker import play
 
 pytestmark = pytest.mark.audio
+
+
+def wait_for_s(recorded: Path, length_s: float) -> None:
+    """Wait until so much has been recorded."""
+    ends_s = time.monotonic() + PATIENCE_S
+    while recorded.stat().st_size < 4 * 48_000 * length_s:
+        assert time.monotonic() < ends_s
+        time.sleep(0.02)
 
 
 @pytest.mark.parametrize("server", ["pulse"], indirect=True)
@@ -21,9 +31,10 @@ def test_what_is_played_comes_out_whole_and_no_louder(server, tmp_path):
     with heard_path.open("wb") as out:
         recorder = subprocess.Popen([*words, "--raw"], stdout=out)
         try:
-            time.sleep(0.5)
+            wait_for_s(heard_path, 0.1)  # of silence: the recorder hears
             play(samples, 48_000, device=server.device)
-            time.sleep(0.5)
+            # What is under way comes within the half second that the server keeps at most.
+            wait_for_s(heard_path, heard_path.stat().st_size / (4 * 48_000) + 0.5)
         finally:
             recorder.terminate()
             recorder.wait()

@@ -11,11 +11,11 @@ import itertools
 import os
 import signal
 import subprocess
-import threading
 import time
 
 import numpy as np
 import pytest
+from starvation import spared_s
 
 from dsp.ping.pulses import linear_chirp
 from rig.bench.capture import LEAD_S, LOSS, CaptureFlag
@@ -61,17 +61,26 @@ def good_pairs(blocks):
                 yield block
 
 
-def test_blocks_hold_the_worlds_delays_whatever_the_latency(server, acoustic_world):
+def test_blocks_hold_the_worlds_delays_whatever_the_latency(
+    server, acoustic_world, heard_or_starved
+):
     bulk = 23456  # 0.49 s more than the server's own, as hardware may have
-    with acoustic_world(server, taps(bulk)), open_sound_card(plan(), device=server.device) as card:
-        blocks = list(card.blocks(4))
-    assert [b.confirms_only for b in blocks] == [False] * 4 + [True]
-    assert {b.samples.shape for b in blocks} == {(1, 12000)}
-    assert np.diff([b.start_sample for b in blocks]).tolist() == [12000] * 4
-    good = list(good_pairs(blocks))
-    # A busy machine may cost pings, never all of them.
-    assert good
-    for block in good:
+
+    def heard(_):
+        with (
+            acoustic_world(server, taps(bulk)),
+            open_sound_card(plan(), device=server.device) as card,
+        ):
+            blocks = list(card.blocks(4))
+        assert [b.confirms_only for b in blocks] == [False] * 4 + [True]
+        assert {b.samples.shape for b in blocks} == {(1, 12000)}
+        assert np.diff([b.start_sample for b in blocks]).tolist() == [12000] * 4
+        return blocks if list(good_pairs(blocks)) else None
+
+    blocks = heard_or_starved(server, heard)
+    if blocks is None:
+        return  # said why
+    for block in good_pairs(blocks):
         direct, *echoes = arrivals(block.samples[0])
         assert [e - direct for e in echoes] == list(ECHOES)
     if server.kind == "jack":
@@ -155,22 +164,15 @@ def test_a_second_row_of_pings_starts_afresh(server, acoustic_world):
 @pytest.mark.parametrize("blow", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_server_that_dies_or_hangs_ends_in_an_error_within_3_s(server, acoustic_world, blow):
     with acoustic_world(server, taps(0)), open_sound_card(plan(), device=server.device) as card:
-        blow_at = []
-
-        def strike() -> None:
-            blow_at.append(time.monotonic())
-            os.kill(server.process.pid, blow)
-
-        timer = threading.Timer(0.8, strike)
-        timer.start()
-        got = []
+        blocks, got = card.blocks(40), []  # ten seconds' worth
+        got += [next(blocks), next(blocks)]
+        struck_at = spared_s()
+        os.kill(server.process.pid, blow)
         with pytest.raises(DeviceError, match="server"):
-            got.extend(card.blocks(40))  # ten seconds' worth
+            got.extend(blocks)
         card.close()
-        assert time.monotonic() - blow_at[0] < 3.0
-        timer.join()
+        assert spared_s() - struck_at < 3.0
     # What came before the blow came whole; what it cut off is there, and says so.
-    assert len(got) >= 2
     assert {block.samples.shape for block in got} == {(1, 12000)}
     assert not CaptureFlag.MISSING & got[0].flags
     assert [block.index for block in got if CaptureFlag.MISSING in block.flags] in (
@@ -181,10 +183,10 @@ def test_a_server_that_dies_or_hangs_ends_in_an_error_within_3_s(server, acousti
 
 def test_a_server_that_hangs_before_opening_ends_in_an_error_within_3_s(server):
     os.kill(server.process.pid, signal.SIGSTOP)
-    began = time.monotonic()
+    began = spared_s()
     with pytest.raises(DeviceError):
         open_sound_card(plan(), device=server.device)
-    assert time.monotonic() - began < 3.0
+    assert spared_s() - began < 3.0
 
 
 @pytest.mark.parametrize("server", ["pulse"], indirect=True)
@@ -194,10 +196,10 @@ def test_a_sound_process_that_is_killed_is_an_error_at_once(server, acoustic_wor
         next(rows)
         child = card._link._process  # whatever the sound library may do to its process
         os.kill(child.pid, signal.SIGKILL)
-        killed_at = time.monotonic()
+        killed_at = spared_s()
         with pytest.raises(DeviceError, match=r"the sound library crashed .signal 9"):
             list(rows)
-        assert time.monotonic() - killed_at < 1.0
+        assert spared_s() - killed_at < 1.0
 
 
 @pytest.mark.usefixtures("_packages")
@@ -217,11 +219,11 @@ def test_a_device_that_vanishes_is_an_error_within_3_s(server, acoustic_world):
         rows = card.blocks(40)
         next(rows)
         subprocess.run(["pactl", "unload-module", "module-null-sink"], check=True)
-        gone_at = time.monotonic()
+        gone_at = spared_s()
         with pytest.raises(DeviceError):
             list(rows)
         card.close()
-        assert time.monotonic() - gone_at < 3.0
+        assert spared_s() - gone_at < 3.0
 
 
 @pytest.mark.parametrize("server", ["pulse"], indirect=True)

@@ -11,6 +11,10 @@ import signal
 import sys
 import threading
 
+FIRST_BUFFERS = 20
+"""0.2 s of sound: PortAudio gives a stream up in its first moments, if at all; and its
+buffers have filled by then."""
+
 
 def main(taps: str) -> None:
     import numpy as np
@@ -21,8 +25,15 @@ def main(taps: str) -> None:
     frames = 480
     memory = np.zeros(longest + frames, dtype=np.float32)
 
+    running = threading.Event()
+    buffers = 0
+
     def process(heard, to_send, count, _time, status):
-        if status:
+        nonlocal buffers
+        buffers += 1
+        if buffers == FIRST_BUFFERS:
+            running.set()
+        elif status and buffers > FIRST_BUFFERS:
             print("slipped:", status, file=sys.stderr, flush=True)
         memory[:-count] = memory[count:]
         # A buffer that was never filled may hold anything: no such sound exists.
@@ -33,7 +44,12 @@ def main(taps: str) -> None:
             to_send[:, 0] += gain * memory[begin : begin + count]
 
     ended = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: ended.set())
+
+    def finish(*_):
+        ended.set()
+        running.set()
+
+    signal.signal(signal.SIGTERM, finish)
     with sounddevice.Stream(
         samplerate=48000,
         blocksize=frames,
@@ -42,9 +58,11 @@ def main(taps: str) -> None:
         dtype="float32",
         latency=0.1,
         callback=process,
-        finished_callback=ended.set,
+        finished_callback=finish,
     ):
-        print("ready", flush=True)
+        running.wait()
+        if not ended.is_set():
+            print("ready", flush=True)
         ended.wait()
 
 

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from typist import PATIENCE_S
 
 WITHOUT_TK = "import sys; sys.modules['tkinter'] = sys.modules['_tkinter'] = None\n"
 WITHOUT_QT = "import sys; sys.modules['PySide6'] = None\n"
@@ -26,7 +27,7 @@ def demo(
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=PATIENCE_S,
     )
 
 

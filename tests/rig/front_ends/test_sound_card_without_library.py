@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from typist import PATIENCE_S
 
 ROOT = Path(__file__).parents[3]
 
@@ -43,7 +44,7 @@ def without_library(tmp_path):
             env=os.environ | {"PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)])},
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=PATIENCE_S,
             check=False,
         )
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import nbclient
 import nbformat
 import pytest
+from typist import PATIENCE_S
 
 ROOT = Path(__file__).parents[3]
 FOLDER = ROOT / "recordings"
@@ -59,7 +60,10 @@ def test_a_notebook_runs_and_what_it_claims_is_so(name, tmp_path, monkeypatch):
     book = read(name)
     book.cells.append(nbformat.v4.new_code_cell(textwrap.dedent(CLAIMS[name])))
     nbclient.NotebookClient(
-        book, timeout=120, kernel_name="python3", resources={"metadata": {"path": str(FOLDER)}}
+        book,
+        timeout=int(PATIENCE_S),
+        kernel_name="python3",
+        resources={"metadata": {"path": str(FOLDER)}},
     ).execute()
     shown = [out for cell in book.cells for out in cell.get("outputs", [])]
     kinds = {kind for out in shown for kind in out.get("data", {})}

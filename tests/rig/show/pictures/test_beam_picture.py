@@ -69,7 +69,7 @@ def drawn(beam: BeamMeasurement, size: tuple[float, float] = (12.8, 7.2), note: 
     figure = Figure(figsize=size, dpi=100)
     FigureCanvasAgg(figure)
     picture = BeamPicture(figure, beam, note=note)
-    figure.canvas.draw()
+    figure.draw_without_rendering()  # all is placed, and nothing painted
     return figure, picture
 
 

@@ -13,6 +13,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from typist import PATIENCE_S
 
 from dsp.ping.profiles import EchoProfile
 from rig.errors import StorageError
@@ -466,7 +467,7 @@ print(time.process_time())
         cwd=pathlib.Path(__file__).parents[4],
         env=environment,
         check=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         capture_output=True,
         text=True,
     )

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typist import typed
+from typist import PATIENCE_S, typed
 
 PLAN = """
 [pulse]
@@ -142,7 +142,7 @@ class Browser:
             self.events.append(self._read())
 
     def _read(self) -> dict[str, Any]:
-        until_s = time.monotonic() + 60
+        until_s = time.monotonic() + PATIENCE_S
         while b"\0" not in self._rest:
             ready, _, _ = select.select([self._in], [], [], max(0.0, until_s - time.monotonic()))
             assert ready, "the browser says nothing"
@@ -158,7 +158,7 @@ class Browser:
             self.call("Browser.close")
         os.close(self._out)
         os.close(self._in)
-        self._process.wait(timeout=30)
+        self._process.wait(timeout=PATIENCE_S)
 
 
 class Opened:

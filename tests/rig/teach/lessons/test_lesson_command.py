@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typist import typed
+from typist import PATIENCE_S, typed
 
 import rig.teach.lessons.template
 
@@ -395,7 +395,7 @@ def in_terminal(folder: Path, words: list[str], typed: list[tuple[str, str]]) ->
     )
     os.close(theirs)
     shown, seen = "", 0
-    until_s = time.monotonic() + 60
+    until_s = time.monotonic() + PATIENCE_S
     while time.monotonic() < until_s:
         try:
             came = os.read(ours, 65536)
@@ -408,7 +408,7 @@ def in_terminal(folder: Path, words: list[str], typed: list[tuple[str, str]]) ->
             seen = len(shown)
             os.write(ours, typed.pop(0)[1].encode() + b"\n")
     os.close(ours)
-    return shown, process.wait(timeout=30)
+    return shown, process.wait(timeout=PATIENCE_S)
 
 
 @pytest.fixture
