@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from dsp.history.tracking import Scan, Speeds
-from dsp.uncertainty import Budget, Term
+from dsp.uncertainty import Budget
 from rig.run.budget import MOTION
 from rig.run.hits import resolution_m, slope_m_s, stands_out
 from rig.run.receiver import Receiver
@@ -81,8 +81,8 @@ def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:
     delay_s = echo.delay_s
     if by_m:
         delay_s -= by_m / float(slope_m_s(receiver, echo.delay_s, echo.range_m))
-    terms = (*echo.budget.terms, Term(name=MOTION, u=u_m))
-    budget = Budget(value=echo.range_m - by_m, terms=terms)
+    names, u = (*echo.budget.names, MOTION), (*echo.budget.u, u_m)
+    budget = Budget(value=echo.range_m - by_m, names=names, u=u)
     return dataclasses.replace(
         echo,
         range_m=budget.value,
