@@ -339,14 +339,14 @@ def add_source_level(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--source-level-db",
         metavar="DB",
-        type=options.number_in(),
+        type=options.number_in(low=-400.0, high=400.0),
         help="what the receiver would show of the pulse itself, on the axis at 1 m, dB re full "
         "scale (default: the calibration's)",
     )
     command.add_argument(
         "--u-source-level-db",
         metavar="DB",
-        type=options.number_in(low=0.0),
+        type=options.number_in(low=0.0, high=400.0),
         default=1.0,
         help="its standard uncertainty (default: 1)",
     )

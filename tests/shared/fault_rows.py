@@ -168,6 +168,12 @@ ROWS: dict[str, Row] = {
         ),
     ),
     "mutated change in words": _mutated("test_a_change_in_words"),
+    "impossible numbers typed": Row(
+        survived=(
+            "tests/faults/test_numbers_typed.py::"
+            "test_a_number_that_cannot_be_is_one_line_and_status_2",
+        ),
+    ),
     "mutated WAV and FLAC headers": _mutated("test_a_sound_files_header"),
     "hostile names, sizes and links": Row(
         survived=(_NOWHERE, _NAMES + "test_an_odd_name_is_recorded_to_and_read"),

@@ -34,6 +34,8 @@ from rig.teach.lessons.lesson import (
 Prediction = float | str | None
 """A number, or one of the choices; None where nobody predicted."""
 
+_LARGEST = 1e9
+
 _BOARDS = ("serial-board", "emulated-board")
 
 _BOARD_LOUDER_DB = 26.0
@@ -136,7 +138,8 @@ def predicted(question: Question, text: str) -> float | str:
 def number_in(text: str) -> float:
     """Read a number as people write it: with a point or a comma, or a true minus sign.
 
-    NaN where it is none, or where its comma may part thousands.
+    NaN where it is none, where its comma may part thousands, or where it is larger than
+    anything that a lesson measures.
 
     Examples
     --------
@@ -149,9 +152,10 @@ def number_in(text: str) -> float:
     ):
         plain = plain.replace(",", ".")
     try:
-        return float(plain)
+        number = float(plain)
     except ValueError:
         return math.nan
+    return number if abs(number) <= _LARGEST else math.nan
 
 
 def tables_for(lesson: Lesson, part: Part, own: Plan | None) -> Tables:
