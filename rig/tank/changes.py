@@ -70,8 +70,8 @@ class Changes:
         with self._lock:
             self._waiting.append(step)
 
-    def begin(self, name: str, going: Going) -> None:
-        """Change the scene anew at each ping, until :meth:`end`; one step for :meth:`undo`.
+    def begin(self, name: str, going: Going, *, is_step: bool = True) -> None:
+        """Change the scene anew at each ping, until :meth:`end`.
 
         Parameters
         ----------
@@ -79,6 +79,8 @@ class Changes:
             One that goes on by that name gives way.
         going : callable
             From the scene as it stands at a ping, and the ping, to the scene from there on.
+        is_step : bool
+            Whether it is one for :meth:`undo`.
         """
 
         def step(scene: Scene, tick: Tick) -> Scene:
@@ -86,7 +88,8 @@ class Changes:
             return scene
 
         with self._lock:
-            self._waiting.append(step)
+            if is_step:
+                self._waiting.append(step)
             self._going[name] = going
 
     def end(self, name: str, change: Change | None = None) -> None:
@@ -97,16 +100,20 @@ class Changes:
                 self._waiting.append(lambda scene, _: change(scene))
 
     def go_on_from(self, other: Changes, run_s: float) -> None:
-        """Take over the steps of a run that ended at a time of its own, so that they are undone.
+        """Take over from a run that ended at a time of its own: its steps, and what goes on.
 
         Called before the first ping.
         """
         with other._lock:
             self._start = other._start
             self._steps = [(scene, then_s - run_s) for scene, then_s in other._steps]
+            self._going = dict(other._going)
 
     def undo(self) -> None:
-        """Put the scene to what it would be now without the last step, from the next ping on."""
+        """Put the scene to what it would be now without the last step, from the next ping on.
+
+        What goes on by a name goes on; who began it ends it.
+        """
 
         def back(scene: Scene, tick: Tick) -> Scene:
             if not self._steps:
@@ -114,21 +121,23 @@ class Changes:
             before, then_s = self._steps.pop()
             return scene_at(before, tick.run_s - then_s)
 
-        self._drop_all(back)
+        with self._lock:
+            self._waiting.append(back)
 
     def start_again(self) -> None:
-        """Put the scene to what it was at the first ping, as one step."""
+        """Put the scene to what it was at the first ping, as one step; nothing goes on."""
 
         def anew(scene: Scene, tick: Tick) -> Scene:
             self._keep_step(scene, tick)
             return scene if self._start is None else self._start
 
-        self._drop_all(anew)
-
-    def _drop_all(self, then: Callable[[Scene, Tick], Scene]) -> None:
         with self._lock:
             self._going.clear()
-            self._waiting.append(then)
+            self._waiting.append(anew)
+
+    def goes_on(self, name: str) -> bool:
+        """Say whether something goes on by a name."""
+        return name in self._going
 
     def _keep_step(self, scene: Scene, tick: Tick) -> None:
         self._steps.append((scene, tick.run_s))

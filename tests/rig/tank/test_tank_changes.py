@@ -143,6 +143,7 @@ def test_undo_puts_the_scene_to_what_it_would_be_now():
     tank.ping_on(5)
     tank.changes.begin("hand", in_the_hand(0, lambda _: (0.5, 0.3, 0.0)))
     tank.ping_on(5)
+    tank.changes.end("hand")
     tank.changes.undo()
     tank.ping_on()
     assert len(tank.scene.target) == 1
