@@ -237,7 +237,8 @@ class History:
             if label is None:
                 break
             if down:
-                label.set(text=words, x=(box.left + centre) / page.width, visible=True)
+                held = min(max(centre, half), self._room - half)
+                label.set(text=words, x=(box.left + held) / page.width, visible=True)
             else:
                 label.set(text=words, y=1 - (box.top + centre) / page.height, visible=True)
             free_from = centre + half
