@@ -16,8 +16,9 @@ from typing import Any
 
 import numpy as np
 
+from rig.errors import SceneError
 from rig.tank.motion import as_at, track
-from rig.tank.scene import Scene, Target, Triple
+from rig.tank.scene import Scene, Target, Triple, scene_from_table
 
 Change = Callable[[Scene], Scene]
 
@@ -59,6 +60,7 @@ class Changes:
         self._going: dict[str, Going] = {}
         self._steps: list[tuple[Scene, float]] = []
         self._start: Scene | None = None
+        self._refused = ""
 
     def once(self, change: Change) -> None:
         """Change the scene at the next ping; one step for :meth:`undo`."""
@@ -135,6 +137,23 @@ class Changes:
             self._going.clear()
             self._waiting.append(anew)
 
+    def _checked(self, before: Scene, wanted: Scene) -> Scene:
+        """Return a changed scene if a scene file could say the same; else the one before.
+
+        What could not be read again could not be replayed.
+        """
+        try:
+            scene_from_table(wanted.as_table(), source="the scene by hand")
+        except SceneError as problem:
+            self._refused = str(problem)
+            return before
+        return wanted
+
+    def refused(self) -> str:
+        """Return why the last change was not made, once; empty where all were."""
+        words, self._refused = self._refused, ""
+        return words
+
     def goes_on(self, name: str) -> bool:
         """Say whether something goes on by a name."""
         return name in self._going
@@ -162,8 +181,10 @@ class Changes:
         if not waiting and not going:
             return None
         now = changed = scene_at(scene, time_s)
-        for change in [*waiting, *going]:
-            changed = change(changed, tick)
+        for each in waiting:
+            changed = self._checked(changed, each(changed, tick))
+        for each in going:
+            changed = each(changed, tick)
         if changed == now:
             return None
         # Only now, since until here each body goes by its number.

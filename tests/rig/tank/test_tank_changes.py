@@ -211,3 +211,13 @@ def test_a_larger_body_is_larger_as_far_as_a_scene_may_say():
     ball, plate = tank.scene.target
     assert ball.radius_m == 10.0
     assert (plate.width_m, plate.height_m) == pytest.approx((0.25, 0.125))
+
+
+def test_a_change_that_no_scene_file_could_say_is_refused_and_told():
+    tank = Sounded(_scene(BALL))
+    scene = tank.scene
+    tank.changes.once(put_in(Sphere(radius_m=50.0, position_m=(1.0, 0.0, 0.0))))
+    tank.ping_on()
+    assert tank.scene is scene
+    assert "radius_m: found 50" in tank.changes.refused()
+    assert tank.changes.refused() == ""
