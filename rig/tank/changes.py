@@ -16,8 +16,9 @@ from typing import Any
 
 import numpy as np
 
+from rig.errors import SceneError
 from rig.tank.motion import as_at, track
-from rig.tank.scene import Scene, Target, Triple
+from rig.tank.scene import Scene, Target, Triple, scene_from_table
 
 Change = Callable[[Scene], Scene]
 
@@ -59,6 +60,7 @@ class Changes:
         self._going: dict[str, Going] = {}
         self._steps: list[tuple[Scene, float]] = []
         self._start: Scene | None = None
+        self._refused = ""
 
     def once(self, change: Change) -> None:
         """Change the scene at the next ping; one step for :meth:`undo`."""
@@ -70,8 +72,8 @@ class Changes:
         with self._lock:
             self._waiting.append(step)
 
-    def begin(self, name: str, going: Going) -> None:
-        """Change the scene anew at each ping, until :meth:`end`; one step for :meth:`undo`.
+    def begin(self, name: str, going: Going, *, is_step: bool = True) -> None:
+        """Change the scene anew at each ping, until :meth:`end`.
 
         Parameters
         ----------
@@ -79,6 +81,8 @@ class Changes:
             One that goes on by that name gives way.
         going : callable
             From the scene as it stands at a ping, and the ping, to the scene from there on.
+        is_step : bool
+            Whether it is one for :meth:`undo`.
         """
 
         def step(scene: Scene, tick: Tick) -> Scene:
@@ -86,7 +90,8 @@ class Changes:
             return scene
 
         with self._lock:
-            self._waiting.append(step)
+            if is_step:
+                self._waiting.append(step)
             self._going[name] = going
 
     def end(self, name: str, change: Change | None = None) -> None:
@@ -97,16 +102,20 @@ class Changes:
                 self._waiting.append(lambda scene, _: change(scene))
 
     def go_on_from(self, other: Changes, run_s: float) -> None:
-        """Take over the steps of a run that ended at a time of its own, so that they are undone.
+        """Take over from a run that ended at a time of its own: its steps, and what goes on.
 
         Called before the first ping.
         """
         with other._lock:
             self._start = other._start
             self._steps = [(scene, then_s - run_s) for scene, then_s in other._steps]
+            self._going = dict(other._going)
 
     def undo(self) -> None:
-        """Put the scene to what it would be now without the last step, from the next ping on."""
+        """Put the scene to what it would be now without the last step, from the next ping on.
+
+        What goes on by a name goes on; who began it ends it.
+        """
 
         def back(scene: Scene, tick: Tick) -> Scene:
             if not self._steps:
@@ -114,21 +123,40 @@ class Changes:
             before, then_s = self._steps.pop()
             return scene_at(before, tick.run_s - then_s)
 
-        self._drop_all(back)
+        with self._lock:
+            self._waiting.append(back)
 
     def start_again(self) -> None:
-        """Put the scene to what it was at the first ping, as one step."""
+        """Put the scene to what it was at the first ping, as one step; nothing goes on."""
 
         def anew(scene: Scene, tick: Tick) -> Scene:
             self._keep_step(scene, tick)
             return scene if self._start is None else self._start
 
-        self._drop_all(anew)
-
-    def _drop_all(self, then: Callable[[Scene, Tick], Scene]) -> None:
         with self._lock:
             self._going.clear()
-            self._waiting.append(then)
+            self._waiting.append(anew)
+
+    def _checked(self, before: Scene, wanted: Scene) -> Scene:
+        """Return a changed scene if a scene file could say the same; else the one before.
+
+        What could not be read again could not be replayed.
+        """
+        try:
+            scene_from_table(wanted.as_table(), source="the scene by hand")
+        except SceneError as problem:
+            self._refused = str(problem)
+            return before
+        return wanted
+
+    def refused(self) -> str:
+        """Return why the last change was not made, once; empty where all were."""
+        words, self._refused = self._refused, ""
+        return words
+
+    def goes_on(self, name: str) -> bool:
+        """Say whether something goes on by a name."""
+        return name in self._going
 
     def _keep_step(self, scene: Scene, tick: Tick) -> None:
         self._steps.append((scene, tick.run_s))
@@ -153,8 +181,10 @@ class Changes:
         if not waiting and not going:
             return None
         now = changed = scene_at(scene, time_s)
-        for change in [*waiting, *going]:
-            changed = change(changed, tick)
+        for each in waiting:
+            changed = self._checked(changed, each(changed, tick))
+        for each in going:
+            changed = each(changed, tick)
         if changed == now:
             return None
         # Only now, since until here each body goes by its number.

@@ -125,7 +125,7 @@ def scene_knobs(
             high=60.0,
             step=3.0,
             digits=0,
-            read=_tilt,
+            read=tilt_deg,
             turned=tilted,
         ),
     ]
@@ -167,15 +167,16 @@ def _faces(scene: Scene) -> dict[str, Transducer]:
     return {name: getattr(scene, name) for name in names if getattr(scene, name) is not None}
 
 
-def _tilt(scene: Scene) -> float | None:
+def tilt_deg(scene: Scene) -> float | None:
+    """Return how far up a scene's pair is turned; None where it names no face."""
     faces = _faces(scene)
     return next(iter(faces.values())).tilt_deg if faces else None
 
 
-def tilted(scene: Scene, tilt_deg: float) -> Scene:
+def tilted(scene: Scene, angle_deg: float) -> Scene:
     """Return a scene whose pair is turned so far up, both faces alike."""
     faces = {
-        name: dataclasses.replace(face, tilt_deg=tilt_deg) for name, face in _faces(scene).items()
+        name: dataclasses.replace(face, tilt_deg=angle_deg) for name, face in _faces(scene).items()
     }
     changes: dict[str, Transducer] = faces
     return dataclasses.replace(scene, **changes)  # type: ignore[arg-type]
@@ -196,18 +197,14 @@ ROLL_PERIOD_S = 4.0
 """Of a pair that rolls, such as on a small boat: common practice, no source."""
 
 
-def rolling(amplitude_deg: float) -> Going:
-    """Turn the pair up and down about how it is tilted, evenly as a pendulum does."""
-    start: list[tuple[float, float]] = []
+def rolling(amplitude_deg: float, middle_deg: float) -> Going:
+    """Turn the pair up and down about a tilt, as a pendulum swings."""
+    start_s: list[float] = []
 
     def change(scene: Scene, tick: Tick) -> Scene:
-        middle_deg = _tilt(scene)
-        if middle_deg is None:
-            return scene
-        if not start:
-            start.append((middle_deg, tick.run_s))
-        middle_deg, since_s = start[0]
-        turn = math.sin(2 * math.pi * (tick.run_s - since_s) / ROLL_PERIOD_S)
+        if not start_s:
+            start_s.append(tick.run_s)
+        turn = math.sin(2 * math.pi * (tick.run_s - start_s[0]) / ROLL_PERIOD_S)
         return tilted(scene, float(np.clip(middle_deg + amplitude_deg * turn, -90.0, 90.0)))
 
     return change

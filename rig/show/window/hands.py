@@ -102,9 +102,8 @@ class Hands:
 
     def go_on(self, changes: Changes, truth: Truth) -> None:
         """Go on in another stretch of pings, in the scene as it stands."""
-        run_s = self._truth.run_s(self._ping)
-        changes.go_on_from(self.changes, run_s)
         self.drop()
+        changes.go_on_from(self.changes, self._truth.run_s(self._ping))
         self.changes, self._truth, self._ping = changes, truth, 0
         self._scene_clock = SceneClock(self._clock_s)
 

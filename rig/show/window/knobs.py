@@ -8,10 +8,18 @@ from dataclasses import dataclass
 from dsp.physics.medium import sound_speed_m_s
 from rig.show.window.display import GAIN_STEP_DB, MOST_GAIN_DB, OVER_RANGE_DB, Display
 from rig.show.window.hands import Hands
-from rig.tank.knobs import SceneKnob, pair_ahead, pair_moved, rolling, scene_knobs
+from rig.tank.changes import Going
+from rig.tank.knobs import (
+    SceneKnob,
+    pair_ahead,
+    pair_moved,
+    rolling,
+    scene_knobs,
+    tilt_deg,
+    tilted,
+)
 from rig.tank.scene import Scene
 
-_ROLL, _AHEAD = "roll", "ahead"
 _ROLLS_DEG = (0.0, 3.0, 6.0, 10.0, 15.0, 20.0)
 
 
@@ -109,59 +117,84 @@ def _of_scene(hands: Hands, knob: SceneKnob) -> Knob:
 
 
 def _roll(hands: Hands) -> Knob:
-    amplitude_deg = [0.0]
+    middle_deg = [0.0]
+    amplitude = _Going(
+        hands,
+        "roll",
+        lambda amplitude_deg: rolling(amplitude_deg, middle_deg[0]),
+        lambda scene: tilted(scene, middle_deg[0]),
+    )
 
     def turn(steps: int) -> Callable[[], None] | None:
-        scene = hands.scene
-        if scene.transducer is None and scene.source_transducer is None:
+        now_deg = tilt_deg(hands.scene)
+        if now_deg is None:
             return None
-        place = _ROLLS_DEG.index(amplitude_deg[0]) + steps
-        before, now = amplitude_deg[0], _ROLLS_DEG[min(max(place, 0), len(_ROLLS_DEG) - 1)]
+        if not amplitude.value:
+            # It rolls about how it was tilted before it rolled.
+            middle_deg[0] = now_deg
+        place = min(max(_ROLLS_DEG.index(amplitude.value) + steps, 0), len(_ROLLS_DEG) - 1)
+        return amplitude.turn_to(_ROLLS_DEG[place])
 
-        def undo() -> None:
-            amplitude_deg[0] = before
-            hands.changes.end(_ROLL)
-            hands.undo()
+    def words() -> str:
+        return f"{amplitude.value:.0f} degrees up and down"
 
-        amplitude_deg[0] = now
-        hands.changes.end(_ROLL)
-        if now:
-            hands.changes.begin(_ROLL, rolling(now))
-        else:
-            hands.changes.once(lambda scene: scene)
-        return undo
-
-    return Knob(
-        name="pair rolls", words=lambda: f"{amplitude_deg[0]:.0f} degrees up and down", turn=turn
-    )
+    return Knob(name="pair rolls", words=words, turn=turn)
 
 
 def _pair_ahead(hands: Hands, stop_m: float) -> Knob:
     step_m_s = _round_speed_m_s(stop_m / 40)
-    speed_m_s = [0.0]
+    speed = _Going(hands, "ahead", pair_ahead, pair_moved(0.0))
 
     def turn(steps: int) -> Callable[[], None]:
-        before = speed_m_s[0]
-        speed_m_s[0] = round(before + steps * step_m_s, 9)
         hands.drop()
-        hands.changes.end(_AHEAD)
-        if speed_m_s[0]:
-            hands.changes.begin(_AHEAD, pair_ahead(speed_m_s[0]))
+        return speed.turn_to(round(speed.value + steps * step_m_s, 9))
+
+    def words() -> str:
+        way = "ahead" if speed.value >= 0 else "back"
+        return f"{abs(speed.value):.2f} m/s {way}, bodies still"
+
+    return Knob(name="pair moves along", words=words, turn=turn)
+
+
+class _Going:
+    """What goes on in the tank by a name and a number, until the number is 0."""
+
+    def __init__(
+        self,
+        hands: Hands,
+        name: str,
+        make: Callable[[float], Going],
+        ends_with: Callable[[Scene], Scene],
+    ) -> None:
+        self._hands, self._name = hands, name
+        self._make, self._ends_with = make, ends_with
+        self._value = 0.0
+
+    @property
+    def value(self) -> float:
+        """The number; 0 where it has been ended by who started all again."""
+        return self._value if self._hands.changes.goes_on(self._name) else 0.0
+
+    def turn_to(self, value: float) -> Callable[[], None]:
+        """Go on by another number; return what undoes that."""
+        before = self.value
+        self._set(value)
+        if value:
+            self._hands.changes.begin(self._name, self._make(value))
         else:
-            hands.changes.once(pair_moved(0.0))
+            self._hands.changes.once(self._ends_with)
 
         def undo() -> None:
-            speed_m_s[0] = before
-            hands.changes.end(_AHEAD)
-            hands.undo()
+            self._hands.undo()
+            self._set(before)
+            if before:
+                self._hands.changes.begin(self._name, self._make(before), is_step=False)
 
         return undo
 
-    def words() -> str:
-        way = "ahead" if speed_m_s[0] >= 0 else "back"
-        return f"{abs(speed_m_s[0]):.2f} m/s {way}, bodies still"
-
-    return Knob(name="pair moves along", words=words, turn=turn)
+    def _set(self, value: float) -> None:
+        self._value = value
+        self._hands.changes.end(self._name)
 
 
 def _pair_across(hands: Hands, stop_m: float) -> Knob:

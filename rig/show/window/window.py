@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
-from rig.bench.plan import Plan
+from rig.bench.plan import Plan, plan_from_table
 from rig.errors import EchobenchError, StorageError
 from rig.run.results import PingResult
 from rig.run.run import Run
@@ -30,7 +30,7 @@ from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
 from rig.show.wording import no_truth_text
 from rig.tank.changes import Changes
-from rig.tank.scene import Scene
+from rig.tank.scene import Scene, scene_from_table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -256,6 +256,8 @@ class LiveWindow:
             self._pings.take(result)
         if results:
             self._lay_out_when_settled()
+        if self.hands is not None:
+            self._message = self.hands.changes.refused() or self._message
         outcome = self._what_ifs.outcome()
         if isinstance(outcome, str):
             self._message = outcome
@@ -386,7 +388,10 @@ class LiveWindow:
         if self.hands is None or self._begin_again is None:
             return "The plan cannot be changed here."
         try:
-            stretch = self._begin_again(plan, change(self.hands.scene_now))
+            # As it is read from a file, so that a recording of it can be read too.
+            plan = plan_from_table(plan.as_table(), source="this plan")
+            scene = scene_from_table(change(self.hands.scene_now).as_table(), source="its scene")
+            stretch = self._begin_again(plan, scene)
         except (EchobenchError, ValueError) as problem:
             return str(problem)
         older = as_older(self._pings.results(), self._run, stretch.run)

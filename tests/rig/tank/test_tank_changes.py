@@ -82,7 +82,8 @@ def test_a_body_in_the_hand_goes_evenly_from_ping_to_ping_and_never_leaps(hand):
         tank.ping_on()
         body = tank.scene.target[0]
         # It sets out from where it was, whatever the hand did.
-        np.testing.assert_allclose(body.position_m, before, atol=1e-12)
+        sets_out = track(body, tank.time_s - INTERVAL_S)[0]
+        np.testing.assert_allclose(sets_out, before, atol=1e-12)
         due_m_s = np.linalg.norm(np.subtract(wanted, before)) / INTERVAL_S
         speed_m_s = math.hypot(*body.velocity_m_s)
         if due_m_s * INTERVAL_S > 1e-6:
@@ -143,6 +144,7 @@ def test_undo_puts_the_scene_to_what_it_would_be_now():
     tank.ping_on(5)
     tank.changes.begin("hand", in_the_hand(0, lambda _: (0.5, 0.3, 0.0)))
     tank.ping_on(5)
+    tank.changes.end("hand")
     tank.changes.undo()
     tank.ping_on()
     assert len(tank.scene.target) == 1
@@ -209,3 +211,13 @@ def test_a_larger_body_is_larger_as_far_as_a_scene_may_say():
     ball, plate = tank.scene.target
     assert ball.radius_m == 10.0
     assert (plate.width_m, plate.height_m) == pytest.approx((0.25, 0.125))
+
+
+def test_a_change_that_no_scene_file_could_say_is_refused_and_told():
+    tank = Sounded(_scene(BALL))
+    scene = tank.scene
+    tank.changes.once(put_in(Sphere(radius_m=50.0, position_m=(1.0, 0.0, 0.0))))
+    tank.ping_on()
+    assert tank.scene is scene
+    assert "radius_m: found 50" in tank.changes.refused()
+    assert tank.changes.refused() == ""

@@ -46,7 +46,7 @@ def test_a_scene_without_faces_or_walls_has_no_such_knobs():
 def test_a_rolling_pair_swings_about_its_tilt():
     scene, _ = built_in("trough")
     scene = tilted(scene, 5.0)
-    roll = rolling(10.0)
+    roll = rolling(10.0, 5.0)
     turned = [
         roll(scene, Tick(run_s=7.0 + t, interval_s=0.1)).transducer.tilt_deg
         for t in (0.0, ROLL_PERIOD_S / 4, ROLL_PERIOD_S / 2, 3 * ROLL_PERIOD_S / 4)

@@ -157,6 +157,29 @@ def test_each_knob_turns_shows_its_unit_and_is_undone(shared):
     assert len(set(seen)) == 11
 
 
+def test_a_pair_goes_on_rolling_whatever_else_is_undone_until_all_starts_again(shared):
+    to_knob(shared, "pair rolls")
+    shared.press(".", ".")
+    shared.ping(2)
+    shared.press("1")
+    shared.ping()
+    shared.press("u")
+    shared.ping(3)
+    assert shared.window.touch.knob[1].startswith("6 degrees")
+    tilts = set()
+    for _ in range(3):
+        shared.ping()
+        tilts.add(scene_of(shared).transducer.tilt_deg)
+    assert len(tilts) == 3
+    shared.press("u")
+    shared.ping(2)
+    assert shared.window.touch.knob[1].startswith("3 degrees")
+    shared.press("r")
+    shared.ping(2)
+    assert shared.window.touch.knob[1].startswith("0 degrees")
+    assert scene_of(shared) == shared.start
+
+
 def test_display_gains_touch_no_number_and_are_told(shared):
     def numbers():
         return [(e.range_m, e.strength_db) for r in shared.run.results for e in r.echoes]
