@@ -28,7 +28,7 @@ PARTS = ("out-and-back", "temperature", "blind-zone", "longest-range")
 STEPS = {
     "out-and-back": ("near", "far"),
     "temperature": ("right", "colder", "warmer"),
-    "blind-zone": ("burst-1-ms", "burst-2-ms", "burst-4-ms"),
+    "blind-zone": ("short-burst", "longer-burst", "longest-burst"),
     "longest-range": ("seldom", "often", "not-so-often"),
 }
 NUMBERS = ("measured", "u_measured", "expected", "u_expected", "unit", "verdict")
@@ -293,7 +293,7 @@ def test_recordings_in_the_wrong_order_are_refused(
     mixed[1], mixed[3] = mixed[3], mixed[1]
     done = command("time-is-distance", "--part", "blind-zone", *mixed, folder=folder)
     assert done.returncode == 2
-    assert "pulse.duration_s: found 0.002, and the step burst-1-ms needs 0.001" in done.stderr
+    assert "pulse.duration_s: found 0.002, and the step short-burst needs 0.001" in done.stderr
 
 
 def test_recordings_bring_their_own_plan(taught: tuple[Path, dict[str, Any]]) -> None:
