@@ -17,8 +17,18 @@ if TYPE_CHECKING:
 CAUTION = "Start quiet: turn the loudspeaker or headphones down before you play this, then up."
 
 
+_CLAPPED_HZ, _CLAPPED_TIMES = 600.0, 4
+"""What is clapped to: a pitch that a laptop's loudspeaker gives, and how often."""
+
+
 def _listen(given: argparse.Namespace) -> int:
-    from rig.measure.listening import listen, listening_lines, write_wav
+    from rig.measure.listening import (
+        clapping_pace,
+        listen,
+        listening_lines,
+        repeated,
+        write_wav,
+    )
     from rig.show.answers import listen_answer
 
     out = given.out
@@ -28,19 +38,23 @@ def _listen(given: argparse.Namespace) -> int:
         from rig.files.whole import already_there
 
         raise already_there(out, remedy="give --out another name, or move it away")
+    heard = _heard(given)
+    claps = given.slow is None
+    compressed = given.compressed or claps
     found = listen(
-        _heard(given),
-        given.slow,
-        pitch_hz=given.pitch,
-        compressed=given.compressed,
+        heard,
+        clapping_pace(heard) if claps else given.slow,
+        pitch_hz=_CLAPPED_HZ if claps and given.pitch is None else given.pitch,
+        compressed=compressed,
         even=given.even,
         peak_db=given.peak,
     )
+    found = repeated(found, given.repeat or (_CLAPPED_TIMES if claps else 1))
     if out is not None:
         write_wav(out, found)
     print(f"echobench: {CAUTION}", file=sys.stderr)
     if not given.json:
-        for line in listening_lines(found, compressed=given.compressed):
+        for line in listening_lines(found, compressed=compressed):
             print(line)
         if out is not None:
             print(f"The sound is in {out}")
@@ -106,8 +120,14 @@ def add_to(commands: Any) -> None:
         "--slow",
         metavar="F",
         type=options.number_in(low=1.0, high=1e6),
-        required=True,
-        help="how many times as slow, whole or not: times grow by F, and pitch falls by F",
+        help="how many times as slow, whole or not: times grow by F, and pitch falls by F "
+        "(default: so slow that hands can clap ping and echo, compressed, four times over)",
+    )
+    listen.add_argument(
+        "--repeat",
+        metavar="N",
+        type=options.count,
+        help="how often the ping is heard (default: 1; 4 where --slow is left out)",
     )
     listen.add_argument(
         "--ping",

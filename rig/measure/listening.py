@@ -7,6 +7,7 @@ bandwidth lets them be and so stay apart where the pulse itself is longer than t
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import math
 import os
@@ -43,6 +44,9 @@ MOST_PINGS = 8
 
 LONGEST_S = 600.0
 """More than this nobody listens to; and it bounds the file."""
+
+CLAPS_APART_S = 0.6
+"""Two claps so far apart are easy for a class to keep (common practice, no source)."""
 
 FADE_S = 0.01
 """Of what is heard, at either end, at the most."""
@@ -112,6 +116,8 @@ class Listening:
         Of the samples, dB re full scale.
     echoes : tuple of HeardEcho
         Nearest first.
+    times : int
+        How often the ping is heard; all places are those of the first time.
     """
 
     samples: NDArray[np.float32]
@@ -123,6 +129,7 @@ class Listening:
     band_hz: tuple[float, float]
     peak_db: float
     echoes: tuple[HeardEcho, ...]
+    times: int = 1
 
     @property
     def duration_s(self) -> float:
@@ -283,6 +290,31 @@ def listen(
     )
 
 
+def clapping_pace(heard: HeardPing) -> float:
+    """Return how many times as slow hands can clap to a ping and its nearest echo.
+
+    Raises
+    ------
+    NotHeardError
+        Where no echo stands above the threshold.
+    """
+    if not heard.result.echoes:
+        raise NotHeardError(
+            f"ping {heard.result.index}: found no echo to clap to; give --slow, or --ping another"
+        )
+    return max(1.0, float(f"{CLAPS_APART_S / heard.result.echoes[0].delay_s:.2g}"))
+
+
+def repeated(listening: Listening, times: int) -> Listening:
+    """Return what is heard so many times over, with a pause between."""
+    if times == 1:
+        return listening
+    pause = np.zeros(round(CLAPS_APART_S * HEARD_RATE_HZ), dtype=np.float32)
+    once = np.concatenate([listening.samples, pause])
+    samples = np.concatenate([np.tile(once, times - 1), listening.samples])
+    return dataclasses.replace(listening, samples=samples, times=times)
+
+
 def _at_peak(samples: NDArray[np.float64], peak_db: float) -> NDArray[np.float32]:
     loudest = float(np.abs(samples).max())
     level = 10 ** (peak_db / 20) / loudest if loudest > 0 else 0.0
@@ -375,6 +407,15 @@ def listening_lines(listening: Listening, *, compressed: bool = False) -> tuple[
         f"Ping {found.ping}, {found.factor:g} times as slow: {found.duration_s:.2f} s, "
         f"the pulse from {low_hz:.0f} to {high_hz:.0f} Hz, its start at {found.starts_s:.3f} s",
     ]
+    if found.times > 1:
+        lines[0] += f"; {found.times} times over"
+    if found.apart:
+        way_m = found.echoes[0].echo.path_m
+        lines.append(
+            f"between ping and first echo {found.echoes[0].gap_s:.2f} s of near silence: the sound "
+            f"is on its way, {way_m:.2f} m out and back; what rustles is the room's noise, slowed "
+            "as well"
+        )
     for heard in found.echoes:
         silence = f"{heard.gap_s:.3f} s after the direct sound's end"
         if heard.gap_s <= 0:

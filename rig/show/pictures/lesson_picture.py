@@ -96,6 +96,7 @@ def draw_turn(figure: Figure, turn: Turn, *, alone: bool, keys: str = "") -> Non
     numbers = axes.yaxis.get_major_formatter().format_ticks(axes.get_yticks().tolist())
     left = 40 + _LINE * len(upright) + max(map(measure, numbers))
     axes.set_position((left / wide, bottom / tall, (wide - left - _SIDE) / wide, height / tall))
+    _clear_legend(axes, turn)
     _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall, foot=low + 6)
 
 
@@ -213,6 +214,28 @@ def _plot(axes: Axes, turn: Turn, *, label_room: float) -> None:
     for spine in axes.spines.values():
         spine.set(color=SOFT, linewidth=1.0)
     axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_LABEL_PT)
+
+
+def _clear_legend(axes: Axes, turn: Turn) -> None:
+    """Where the legend would lie on something that is drawn, make room for it at the top."""
+    legend = axes.get_legend()
+    if legend is None:
+        return
+    box = legend.get_window_extent().padded(6)
+    x = np.concatenate([c.x for c in turn.finding.curves])
+    y = np.concatenate([c.y for c in turn.finding.curves])
+    if isinstance(turn.prediction, float):
+        # Its line goes right across.
+        across = np.linspace(*axes.get_xlim(), 40)
+        x, y = np.append(x, across), np.append(y, np.full(40, turn.prediction))
+    places = axes.transData.transform(np.column_stack([x, y]))
+    places = places[np.isfinite(places).all(axis=1)]
+    if not box.count_contains(places):
+        return
+    low, high = axes.get_ylim()
+    share = min(0.6, (legend.get_window_extent().height + 12) / axes.get_window_extent().height)
+    axes.set_ylim(low, low + (high - low) / (1 - share))
+    legend.set_loc("upper left")
 
 
 def _y_limits(turn: Turn) -> tuple[float, float]:

@@ -357,7 +357,7 @@ def _coded_on(bench: BenchInUse) -> Part:
     worst = float(side[np.abs(side).argmax()])
     pulse_s = _CHIPS * chip_s
     # Behind the echo the codes are looked at so far.
-    least_s = math.ceil(1e3 * bench.room_s(pulse_s, ball_m + room_m)) / 1e3
+    least_s = max(0.06, math.ceil(1e3 * bench.room_s(pulse_s, ball_m + room_m)) / 1e3)
     return Part(
         name="coded-pair",
         question=Question(

@@ -217,7 +217,7 @@ def _hard_ball_m(bench: BenchInUse, wanted_m: float) -> float:
 def _shapes_on(bench: BenchInUse) -> Part:
     (at_m,) = bench.places_m(2.0)
     # A plate's echo is as the handbook says from well beyond its area over the wave on.
-    fits_m = math.sqrt(0.13 * bench.wave_m * at_m) / 2
+    fits_m = math.sqrt(0.131 * bench.wave_m * at_m) / 2
     ball_m = _hard_ball_m(bench, min(0.04, math.floor(1e3 * fits_m) / 1e3))
     side_m, rod_m, net_ball_m = 2 * ball_m, ball_m / 2, ball_m / 4
     long_m = round(1.25 * ball_m, 3)

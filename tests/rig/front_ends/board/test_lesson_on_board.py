@@ -129,4 +129,4 @@ def test_a_lesson_of_which_the_board_can_do_nothing_is_refused(
     status = main([*words, *bench, "--out", str(tmp_path)])
     told = capsys.readouterr()
     assert (status, told.out, told.err.count("\n")) == (2, "", 1)
-    assert "step burst-1-ms: it sends a tone, and a board sends bursts only" in told.err
+    assert "it rings on after each burst, and this part sends plain tones" in told.err

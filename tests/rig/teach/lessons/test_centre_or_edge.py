@@ -9,6 +9,7 @@ import pytest
 from rig.errors import LessonError, NotHeardError
 from rig.teach.lessons.air_bench import scene
 from rig.teach.lessons.lesson import Finding, Part
+from rig.teach.lessons.running import number_in
 from rig.teach.lessons.taught.centre_or_edge import LESSON
 
 # ka sin θ where a round disc is down to half power, out and back (computed with scipy), and
@@ -72,7 +73,7 @@ def test_a_small_ball_on_the_axis_and_a_large_one_at_the_edge_make_the_same_mark
     # Half the power at the edge, twice the power of a ball √2 times as large (σ = a²/4; Urick,
     # table 9.1, memory): it passes for one of 20 mm. Places and radii are rounded: 0.1 mm.
     assert abs(finding.measured - 20.0) <= K * finding.u_measured + 0.1
-    levels_db = [float(row[1].split(" ± ")[0]) for row in finding.numbers[1:]]
+    levels_db = [number_in(row[1].split(" ± ")[0]) for row in finding.numbers[1:]]
     expanded_db = [float(row[1].split(" ± ")[1]) for row in finding.numbers[1:]]
     # Rounded to 0.01 dB each, and 0.1 mm in 20 is 0.04 dB.
     assert abs(levels_db[0] - levels_db[1]) <= K / 2 * math.hypot(*expanded_db) + 0.05

@@ -83,6 +83,6 @@ def test_a_window_trades_side_lobes_for_length(in_tank: Callable[..., Finding], 
 
 
 def test_without_the_ball_it_says_what_would_do(in_tank: Callable[..., Finding]) -> None:
-    empty = {name: scene() for name in ("half-ms", "one-ms", "two-ms")}
+    empty = {name: scene() for name in ("short", "longer", "longest")}
     with pytest.raises(NotHeardError, match=r"an echo is needed within 0\.05 m of 1\.8 m"):
         in_tank(LESSON, "burst-length", 43, scenes=empty)
