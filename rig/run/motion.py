@@ -25,7 +25,7 @@ MOVES = 4.0
 
 
 def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[PingResult]:
-    """Take from each ping's own echoes what their targets' speeds did to their ranges.
+    """Give each ping its own echoes, without what their targets' speeds did to their ranges.
 
     What is left is a term of the budget: the speed's uncertainty. A strong echo that no ping
     before it foretells has a speed that nobody knows yet: its range is as unsure as that, and
@@ -38,17 +38,16 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
         In order, each with what was found in its own profile in `heard`.
     """
     coupling_s = receiver.plan.pulse.coupling_s
-    if coupling_s == 0:
-        yield from pings
-        return
     speeds = Speeds(
         resolution_m=resolution_m(receiver), interval_s=receiver.plan.timing.ping_interval_s
     )
     first = True
     for ping in pings:
-        # Of a device that hands on edge times there is no strength, and no chirp.
-        if ping.heard is None or np.isnan(ping.heard.hits.snr_db).any():
+        if ping.heard is None:
             yield ping
+            continue
+        if coupling_s == 0:
+            yield dataclasses.replace(ping, echoes=ping.heard.echoes)
             continue
         hits = ping.heard.hits
         speed_m_s, u_speed_m_s = speeds.add(
@@ -70,8 +69,7 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s
                 echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
         first = False
-        heard = dataclasses.replace(ping.heard, echoes=tuple(echoes))
-        yield dataclasses.replace(ping, heard=heard, moving=moving)
+        yield dataclasses.replace(ping, echoes=tuple(echoes), moving=moving)
 
 
 def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:

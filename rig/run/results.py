@@ -124,7 +124,8 @@ class Heard:
     Attributes
     ----------
     echoes : tuple of Echo
-        At the plan's false-alarm rate, nearest first.
+        At the plan's false-alarm rate, nearest first, where they stand in the profile: a
+        chirp's ahead of what comes nearer.
     threshold_db : ndarray of float64, shape (bins,), or None
         What a bin had to exceed for that, dB re full scale; None once it was dropped.
     hits : Hits

@@ -45,7 +45,8 @@ def stacked_as_asked(
     ----------
     receiver : Receiver
     pings : iterable of PingResult
-        In order, each with its own profile in `alone` and what was found there in `heard`.
+        In order, each with its own profile in `alone`, what was found there in `heard`, and
+        its own `echoes`.
     depth : int
         How many profiles are added up, at the most.
     """
@@ -58,7 +59,7 @@ def stacked_as_asked(
         recent.append(ping)
         kept = still.with_newest(recent)
         profile = stacked_in_turns([p.alone for p in kept if p.alone is not None])
-        echoes, threshold_db = ping.heard.echoes, ping.heard.threshold_db
+        echoes, threshold_db = ping.echoes, ping.heard.threshold_db
         if profile is not ping.alone:
             echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
         yield dataclasses.replace(

@@ -53,7 +53,10 @@ class HeardSweep:
             place.append(where)
             # The profiles of a long sweep would fill the memory.
             self._pings.append(dataclasses.replace(result, profile=None))
-            self._echoes.append(tuple(e for e in result.echoes if from_m <= e.range_m <= to_m))
+            echoes = result.echoes
+            if receiver.plan.pulse.coupling_s and result.heard is not None:
+                echoes = result.heard.echoes  # what the speed does to them is known better here
+            self._echoes.append(tuple(e for e in echoes if from_m <= e.range_m <= to_m))
         self.place = np.array(place)
         missing = 0 if places is None else len(places) - self.pings
         if isinstance(moved, Stops) and missing > 0:

@@ -97,7 +97,10 @@ def beam_of(
 def _one_by_one(run: Run) -> Sequence[PingResult]:
     if run.plan.receiver.stack == 1:
         return run.results
-    return list(stacked_as_asked(run.receiver, run.results, depth=run.plan.pulses_per_cycle))
+    own = (
+        r if r.heard is None else dataclasses.replace(r, echoes=r.heard.echoes) for r in run.results
+    )
+    return list(stacked_as_asked(run.receiver, own, depth=run.plan.pulses_per_cycle))
 
 
 def measure_beam(
