@@ -474,7 +474,7 @@ class _Search:
         self._noise, self._threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
         everyone = np.arange(self._profiles)
         self._power = self._power_of_left(everyone)
-        self._learnt_from = self._power.copy()
+        self._learnt_from = np.empty_like(self._power)
         # What each profile's loudest sound before the echoes brings with it; none until learnt.
         self._brought: NDArray[np.float64] | None = None
         self._loudest = np.full(self._profiles, -1)
@@ -509,6 +509,7 @@ class _Search:
         self._add(profile, new)
         going = np.bincount(profile).nonzero()[0]
         self._fit(going, np.ones_like(going))
+        self._power[self._some(going)] = self._power_of_left(going)
         self._learn(going)
         self._drop_weak(going)
         return going
@@ -571,6 +572,7 @@ class _Search:
         going = np.flatnonzero(echoes)
         if going.size:
             self._fit(going, _within(MOST_SETTLED // echoes[going], 1, most_steps))
+            self._power[self._some(going)] = self._power_of_left(going)
             self._learn(going)
 
     def learn_pulse(self, start: NDArray[np.float64]) -> None:
@@ -714,6 +716,8 @@ class _Search:
 
     def _of(self, going: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Say which echoes are of these profiles."""
+        if going.size == self._profiles:
+            return np.ones(self._profile.size, dtype=bool)
         these = np.zeros(self._profiles, dtype=bool)
         these[going] = True
         return np.asarray(these[self._profile])
@@ -978,8 +982,7 @@ class _Search:
     def _learn(self, going: NDArray[np.intp]) -> None:
         """Learn from what is left how strong the noise is and how well the copies fit."""
         planned, some = self._planned, self._some(going)
-        power = self._power_of_left(going)
-        self._power[some] = self._learnt_from[some] = power
+        self._learnt_from[some] = self._power[some]
         ranked, middle = (
             each.astype(np.float64) for each in planned.grid.ranked(self._with_doubtful(going))
         )
