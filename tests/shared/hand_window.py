@@ -145,6 +145,7 @@ class HandWindow:
         steps = max(round(lasts_s * rate_hz), 1)
         at = started = round(x0), round(y0)
         self.mouse("press", *at)
+        assert self.window.hands.held_in is not None, "no body is drawn there"
         for step in range(1, steps + 1):
             self.pass_time(1 / rate_hz)
             share = step / steps

@@ -16,6 +16,7 @@ each ping; the rest is kept as an image of the empty page.
 `keys`        what the keys do, in words
 `what_ifs`    forecasts worked out on a thread beside the pings
 `hands`       a body of the virtual tank taken in the sketch, led, let go
+`grip`        the pointer, or a finger, on the bodies in the sketch
 `hand_path`   where a pointer was, and when; even ways of its leaps
 `rings`       the ring about the body that was chosen
 `touch`       what keys and buttons do to tank and display; undo

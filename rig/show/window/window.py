@@ -17,8 +17,8 @@ from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path, save_drawn
 from rig.show.pictures.scales import range_scale, strength_limits_db
 from rig.show.window.display import Display
-from rig.show.window.hand_path import EventClock
-from rig.show.window.hands import Hands, body_words
+from rig.show.window.grip import Grip
+from rig.show.window.hands import Hands
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
 from rig.show.window.keys import HELP, HELP_BY_HAND, KEYS, KEYS_BY_HAND, WHAT_IF_KEYS
 from rig.show.window.plan_knobs import PlanDesk
@@ -86,7 +86,7 @@ class LiveWindow:
         self._foretold: Foretold | None = None
         self._settled: Scene | None = None
         self.hands: Hands | None = None
-        self._event_clock = EventClock(clock_s)
+        self._grip: Grip | None = None
         if changes is not None and run.origin.truth is not None:
             self.hands = Hands(
                 changes,
@@ -95,6 +95,7 @@ class LiveWindow:
                 steady_m_s=round(self._scale.stop_m / 12, 2),
                 clock_s=clock_s,
             )
+            self._grip = Grip(self.hands, clock_s)
         self.display = Display()
         self.tray: Tray | None = None
         scenes = save_to.with_name(f"{save_to.stem}-scene.toml")
@@ -286,32 +287,25 @@ class LiveWindow:
 
     def _take_body(self, event: Any) -> bool:
         """Take the body under the pointer, if there is one; say whether."""
-        view = next((v for v in self.seen if v.axes is event.inaxes), None)
-        if self.hands is None or view is None or self._foretold is not None:
+        if self._grip is None or self._foretold is not None:
             return False
-        body = self.hands.body_near(view, event.x, event.y)
-        if body is None:
+        words = self._grip.take(event, self.seen)
+        if words is None:
             return False
-        at = view.place(event.xdata, event.ydata)
-        self.hands.take(view, body.number, at, self._event_clock.time_s(event))
         self.touch.took()
-        self._message = f"Taken: {body_words(body)}"
+        self._message = words
         self._show()
         return True
 
     def _motion_event(self, event: Any) -> None:
-        view = None if self.hands is None else self.hands.held_in
-        if self.hands is None or view is None:
-            return
-        # The hand may leave the drawing; what it holds stays within the bench.
-        x, y = view.axes.transData.inverted().transform((event.x, event.y)).tolist()
-        self.hands.move(view.place(x, y), self._event_clock.time_s(event))
+        if self._grip is not None:
+            self._grip.move(event)
 
     def _release_event(self, event: Any) -> None:
-        if self.hands is None or self.hands.held_in is None:
-            return
-        self._message = self.hands.let_go(self._event_clock.time_s(event))
-        self._show()
+        words = None if self._grip is None else self._grip.let_go(event)
+        if words is not None:
+            self._message = words
+            self._show()
 
     def point_at(self, range_m: float) -> None:
         """Point at a range, or at the echo of the newest ping that is close by."""

@@ -58,27 +58,25 @@ def scene_of(hand):
     return hand.window.hands.scene
 
 
-def test_bodies_are_put_in_made_larger_and_taken_out(hand):
+def test_bodies_are_put_in_made_larger_and_taken_out(shared):
     kinds = {"1": Sphere, "2": Plate, "3": Cylinder, "4": Bubbles}
     for count, (key, kind) in enumerate(kinds.items(), start=4):
-        hand.press(key)
-        hand.ping()
-        assert len(scene_of(hand).target) == count
-        assert isinstance(scene_of(hand).target[-1], kind)
+        shared.press(key)
+        shared.ping()
+        assert len(scene_of(shared).target) == count
+        assert isinstance(scene_of(shared).target[-1], kind)
         # What was put in is chosen, so that it can be led at once.
-        assert hand.window.hands.chosen == count - 1
-    before = scene_of(hand).target[-1].radius_m
-    hand.press("]", "]")
-    hand.ping()
-    assert scene_of(hand).target[-1].radius_m == pytest.approx(2 * before)
-    hand.press("x")
-    hand.ping()
-    assert len(scene_of(hand).target) == 6
-    hand.press(*"uuuuuuu")
-    hand.ping()
-    assert len(scene_of(hand).target) == 3
-    hand.press("u")
-    assert "Nothing" in hand.window.message
+        assert shared.window.hands.chosen == count - 1
+    before = scene_of(shared).target[-1].radius_m
+    shared.press("]", "]")
+    shared.ping()
+    assert scene_of(shared).target[-1].radius_m == pytest.approx(2 * before)
+    shared.press("x")
+    shared.ping()
+    assert len(scene_of(shared).target) == 6
+    shared.press(*"uuuuuuu")
+    shared.ping()
+    assert len(scene_of(shared).target) == 3
 
 
 def test_keys_lead_a_body_let_it_go_and_hang_it_still(shared):
@@ -131,10 +129,10 @@ def test_a_body_thrown_by_the_mouse_goes_on_and_one_that_rests_hangs(shared):
     assert shared.bodies[-1].position_m == pytest.approx(body.position_m)
 
 
-def test_start_again_is_the_scene_of_the_first_ping(hand):
-    hand.press("1", "]", "k", "k", "k", ".", "r")
-    hand.ping()
-    assert scene_of(hand) == hand.start
+def test_start_again_is_the_scene_of_the_first_ping(shared):
+    shared.press("1", "]", "k", "k", "k", ".", "r")
+    shared.ping()
+    assert scene_of(shared) == shared.start
 
 
 def test_each_knob_turns_shows_its_unit_and_is_undone(shared):
@@ -208,6 +206,8 @@ def test_a_saved_scene_is_what_is_shown_and_overwrites_nothing(shared):
 
 
 def test_a_replay_shows_the_same_hands(hand):
+    hand.press("u")
+    assert "Nothing" in hand.window.message
     hand.press("4", "n")
     hand.ping(2)
     hand.press("left")
@@ -293,7 +293,8 @@ def test_a_knob_of_the_plan_begins_a_stretch_with_a_plan_and_a_recording_of_its_
 def test_a_stretch_takes_along_scene_history_and_what_can_be_undone(hand):
     hand.press("1")
     hand.ping(3)
-    to_knob(hand, "frequency")
+    start = hand.run.plan
+    to_knob(hand, "disc")
     hand.press(".")
     hand.ping(2)
     assert len(scene_of(hand).target) == 4
@@ -303,6 +304,11 @@ def test_a_stretch_takes_along_scene_history_and_what_can_be_undone(hand):
     hand.press("u", "u")
     hand.ping()
     assert len(scene_of(hand).target) == 3
+    # Back at the start with the plan too, and the scene's own disc.
+    hand.press(".", "r")
+    hand.ping()
+    assert hand.run.plan == start
+    assert scene_of(hand) == hand.start
 
 
 def test_a_plan_that_does_not_do_is_told_and_the_pings_go_on(hand):
@@ -315,12 +321,3 @@ def test_a_plan_that_does_not_do_is_told_and_the_pings_go_on(hand):
     before = hand.pings
     hand.ping(2)
     assert hand.pings == before + 2
-
-
-def test_start_again_is_the_plan_of_the_start_too(hand):
-    start = hand.run.plan
-    to_knob(hand, "disc")
-    hand.press(".", "r")
-    hand.ping()
-    assert hand.run.plan == start
-    assert scene_of(hand).transducer == hand.start.transducer

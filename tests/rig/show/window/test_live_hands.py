@@ -16,7 +16,7 @@ from rig.show.window.rings import views_of
 from rig.show.window.window import HISTORY_ROWS
 from rig.tank.changes import FASTEST_HAND_M_S
 from rig.tank.scene import read_scene, scene_from_table
-from tests.rig.show.window.test_hand_drawings import PLAN, SCENE
+from tests.rig.show.window.test_hand_drawings import BESIDE_M, PLAN, SCENE
 from tests.rig.show.window.test_live import ROOT, display, eventually  # noqa: F401
 
 pytestmark = pytest.mark.window
@@ -90,7 +90,7 @@ def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_
             xdotool("key", "--window", *number, name)
 
         # Its middle is a radius behind its front. Drawn across the axis, a dot at a time.
-        (x, y0), (_, y1) = on_screen(0.52, -0.185), on_screen(0.52, 0.15)
+        (x, y0), (_, y1) = on_screen(0.52, -1.04 * BESIDE_M), on_screen(0.52, 0.15)
         step = 1 if y1 > y0 else -1
         way = [w for y in range(y0, y1, step) for w in ("mousemove", x, y, "sleep", 0.02)]
         xdotool("mousemove", x, y0, "mousedown", 1, "sleep", 0.3, *way, "sleep", 0.6, "mouseup", 1)
