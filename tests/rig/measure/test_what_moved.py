@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from air_scenes import passing_ball, scene
 
 from dsp.uncertainty import stated
 from rig.bench.plan import plan_from_table
@@ -13,7 +14,7 @@ from rig.measure.strength import unsmeared_echoes
 from rig.run.opening import open_bench
 from rig.run.run import Run
 from rig.tank.scene import scene_from_table
-from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN, passing_ball, scene
+from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN
 
 
 def heard(*targets: dict[str, object], pings: int, **tables: dict[str, object]) -> Run:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from air_scenes import passing_ball, scene
 
 from rig.bench.plan import plan_from_table
 from rig.errors import NotHeardError
@@ -14,7 +15,6 @@ from rig.measure.passes import passings_of
 from rig.run.receiver import Receiver
 from rig.run.run import run_of
 from rig.tank.scene import scene_from_table
-from rig.teach.lessons.air_bench import passing_ball, scene
 from rig.teach.lessons.lesson import Finding, Part
 from rig.teach.lessons.taught.arch_or_streak import LESSON
 
