@@ -15,6 +15,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from dsp.uncertainty import stated
 from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
@@ -497,7 +498,7 @@ def _pass_row(number: int, passing: Passing) -> tuple[str, ...]:
 def _with_u(value: float | None, u: float | None, digits: int) -> str:
     if value is None or u is None:
         return _DASH
-    return f"{_number(value, digits)} ± {_number(2 * u, digits)}"
+    return stated(value, u, most=digits)
 
 
 def _besides(passing: Passing) -> str:
