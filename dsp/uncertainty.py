@@ -213,7 +213,7 @@ def monte_carlo(
     )
 
 
-def stated(value: float, u_value: float, *, most: int = 6) -> str:
+def stated(value: float, u_value: float, *, most: int = 9) -> str:
     """Write a value with its expanded uncertainty, k = 2, both to two digits of that.
 
     Parameters

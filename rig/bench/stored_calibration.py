@@ -7,6 +7,7 @@ that differs in one of them is another bench, and is refused it with the reason.
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -68,6 +69,19 @@ class StoredSpeed:
     u_sound_speed_m_s: float = number(low=0.0, high=2500.0)
     by_formula_m_s: float = number(low=200.0, high=2500.0)
     u_by_formula_m_s: float = number(low=0.0, high=2500.0)
+
+    def better_than(self, u_formula_m_s: float) -> bool:
+        """Whether it is to replace what the formula makes of a thermometer, as unsure as that.
+
+        A calibration that is worse than the thermometer does not replace it, unless the two lie
+        so far apart that the thermometer is not what it is taken for.
+        """
+        if self.method == "formula":
+            return False
+        if self.u_sound_speed_m_s < u_formula_m_s:
+            return True
+        apart_m_s = abs(self.sound_speed_m_s - self.by_formula_m_s)
+        return apart_m_s > 3 * math.hypot(self.u_sound_speed_m_s, u_formula_m_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,7 @@ from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams
-from dsp.uncertainty import Budget, stated
+from dsp.uncertainty import Budget, signed, stated
 from rig.bench.plan import Plan
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
@@ -408,7 +408,7 @@ def _line(passing: Passing) -> str:
         speed = stated(told.crossing_speed_m_s, told.u_crossing_speed_m_s)
         line += f", crossing at {speed} m/s"
     if told.tilt_rad is not None:
-        line += f", strongest {math.degrees(told.tilt_rad):+.1f}° from there"
+        line += f", strongest {signed(f'{math.degrees(told.tilt_rad):+.1f}')}° from there"
     if told.strong_hits is not None and passing.forecast_hits is not None:
         line += (
             f", {told.strong_hits} hits within half power where the cone foretells "

@@ -20,11 +20,11 @@ from dsp.history.beam_fits import two_way_amplitude
 from dsp.history.strengths import StrengthRange, StrengthTerm
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude, first_null_rad, half_power_half_angle_rad
-from dsp.uncertainty import stated
+from dsp.uncertainty import signed, stated
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
 from rig.measure.beam.setting import setting_of
-from rig.measure.passes import passings_of, smeared
+from rig.measure.passes import passings_of
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import Echo
@@ -211,7 +211,13 @@ def unsmeared_echoes(run: Run) -> tuple[Echo, ...]:
     A sum of all pings smears what moved, and shows it too weak by any amount. Of a pass, the
     strongest hit is the one nearest to the beam's axis.
     """
-    moved = smeared(run.receiver, passings_of(run))
+    # A quarter of a wave of way, out and back, is enough for pings to cancel.
+    least_m = run.receiver.wavelength_m / 8
+    moved = [
+        p
+        for p in passings_of(run)
+        if p.passage.kind != "stay" and np.ptp(np.percentile(p.range_m, [5, 95])) > least_m
+    ]
     if not moved:
         return run.echoes
     cell_m = resolution_m(run.receiver)
@@ -238,9 +244,10 @@ def unsmeared_echoes(run: Run) -> tuple[Echo, ...]:
 def strength_lines(target: TargetStrength) -> tuple[str, ...]:
     """Put one target's strength into words, with every term of its uncertainty."""
     found = target.open_range
+    on_axis, at_edge = (signed(f"{db:.1f}") for db in (found.axis_db, found.edge_db))
     lines = [
-        f"echo at {target.echo.range_m:.3f} m: from {found.axis_db:.1f} dB re 1 m² on the axis to "
-        f"{found.edge_db:.1f} at the cone's edge ({math.degrees(target.edge_rad):.1f}°), and more "
+        f"echo at {target.echo.range_m:.3f} m: from {on_axis} dB re 1 m² on the axis to {at_edge} "
+        f"at the cone's edge ({math.degrees(target.edge_rad):.1f}°), and more "
         f"beyond; each ± {2 * found.u_db:.1f} "
         "dB (k = 2)"
     ]

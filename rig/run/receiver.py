@@ -130,12 +130,8 @@ class Receiver:
         drifting = (u for name, u in speed_terms_m_s.items() if name != "formula")
         self.u_drift_m_s = math.hypot(*drifting)
         stored = None if calibration is None else calibration.sound_speed
-        # A calibration that is worse than the thermometer does not replace it.
-        if (
-            stored is not None
-            and stored.method != "formula"
-            and stored.u_sound_speed_m_s < math.hypot(*speed_terms_m_s.values())
-        ):
+        u_formula_m_s = math.hypot(*speed_terms_m_s.values())
+        if stored is not None and stored.better_than(u_formula_m_s):
             self.sound_speed_m_s *= stored.sound_speed_m_s / stored.by_formula_m_s
             # The sensor's own error was in both temperatures, and drops out.
             speed_terms_m_s = {"calibration": stored.u_sound_speed_m_s}

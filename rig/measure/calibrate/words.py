@@ -18,7 +18,7 @@ def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
         f"sound speed {stated(speed.sound_speed_m_s, speed.u_sound_speed_m_s)} m/s by "
         f"{speed.method}; by formula {stated(speed.by_formula_m_s, speed.u_by_formula_m_s)}"
     )
-    if speed.method != "formula" and speed.u_sound_speed_m_s >= speed.u_by_formula_m_s:
+    if speed.method != "formula" and not speed.better_than(speed.u_by_formula_m_s):
         lines.append(
             "the thermometer tells the sound speed better than this calibration: ranges keep to "
             "the formula"

@@ -15,10 +15,11 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from dsp.uncertainty import stated
 from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes import Passing, crossed_beam, passings_of
 from rig.measure.strength import strength_lines
 from rig.run.budget import TABLED_ECHOES
 from rig.run.results import Echo, PingResult
@@ -433,7 +434,7 @@ def _passes(contents: Contents) -> Markup:
         return joined([])
     baseline_m = contents.run.receiver.plan.geometry.baseline_m
     words = "; ".join(
-        f"{n} {_KIND[p.passage.kind]}, {p.range_m.min():.2f} to {p.range_m.max():.2f} m"
+        f"{n} {_kind(p)}, {p.range_m.min():.2f} to {p.range_m.max():.2f} m"
         for n, p in enumerate(passings, 1)
     )
     heads = (
@@ -472,6 +473,14 @@ def _passes(contents: Contents) -> Markup:
     )
 
 
+def _kind(passing: Passing) -> str:
+    """Name what a track did; half an arch of what crossed the beam is no half pass."""
+    told = passing.passage
+    if told.kind == "half" and told.tilt_rad is not None and crossed_beam(passing):
+        return "half an arch, whole pass"
+    return _KIND[told.kind]
+
+
 def _pass_row(number: int, passing: Passing) -> tuple[str, ...]:
     told = passing.passage
     closing = _DASH
@@ -479,7 +488,7 @@ def _pass_row(number: int, passing: Passing) -> tuple[str, ...]:
         closing = _with_u(passing.unfolded.speed_m_s, passing.unfolded.u_speed_m_s, 4)
     return (
         str(number),
-        _KIND[told.kind],
+        _kind(passing),
         f"{told.first_s:.2f}–{told.last_s:.2f}",
         str(told.hits),
         _with_u(told.closest_range_m, told.u_closest_range_m, 4),
@@ -492,7 +501,7 @@ def _pass_row(number: int, passing: Passing) -> tuple[str, ...]:
 def _with_u(value: float | None, u: float | None, digits: int) -> str:
     if value is None or u is None:
         return _DASH
-    return f"{_number(value, digits)} ± {_number(2 * u, digits)}"
+    return stated(value, u, most=digits)
 
 
 def _besides(passing: Passing) -> str:

@@ -16,6 +16,7 @@ import pytest
 from made_pings import made_pings
 
 from dsp.physics.beams import half_power_half_angle_rad, straight_pass
+from dsp.uncertainty import stated
 from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
@@ -389,7 +390,8 @@ def test_closing_speed_of_a_tone_burst_is_that_of_the_scene(
     assert found.unfolded is not None
     assert abs(found.unfolded.speed_m_s + speed_m_s) < 4 * found.unfolded.u_speed_m_s
     assert found.unfolded.u_speed_m_s < 0.01 * abs(speed_m_s)
-    assert f"closing at {found.unfolded.speed_m_s:.4f}" in passing_lines((found,))[0]
+    said = stated(found.unfolded.speed_m_s, found.unfolded.u_speed_m_s)
+    assert f"closing at {said} m/s" in passing_lines((found,))[0]
 
 
 @pytest.mark.parametrize("speed_m_s", [-0.05, 0.02, 0.1])

@@ -230,8 +230,8 @@ def test_the_command_prints_the_range_of_answers(capsys: pytest.CaptureFixture[s
     assert target["axis_db"] == pytest.approx(-32.04, abs=0.1)
     assert main(asked) == 0
     printed = capsys.readouterr().out
-    assert "from -32.0 dB re 1 m² on the axis to -29.0" in printed
-    assert "Source level -10.0 ± 2.0 dB re full scale at 1 m (k = 2), as given" in printed
+    assert "from −32.0 dB re 1 m² on the axis to −29.0" in printed
+    assert "Source level −10.0 ± 2.0 dB re full scale at 1 m (k = 2), as given" in printed
 
 
 @pytest.mark.usefixtures("bench")

@@ -5,9 +5,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
+from air_scenes import scene
 
 from rig.errors import LessonError, NotHeardError
-from rig.teach.lessons.air_bench import scene
 from rig.teach.lessons.lesson import Finding, Part
 from rig.teach.lessons.running import number_in
 from rig.teach.lessons.taught.centre_or_edge import LESSON

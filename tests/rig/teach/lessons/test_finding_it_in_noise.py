@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from air_scenes import scene
 
 from rig.errors import NotHeardError
-from rig.teach.lessons.air_bench import scene
 from rig.teach.lessons.lesson import Finding
 from rig.teach.lessons.taught.finding_it_in_noise import LESSON
 

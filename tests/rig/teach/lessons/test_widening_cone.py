@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from air_scenes import passing_ball, scene
 
 from rig.errors import LessonError, NotHeardError
-from rig.teach.lessons.air_bench import passing_ball, scene
 from rig.teach.lessons.lesson import Finding, Part
 from rig.teach.lessons.taught.widening_cone import LESSON
 
