@@ -127,7 +127,13 @@ class VirtualTank(Closing):
                 sent_s=self._truth.time_s(ping),
                 start=leaving,
             )[:: self._finer]
-            heard = [(microphone, still[which]), (microphone, fresh)]
+            others = self._tank.others_sound(
+                from_s=self._truth.run_s(ping),
+                up_to_s=self._truth.run_s(ping + 1),
+                start=leaving,
+                is_first=ping == 0,
+            )[:: self._finer]
+            heard = [(microphone, still[which]), (microphone, fresh), (microphone, others)]
             if loopback is not None:
                 heard.append((loopback, wires[which]))
             waiting = _grown(waiting, max(sound.size for _, sound in heard))

@@ -13,6 +13,7 @@ own sound speed, so that a wrong formula on one side cannot cancel on the other.
 - :mod:`rig.tank.faces`: beams and resonances of the transducers
 - :mod:`rig.tank.walls`: image sources of a box or of a bottom and a surface
 - :mod:`rig.tank.motion`: delay and Doppler of a moving body
+- :mod:`rig.tank.other_pings`: another bench's pings in the same room
 - :mod:`rig.tank.sampling`: pulses put at exact instants into samples
 - :mod:`rig.tank.echoes`: all of it together: one ping's sound
 """

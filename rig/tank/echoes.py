@@ -15,6 +15,7 @@ from rig.tank.absorption import NEPER_DB, absorption_db_m
 from rig.tank.bodies import cloud_depths_m, echo_root_m, limited_root_m, mirror_root_m
 from rig.tank.faces import beam, resonance
 from rig.tank.motion import flight, track
+from rig.tank.other_pings import OtherPings
 from rig.tank.reverberation import clutter, ring_down, tail
 from rig.tank.sampling import PulseSampler
 from rig.tank.scene import Bubbles, Medium, Scene, Target, Transducer
@@ -135,6 +136,17 @@ class Tank:
         shared = scene.transducer or _POINT
         self._faces = (scene.source_transducer or shared, scene.receiver_transducer or shared)
         self._resonance = np.prod([resonance(f, frequency_hz) for f in self._faces], axis=0)
+        self._others = [
+            OtherPings(
+                other,
+                scene.medium,
+                self._faces[1],
+                self._receiver_m,
+                nearest_m=NEAREST_M,
+                sample_rate_hz=self._rate_hz,
+            )
+            for other in scene.other_bench
+        ]
         # Sounds that are alike at each ping, by who makes them; made when first asked for.
         self._still: dict[Target | str, dict[tuple[int, float], NDArray[np.float64]]] = {}
 
@@ -277,6 +289,18 @@ class Tank:
             pulse = self._pulses[pulse_index]
             out = _sum(out, clutter(self._scene.clutter, reach, pulse, start, random))
         return out
+
+    def others_sound(
+        self, *, from_s: float, up_to_s: float, start: float, is_first: bool
+    ) -> NDArray[np.float64]:
+        """Return what comes from other benches; as :meth:`OtherPings.heard` has it, of each."""
+        return _sum(
+            np.zeros(0),
+            *(
+                other.heard(from_s=from_s, up_to_s=up_to_s, start=start, is_first=is_first)
+                for other in self._others
+            ),
+        )
 
     def _random(self, *purpose: int) -> np.random.Generator:
         return np.random.default_rng(np.random.SeedSequence((self._seed, *purpose)))

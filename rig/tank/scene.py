@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rig.bench.given_files import load_toml
+from rig.bench.pulse_kinds import PulsePlan
 from rig.bench.tables import build, choice, number, whole
 from rig.errors import SceneError
 
@@ -207,6 +208,30 @@ class Surface:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherBench:
+    """``[[other_bench]]``: another bench in the same room, which pings by a clock of its own.
+
+    Its pulses come straight over, from `position_m`, alike to all sides: `level_db` is their
+    amplitude 1 m from it, dB re full scale. One leaves `first_s` after this bench's first
+    ping, and one every `interval_s` before and after. What its pings bring back from bodies
+    and walls is left out: it is much weaker.
+    """
+
+    pulse: PulsePlan
+    interval_s: float = number(low=1e-3, high=60.0)
+    position_m: tuple[float, float, float] = _triple(limit=1000.0)
+    level_db: float = number(low=-200.0, high=60.0)
+    first_s: float = number(0.0, low=-60.0, high=60.0)
+
+    def __post_init__(self) -> None:
+        if self.interval_s < self.pulse.duration_s:
+            raise ValueError(
+                f"interval_s: found {self.interval_s:g} with a pulse of "
+                f"{self.pulse.duration_s:g} s; give at least that"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Converter:
     """``[converter]``: what turns sound into numbers.
 
@@ -309,6 +334,7 @@ class Scene:
     bottom: Bottom | None = None
     surface: Surface | None = None
     converter: Converter = Converter()
+    other_bench: tuple[OtherBench, ...] = ()
     target: tuple[Target, ...] = ()
 
     @property

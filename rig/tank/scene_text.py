@@ -19,11 +19,12 @@ def scene_text(scene: Scene, *, words: str) -> str:
     """
     lines = [f"# {words}"]
     for key, table in scene.as_table().items():
-        if key == "target":
-            for number, body in enumerate(table):
-                lines += ["", "[[target]]", *_lines(body, scene.target[number])]
+        made = getattr(scene, key)
+        if isinstance(made, tuple):
+            for each, its in zip(made, table, strict=True):
+                lines += ["", f"[[{key}]]", *_lines(its, each)]
         else:
-            lines += ["", f"[{key}]", *_lines(table, getattr(scene, key))]
+            lines += ["", f"[{key}]", *_lines(table, made)]
     return "\n".join(lines) + "\n"
 
 
@@ -40,5 +41,7 @@ def _value(value: Any) -> str:
         return f'"{value}"'
     if isinstance(value, list):
         return f"[{', '.join(_value(each) for each in value)}]"
+    if isinstance(value, dict):
+        return f"{{{', '.join(f'{key} = {_value(each)}' for key, each in value.items())}}}"
     # A number's shortest text that is read back as the same.
     return repr(value)

@@ -148,6 +148,7 @@ def by_theory(lesson: Lesson, part: Part, own: Plan, *, seed: int = 1) -> Turn:
 RIGHT_CHOICE = {
     "pass-and-stay": "an arch, then a streak",
     "half-arch": "half an arch",
+    "deep-arch": "wider",
     "the-same-mark": "cannot be told",
 }
 """By the words of the questions, whatever the bench."""

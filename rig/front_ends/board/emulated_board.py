@@ -105,7 +105,13 @@ class EmulatedBoard(Closing):
             sent_s=ping * self._plan.timing.ping_interval_s,
             start=0.0,
         )
-        self._emulator.play(_sum(self._still, fresh))
+        others = self._tank.others_sound(
+            from_s=ping * self._plan.timing.ping_interval_s,
+            up_to_s=(ping + 1) * self._plan.timing.ping_interval_s,
+            start=0.0,
+            is_first=ping == 0,
+        )
+        self._emulator.play(_sum(_sum(self._still, fresh), others))
         if self._scene.noise is not None:
             # A stream of its own for each ping, whatever came before it.
             words = np.random.SeedSequence((self._seed, ping)).generate_state(1, np.uint64)

@@ -113,6 +113,30 @@ def test_hits_go_down_as_speed_goes_up_and_as_pings_get_rarer(
     assert abs(finding.measured - slow_m_s / fast_m_s) <= (1.3 + 1.3 * finding.measured) / hits[0]
 
 
+@pytest.mark.parametrize("seed", [36, 37])
+def test_the_deep_arch_is_the_wide_arch(in_tank: Callable[..., Finding], seed: int) -> None:
+    """A cone is an angle: 1.4 m over 0.7 m, twice as wide and twice as high."""
+    finding = in_tank(LESSON, "deep-arch", seed)
+    assert finding.choice == "wider"
+    assert abs(finding.measured - 2.0) <= K * finding.u_measured
+    for row, range_m in zip(finding.numbers[1:], (0.7, 1.4), strict=True):
+        # 2 R tan θ over the way from ping to ping at 0.6 m/s; counts as above.
+        assert abs(int(row[3]) - 2 * range_m * math.tan(HALF_RAD) / (0.6 * INTERVAL_S)) < 1.3
+        # R (1/cos θ − 1); the angle to 1 %, its square to 2 %, and a whole millimetre written.
+        height_mm = 1e3 * range_m * (1 / math.cos(HALF_RAD) - 1)
+        assert float(row[5]) == pytest.approx(height_mm, rel=0.02, abs=0.5)
+
+
+def test_a_deep_arch_is_no_wider_where_the_deep_ball_goes_twice_as_fast(
+    in_tank: Callable[..., Finding],
+) -> None:
+    """Else the part would say "wider" of anything."""
+    both = scene(passing_ball(0.7, 0.6, middle_s=0.9), passing_ball(1.4, 1.2, middle_s=0.9))
+    finding = in_tank(LESSON, "deep-arch", 38, scenes={"both": both})
+    assert finding.choice == "as wide"
+    assert finding.measured == pytest.approx(1.0, abs=K * finding.u_measured + 2 * BAND_SHARE)
+
+
 @pytest.mark.parametrize("seed", [41, 42])
 def test_a_boat_is_drawn_on_the_bench_with_as_many_hits_as_in_the_field(
     in_tank: Callable[..., Finding], seed: int
