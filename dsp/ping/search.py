@@ -248,12 +248,47 @@ def found_at(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SoundsAhead:
+    """The sounds that stand out against the quiet before them, and what may pass for one.
+
+    Attributes
+    ----------
+    peaks : tuple of Peak
+        Earliest first.
+    lobes : ndarray of float64, shape (peaks,)
+        On amplitude: what the side lobes of all stronger sounds after each may add up to at
+        its place, once their copies were taken away.
+    threshold : ndarray of float64, shape (bins,)
+        On amplitude: what a bin had to exceed, side lobes included.
+    """
+
+    peaks: tuple[Peak, ...]
+    lobes: NDArray[np.float64]
+    threshold: NDArray[np.float64]
+
+
 def sounds_ahead(
-    envelope: NDArray[np.complexfloating], shape: EchoShape, *, false_alarm_rate: float
-) -> tuple[Peak, ...]:
-    """Find the sounds that stand out against the quiet before them, nearest first."""
-    search = _searched(envelope, shape, false_alarm_rate, True, 0.0)
-    return () if search is None else search.peaks()
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    false_alarm_rate: float,
+    least_noise: float = 0.0,
+) -> SoundsAhead:
+    """Find the sounds that stand out against the quiet before them.
+
+    Parameters as for :func:`find_echoes`.
+    """
+    search = _searched(envelope, shape, false_alarm_rate, True, least_noise)
+    if search is None:
+        nothing = np.full(np.size(envelope), np.inf)
+        return SoundsAhead(peaks=(), lobes=np.empty(0), threshold=nothing)
+    peaks, place, power = search.peaks_and_places()
+    return SoundsAhead(
+        peaks=peaks,
+        lobes=search.lobes_ahead(place, np.sqrt(power)),
+        threshold=search.threshold(search.noise_threshold(false_alarm_rate)),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -513,6 +548,22 @@ class _Search:
         left_by = self._left_by(place)
         hidden = np.where(strength[:, np.newaxis] > strength, left_by, 0).max(axis=0)
         return np.asarray((strength > hidden) & (strength**2 > self._threshold[place]))
+
+    def lobes_ahead(
+        self, place: NDArray[np.intp], strength: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return what later, stronger sounds' side lobes may add up to at some sounds' bins.
+
+        All of them together: whatever answers a pulse with many sounds, a room or a
+        loudspeaker, does not answer before it, so that what stands ahead of its first sound
+        is no more than the compressed pulse's own lobes at these lags, summed; as much of
+        them as was there still where each was looked at.
+        """
+        planned = self._planned
+        lag = self._position - place[:, np.newaxis]
+        whole = np.clip(lag.astype(np.intp), 0, planned.ceiling.size - 1)
+        later = (lag > planned.lobe_bins / 2) & (self._strength > strength[:, np.newaxis])
+        return np.asarray((planned.ceiling[whole] * later) @ (self._strength * self._misfit))
 
     def _keep(self, kept: NDArray[np.bool_]) -> None:
         """Drop all other echoes."""

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, sounds_like, standing_peak
+from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
@@ -147,6 +147,15 @@ class MarkSearch:
         if near is not None or not anywhere:
             return near
         return first_arrival(envelope, shape)
+
+    def in_doubt(self, block: CaptureBlock, mark: Peak) -> str:
+        """Say in words what makes a first mark doubtful; empty where nothing does.
+
+        Something weak ahead of it may be the mark itself, and this an echo.
+        """
+        shape = self.compressors[block.pulse_index].shape
+        ahead = unexplained_ahead(self._envelope(block, 0.0), shape, mark.delay_s)
+        return "" if ahead is None else in_doubt(mark, ahead)
 
     def find_again(
         self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak

@@ -70,6 +70,8 @@ class MarkWatch:
             mark = self._moved(block, mark)
         if mark is None:
             return Placed(reason=f"no {sought} was heard where it is due, or surely known again")
+        if self._last is None and (doubtful := self._doubtful(block, mark)):
+            return Placed(reason=doubtful)
         time_zero = receiver.time_zero(mark)
         if outside := self._outside(block, time_zero):
             return Placed(reason=f"the {sought} stands {outside}")
@@ -153,6 +155,13 @@ class MarkWatch:
             known_block=known_block,
             known_mark=known_mark,
         )
+
+    def _doubtful(self, block: CaptureBlock, mark: Peak) -> str:
+        """Say why a run's first mark may be an echo; empty where it is what the block has it."""
+        stands_s = self._receiver.shape.width_s / 2
+        if not self._receiver.info.can_slip and abs(mark.delay_s - block.mark_s) < stands_s:
+            return ""
+        return self._receiver.marks.in_doubt(block, mark)
 
     def _moved(self, block: CaptureBlock, near: Peak | None) -> Peak | None:
         """Find a mark that is not where it was due, or None where nobody can be sure."""
