@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.likeness import Unlike, unlike_pulse
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
@@ -71,6 +72,8 @@ class MarkSearch:
     ----------
     compressors : tuple of PulseCompressor
         One for each pulse.
+    channel : int
+        On which the marks are heard, from 0.
     """
 
     def __init__(
@@ -90,9 +93,9 @@ class MarkSearch:
         )
         self._spectra = spectra
         self._interval_s = plan.timing.ping_interval_s
-        self._channel = info.microphone
+        self.channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
-            self._channel = info.loopback
+            self.channel = info.loopback
         # A block is held against the next ones, and its mark against several sounds.
         self._band = functools.lru_cache(maxsize=BLOCKS_KEPT)(self._band_of)
         self._sounds = functools.lru_cache(maxsize=2)(self._sounds_of)
@@ -156,6 +159,11 @@ class MarkSearch:
         shape = self.compressors[block.pulse_index].shape
         ahead = unexplained_ahead(self._envelope(block, 0.0), shape, mark.delay_s)
         return "" if ahead is None else in_doubt(mark, ahead)
+
+    def unlike_pulse(self, block: CaptureBlock, mark: Peak) -> Unlike:
+        """Say how far a mark is from a copy of its pulse."""
+        shape = self.compressors[block.pulse_index].shape
+        return unlike_pulse(self._envelope(block, 0.0), shape, mark)
 
     def find_again(
         self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak
@@ -264,7 +272,7 @@ class MarkSearch:
         return self.compressors[block.pulse_index].from_time_zero(self._band(block), start_s)
 
     def _band_of(self, block: CaptureBlock) -> NDArray[np.complex64]:
-        spectrum = self._spectra.of(block, self._channel)
+        spectrum = self._spectra.of(block, self.channel)
         return self.compressors[block.pulse_index].matched(spectrum)
 
     def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:

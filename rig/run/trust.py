@@ -11,7 +11,7 @@ from dsp.ping.peaks import Peak
 from rig.bench.capture import LOSS, CaptureBlock
 from rig.run.marks import alike
 from rig.run.receiver import Receiver
-from rig.run.results import TimeZero
+from rig.run.results import MarkBias, TimeZero
 
 FIRST_MARK_S = 1e-4
 """How far the first mark may stand from where the front end, which heard a pulse about a
@@ -44,6 +44,7 @@ class MarkWatch:
         self._known: tuple[CaptureBlock, Peak] | None = None  # confirmed by the next
         self._stands = True  # what was known of time zero beforehand
         self._first: tuple[CaptureBlock, Peak] | None = None
+        self._bias: dict[int, MarkBias] = {}  # of each pulse
         self._last_step_s: float | None = None
         self._steps_s: deque[float] = deque([0.0] * 5, maxlen=9)
 
@@ -72,7 +73,9 @@ class MarkWatch:
             return Placed(reason=f"no {sought} was heard where it is due, or surely known again")
         if self._last is None and (doubtful := self._doubtful(block, mark)):
             return Placed(reason=doubtful)
-        time_zero = receiver.time_zero(mark)
+        if block.pulse_index not in self._bias:
+            self._bias[block.pulse_index] = receiver.mark_bias(block, mark)
+        time_zero = receiver.time_zero(mark, self._bias[block.pulse_index])
         if outside := self._outside(block, time_zero):
             return Placed(reason=f"the {sought} stands {outside}")
         doubt = self._doubt(mark, shifted=shifted, sought=sought)
