@@ -19,6 +19,10 @@ to be at the most: a clean copy then passes for one but in 1 of 1e4 cases, by th
 chi-squared distribution of three complex cells."""
 
 
+LEAST_SEEN = 5e-4
+"""Of a sound's amplitude: what is less is the rounding of a converter, or the 1e-7 of the
+pulse's energy that compression leaves out, √1e-7 = 3e-4 of its amplitude; no filter."""
+
 MOST_COMPARED = 3
 """So many other sounds, the strongest, are asked whether they look the same."""
 
@@ -67,7 +71,7 @@ def unlike_pulse(
     from_copy, noise = _apart(own, shape.at(offset_s)), _noise_share(peak, own, shape)
     cells = max(1.0, offset_s.size * shape.bin_s / independent_s(shape))
     unlike = from_copy - noise * (1 + SURELY / math.sqrt(cells))
-    if unlike <= 0:
+    if unlike <= LEAST_SEEN**2:
         return Unlike(copy=0.0, others=0.0)
     least = unlike
     others = sorted(
