@@ -46,7 +46,8 @@ most −16 dB and 0.9 ms."""
 LOBES_DRAWN_OUT = 2.0
 """Ahead of a sound that a room or a loudspeaker draws out stand its pulse's side lobes, and
 up to 6 dB more than what its found parts' lobes add up to: parts closer than a lobe are found
-as one (measured rooms: 6 dB in 131 of 134 forerunners)."""
+as one. It explains 118 of 134 forerunners that five chirps had at six places of a measured room;
+13 of the others stood 4 to 9 ms ahead at −46 dB and less, three within 1.1 ms."""
 
 SURELY = 2
 """So many other sounds must have it ahead of them, too, if it is stronger than that; one leaves
