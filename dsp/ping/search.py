@@ -301,12 +301,49 @@ def found_each(
     return tuple(each)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SoundsAhead:
+    """The sounds that stand out against the quiet before them, and what may pass for one.
+
+    Attributes
+    ----------
+    peaks : tuple of Peak
+        Earliest first.
+    lobes : ndarray of float64, shape (peaks,)
+        On amplitude: what the side lobes of all stronger sounds after each may add up to at
+        its place, once their copies were taken away.
+    threshold : ndarray of float64, shape (bins,)
+        On amplitude: what a bin had to exceed, side lobes included.
+    """
+
+    peaks: tuple[Peak, ...]
+    lobes: NDArray[np.float64]
+    threshold: NDArray[np.float64]
+
+
 def sounds_ahead(
-    envelope: NDArray[np.complexfloating], shape: EchoShape, *, false_alarm_rate: float
-) -> tuple[Peak, ...]:
-    """Find the sounds that stand out against the quiet before them, nearest first."""
-    search = _searched(np.asarray(envelope)[np.newaxis], shape, false_alarm_rate, True, 0.0)
-    return () if search is None else search.listed()[0][0]
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    *,
+    false_alarm_rate: float,
+    least_noise: float = 0.0,
+) -> SoundsAhead:
+    """Find the sounds that stand out against the quiet before them.
+
+    Parameters as for :func:`find_echoes`.
+    """
+    heard = np.asarray(envelope)[np.newaxis]
+    search = _searched(heard, shape, false_alarm_rate, True, least_noise)
+    if search is None:
+        nothing = np.full(np.size(envelope), np.inf)
+        return SoundsAhead(peaks=(), lobes=np.empty(0), threshold=nothing)
+    ((peaks, _, power),) = search.listed()
+    place = np.rint([p.delay_s / shape.bin_s for p in peaks])
+    return SoundsAhead(
+        peaks=peaks,
+        lobes=search.lobes_ahead(place, np.sqrt(power)),
+        threshold=search.threshold(search.noise_threshold(false_alarm_rate))[0],
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -674,6 +711,22 @@ class _Search:
         hidden = highest_each(np.where(strength[other] > strength[echo], left_by, 0), others)
         threshold = self._threshold_at(self._profile, place)
         return np.asarray((strength > hidden) & (strength**2 > threshold))
+
+    def lobes_ahead(
+        self, place: NDArray[np.float64], strength: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return what later, stronger sounds' side lobes may add up to at some sounds' bins.
+
+        Of a search of one profile. All of them together: whatever answers a pulse with many
+        sounds, a room or a loudspeaker, does not answer before it, so that what stands ahead of
+        its first sound is no more than the compressed pulse's own lobes at these lags, summed;
+        as much of them as was there still where each was looked at.
+        """
+        planned = self._planned
+        lag = self._position - place[:, np.newaxis]
+        whole = np.clip(lag.astype(np.intp), 0, planned.ceiling.size - 1)
+        later = (lag > planned.lobe_bins / 2) & (self._strength > strength[:, np.newaxis])
+        return np.asarray((planned.ceiling[whole] * later) @ (self._strength * self._misfit))
 
     def threshold(self, noise_threshold: NDArray[np.float64]) -> NDArray[np.float64]:
         """On amplitude: the noise's threshold or what side lobes are left, the higher.

@@ -1,8 +1,8 @@
 """Pings out of a plain sound file: WAV or FLAC, with a plan to say what was sent.
 
 The file's own sample rate holds. The first ping's mark is the first sound that the
-plan's pulse finds; from there on pings start every ``ping_interval_s``, rounded to
-samples once and then exact.
+plan's pulse finds and that comes again in the pings that follow; from there on pings start
+every ``ping_interval_s``, rounded to samples once and then exact.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.physics.medium import sound_speed_m_s
-from dsp.ping.arrivals import first_arrival
+from dsp.ping.arrivals import first_arrival, in_doubt, train_begun, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from rig.bench.capture import (
     LEAD_S,
@@ -39,12 +39,22 @@ _FORMATS = ("WAV", "WAVEX", "RF64", "FLAC")
 _FULL_SCALE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "PCM_24": 1 - 2**-23}
 """The highest value of each converter width; 1 for the others, once they are float32."""
 
+_STEP = {"PCM_U8": 2**-7, "PCM_S8": 2**-7, "PCM_16": 2**-15, "PCM_24": 2**-23}
+"""From one value of a converter of that width to the next."""
+
 _MOST_SEARCHED = 1 << 18
 """Samples read or searched at a time; bounds the memory it takes."""
 
 _MOST_FRAMES_A_BYTE = 6000
 """A FLAC frame holds 65535 samples at the most, in 11 bytes at the least (RFC 9639, from
 memory); a header may claim more."""
+
+_PINGS_THAT_FOLLOW = (7, 3, 1, 0)
+"""A sound is a ping's if it comes again in most of so many that follow; of fewer where there
+are no more. Where none does, as in a file of one ping, it is the first sound."""
+
+_MOST_DRIFT = 200e-6
+"""Two clocks of ordinary quartz, each up to 100 parts in a million off."""
 
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
@@ -220,6 +230,14 @@ def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Begun:
+    """Where the first pulse starts, and what makes that doubtful, in words."""
+
+    first_sample: float
+    doubt: str
+
+
 class _MarkSearch:
     """Looks for the plan's pulse in the channel that holds the marks."""
 
@@ -229,6 +247,7 @@ class _MarkSearch:
         self._rate_hz = info.sample_rate_hz
         self._channel = info.microphone if info.loopback is None else info.loopback
         self._lead = round(LEAD_S * info.sample_rate_hz) + self._pulses[0].samples.size
+        self._interval = plan.interval_samples
         self._step = min(plan.interval_samples, _MOST_SEARCHED)
         self._stretch = self._lead + self._step + self._pulses[0].samples.size
         # Weighted: the first sound is then told from the side lobes of a stronger one.
@@ -236,26 +255,72 @@ class _MarkSearch:
             PulseCompressor(pulse, self._stretch, weighting="hann") for pulse in self._pulses
         ]
         self._first_peak = 0.0
+        self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
 
     def first(self) -> float:
         """Return where the first pulse starts, in samples.
 
-        The file is gone through in stretches until one holds the pulse; then the
-        stretch about it is searched once more, so that the pulse's side lobes at a
-        stretch's end, or noise, are weighed against the pulse itself.
+        The file is gone through in stretches until one holds a sound that comes again ping
+        after ping; then the stretch about it is searched once more, so that the pulse's side
+        lobes at a stretch's end, or noise, are weighed against the pulse itself. Where none
+        comes again, as in a file of one ping, it is the first sound.
         """
-        # The lead is ahead of the file, so that a pulse at its very start has a flank.
-        for start in range(-self._lead, self._file.frames, self._step):
-            found = self._arrival(start)
-            if found is not None:
-                again = self._arrival(round(found) - self._lead)
-                found = found if again is None else again
-                self._first_peak = self._peak(round(found) - self._lead, 0)
-                return found
+        for follow in _PINGS_THAT_FOLLOW:
+            # The lead is ahead of the file, so that a pulse at its very start has a flank.
+            for start in range(-self._lead, self._file.frames, self._step):
+                found = self._begun(start, follow)
+                if found is not None:
+                    near = round(found.first_sample) - self._lead
+                    found = self._begun(near, follow) or found
+                    if found.doubt:
+                        raise RecordingError(
+                            f"{self._path}: {found.doubt}; give a recording with a louder direct "
+                            "sound, or a loopback wire"
+                        )
+                    self._first_peak = self._peak(round(found.first_sample), 0)
+                    return found.first_sample
         raise RecordingError(
             f"{self._path}: the plan's pulse is not in channel {self._channel + 1}; "
             "give the plan that it was sent with, or a louder recording"
+        )
+
+    def _begun(self, start: int, follow: int) -> _Begun | None:
+        """Find where a train of more than so many pings begins, within a step from a sample on."""
+        cycle = self._interval * len(self._pulses)
+        if follow and start + follow * cycle >= self._file.frames:
+            return None
+        envelope = self._envelope(start, 0)
+        if np.abs(envelope).max() < self._weakest:
+            return None
+        shape = self._compressors[0].shape
+        if follow == 0:
+            first = first_arrival(envelope, shape)
+            ahead = first and unexplained_ahead(envelope, shape, first.delay_s)
+        else:
+            train = train_begun(
+                envelope,
+                (self._envelope(start + k * cycle, 0) for k in range(1, follow + 1)),
+                shape,
+                drift_bins=_MOST_DRIFT * cycle / (shape.bin_s * self._rate_hz),
+                stop_s=(self._lead + self._step) / self._rate_hz,
+                # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948).
+                least_noise=self._rounding_step / math.sqrt(12) * shape.noise_gain,
+            )
+            first, ahead = (train.first, train.ahead) if train else (None, None)
+        if first is None or first.amplitude < self._weakest:
+            return None
+        # One code of a pair comes again, too, when it is compressed by the other.
+        place, reach = round(first.delay_s / shape.bin_s), math.ceil(shape.reach_s / shape.bin_s)
+        around = slice(max(place - reach, 0), place + reach + 1)
+        if any(
+            np.abs(self._envelope(start, turn)[around]).max() > np.abs(envelope[around]).max()
+            for turn in range(1, len(self._pulses))
+        ):
+            return None
+        return _Begun(
+            first_sample=start + first.delay_s * self._rate_hz,
+            doubt="" if ahead is None else in_doubt(first, ahead),
         )
 
     def is_sounding(self, mark_sample: float, pulse_index: int) -> bool:
@@ -265,21 +330,15 @@ class _MarkSearch:
         none of them need stand out from the rest.
         """
         start = round(mark_sample) - self._lead
-        arrival = self._arrival(start, pulse_index)
-        return arrival is not None or self._peak(start, pulse_index) > self._first_peak / 4
+        envelope = self._envelope(start, pulse_index)
+        loudest = float(np.abs(envelope).max())
+        if loudest > self._first_peak / 4:
+            return True
+        first = first_arrival(envelope, self._compressors[pulse_index].shape)
+        return first is not None and min(loudest, first.amplitude) >= self._weakest
 
     def _peak(self, start: int, pulse_index: int) -> float:
         return float(np.abs(self._envelope(start, pulse_index)).max())
-
-    def _arrival(self, start: int, pulse_index: int = 0) -> float | None:
-        shape = self._compressors[pulse_index].shape
-        envelope = self._envelope(start, pulse_index)
-        if np.abs(envelope).max() < self._weakest:
-            return None
-        arrival = first_arrival(envelope, shape)
-        if arrival is None or arrival.amplitude < self._weakest:
-            return None
-        return start + arrival.delay_s * self._rate_hz
 
     def _envelope(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
         """Compress a stretch of the marks' channel; an echo of amplitude 1 gives 1."""

@@ -7,6 +7,9 @@ delay
     of its numbers where a device hands on an edge time.
 time zero: mark
     The arrival of the direct sound or of the loopback's pulse, in the same way.
+time zero: shape
+    What moves the mark alone: a filter or a second path in it that the echoes have not, as
+    far as its shape tells of one. Only there where the mark is no copy of the pulse.
 time zero: stated
     The plan's ``u_time_zero_s``: what a cable, a filter or a stored calibration adds.
 sound speed: temperature, humidity, salinity, formula
@@ -49,6 +52,7 @@ to be as likely. Common quartz holds half of it (common practice, no source)."""
 
 DELAY = "delay"
 MARK = "time zero: mark"
+SHAPE = "time zero: shape"
 STATED_TIME_ZERO = "time zero: stated"
 GRADIENT = "sound speed: gradient"
 BASELINE = "geometry: baseline"
@@ -60,7 +64,7 @@ _SOUND_SPEED = "sound speed: "
 NOISE_TERMS = (DELAY, MARK, MOTION)
 """The terms that are new in each ping; the others stay as they are."""
 
-SHIFT_TERMS = (STATED_TIME_ZERO, BASELINE, OFF_AXIS)
+SHIFT_TERMS = (SHAPE, STATED_TIME_ZERO, BASELINE, OFF_AXIS)
 """The terms that move all ranges of a bench by about as much."""
 
 TABLED_ECHOES = 5
@@ -93,7 +97,13 @@ class RangeModel:
     half_angle_rad: float
 
     def stated(
-        self, *, delay_s: float, u_delay_s: float, u_mark_s: float, direct: bool
+        self,
+        *,
+        delay_s: float,
+        u_delay_s: float,
+        u_mark_s: float,
+        direct: bool,
+        u_shape_s: float = 0.0,
     ) -> tuple[Model, dict[str, Input]]:
         """State the model of one range, and its inputs, each a term of the budget.
 
@@ -108,6 +118,8 @@ class RangeModel:
         direct : bool
             Whether that mark is the direct sound: then the delay was counted from its
             arrival, and the baseline's own travel time was added.
+        u_shape_s : float
+            Of that arrival as well, by the mark's shape.
 
         Returns
         -------
@@ -127,6 +139,8 @@ class RangeModel:
 
         inputs = {DELAY: Input(value=counted_s, u=u_delay_s)}
         inputs[MARK] = Input(value=0.0, u=u_mark_s)
+        if u_shape_s > 0:
+            inputs[SHAPE] = Input(value=0.0, u=u_shape_s)
         inputs[STATED_TIME_ZERO] = Input(value=0.0, u=geometry.u_time_zero_s)
         for name, u_m_s in self.speed_terms_m_s.items():
             spread = "even" if name == "formula" else "normal"
@@ -137,7 +151,7 @@ class RangeModel:
         inputs[CLOCK] = within((self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM) * 1e-6)
 
         def model(x: Mapping[str, Any]) -> Any:
-            since_mark_s = x[DELAY] - x[MARK] - x[STATED_TIME_ZERO]
+            since_mark_s = x[DELAY] - x[MARK] - x.get(SHAPE, 0.0) - x[STATED_TIME_ZERO]
             elapsed_s = since_mark_s * (1 + x[CLOCK])
             faster_m_s = sum(v for name, v in x.items() if is_of_sound_speed(name))
             apart_m = x[BASELINE]
@@ -147,7 +161,15 @@ class RangeModel:
 
         return model, inputs
 
-    def budget(self, *, delay_s: float, u_delay_s: float, u_mark_s: float, direct: bool) -> Budget:
+    def budget(
+        self,
+        *,
+        delay_s: float,
+        u_delay_s: float,
+        u_mark_s: float,
+        direct: bool,
+        u_shape_s: float = 0.0,
+    ) -> Budget:
         """Return the budget of one range, in metres; parameters as for :meth:`stated`.
 
         The slopes of the stated model, written out: a search lists many echoes a ping, for
@@ -163,9 +185,11 @@ class RangeModel:
         gradient_m_s = abs(self.speed_per_c_m_s) * range_m / 2 * self.plan.medium.u_gradient_c_m
         by_baseline = abs((path_m if direct else 0.0) - baseline_m) / (4 * range_m)
         ppm = self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM
+        shaped = u_shape_s > 0
         u_m = (
             by_delay_m_s * u_delay_s,
             by_delay_m_s * u_mark_s,
+            *((by_delay_m_s * u_shape_s,) if shaped else ()),
             by_delay_m_s * geometry.u_time_zero_s,
             *[by_speed_s * u for u in self.speed_terms_m_s.values()],
             by_speed_s * gradient_m_s,
@@ -173,14 +197,15 @@ class RangeModel:
             u_off_axis_m(path_m, baseline_m, self.half_angle_rad),
             by_speed_s * speed * ppm * 1e-6 / math.sqrt(3),
         )
-        return Budget(value=range_m, names=_names(tuple(self.speed_terms_m_s)), u=u_m)
+        return Budget(value=range_m, names=_names(tuple(self.speed_terms_m_s), shaped), u=u_m)
 
 
 @functools.lru_cache(maxsize=8)
-def _names(of_speed: tuple[str, ...]) -> tuple[str, ...]:
+def _names(of_speed: tuple[str, ...], shaped: bool) -> tuple[str, ...]:
     """Return the terms' names in their order; the sound speed's own are told."""
+    mark = (MARK, SHAPE) if shaped else (MARK,)
     speed = (f"{_SOUND_SPEED}{name}" for name in of_speed)
-    return (DELAY, MARK, STATED_TIME_ZERO, *speed, GRADIENT, BASELINE, OFF_AXIS, CLOCK)
+    return (DELAY, *mark, STATED_TIME_ZERO, *speed, GRADIENT, BASELINE, OFF_AXIS, CLOCK)
 
 
 def is_of_sound_speed(term: str) -> bool:

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
+from rig.run.cutting import Cutter
 from rig.run.groups import groups
 from rig.run.hits import heard_in
 from rig.run.motion import freed_of_motion
@@ -94,21 +96,24 @@ def _judged(
     receiver: Receiver, blocks: Iterable[CaptureBlock], recorder: Recorder | None
 ) -> Iterator[tuple[PingResult, CaptureBlock]]:
     """Yield each ping once it can be trusted, or is known to be lost; nothing heard in it yet."""
-    watch = MarkWatch(receiver)
-    held: tuple[CaptureBlock, TimeZero | None, str] | None = None
+    watch, cutter = MarkWatch(receiver), Cutter()
+    held: list[_Held] = []
 
-    def settle(
-        block: CaptureBlock, time_zero: TimeZero | None, reason: str
-    ) -> tuple[PingResult, CaptureBlock]:
+    def settle(ping: _Held) -> tuple[PingResult, CaptureBlock]:
         if recorder is not None:
+            time_zero_s = None
+            if ping.time_zero is not None:
+                # From the first sample of the block as it was recorded.
+                sooner_s = ping.cut_sooner / receiver.info.sample_rate_hz
+                time_zero_s = ping.time_zero.delay_s - sooner_s
             recorder.note(
-                block.index,
-                time_zero_s=None if time_zero is None else time_zero.delay_s,
+                ping.block.index,
+                time_zero_s=time_zero_s,
                 method=receiver.plan.geometry.time_zero,
-                lost=bool(reason),
-                reason=reason,
+                lost=bool(ping.reason),
+                reason=ping.reason,
             )
-        return _settled(receiver, block, time_zero, reason), block
+        return _settled(receiver, ping.block, ping.time_zero, ping.reason), ping.block
 
     for block in blocks:
         if recorder is not None:
@@ -119,26 +124,64 @@ def _judged(
                 f"{receiver.info.device}: ping {block.index} came with {found} samples; "
                 f"the plan's interval has {due}; give a plan or a recording that fits"
             )
-        placed = watch.place(block)
-        if held is not None:
-            before, its_time_zero, its_reason = held
-            if not its_reason and placed.doubt:
-                its_reason = placed.doubt
-            elif not its_reason and placed.reason:
-                its_reason = "the next ping, which should confirm it, is lost"
-            yield settle(before, its_time_zero, its_reason)
-            held = None
+        cut = cutter.take(block)
+        placed = watch.place(cut)
+        if placed.time_zero is None and receiver.info.can_slip:
+            sooner = watch.again_from(cutter)
+            if sooner is not None and sooner != cutter.sooner:
+                cutter.sooner = sooner
+                cut = cutter.across(sooner) or block
+                placed = watch.place(cut)
+        # Two off by as much, one after the other: that was no slip.
+        held = [_told(each, slipped=not placed.drifts) for each in held] if held[1:] else held
+        while held[1:]:
+            yield settle(held.pop(0))
+        if held and placed.waits:
+            held = [dataclasses.replace(held[0], if_slipped=placed.doubt)]
+        elif held:
+            reason = held[0].reason or placed.doubt
+            if placed.reason:
+                reason = reason or "the next ping, which should confirm it, is lost"
+            yield settle(dataclasses.replace(held.pop(), reason=reason))
         if block.confirms_only:
             continue
+        reason, if_slipped = ("", placed.reason) if placed.waits else (placed.reason, "")
+        ping = _Held(
+            block=cut,
+            cut_sooner=block.start_sample - cut.start_sample,
+            time_zero=placed.time_zero,
+            reason=reason,
+            if_slipped=if_slipped,
+        )
         if receiver.info.can_slip:
-            held = (block, placed.time_zero, placed.reason)
+            held.append(ping)
         else:
-            yield settle(block, placed.time_zero, placed.reason)
-    if held is not None:
-        block, time_zero, reason = held
+            yield settle(ping)
+    for ping in (_told(each, slipped=True) for each in held):
+        reason = ping.reason
         if not reason and receiver.info.confirms_last:
             reason = "the run ended before the next ping could confirm it"
-        yield settle(block, time_zero, reason)
+        yield settle(dataclasses.replace(ping, reason=reason))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Held:
+    """A ping that waits for the next one, and why it is lost if the sound slipped there.
+
+    Its block was cut so many samples sooner than it came.
+    """
+
+    block: CaptureBlock
+    cut_sooner: int
+    time_zero: TimeZero | None
+    reason: str
+    if_slipped: str
+
+
+def _told(ping: _Held, *, slipped: bool) -> _Held:
+    """Return a ping once it is known whether the sound slipped."""
+    reason = ping.reason or (ping.if_slipped if slipped else "")
+    return dataclasses.replace(ping, reason=reason, if_slipped="")
 
 
 def _settled(

@@ -14,8 +14,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, sounds_like, standing_peak
+from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.likeness import Unlike, unlike_pulse
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
@@ -71,6 +72,8 @@ class MarkSearch:
     ----------
     compressors : tuple of PulseCompressor
         One for each pulse.
+    channel : int
+        On which the marks are heard, from 0.
     """
 
     def __init__(
@@ -90,9 +93,9 @@ class MarkSearch:
         )
         self._spectra = spectra
         self._interval_s = plan.timing.ping_interval_s
-        self._channel = info.microphone
+        self.channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
-            self._channel = info.loopback
+            self.channel = info.loopback
         self._whole: dict[CaptureBlock, NDArray[np.complex64]] = {}
         # A block is held against the next ones, and its mark against several sounds.
         self._band = functools.lru_cache(maxsize=BLOCKS_KEPT)(self._band_of)
@@ -100,12 +103,12 @@ class MarkSearch:
 
     def look_ahead(self, blocks: Sequence[CaptureBlock]) -> None:
         """Compress some blocks at once in which a mark is going to be looked for."""
-        self._spectra.take(blocks, self._channel)
+        self._spectra.take(blocks, self.channel)
         self._whole.clear()
         for pulse, compress in enumerate(self.compressors):
             same = [block for block in blocks if block.pulse_index == pulse]
             if same:
-                spectra = np.stack([self._spectra.of(block, self._channel) for block in same])
+                spectra = np.stack([self._spectra.of(block, self.channel) for block in same])
                 envelopes = compress.from_time_zero(compress.matched(spectra), 0.0)
                 self._whole.update(zip(same, envelopes, strict=True))
 
@@ -159,6 +162,20 @@ class MarkSearch:
         if near is not None or not anywhere:
             return near
         return first_arrival(envelope, shape)
+
+    def in_doubt(self, block: CaptureBlock, mark: Peak) -> str:
+        """Say in words what makes a first mark doubtful; empty where nothing does.
+
+        Something weak ahead of it may be the mark itself, and this an echo.
+        """
+        shape = self.compressors[block.pulse_index].shape
+        ahead = unexplained_ahead(self._envelope(block, 0.0), shape, mark.delay_s)
+        return "" if ahead is None else in_doubt(mark, ahead)
+
+    def unlike_pulse(self, block: CaptureBlock, mark: Peak) -> Unlike:
+        """Say how far a mark is from a copy of its pulse."""
+        shape = self.compressors[block.pulse_index].shape
+        return unlike_pulse(self._envelope(block, 0.0), shape, mark)
 
     def find_again(
         self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak
@@ -269,7 +286,7 @@ class MarkSearch:
         return self.compressors[block.pulse_index].from_time_zero(self._band(block), start_s)
 
     def _band_of(self, block: CaptureBlock) -> NDArray[np.complex64]:
-        spectrum = self._spectra.of(block, self._channel)
+        spectrum = self._spectra.of(block, self.channel)
         return self.compressors[block.pulse_index].matched(spectrum)
 
     def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:

@@ -18,6 +18,7 @@ from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
+from dsp.ping.likeness import u_by_shape_s
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
@@ -29,7 +30,7 @@ from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import RangeModel
 from rig.run.marks import CELLS, MarkSearch
-from rig.run.results import Echo, TimeZero
+from rig.run.results import Echo, MarkBias, TimeZero
 from rig.run.spectra import Spectra
 
 
@@ -229,20 +230,49 @@ class Receiver:
                     f"{interval_s:.2g}, or a shorter pulse"
                 )
 
-    def time_zero(self, mark: Peak) -> TimeZero:
-        """Return when the pulse left, given its mark."""
+    def time_zero(self, mark: Peak, bias: MarkBias) -> TimeZero:
+        """Return when the pulse left, given its mark and what the stream's marks are off by."""
         geometry = self.plan.geometry
         travel_s = 0.0
         if geometry.time_zero == "direct":
             travel_s = geometry.baseline_m / self.sound_speed_m_s
         return TimeZero(
             method=geometry.time_zero,
-            delay_s=mark.delay_s - travel_s,
+            delay_s=mark.delay_s + bias.late_s - travel_s,
             u_delay_s=mark.u_delay_s,
             mark_s=mark.delay_s,
             amplitude=mark.amplitude,
             phase_rad=mark.phase_rad,
+            u_shape_s=bias.u_shape_s,
         )
+
+    def mark_bias(self, block: CaptureBlock, mark: Peak) -> MarkBias:
+        """Return what a mark's shape says of its place.
+
+        Marks are found by a weighted compression, echoes as the plan asks. Both place a copy of
+        the pulse alike, and what a filter made of it not: such a mark is placed by the echoes'
+        compression as well.
+        """
+        unlike = self.marks.unlike_pulse(block, mark)
+        if unlike.copy == 0:
+            return MarkBias()
+        u_shape_s = u_by_shape_s(unlike.others, self.marks.compressors[block.pulse_index].shape)
+        if self.plan.receiver.weighting != "none":
+            return MarkBias(u_shape_s=u_shape_s)
+        compress = self._compressors[block.pulse_index]
+        shape = compress.shape
+        band = compress.matched(self._spectra.of(block, self.marks.channel))
+        envelope = compress.from_time_zero(band, 0.0)
+        reach = max(1, round(shape.width_s / 2 / shape.bin_s))
+        first = max(round(mark.delay_s / shape.bin_s) - reach, 0)
+        highest = first + int(np.abs(envelope[first : first + 2 * reach + 1]).argmax())
+        place, _ = refined(
+            envelope,
+            np.array([highest]),
+            lobe_bins=shape.width_s / shape.bin_s,
+            centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
+        )
+        return MarkBias(late_s=float(place[0]) * shape.bin_s - mark.delay_s, u_shape_s=u_shape_s)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
         """Return the pulse's leaving as the front end or a stored calibration knows it."""
@@ -453,6 +483,7 @@ class Receiver:
                 delay_s=peak.delay_s,
                 u_delay_s=peak.u_delay_s,
                 u_mark_s=time_zero.u_delay_s,
+                u_shape_s=time_zero.u_shape_s,
                 direct=time_zero.method == "direct",
             )
             range_m = budget.value

@@ -26,6 +26,9 @@ class TimeZero:
     u_delay_s : float
         Standard uncertainty of the mark's instant, as heard; 0 where the leaving is
         known. The baseline's share and the plan's own are left out.
+    u_shape_s : float
+        What the mark's shape adds, which is the same in each ping: a filter or a second path
+        that the mark has and the echoes have not moves it. 0 where it is a copy of the pulse.
     mark_s : float
         From the block's first sample to the mark itself: the arrival of the
         direct sound, the loopback pulse, or the leaving where it is known.
@@ -39,6 +42,23 @@ class TimeZero:
     mark_s: float
     amplitude: float = 0.0
     phase_rad: float = 0.0
+    u_shape_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarkBias:
+    """What a stream's marks are off by, all alike.
+
+    Attributes
+    ----------
+    late_s : float
+        How much later a mark stands by the echoes' weighting than by its own.
+    u_shape_s : float
+        As of :class:`TimeZero`.
+    """
+
+    late_s: float = 0.0
+    u_shape_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

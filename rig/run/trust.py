@@ -9,13 +9,24 @@ from dataclasses import dataclass
 
 from dsp.ping.peaks import Peak
 from rig.bench.capture import LOSS, CaptureBlock
+from rig.run.cutting import Cutter
 from rig.run.marks import alike
 from rig.run.receiver import Receiver
-from rig.run.results import TimeZero
+from rig.run.results import MarkBias, TimeZero
 
 FIRST_MARK_S = 1e-4
 """How far the first mark may stand from where the front end, which heard a pulse about a
 second before, has it due: two clocks that are 100 parts in a million apart."""
+
+
+MOST_DRIFT = 200e-6
+"""Two clocks of ordinary quartz, each up to 100 parts in a million off."""
+
+STEPS_HELD = 5
+"""So many steps from mark to mark as are usual: a few that are not do not turn their median."""
+
+MARKS_OF_A_START = 2
+"""After so many marks it is not yet known whether two clocks drift apart."""
 
 
 def slip_tolerance_s(u_mark_s: float, sample_rate_hz: float) -> float:
@@ -28,11 +39,27 @@ def slip_tolerance_s(u_mark_s: float, sample_rate_hz: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """Where a block's ping left, why it is lost, and what that says of the ping before."""
+    """Where a block's ping left, why it is lost, and what that says of the ping before.
+
+    Attributes
+    ----------
+    time_zero : TimeZero or None
+    reason : str
+        Why the ping is lost; empty where it is not.
+    doubt : str
+        Why the ping before is lost; empty where nothing speaks against it.
+    waits : bool
+        Whether `reason` and `doubt` hold only if the next ping is not off by as much again:
+        then two clocks drift apart.
+    drifts : bool
+        Whether this ping is off by as much again.
+    """
 
     time_zero: TimeZero | None = None
     reason: str = ""
     doubt: str = ""
+    waits: bool = False
+    drifts: bool = False
 
 
 class MarkWatch:
@@ -44,8 +71,12 @@ class MarkWatch:
         self._known: tuple[CaptureBlock, Peak] | None = None  # confirmed by the next
         self._stands = True  # what was known of time zero beforehand
         self._first: tuple[CaptureBlock, Peak] | None = None
+        self._bias: dict[int, MarkBias] = {}  # of each pulse
         self._last_step_s: float | None = None
-        self._steps_s: deque[float] = deque([0.0] * 5, maxlen=9)
+        self._steps_s: deque[float] = deque([0.0] * STEPS_HELD, maxlen=9)
+        self._marks = 0
+        self._waiting_step_s: float | None = None
+        self._cut_anew = False
 
     def place(self, block: CaptureBlock) -> Placed:
         """Find when a block's ping left, from its mark or from what is known beforehand."""
@@ -65,20 +96,62 @@ class MarkWatch:
         sought = {"direct": "direct sound", "loopback": "loopback pulse"}[
             receiver.plan.geometry.time_zero
         ]
-        shifted = mark is None or self._slipped(block, mark)
-        if shifted and self._last is not None:
+        drifts = mark is not None and self._drifts(block, mark)
+        shifted = not drifts and (mark is None or self._cut_anew or self._slipped(block, mark))
+        waits = shifted and mark is not None and not self._cut_anew and self._may_drift(block, mark)
+        self._cut_anew = False
+        if shifted and not waits and self._last is not None:
             mark = self._moved(block, mark)
         if mark is None:
             return Placed(reason=f"no {sought} was heard where it is due, or surely known again")
-        time_zero = receiver.time_zero(mark)
+        if self._last is None and (doubtful := self._doubtful(block, mark)):
+            return Placed(reason=doubtful)
+        if block.pulse_index not in self._bias:
+            self._bias[block.pulse_index] = receiver.mark_bias(block, mark)
+        time_zero = receiver.time_zero(mark, self._bias[block.pulse_index])
         if outside := self._outside(block, time_zero):
             return Placed(reason=f"the {sought} stands {outside}")
         doubt = self._doubt(mark, shifted=shifted, sought=sought)
+        if drifts and self._waiting_step_s is not None:
+            step_s = (self._waiting_step_s + self._step_s(block, mark)) / 2
+            self._steps_s.clear()
+            self._steps_s.extend([step_s] * STEPS_HELD)
+        self._waiting_step_s = self._step_s(block, mark) if waits else None
         self._take(block, mark, trusted=not doubt)
+        reason = ""
         if shifted:
             reason = f"the {sought} is not where it was due: the sound slipped"
-            return Placed(time_zero=time_zero, reason=reason, doubt=doubt)
-        return Placed(time_zero=time_zero, doubt=doubt)
+        return Placed(time_zero=time_zero, reason=reason, doubt=doubt, waits=waits, drifts=drifts)
+
+    def again_from(self, cutter: Cutter) -> int | None:
+        """Return by how many samples sooner blocks must be cut to hold whole pings again.
+
+        After a slip the mark may have left its block. It is looked for half a block to each
+        side of where it was due, by the sounds around it.
+
+        Returns
+        -------
+        int or None
+            From 0 to less than a block; None where nobody can be sure, or no ping is
+            confirmed yet.
+        """
+        known = self._known
+        if known is None or self._receiver.plan.geometry.time_zero == "calibration":
+            return None
+        rate_hz, length = self._receiver.info.sample_rate_hz, self._receiver.plan.interval_samples
+        half = length // 2
+        across = cutter.across((cutter.sooner + half) % length)
+        if across is None or across.flags & LOSS:
+            return None
+        known_block, known_mark = known
+        mark = self._receiver.marks.find_again(
+            across, known_block=known_block, known_mark=known_mark
+        )
+        if mark is None:
+            return None
+        self._cut_anew = True
+        later = round((mark.delay_s - known_mark.delay_s) * rate_hz) - half
+        return (cutter.sooner - later) % length
 
     def _by_calibration(self, block: CaptureBlock) -> Placed:
         """Place a block by what is known beforehand, for as long as that can hold.
@@ -154,6 +227,13 @@ class MarkWatch:
             known_mark=known_mark,
         )
 
+    def _doubtful(self, block: CaptureBlock, mark: Peak) -> str:
+        """Say why a run's first mark may be an echo; empty where it is what the block has it."""
+        stands_s = self._receiver.shape.width_s / 2
+        if not self._receiver.info.can_slip and abs(mark.delay_s - block.mark_s) < stands_s:
+            return ""
+        return self._receiver.marks.in_doubt(block, mark)
+
     def _moved(self, block: CaptureBlock, near: Peak | None) -> Peak | None:
         """Find a mark that is not where it was due, or None where nobody can be sure."""
         if self._known is not None:
@@ -179,6 +259,24 @@ class MarkWatch:
             self._last_step_s = step_s if trusted else None
             self._known = self._last if trusted else self._known
         self._last = (block, mark)
+        self._marks += 1
+
+    def _may_drift(self, block: CaptureBlock, mark: Peak) -> bool:
+        """Say whether a mark may be off by what two clocks drift apart, as yet unknown."""
+        if not self._receiver.info.can_slip or self._last is None:
+            return False
+        if self._marks > MARKS_OF_A_START:
+            return False
+        most_s = MOST_DRIFT * self._receiver.plan.timing.ping_interval_s
+        step_s = abs(self._step_s(block, mark))
+        return alike(mark, self._last[1]) and step_s < most_s + self._tolerance_s(mark.u_delay_s)
+
+    def _drifts(self, block: CaptureBlock, mark: Peak) -> bool:
+        """Say whether a mark is off by as much as the one before was, and is waited for."""
+        if self._waiting_step_s is None:
+            return False
+        apart_s = abs(self._step_s(block, mark) - self._waiting_step_s)
+        return apart_s <= self._tolerance_s(mark.u_delay_s)
 
     def _step_s(self, block: CaptureBlock, mark: Peak) -> float:
         """Return how much later a mark stands in its block than the one before."""

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival
+from dsp.ping.arrivals import first_arrival, in_doubt, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import Pulse
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
@@ -196,13 +196,28 @@ class SoundCard(Closing):
 
 
 def _first_arrival_s(samples: NDArray[np.float32], compress: PulseCompressor) -> float | None:
-    """Return when the pulse first arrives, from the first sample; None where it does not."""
+    """Return when the pulse first arrives, from the first sample; None where it does not.
+
+    Raises
+    ------
+    DeviceError
+        Where nothing tells which of two sounds arrives first.
+    """
     envelope = compress(samples)
     strongest = int(np.abs(envelope).argmax())
     around = math.ceil(AROUND_STRONGEST_S / compress.bin_s)
     begin = max(0, strongest - around)
-    arrival = first_arrival(envelope[begin : strongest + around], compress.shape)
-    return None if arrival is None else begin * compress.bin_s + arrival.delay_s
+    envelope = envelope[begin : strongest + around]
+    arrival = first_arrival(envelope, compress.shape)
+    if arrival is None:
+        return None
+    ahead = unexplained_ahead(envelope, compress.shape, arrival.delay_s)
+    if ahead is not None:
+        raise DeviceError(
+            f"{in_doubt(arrival, ahead)}; make the direct sound louder, or take time zero from "
+            "a loopback wire"
+        )
+    return begin * compress.bin_s + arrival.delay_s
 
 
 def open_sound_card(

@@ -146,6 +146,74 @@ def test_the_first_sound_is_the_mark_where_a_later_one_is_ten_times_stronger(
     assert _mark_sample(next(replay.blocks(1))) == pytest.approx(1500.6, abs=0.1)
 
 
+def test_a_direct_sound_far_weaker_than_a_near_echo_is_still_the_mark(tmp_path: Path) -> None:
+    # 30 dB below an echo 1.1 ms after it. The third sound has nothing as far ahead of it.
+    for seed in range(6):
+        ping = [(0.0, 0.016), (53.3, 0.5), (300.0, 0.15)]
+        arrivals = [(1500.6 + i * INTERVAL + at, a) for i in range(3) for at, a in ping]
+        sound = _heard(20000, arrivals, noise=3e-4, seed=seed)
+        replay = open_recording(_write(tmp_path / "x.wav", sound), _plan())
+        # The bound at amplitude 0.016 and 2E/N0 of 58 dB is 0.005 samples; what is left of
+        # the echo 20 times as strong stays 60 dB below it, as above.
+        assert _mark_sample(next(replay.blocks(1))) == pytest.approx(1500.6, abs=0.1)
+
+
+def test_where_nothing_tells_which_sound_is_direct_a_file_is_refused(tmp_path: Path) -> None:
+    arrivals = [
+        (1500.6 + i * INTERVAL + at, a) for i in range(3) for at, a in ((0, 0.02), (50, 0.5))
+    ]
+    path = _write(tmp_path / "x.wav", _heard(20000, arrivals))
+    with pytest.raises(RecordingError, match=r"28 dB weaker stands 1\.04 ms ahead .* loopback"):
+        open_recording(path, _plan())
+
+
+def _disturbance(kind: str, rng: np.random.Generator) -> NDArray[np.float64]:
+    """What is heard before the pings, of 4000 samples."""
+    heard = np.zeros(4000)
+    t = np.arange(2000) / RATE
+    noise = rng.standard_normal(2000)
+    if kind == "knock":
+        tone = np.sin(2 * np.pi * rng.uniform(300, 3000) * t)
+        heard[1000:3000] = 0.5 * np.exp(-t / 0.008) * (tone + 0.5 * noise)
+    elif kind == "word":
+        heard[1000:3000] = 0.2 * np.hanning(2000) * noise
+    else:
+        heard[1500] = 0.05  # a tenth of the direct sound
+    return heard
+
+
+@pytest.mark.parametrize("kind", ["knock", "word", "click"])
+@pytest.mark.parametrize("pings", [2, 6])
+def test_what_is_heard_once_before_the_first_ping_is_no_ping(
+    tmp_path: Path, kind: str, pings: int
+) -> None:
+    # By chance one of the noise's sounds would stand as far ahead of a ping's as the next
+    # ping does, to within two bins, and look like it: 1 in 1e3, once in a hundred files.
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        first = rng.uniform(4000, 9000)
+        sound = _heard(int(first) + pings * INTERVAL, _pings(first, pings), seed=seed)
+        sound[:4000] += _disturbance(kind, rng)
+        replay = open_recording(_write(tmp_path / "x.wav", sound), _plan())
+        assert replay.pings == pings
+        found = _mark_sample(next(replay.blocks(1)))
+        assert found == pytest.approx(first, abs=MARK_TOLERANCE_SAMPLES)
+
+
+def test_a_knock_on_the_first_of_two_codes_does_not_swap_them(tmp_path: Path) -> None:
+    codes = golay_pair(8000.0, 2.5e-4, 16, RATE)
+    at = [5000.4 + i * INTERVAL for i in range(8)]
+    sound = sum(
+        _heard(54000, [(a, 0.4) for a in at[turn::2]], pulse=codes[turn].samples, seed=turn)
+        for turn in (0, 1)
+    )
+    sound[4800:5300] += 3 * np.random.default_rng(4).standard_normal(500)
+    plan = _plan(pulse={"kind": "golay", "centre_hz": 8000.0, "chip_s": 2.5e-4, "chips": 16})
+    blocks = list(open_recording(_write(tmp_path / "x.wav", sound), plan).blocks(10))
+    # The first that is whole is the third, of the first code again.
+    assert _mark_sample(blocks[0]) == pytest.approx(at[2], abs=MARK_TOLERANCE_SAMPLES)
+
+
 def test_the_first_sound_is_the_mark_in_a_room_full_of_echoes(tmp_path: Path) -> None:
     # Sabine's decay (W. C. Sabine, *Collected Papers on Acoustics*, 1922; from memory):
     # an exponential, here to -60 dB in 0.4 s, of echoes at random, as thick as

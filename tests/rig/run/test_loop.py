@@ -151,14 +151,35 @@ def test_no_slip_ever_moves_a_range_that_is_shown(slip: float) -> None:
     }
 
 
-def test_a_ping_whose_far_echoes_are_cut_off_is_lost() -> None:
+def test_pings_whose_far_echoes_are_cut_off_are_lost_until_blocks_are_cut_anew() -> None:
     # Looking to 35 m takes 70 m of path, 203.5 ms, and 10 ms of pulse; with 4.7 ms of lead a block
     # of 250 ms has 31.8 ms to spare. A lasting slip of 40 ms is more than that.
     plan = a_plan(range_stop_m=35.0)
     made = blocks(plan, 6, slips={2: 1920.0}, closing=True)
     results = list(ping_results(Receiver(plan, SLIPPING), made))
-    assert [r.lost for r in results] == [False, True, True, True, True, True]
-    assert "cut off" in results[4].reason
+    assert [r.lost for r in results] == [False, True, True, False, False, False]
+    for result in results:
+        assert result.lost or ranges(result.echoes) == [0.5, 1.2, 3.1]
+
+
+@pytest.mark.parametrize("ppm", [-100.0, 40.0, 60.0, 150.0])
+def test_two_clocks_cost_no_ping_however_far_apart_quartz_lets_them_be(ppm: float) -> None:
+    plan = a_plan()
+    drift = ppm * 1e-6 * plan.interval_samples
+    made = blocks(plan, 6, slips=dict.fromkeys(range(1, 7), drift), closing=True)
+    results = list(ping_results(Receiver(plan, SLIPPING), made))
+    assert not any(r.lost for r in results)
+    for result in results:
+        # To the millimetre that they are rounded to, as above.
+        assert ranges(result.echoes) == pytest.approx([0.5, 1.2, 3.1], abs=0.0011)
+
+
+def test_two_clocks_and_a_slip_cost_the_two_pings_about_the_slip() -> None:
+    plan = a_plan()
+    drift = 60e-6 * plan.interval_samples
+    made = blocks(plan, 8, slips={k: drift + 30.0 * (k == 4) for k in range(1, 9)}, closing=True)
+    results = list(ping_results(Receiver(plan, SLIPPING), made))
+    assert [r.lost for r in results] == [False] * 3 + [True] * 2 + [False] * 3
 
 
 def test_two_clocks_that_drift_evenly_are_no_slip() -> None:
