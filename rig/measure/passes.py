@@ -187,6 +187,7 @@ class _Echoes:
     ping: NDArray[np.int64]
     sent_s: NDArray[np.float64]
     u_mark_s: NDArray[np.float64]
+    u_shape_s: NDArray[np.float64]
     delay_s: NDArray[np.float64]
     range_m: NDArray[np.float64]
     noise_m: NDArray[np.float64]
@@ -201,6 +202,7 @@ class _Echoes:
             ping=np.repeat(np.array([h.ping for h in hits], dtype=np.int64), counts),
             sent_s=np.repeat([h.sent_s for h in hits], counts),
             u_mark_s=np.repeat([h.u_mark_s for h in hits], counts),
+            u_shape_s=np.repeat([h.u_shape_s for h in hits], counts),
             **{name: np.concatenate([getattr(h, name) for h in hits]) for name in COLUMNS},
         )
 
@@ -451,6 +453,7 @@ def _with_common(
         u_delay_s=0.0,  # noise: it is in the passage already
         u_mark_s=0.0,
         direct=receiver.plan.geometry.time_zero == "direct",
+        u_shape_s=float(echoes.u_shape_s[nearest]),
     )
     common_m = math.hypot(u_shift_m, budget.combined)
     told = dataclasses.replace(

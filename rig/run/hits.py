@@ -116,6 +116,7 @@ def hits_of_each(
             ping=ping.index,
             sent_s=ping.sent_s,
             u_mark_s=float(u_s),
+            u_shape_s=0.0 if zero is None else zero.u_shape_s,
             delay_s=delay_s[first:last],
             range_m=range_m[first:last],
             noise_m=noise_m[first:last],
@@ -123,7 +124,7 @@ def hits_of_each(
             snr_db=snr_db[first:last],
             phasor=phasor[first:last],
         )
-        for (ping, _, _, _), u_s, (first, last) in zip(
+        for (ping, zero, _, _), u_s, (first, last) in zip(
             pings, u_mark_s, itertools.pairwise(ends), strict=True
         )
     ]

@@ -108,6 +108,8 @@ class Hits:
         When it was sent, from the first ping.
     u_mark_s : float
         Standard uncertainty of its time-zero mark's instant.
+    u_shape_s : float
+        As of :class:`TimeZero`.
     delay_s : ndarray of float64, shape (hits,)
         From the pulse's leaving.
     range_m, noise_m : ndarray of float64, shape (hits,)
@@ -123,6 +125,7 @@ class Hits:
     ping: int
     sent_s: float
     u_mark_s: float
+    u_shape_s: float
     delay_s: NDArray[np.float64]
     range_m: NDArray[np.float64]
     noise_m: NDArray[np.float64]
