@@ -98,8 +98,10 @@ def crossing_of(
     chord_m = fit.closest_m * (math.tan(high) - math.tan(low))
     # What a wrong speed does to the angle is among the angle's terms.
     share = 2 * beam.u_half_power_rad / math.sin(2 * fit.half_power_rad)
-    inside = (np.abs(fit.angle_rad) <= fit.half_power_rad) & np.isfinite(fit.level_db)
-    hits = int(np.count_nonzero(inside))
+    inside = np.abs(fit.angle_rad) <= fit.half_power_rad
+    hits = int(np.count_nonzero(inside & np.isfinite(fit.level_db)))
+    # Pings that met it there and told no echo of it: something else stood in front.
+    hidden = int(np.count_nonzero(inside)) - hits
     by_width = hits * 2 * fit.u_half_power_rad / math.sin(2 * fit.half_power_rad)
     return Crossing(
         beam=beam,
@@ -107,7 +109,7 @@ def crossing_of(
         u_chord_m=chord_m * share,
         hits=hits,
         # A lost ping was a hit, or was none.
-        u_hits=math.hypot(U_COUNT, by_width, beam.left_out / 2),
+        u_hits=math.hypot(U_COUNT, by_width, beam.left_out / 2, hidden),
     )
 
 

@@ -236,8 +236,7 @@ def _hits_on(bench: BenchInUse) -> Part:
                     )
                 ),
                 pings=52,
-                # The side lobes of one ball must not hide the next.
-                changes={"receiver": {"stack": 1, "weighting": "hann"}},
+                changes=ONE_BY_ONE,
             ),
         ),
         find=_hits,
