@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 
 def _measure(given: argparse.Namespace) -> int:
+    from rig.measure.other_benches import (
+        is_of_another_bench,
+        other_bench_lines,
+        other_benches,
+    )
     from rig.measure.passes import passing_lines, passings_of, smear_lines
     from rig.show.answers import measure_answer
     from rig.show.wording import counted
@@ -35,7 +40,10 @@ def _measure(given: argparse.Namespace) -> int:
     speed, u_speed = run.receiver.sound_speed_m_s, run.receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     output.print_echoes(run.echoes, "Echoes in the sum")
-    passings = passings_of(run)
+    others = other_benches(run)
+    for line in other_bench_lines(others):
+        print(f"  {line}")
+    passings = [p for p in passings_of(run) if not is_of_another_bench(p, others, run.receiver)]
     for line in smear_lines(run.receiver, passings):
         print(f"  {line}")
     output.print_budgets(run.echoes)

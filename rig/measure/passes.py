@@ -85,10 +85,11 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 
 
 def _passings(run: Run) -> tuple[Passing, ...]:
-    return follow(run.receiver, _hits(run))
+    return follow(run.receiver, hits_in(run))
 
 
-def _hits(run: Run) -> Iterator[Hits]:
+def hits_in(run: Run) -> Iterator[Hits]:
+    """Return what was found in each good ping, to be followed from ping to ping."""
     for pings in groups(run.results, pings_at_a_time(run.receiver)):
         heard = {n: ping.heard for n, ping in enumerate(pings) if ping.heard is not None}
         unheard = {
