@@ -1,11 +1,5 @@
-"""Hold what the program says of a drawn scene against what is there, and print the table.
+"""Hold what the program says of a drawn scene against what is there, and count."""
 
-``python tests/adversary/judge.py --each 80`` draws 1,040 scenes by a seed of the day, prints it,
-and takes some minutes; ``--seed`` draws the same again.
-"""
-
-import argparse
-import os
 import sys
 import tempfile
 from collections.abc import Iterable
@@ -14,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from scenes import RATE_HZ, RESOLUTION_M, Scene, Truth, drawn
+from misleading_scenes import RATE_HZ, RESOLUTION_M, Scene, Truth, drawn
 
 import rig
 from rig.errors import RecordingError
@@ -157,22 +151,3 @@ def row(name: str, tally: Tally) -> str:
         f"{tally.beyond_3u:8}{tally.false:7}{100 * tally.lost / tally.pings:8.1f}"
         f"{tally.ways_right:11}{tally.ways_wrong:6}{tally.ways_open:6}"
     )
-
-
-def main() -> None:
-    given = argparse.ArgumentParser()
-    given.add_argument("--each", type=int, default=80)
-    given.add_argument("--seed", type=int, default=int.from_bytes(os.urandom(4)))
-    given.add_argument("--worst", action="store_true", help="say each thing that was wrong")
-    asked = given.parse_args()
-    print(f"seed {asked.seed}\n{HEAD}")
-    tallies = tallied(asked.seed, asked.each, told=True)
-    print(file=sys.stderr)
-    for name, tally in tallies.items():
-        print(row(name, tally))
-    if asked.worst:
-        print(*(w for t in tallies.values() for w in t.worst), sep="\n")
-
-
-if __name__ == "__main__":
-    main()

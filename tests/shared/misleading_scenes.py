@@ -104,7 +104,9 @@ def _steady(amplitude: float) -> Callable[[float], float]:
 
 
 def _direct(voices: tuple[Voice, ...], amplitude: float) -> Sound:
-    return Sound(voices=voices, way=lambda t: np.full(t.size, BASELINE_M), amplitude=_steady(amplitude))
+    return Sound(
+        voices=voices, way=lambda t: np.full(t.size, BASELINE_M), amplitude=_steady(amplitude)
+    )
 
 
 def _energy(pulse: Array) -> float:
@@ -258,7 +260,9 @@ def knock_before(rng: np.random.Generator) -> Scene:
         on = since >= 0
         if what == 0:  # a knock rings down
             f, fall = rng.uniform(200, 6e3), rng.uniform(0.003, 0.02)
-            return np.where(on, 0.2 * np.exp(-np.maximum(since, 0) / fall) * np.sin(2 * np.pi * f * since), 0)
+            return np.where(
+                on, 0.2 * np.exp(-np.maximum(since, 0) / fall) * np.sin(2 * np.pi * f * since), 0
+            )
         if what == 1:  # a word: noise that swells and fades
             length = rng.uniform(0.05, 0.12)
             swell = np.where(on & (since < length), np.sin(np.pi * since / length), 0)
@@ -283,21 +287,21 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
         way = straight(range_m, baseline_m=BASELINE_M)
         amplitude: Callable[[float], float] = _steady(0.02)
         if which == 1 and place == 0:
-            swing_m, period_s, phase = rng.uniform(0.01, 0.06), rng.uniform(1.2, 4), rng.uniform(0, 6.28)
-            way = _swinging(range_m, swing_m, period_s, phase)
+            way = _swinging(
+                range_m,
+                swing_m=rng.uniform(0.01, 0.06),
+                period_s=rng.uniform(1.2, 4),
+                phase=rng.uniform(0, 6.28),
+            )
         if which == 2 and place == 0:
             depth, period_s = rng.uniform(0.3, 0.9), rng.uniform(2, 10)
-            amplitude = lambda t, d=depth, p=period_s: 0.02 * (1 + d * math.sin(2 * math.pi * t / p))  # noqa: E731
+            amplitude = _swelling(depth, period_s)
         sounds.append(Sound(voices=voices, way=way, amplitude=amplitude))
         truths.append(Truth(way=way))
     if which == 0:
         # Half a degree, as the plan has it, is 0.09 % of the speed: up to twice that.
         share = rng.choice([-1, 1]) * rng.uniform(0.0009, 0.0018)
-        curve = rng.choice(["line", "bow"])
-        total = pings * 0.1
-        speed = lambda t: SPEED_M_S * (  # noqa: E731
-            1 + share * (t / total if curve == "line" else math.sin(math.pi * t / total))
-        )
+        speed = _drifting(share, pings * 0.1, bows=bool(rng.integers(2)))
     return _scene(
         rng, kind=CHIRP, sounds=[_direct(voices, 0.1), *sounds], truths=truths,
         rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), pings=pings, speed_m_s=speed,
@@ -305,7 +309,21 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
     )  # fmt: skip
 
 
-def _swinging(range_m: float, swing_m: float, period_s: float, phase: float) -> Way:
+def _swelling(depth: float, period_s: float) -> Callable[[float], float]:
+    return lambda t: 0.02 * (1 + depth * math.sin(2 * math.pi * t / period_s))
+
+
+def _drifting(share: float, total_s: float, *, bows: bool) -> Callable[[float], float]:
+    """The sound speed goes up or down by a share of it, and back again if it bows."""
+
+    def speed_m_s(t: float) -> float:
+        part = math.sin(math.pi * t / total_s) if bows else t / total_s
+        return SPEED_M_S * (1 + share * part)
+
+    return speed_m_s
+
+
+def _swinging(range_m: float, *, swing_m: float, period_s: float, phase: float) -> Way:
     return lambda t: np.hypot(
         2 * (range_m + swing_m * np.sin(2 * np.pi * t / period_s + phase)), BASELINE_M
     )

@@ -1,0 +1,33 @@
+"""Draw misleading scenes, hold what the program says against what is there, print a table.
+
+``python -m tests.adversary --each 80`` draws 1,040 by a seed of the day, which it tells, and
+takes some minutes; ``--seed`` draws the same again.
+"""
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+
+from scene_judge import HEAD, row, tallied
+
+
+def main() -> None:
+    given = argparse.ArgumentParser()
+    given.add_argument("--each", type=int, default=80)
+    given.add_argument("--seed", type=int, default=int.from_bytes(os.urandom(4)))
+    given.add_argument("--worst", action="store_true", help="say each thing that was wrong")
+    asked = given.parse_args()
+    print(f"seed {asked.seed}\n{HEAD}")
+    tallies = tallied(asked.seed, asked.each, told=True)
+    print(file=sys.stderr)
+    for name, tally in tallies.items():
+        print(row(name, tally))
+    if asked.worst:
+        print(*(w for t in tallies.values() for w in t.worst), sep="\n")
+
+
+if __name__ == "__main__":
+    main()
