@@ -76,6 +76,10 @@ class OtherBench:
         """Whether compressing makes one mark of each of its pings, as of an echo."""
         return self.marks < 1.5
 
+    def stands_at(self, ping: int, range_m: float, *, near_m: float) -> bool:
+        """Whether one of its marks stands so near to a range in a ping."""
+        return bool(np.any(np.abs(self.range_m[self.ping == ping] - range_m) < near_m))
+
 
 def other_benches(run: Run) -> tuple[OtherBench, ...]:
     """Return the other benches whose pings a run has heard; looked for once.
@@ -87,18 +91,33 @@ def other_benches(run: Run) -> tuple[OtherBench, ...]:
 
 def is_of_another_bench(passing: Passing, others: Sequence[OtherBench], receiver: Receiver) -> bool:
     """Whether most of a track's hits are another bench's pings."""
-    plan = receiver.plan
     for other in others:
-        # A track's ranges are freed of what its speed would do to an echo.
-        goes_m_s = abs(other.shift_m) / plan.timing.ping_interval_s
-        near_m = resolution_m(receiver) + abs(plan.pulse.coupling_s) * goes_m_s
+        near_m = _near_m(other, receiver)
         its = sum(
-            bool(np.any(np.abs(other.range_m[other.ping == ping] - range_m) < near_m))
+            other.stands_at(int(ping), float(range_m), near_m=near_m)
             for ping, range_m in zip(passing.ping, passing.range_m, strict=True)
         )
         if 2 * its > passing.ping.size:
             return True
     return False
+
+
+def listed_of(run: Run, other: OtherBench) -> int:
+    """Count another bench's pings among the echoes that the plan lists, ping by ping."""
+    near_m = _near_m(other, run.receiver)
+    return sum(
+        other.stands_at(result.index, echo.range_m, near_m=near_m)
+        for result in run.results
+        if result.heard is not None
+        for echo in result.heard.echoes
+    )
+
+
+def _near_m(other: OtherBench, receiver: Receiver) -> float:
+    """Return how far a range may be from its mark: what its speed would do to an echo is freed."""
+    plan = receiver.plan
+    goes_m_s = abs(other.shift_m) / plan.timing.ping_interval_s
+    return resolution_m(receiver) + abs(plan.pulse.coupling_s) * goes_m_s
 
 
 def other_bench_lines(others: Sequence[OtherBench]) -> tuple[str, ...]:

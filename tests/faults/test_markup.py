@@ -82,7 +82,7 @@ def with_words(tree: Any, words: str, kept: tuple[str, ...]) -> Any:
 
 
 KEPT_IN_META = ("core:datatype", "core:version", "kind", "taper", "weighting", "time_zero")
-KEPT_IN_META += ("shape", "prints", "echobench:flags", "core:datetime", "front_end")
+KEPT_IN_META += ("shape", "prints", "echobench:flags", "core:datetime", "front_end", "looks", "body")
 KEPT_IN_CALIBRATION = ("made", "plan", "front_end", "device", "method")
 
 

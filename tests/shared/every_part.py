@@ -150,6 +150,7 @@ RIGHT_CHOICE = {
     "half-arch": "half an arch",
     "deep-arch": "wider",
     "the-same-mark": "cannot be told",
+    "another-bench": "slanting lines",
 }
 """By the words of the questions, whatever the bench."""
 

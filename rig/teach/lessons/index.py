@@ -22,6 +22,7 @@ _IN_ORDER = (
     "two-close-together",
     "bottom-and-surface",
     "finding-it-in-noise",
+    "two-benches",
     "history-is-the-past",
 )
 """In which order they build on each other; what is not named follows by name."""

@@ -253,7 +253,11 @@ def scene_for(step: Step, own: Plan | None, *, front_end: str, source: str) -> S
         )
         own_db = -math.inf if scene.noise is None else scene.noise.level_db + _BOARD_LOUDER_DB
         noise = Noise(level_db=max(own_db, _BOARD_NOISE_DB))
-        scene = dataclasses.replace(scene, source=louder, noise=noise)
+        others = tuple(
+            dataclasses.replace(other, level_db=other.level_db + _BOARD_LOUDER_DB)
+            for other in scene.other_bench
+        )
+        scene = dataclasses.replace(scene, source=louder, noise=noise, other_bench=others)
     if own is None:
         return scene
     face = own.transducer

@@ -57,7 +57,7 @@ def on_screen(along_m, across_m):
 
 
 def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_path):  # noqa: F811
-    environment = {**os.environ, "DISPLAY": display, "PYTHONPATH": str(ROOT)}
+    environment = {**os.environ, "DISPLAY": display.name, "PYTHONPATH": str(ROOT)}
     words = [sys.executable, "-W", "error", "-c", CHILD, str(tmp_path)]
     child = subprocess.Popen(words, env=environment, cwd=tmp_path, stderr=subprocess.PIPE)
 

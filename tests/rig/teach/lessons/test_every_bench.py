@@ -24,6 +24,7 @@ BOARD_CANNOT = {
     "compression",
     "side-lobes",
     "coded-pair",
+    "another-pulse",
 }
 """What a board cannot send: tones, chirps, codes, or another frequency than its transducers'."""
 
