@@ -133,7 +133,7 @@ def print_faults(run: Run) -> None:
     if run.moving_pings:
         print(
             f"  moving in {counted(run.moving_pings, 'ping')}: something moved, or turned up at a "
-            "speed not known yet; no more were added up there than stood still"
+            "speed not known yet; pings were added up only as far as all stood still"
         )
 
 

@@ -49,7 +49,11 @@ def front_end_text(info: StreamInfo) -> str:
 
 def no_truth_text(info: StreamInfo) -> str:
     """Say why the sketch shows arcs alone, where no made-up scene is at hand."""
-    return "Recorded without its scene." if info.invented else "A real bench does not say where."
+    return (
+        "What stood there was not recorded."
+        if info.invented
+        else "A real bench does not say where."
+    )
 
 
 def cone_text(half_angle_rad: float, *, leaves_at_m: float, stop_m: float) -> str:

@@ -104,7 +104,7 @@ class History:
         below = page.caption(
             places.history_caption,
             "History: past",
-            f"Earlier pings, the newest {newest}. The darker, the stronger. Hatched: lost."
+            f"Earlier pings, the newest {newest}. The darker, the stronger. Hatched: lost pings."
             f"{several}",
         )
         self._lay_strength_bar(colours, below + 4)

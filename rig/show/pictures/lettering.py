@@ -7,15 +7,23 @@ import re
 from collections.abc import Callable
 
 _DIGIT = re.compile(r"[0-9]")
+_BEFORE_UNIT = re.compile(
+    r"(?<=[0-9]) (?=(?:m|mm|cm|km|s|ms|µs|Hz|kHz|dB|°C|m/s|%)(?:[ .,;:?)]|$))"
+)
+"""The blank between a number and its unit."""
+_KEPT = "\N{NO-BREAK SPACE}"
 
 
 def wrapped(text: str, width: float, measure: Callable[[str], float]) -> list[str]:
-    """Break a text at its spaces into lines no wider than `width`.
+    """Break a text at its spaces into lines no wider than `width`, none between number and unit.
 
     A word that is wider by itself is cut short with an ellipsis.
     """
     lines: list[str] = []
-    for word in text.split():
+    for kept in _BEFORE_UNIT.sub(_KEPT, " ".join(text.split())).split(" "):
+        word = kept.replace(_KEPT, " ")
+        if not word:
+            continue
         if lines and measure(f"{lines[-1]} {word}") <= width:
             lines[-1] = f"{lines[-1]} {word}"
         else:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.uncertainty import stated
 from rig.bench.plan import Plan
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
@@ -256,7 +257,8 @@ def _lay_words(page: Page, found: WhatIf) -> None:
         lines = _wrapped(
             f"The strongest pass, at {loudest.closest_range_m:.2f} m: "
             f"{signed(loudest.heard_peak_db)} dB as heard, "
-            f"{signed(loudest.peak_db)} ± {2 * loudest.u_peak_db:.0f} dB forecast (k = 2).",
+            f"{stated(loudest.peak_db, loudest.u_peak_db)} dB forecast (k = 2). "
+            "A hit is a ping that met the target.",
             room,
         )
     known = _wrapped(CANNOT_KNOW, room)

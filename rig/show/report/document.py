@@ -123,8 +123,8 @@ def _what(contents: Contents) -> Markup:
         pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
     if run.moving_pings:
         pings += (
-            f"; in {run.moving_pings} something moved or turned up, and no more were added up "
-            "than stood still"
+            f"; in {run.moving_pings} something moved or turned up, and pings were added up only "
+            "as far as all stood still"
         )
     facts = [
         ("Recording", contents.name),

@@ -20,6 +20,7 @@ from rig.show.window.tray import Tray
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.image import AxesImage
+    from matplotlib.transforms import Bbox
 
 
 class Sheet:
@@ -47,6 +48,7 @@ class Sheet:
         self._page: Any = None
         self._stamps = Stamps(figure)
         self._over_drawn: tuple[int, int, NDArray[np.uint8]] | None = None
+        self._over_told: Bbox | None = None
         # Left out of a full drawing; what belongs to a scale is drawn after it, by itself.
         for artist in (*picture.artists, *picture.scaled_axes, *self._tray_artists, over):
             artist.set_animated(True)
@@ -80,8 +82,20 @@ class Sheet:
         boxes = [self._figure.bbox] if rescaled else self._picture.changing_boxes()
         if self._tray is not None:
             boxes.append(self._tray.box)
+        boxes += self._over_boxes()
         for box in boxes:
             canvas.blit(box)
+
+    def _over_boxes(self) -> list[Bbox]:
+        """Return where the words laid over all stand now, and where the window last had them."""
+        from matplotlib.transforms import Bbox
+
+        told, self._over_told = self._over_told, None
+        if self._over_drawn is not None and self._over.get_visible():
+            left, low, dots = self._over_drawn
+            high, wide = dots.shape[:2]
+            self._over_told = Bbox.from_bounds(left, low, wide, high)
+        return [box for box in (told, self._over_told) if box is not None]
 
     def _draw_scales(self) -> None:
         for axes in self._picture.scaled_axes:

@@ -69,7 +69,7 @@ class Tray:
         ]
         x = float(MARGIN)
         for word, key in BUTTONS if hands else DISPLAY_BUTTONS:
-            page.text(x, top + _LINE + 17, word, **on_line)
+            page.text(x, top + _LINE + 19, word, **on_line)
             width = measure(14.0)(word)
             self._places.append((x - _PAD, x + width + _PAD, top + _LINE, key))
             x += width + 2 * _PAD + 8

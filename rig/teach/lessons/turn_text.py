@@ -109,8 +109,7 @@ def agreement_text(turn: Turn) -> str:
     finding, unit = turn.finding, turn.part.question.unit
     apart = abs(finding.measured - finding.expected)
     u = math.hypot(finding.u_measured, finding.u_expected)
-    amount = f"{_two_digits(apart)} {unit}".rstrip()
-    unsure = f"{_two_digits(2 * u)} {unit}".rstrip()
+    amount, unsure = (f"{number} {unit}".rstrip() for number in _as_sure(apart, u))
     if turn.agrees:
         return f"Measurement and theory agree: {amount} apart, and unsure by {unsure} (k = 2)."
     if turn.agrees is None:
@@ -123,6 +122,17 @@ def agreement_text(turn: Turn) -> str:
         "(k = 2); chance alone does that less than once in three hundred times. Something on the "
         "bench is not as it was taken to be: look for it."
     )
+
+
+def _as_sure(apart: float, u: float) -> tuple[str, str]:
+    """Write a difference and how unsure it is, neither to more digits than that tells."""
+    amount, _, unsure = stated(apart, u).partition(" ± ")
+    if not unsure:
+        return _two_digits(apart), "0"
+    if apart > 0 and float(amount) == 0:
+        digits = len(amount.partition(".")[2])
+        amount = f"less than {10.0**-digits:.{digits}f}"
+    return amount, unsure
 
 
 def _two_digits(value: float) -> str:

@@ -20,6 +20,12 @@ def test_wrapping_loses_no_word_that_fits(text):
     assert " ".join(wrapped(text, 80, len)).split() == text.split()
 
 
+def test_a_number_is_not_parted_from_its_unit():
+    assert wrapped("it is 2.5 m away", 9, len) == ["it is", "2.5 m", "away"]
+    assert wrapped("hear 344 m/s, then 5 marks", 12, len) == ["hear", "344 m/s,", "then 5 marks"]
+    assert wrapped("hear 5 marks", 8, len) == ["hear 5", "marks"]
+
+
 @given(text=words, width=st.integers(1, 100))
 def test_shortened_text_fits_and_keeps_both_ends(text, width):
     short = shortened(text, width, len)

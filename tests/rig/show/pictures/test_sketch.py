@@ -173,7 +173,7 @@ def test_the_sketch_says_why_it_shows_arcs_alone(air, rng):
     results = air.passing(2, rng)
     real = dataclasses.replace(air, info=dataclasses.replace(air.info, invented=False))
     assert "A real bench does not say where." in words_of(picture_of(real, results))
-    assert "Recorded without its scene." in words_of(picture_of(air, results))
+    assert "What stood there was not recorded." in words_of(picture_of(air, results))
     covered = picture_of(air, results, scene=scene_of(BALL), covered=True)
     assert "What stands there is covered." in words_of(covered)
 

@@ -107,3 +107,27 @@ def test_nothing_changes_outside_of_the_boxes_that_are_handed_on(heard):
         top, bottom = 720 - int(np.ceil(box.y1)), 720 - int(np.floor(box.y0))
         changed[max(top, 0) : bottom, max(int(box.x0), 0) : int(np.ceil(box.x1))] = False
     assert not changed.any()
+
+
+def test_words_laid_over_all_are_handed_on_whole_and_taken_off_whole(heard):
+    run, results = heard
+    figure, picture = laid_out(run, (12.8, 7.2))
+    # Across the captions, which no ping changes.
+    over = figure.text(0.8, 0.5, "keys\n" * 9, fontsize=20, bbox={}, visible=False)
+    sheet = Sheet(figure, picture, over)
+    figure.canvas.mpl_connect("draw_event", lambda _: sheet.keep_page())
+    picture.show(results, limits_db=(-80.0, -20.0))
+    sheet.show(rescaled=True)
+    # What a window shows: of each drawing only what it is told of.
+    seen = dots_of(figure).copy()
+
+    def blit(box):
+        rows = slice(720 - int(np.ceil(box.y1)), 720 - int(np.floor(box.y0)))
+        columns = slice(int(np.floor(box.x0)), int(np.ceil(box.x1)))
+        seen[rows, columns] = dots_of(figure)[rows, columns]
+
+    figure.canvas.blit = blit
+    for shown in (True, True, False):
+        over.set_visible(shown)
+        sheet.show(rescaled=False)
+        assert (seen == dots_of(figure)).all()

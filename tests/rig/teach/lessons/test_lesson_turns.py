@@ -175,6 +175,15 @@ def test_measurement_and_theory_agree_within_twice_their_joint_uncertainty() -> 
 
 
 @pytest.mark.parametrize(
+    ("expected", "words"),
+    [(2.0876, "0.09 ms apart, and unsure by 0.10 ms"), (2.001, "less than 0.01 ms apart")],
+)
+def test_a_difference_has_no_more_digits_than_its_uncertainty(expected: float, words: str) -> None:
+    both = {"u_measured": 0.03, "u_expected": 0.04, "measured": 2.0}
+    assert words in turn_text.agreement_text(turn(None, expected=expected, **both))
+
+
+@pytest.mark.parametrize(
     ("prediction", "words"),
     [
         (1.0, "1 ms less than what was measured, 50 % of it"),
