@@ -103,8 +103,14 @@ def _steady(amplitude: float) -> Callable[[float], float]:
     return lambda _: amplitude
 
 
+def _swelling(amplitude: float, depth: float, period_s: float) -> Callable[[float], float]:
+    return lambda t: amplitude * (1 + depth * math.sin(2 * math.pi * t / period_s))
+
+
 def _direct(voices: tuple[Voice, ...], amplitude: float) -> Sound:
-    return Sound(voices=voices, way=lambda t: np.full(t.size, BASELINE_M), amplitude=_steady(amplitude))
+    return Sound(
+        voices=voices, way=lambda t: np.full(t.size, BASELINE_M), amplitude=_steady(amplitude)
+    )
 
 
 def _energy(pulse: Array) -> float:
@@ -258,7 +264,9 @@ def knock_before(rng: np.random.Generator) -> Scene:
         on = since >= 0
         if what == 0:  # a knock rings down
             f, fall = rng.uniform(200, 6e3), rng.uniform(0.003, 0.02)
-            return np.where(on, 0.2 * np.exp(-np.maximum(since, 0) / fall) * np.sin(2 * np.pi * f * since), 0)
+            return np.where(
+                on, 0.2 * np.exp(-np.maximum(since, 0) / fall) * np.sin(2 * np.pi * f * since), 0
+            )
         if what == 1:  # a word: noise that swells and fades
             length = rng.uniform(0.05, 0.12)
             swell = np.where(on & (since < length), np.sin(np.pi * since / length), 0)
@@ -283,11 +291,15 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
         way = straight(range_m, baseline_m=BASELINE_M)
         amplitude: Callable[[float], float] = _steady(0.02)
         if which == 1 and place == 0:
-            swing_m, period_s, phase = rng.uniform(0.01, 0.06), rng.uniform(1.2, 4), rng.uniform(0, 6.28)
+            swing_m, period_s, phase = (
+                rng.uniform(0.01, 0.06),
+                rng.uniform(1.2, 4),
+                rng.uniform(0, 6.28),
+            )
             way = _swinging(range_m, swing_m, period_s, phase)
         if which == 2 and place == 0:
             depth, period_s = rng.uniform(0.3, 0.9), rng.uniform(2, 10)
-            amplitude = lambda t, d=depth, p=period_s: 0.02 * (1 + d * math.sin(2 * math.pi * t / p))  # noqa: E731
+            amplitude = _swelling(0.02, depth, period_s)
         sounds.append(Sound(voices=voices, way=way, amplitude=amplitude))
         truths.append(Truth(way=way))
     if which == 0:
@@ -295,9 +307,12 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
         share = rng.choice([-1, 1]) * rng.uniform(0.0009, 0.0018)
         curve = rng.choice(["line", "bow"])
         total = pings * 0.1
-        speed = lambda t: SPEED_M_S * (  # noqa: E731
-            1 + share * (t / total if curve == "line" else math.sin(math.pi * t / total))
-        )
+
+        def drifting(t: float) -> float:
+            course = t / total if curve == "line" else math.sin(math.pi * t / total)
+            return SPEED_M_S * (1 + share * course)
+
+        speed = drifting
     return _scene(
         rng, kind=CHIRP, sounds=[_direct(voices, 0.1), *sounds], truths=truths,
         rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), pings=pings, speed_m_s=speed,
