@@ -234,7 +234,8 @@ class LessonWindow:
         with self._course.opened(self._part, step) as bench:
             run = bench.run()
             pings = step.pings if bench.recorded_pings is None else bench.recorded_pings
-            results = bench.over(run, pings, record=self._course.record(self._part, step))
+            record = self._course.record(self._part, step)
+            results = bench.over(run, pings, record=record, one_by_one=True)
             self._run = run
             yield from paced(results, run.plan.timing.ping_interval_s)
 
