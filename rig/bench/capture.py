@@ -14,6 +14,9 @@ LEAD_S = 0.005
 """Each block starts this long before its time-zero mark is due, so that the mark
 and the noise ahead of it are in the block."""
 
+MOST_DRIFT = 200e-6
+"""Two clocks of ordinary quartz, each up to 100 parts in a million off."""
+
 MOST_CHANNELS = 64
 """Of one stream."""
 

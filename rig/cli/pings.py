@@ -115,7 +115,7 @@ class Stretches:
         run, tank = bench.run(), _tank_of(bench)
         record = "" if given.record is None else _next_name(given.record)
         results = paced(
-            bench.over(run, sys.maxsize, record=record or None),
+            bench.over(run, sys.maxsize, record=record or None, one_by_one=True),
             plan.timing.ping_interval_s,
             leave_out=_leave_out(given, tank),
             by_hand=True,

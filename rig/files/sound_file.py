@@ -24,6 +24,7 @@ from dsp.ping.compression import PulseCompressor
 from rig.bench.capture import (
     LEAD_S,
     MOST_CHANNELS,
+    MOST_DRIFT,
     CaptureBlock,
     CaptureFlag,
     StreamInfo,
@@ -52,9 +53,6 @@ memory); a header may claim more."""
 _PINGS_THAT_FOLLOW = (7, 3, 1, 0)
 """A sound is a ping's if it comes again in most of so many that follow; of fewer where there
 are no more. Where none does, as in a file of one ping, it is the first sound."""
-
-_MOST_DRIFT = 200e-6
-"""Two clocks of ordinary quartz, each up to 100 parts in a million off."""
 
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
@@ -302,7 +300,7 @@ class _MarkSearch:
                 envelope,
                 (self._envelope(start + k * cycle, 0) for k in range(1, follow + 1)),
                 shape,
-                drift_bins=_MOST_DRIFT * cycle / (shape.bin_s * self._rate_hz),
+                drift_bins=MOST_DRIFT * cycle / (shape.bin_s * self._rate_hz),
                 stop_s=(self._lead + self._step) / self._rate_hz,
                 # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948).
                 least_noise=self._rounding_step / math.sqrt(12) * shape.noise_gain,

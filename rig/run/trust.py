@@ -8,7 +8,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from dsp.ping.peaks import Peak
-from rig.bench.capture import LOSS, CaptureBlock
+from rig.bench.capture import LOSS, MOST_DRIFT, CaptureBlock
 from rig.run.cutting import Cutter
 from rig.run.marks import alike
 from rig.run.receiver import Receiver
@@ -17,10 +17,6 @@ from rig.run.results import MarkBias, TimeZero
 FIRST_MARK_S = 1e-4
 """How far the first mark may stand from where the front end, which heard a pulse about a
 second before, has it due: two clocks that are 100 parts in a million apart."""
-
-
-MOST_DRIFT = 200e-6
-"""Two clocks of ordinary quartz, each up to 100 parts in a million off."""
 
 STEPS_HELD = 5
 """So many steps from mark to mark as are usual: a few that are not do not turn their median."""

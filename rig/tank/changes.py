@@ -56,7 +56,7 @@ class Changes:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._waiting: list[Callable[[Scene, Tick], Scene]] = []
+        self._waiting: list[_Step] = []
         self._going: dict[str, Going] = {}
         self._steps: list[tuple[Scene, float]] = []
         self._start: Scene | None = None
@@ -65,8 +65,8 @@ class Changes:
     def once(self, change: Change) -> None:
         """Change the scene at the next ping; one step for :meth:`undo`."""
 
-        def step(scene: Scene, tick: Tick) -> Scene:
-            self._keep_step(scene, tick)
+        def step(kept: Changes, scene: Scene, tick: Tick) -> Scene:
+            kept._keep_step(scene, tick)
             return change(scene)
 
         with self._lock:
@@ -85,8 +85,8 @@ class Changes:
             Whether it is one for :meth:`undo`.
         """
 
-        def step(scene: Scene, tick: Tick) -> Scene:
-            self._keep_step(scene, tick)
+        def step(kept: Changes, scene: Scene, tick: Tick) -> Scene:
+            kept._keep_step(scene, tick)
             return scene
 
         with self._lock:
@@ -99,14 +99,16 @@ class Changes:
         with self._lock:
             self._going.pop(name, None)
             if change is not None:
-                self._waiting.append(lambda scene, _: change(scene))
+                self._waiting.append(lambda _, scene, __: change(scene))
 
     def go_on_from(self, other: Changes, run_s: float) -> None:
         """Take over from a run that ended at a time of its own: its steps, and what goes on.
 
-        Called before the first ping.
+        What was asked for too late for that run waits for this one's first ping. Called
+        before it.
         """
         with other._lock:
+            self._waiting, other._waiting = other._waiting, []
             self._start = other._start
             self._steps = [(scene, then_s - run_s) for scene, then_s in other._steps]
             self._going = dict(other._going)
@@ -117,10 +119,10 @@ class Changes:
         What goes on by a name goes on; who began it ends it.
         """
 
-        def back(scene: Scene, tick: Tick) -> Scene:
-            if not self._steps:
+        def back(kept: Changes, scene: Scene, tick: Tick) -> Scene:
+            if not kept._steps:
                 return scene
-            before, then_s = self._steps.pop()
+            before, then_s = kept._steps.pop()
             return scene_at(before, tick.run_s - then_s)
 
         with self._lock:
@@ -129,9 +131,9 @@ class Changes:
     def start_again(self) -> None:
         """Put the scene to what it was at the first ping, as one step; nothing goes on."""
 
-        def anew(scene: Scene, tick: Tick) -> Scene:
-            self._keep_step(scene, tick)
-            return scene if self._start is None else self._start
+        def anew(kept: Changes, scene: Scene, tick: Tick) -> Scene:
+            kept._keep_step(scene, tick)
+            return scene if kept._start is None else kept._start
 
         with self._lock:
             self._going.clear()
@@ -181,8 +183,8 @@ class Changes:
         if not waiting and not going:
             return None
         now = changed = scene_at(scene, time_s)
-        for each in waiting:
-            changed = self._checked(changed, each(changed, tick))
+        for step in waiting:
+            changed = self._checked(changed, step(self, changed, tick))
         for each in going:
             changed = each(changed, tick)
         if changed == now:
@@ -193,6 +195,10 @@ class Changes:
         ]
         bodies = tuple(b for b in changed.target if not any(b is g for g in gone))
         return dataclasses.replace(changed, target=bodies)
+
+
+_Step = Callable[[Changes, Scene, Tick], Scene]
+"""Done once, with what takes it up: a later run, where this one ends before its next ping."""
 
 
 def scene_at(scene: Scene, time_s: float) -> Scene:

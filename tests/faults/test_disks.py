@@ -9,31 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from small_bench import BALL, PLAN
 from typist import typed
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits on a file")
 
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-ping_interval_s = 0.03
-[receiver]
-range_stop_m = 1.2
-"""
-SCENE = """
-[medium]
-sound_speed_m_s = 343.963
-[noise]
-level_db = -70.0
-[[target]]
-body = "sphere"
-radius_m = 0.05
-position_m = [0.8, 0.0, 0.0]
-"""
 RUN = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "3", "--json")
 
 WRITES = {
@@ -57,7 +37,7 @@ WRITES = {
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("disks")
     (made / "plan.toml").write_text(PLAN)
-    (made / "scene.toml").write_text(SCENE)
+    (made / "scene.toml").write_text(BALL)
     # A picture too, so that what is written once for all pictures is there.
     done = typed(*RUN, "--record", "good", "--picture", "good.png", folder=made)
     assert done.returncode == 0, done.stderr

@@ -11,33 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from small_bench import BALL, PLAN
 from typist import typed
 
 HOSTILE = '<script>alert(1)</script><img src=x onerror="alert(1)">&lt;\'"'
 FORMULA = "=HYPERLINK(1)"
 
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-ping_interval_s = 0.03
-[receiver]
-range_stop_m = 1.2
+BOARD = """
 [board]
 port = "{}"
-"""
-SCENE = """
-[medium]
-sound_speed_m_s = 343.963
-[noise]
-level_db = -70.0
-[[target]]
-body = "sphere"
-radius_m = 0.05
-position_m = [0.8, 0.0, 0.0]
 """
 
 
@@ -61,8 +43,8 @@ class Elements(HTMLParser):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("markup")
-    (made / "plan.toml").write_text(PLAN.format("plain"))
-    (made / "scene.toml").write_text(SCENE)
+    (made / "plan.toml").write_text(PLAN + BOARD.format("plain"))
+    (made / "scene.toml").write_text(BALL)
     tank = ("--plan", "plan.toml", "--scene", "scene.toml")
     done = typed("run", *tank, "--pings", "3", "--record", "plain", "--json", folder=made)
     assert done.returncode == 0, done.stderr
@@ -82,7 +64,16 @@ def with_words(tree: Any, words: str, kept: tuple[str, ...]) -> Any:
 
 
 KEPT_IN_META = ("core:datatype", "core:version", "kind", "taper", "weighting", "time_zero")
-KEPT_IN_META += ("shape", "prints", "echobench:flags", "core:datetime", "front_end", "looks", "body")
+KEPT_IN_META += (
+    "shape",
+    "looks",
+    "body",
+    "surface",
+    "prints",
+    "echobench:flags",
+    "core:datetime",
+    "front_end",
+)
 KEPT_IN_CALIBRATION = ("made", "plan", "front_end", "device", "method")
 
 

@@ -8,25 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from small_bench import EMPTY, PLAN
 from typist import typed
 
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-ping_interval_s = 0.03
-[receiver]
-range_stop_m = 1.2
-"""
-SCENE = """
-[medium]
-sound_speed_m_s = 343.963
-[noise]
-level_db = -70.0
-"""
 KEY = [{"number": 1, "topic": "range", "choices": ["a", "b"], "answer": "a"}]
 
 NAMED = {
@@ -49,7 +33,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="asks for POSIX 
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("names")
     (made / "plan.toml").write_text(PLAN)
-    (made / "scene.toml").write_text(SCENE)
+    (made / "scene.toml").write_text(EMPTY)
     (made / "key.json").write_text(json.dumps(KEY))
     (made / "answers.csv").write_text("number,answer\n1,a\n")
     run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "2")

@@ -5,25 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from small_bench import EMPTY, PLAN
 from typist import typed
 
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-ping_interval_s = 0.03
-[receiver]
-range_stop_m = 1.2
-"""
-SCENE = """
-[medium]
-sound_speed_m_s = 343.963
-[noise]
-level_db = -70.0
-"""
 RUN = ("run", "--plan", "plan.toml", "--scene", "scene.toml")
 LESSON = ("lesson", "time-is-distance", "--part", "out-and-back", "--out", "out")
 TYPED = {
@@ -43,7 +27,7 @@ IMPOSSIBLE = ["nan", "inf", "-inf", "1e999", "1e308", "-1e308", "9" * 5000, "", 
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("typed")
     (made / "plan.toml").write_text(PLAN)
-    (made / "scene.toml").write_text(SCENE)
+    (made / "scene.toml").write_text(EMPTY)
     done = typed(*RUN, "--pings", "2", "--record", "good", "--json", folder=made)
     assert done.returncode == 0, done.stderr
     return made

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from small_bench import BALL, PLAN
 from typist import PATIENCE_S, SCREENS, typed
 
 import rig.files.recorder
@@ -21,27 +22,6 @@ posix_only = pytest.mark.skipif(sys.platform == "win32", reason="asks the POSIX 
 
 KILLS = int(os.environ.get("ECHOBENCH_FAULTS_KILLS", "3"))
 
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-ping_interval_s = 0.03
-[receiver]
-range_stop_m = 1.2
-"""
-SCENE = """
-[medium]
-sound_speed_m_s = 343.963
-[noise]
-level_db = -70.0
-[[target]]
-body = "sphere"
-radius_m = 0.05
-position_m = [0.8, 0.0, 0.0]
-"""
 RUN = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--json")
 ENDLESS = (*RUN, "--pings", "100000", "--record")
 
@@ -49,7 +29,7 @@ ENDLESS = (*RUN, "--pings", "100000", "--record")
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     (tmp_path / "plan.toml").write_text(PLAN)
-    (tmp_path / "scene.toml").write_text(SCENE)
+    (tmp_path / "scene.toml").write_text(BALL)
     return tmp_path
 
 

@@ -44,7 +44,7 @@ class HandWindow:
     def __init__(self, bench, folder, *, record=None, size_px=(1280, 720), shows_every=1, **how):
         self.clock = Clock()
         self.run = bench.run()
-        self._results = bench.over(self.run, 10**9, record=record)
+        self._results = bench.over(self.run, 10**9, record=record, one_by_one=True)
         self._record, self.stretches = record, []
         self.interval_s = self.run.plan.timing.ping_interval_s
         self.start_s, self.pings = self.clock.now_s, 0
@@ -73,7 +73,7 @@ class HandWindow:
             record = f"{self._record}-{len(self.stretches) + 2}"
         self._results.close()
         self.run = bench.run()
-        self._results = bench.over(self.run, 10**9, record=record)
+        self._results = bench.over(self.run, 10**9, record=record, one_by_one=True)
         self.interval_s = plan.timing.ping_interval_s
         self.start_s, self.pings = self.clock.now_s, 0
         stretch = Stretch(

@@ -1,13 +1,19 @@
-"""Where a window can be opened, and how large."""
+"""Where a window can be opened, how large, and with no keys but ours."""
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import os
 import sys
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
+from rig.errors import DeviceError
 from rig.show.pictures.page import HEIGHT, WIDTH
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 _TITLE_BAR_PX = 60  # room for a window's own title and a bar of the screen's
 
@@ -46,7 +52,47 @@ def why_no_window() -> str:
     return "window: none can be opened, since the screen does not let it; see that one is there"
 
 
-def fit_to_screen(manager: Any) -> None:
+@contextlib.contextmanager
+def window_figure(*, otherwise: str) -> Iterator[Figure]:
+    """Open a window, and close it at the end; nothing of matplotlib's own answers in it.
+
+    Parameters
+    ----------
+    otherwise : str
+        What would do without a window, in words.
+
+    Yields
+    ------
+    matplotlib.figure.Figure
+        As large as the screen allows; shown by ``pyplot.show``.
+
+    Raises
+    ------
+    DeviceError
+        Where none can be opened.
+    """
+    backend = window_backend()
+    if backend is None:
+        raise DeviceError(f"{why_no_window()}, or {otherwise}")
+    import matplotlib
+    from matplotlib import pyplot
+
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams["toolbar"] = "None"
+        for name in matplotlib.rcParams:
+            if name.startswith("keymap."):
+                matplotlib.rcParams[name] = []
+        pyplot.switch_backend(backend)
+        figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
+        try:
+            _fit_to_screen(figure.canvas.manager)
+            yield figure
+        finally:
+            pyplot.close(figure)
+
+
+def _fit_to_screen(manager: Any) -> None:
     """Make the window as large as the screen allows, for those who read from afar."""
     window = manager.window
     if hasattr(window, "winfo_screenwidth"):

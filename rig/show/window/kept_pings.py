@@ -73,11 +73,6 @@ class ShownPings:
         self._newer += self.paused
 
     @property
-    def last_index(self) -> int | None:
-        """Number of the newest ping that was taken."""
-        return self._taken[-1].index if self._taken else None
-
-    @property
     def paused(self) -> bool:
         """Whether what is shown stands still."""
         return self._held is not None

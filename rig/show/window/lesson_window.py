@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
-from rig.errors import DeviceError, EchobenchError, LessonError
+from rig.errors import EchobenchError, LessonError
 from rig.run.opening import Bench
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.lesson_page import LessonPage, draw_page
 from rig.show.pictures.lesson_picture import draw_reason, draw_turn
-from rig.show.window.backend import fit_to_screen, window_backend
+from rig.show.window.backend import window_figure
 from rig.show.window.pace import paced
 from rig.show.window.pump import Pump
 from rig.teach.lessons.lesson import Given, Part, Step, StepHeard
@@ -81,21 +81,9 @@ def show_lesson(course: WindowCourse) -> tuple[list[Turn], dict[str, EchobenchEr
     DeviceError
         Where no window can be opened.
     """
-    backend = window_backend()
-    if backend is None:
-        raise DeviceError("window: none can be opened; start it where there is a screen")
-    import matplotlib
     from matplotlib import pyplot
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams["toolbar"] = "None"
-        for name in matplotlib.rcParams:
-            if name.startswith("keymap."):
-                matplotlib.rcParams[name] = []
-        pyplot.switch_backend(backend)
-        figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
-        fit_to_screen(figure.canvas.manager)
+    with window_figure(otherwise="take the lesson in the terminal") as figure:
         window = LessonWindow(figure, course)
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(window.look)
@@ -106,7 +94,6 @@ def show_lesson(course: WindowCourse) -> tuple[list[Turn], dict[str, EchobenchEr
         finally:
             timer.stop()
             window.stop()
-            pyplot.close(figure)
     for part in course.parts:
         if part.name not in window.problems and part.name not in {
             t.part.name for t in window.turns
@@ -234,7 +221,8 @@ class LessonWindow:
         with self._course.opened(self._part, step) as bench:
             run = bench.run()
             pings = step.pings if bench.recorded_pings is None else bench.recorded_pings
-            results = bench.over(run, pings, record=self._course.record(self._part, step))
+            record = self._course.record(self._part, step)
+            results = bench.over(run, pings, record=record, one_by_one=True)
             self._run = run
             yield from paced(results, run.plan.timing.ping_interval_s)
 

@@ -8,11 +8,10 @@ import pathlib
 from collections.abc import Iterator
 
 from rig.bench.plan import Plan
-from rig.errors import DeviceError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
-from rig.show.window.backend import fit_to_screen, window_backend
+from rig.show.window.backend import window_figure
 from rig.show.window.pump import Pump
 from rig.show.window.stretch import OpenStretch, Stretch
 from rig.show.window.window import LiveWindow
@@ -29,7 +28,6 @@ def show_live(
     picture_path: str | os.PathLike[str] | None = None,
     changes: Changes | None = None,
     looks: str | None = None,
-    covered: bool = False,
     again: OpenStretch | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
@@ -48,8 +46,6 @@ def show_live(
         Takes what hands do to the virtual tank's scene; None where nothing can be moved.
     looks : {"along", "down"}, optional
         How the range axis runs at first; as the plan says, if not given.
-    covered : bool
-        Whether what really stands in a made-up scene is covered at first.
     again : callable, optional
         Opens another stretch of pings, with another plan; None where the plan stays.
 
@@ -64,24 +60,9 @@ def show_live(
     """
     save_to = pathlib.Path("bench-picture.png" if picture_path is None else picture_path)
     check_picture_path(save_to)
-    backend = window_backend()
-    if backend is None:
-        raise DeviceError(
-            "window: none can be opened; install python3-tk and run where there is a "
-            "screen, or have the picture saved to a file"
-        )
-    import matplotlib
     from matplotlib import pyplot
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams["toolbar"] = "None"
-        for name in matplotlib.rcParams:
-            if name.startswith("keymap."):
-                matplotlib.rcParams[name] = []
-        pyplot.switch_backend(backend)
-        figure = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
-        fit_to_screen(figure.canvas.manager)
+    with window_figure(otherwise="have the picture saved to a file") as figure:
         pump = Pump(results)
 
         def begin_again(open_stretch: OpenStretch, plan: Plan, scene: Scene) -> Stretch:
@@ -100,7 +81,6 @@ def show_live(
             save_to=save_to,
             changes=changes,
             looks=looks,
-            covered=covered,
             begin_again=None if again is None else functools.partial(begin_again, again),
         )
         timer = figure.canvas.new_timer(interval=_POLL_MS)
@@ -112,7 +92,6 @@ def show_live(
             pyplot.show(block=True)
         finally:
             timer.stop()
-            pyplot.close(figure)
             pump.stop()
     if pump.problem is not None:
         raise pump.problem

@@ -149,7 +149,7 @@ class Touch:
         hands, display, desk = self._hands, self._display, self._desk
         before = None if desk is None else desk.plan()
         if desk is not None and before != self._start_plan:
-            desk.begin(self._start_plan, lambda scene: scene)
+            desk.tell(desk.begin(self._start_plan, lambda scene: scene))
         gain_db, over_range_db = display.gain_db, display.over_range_db
         display.gain_db = display.over_range_db = 0.0
         if hands is not None:

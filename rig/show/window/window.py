@@ -67,7 +67,6 @@ class LiveWindow:
         changes: Changes | None = None,
         clock_s: Callable[[], float] = time.monotonic,
         looks: str | None = None,
-        covered: bool = False,
         begin_again: OpenStretch | None = None,
     ) -> None:
         self._figure = figure
@@ -76,7 +75,7 @@ class LiveWindow:
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
         self._looks = looks or run.plan.geometry.looks
-        self._covered = covered
+        self._covered = False
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None

@@ -83,14 +83,12 @@ def air_plan(*, bandwidth_hz: float = 8000.0) -> Plan:
     )
 
 
-def air_scene(
-    *targets: Tables, noise_db: float, tilt_deg: float = 0.0, source_level_db: float = -10.0
-) -> dict[str, Any]:
+def air_scene(*targets: Tables, noise_db: float, tilt_deg: float = 0.0) -> dict[str, Any]:
     """Return a scene in air with these targets."""
     return {
         "medium": {"kind": "air", "sound_speed_m_s": SOUND_SPEED_M_S},
         "noise": {"level_db": noise_db},
-        "source": {"level_db": source_level_db},
+        "source": {"level_db": SOURCE_LEVEL_DB},
         "transducer": {"shape": "piston", "radius_m": DISC_RADIUS_M, "tilt_deg": tilt_deg},
         "target": list(targets),
     }

@@ -135,7 +135,7 @@ class BenchInUse:
         share = (high_m - low_m) / (last_m - first_m)
         return tuple(_centimetres(low_m + share * (each - first_m)) for each in wanted_m)
 
-    def scaled_m(self, *wanted_m: float, needs: float = 1.0) -> tuple[float, ...]:
+    def scaled_m(self, *wanted_m: float) -> tuple[float, ...]:
         """Return places in the same proportions, all nearer or farther by one factor.
 
         Raises
@@ -143,11 +143,10 @@ class BenchInUse:
         PlanError
             Where the nearest and the farthest do not both fit.
         """
-        far_m = self.far_m / needs
-        factor = min(1.0, far_m / wanted_m[-1])
+        factor = min(1.0, self.far_m / wanted_m[-1])
         factor = max(factor, self.near_m / wanted_m[0])
-        if factor * wanted_m[-1] > far_m * 1.001:
-            stop_m = factor * wanted_m[-1] * needs / 0.92
+        if factor * wanted_m[-1] > self.far_m * 1.001:
+            stop_m = factor * wanted_m[-1] / 0.92
             raise PlanError(
                 f"receiver.range_stop_m: found {self.plan.receiver.range_stop_m:g}; with this "
                 f"pulse an echo is told from {self.near_m:.2f} m on: give at least {stop_m:.2g}, "

@@ -287,8 +287,6 @@ def hear_live(
     own: Plan | None,
     front_end: str,
     open_bench: Callable[[Plan, Scene | None], Bench],
-    source: str | None = None,
-    record: str | None = None,
 ) -> StepHeard:
     """Open the bench that a step asks for, and hear the step.
 
@@ -300,10 +298,6 @@ def hear_live(
     front_end : str
     open_bench : callable
         From the step's plan and, where one is sounded, its scene to an open bench.
-    source : str, optional
-        What the bench's own plan is called.
-    record : str, optional
-        As for :meth:`Bench.ping`.
 
     Raises
     ------
@@ -311,15 +305,9 @@ def hear_live(
         Where the changed plan cannot work.
     """
     with bench_for(
-        lesson,
-        part,
-        step,
-        own=own,
-        front_end=front_end,
-        open_bench=open_bench,
-        source=source,
+        lesson, part, step, own=own, front_end=front_end, open_bench=open_bench
     ) as bench:
-        return hear(step, bench, record=record)
+        return hear(step, bench)
 
 
 def bench_for(
@@ -332,7 +320,15 @@ def bench_for(
     open_bench: Callable[[Plan, Scene | None], Bench],
     source: str | None = None,
 ) -> Bench:
-    """Open the bench that a step asks for; parameters and errors as for :func:`hear_live`."""
+    """Open the bench that a step asks for.
+
+    Parameters
+    ----------
+    source : str, optional
+        What the bench's own plan is called.
+
+    Others, and errors, as for :func:`hear_live`.
+    """
     plan = plan_of(step, tables_for(lesson, part, own), source=source or lesson.name)
     scene = None
     if front_end in INVENTED_FRONT_ENDS:
@@ -347,8 +343,6 @@ def hear_recorded(
     *,
     own: Plan | None,
     open_replay: Callable[..., Bench] = open_replay,
-    plan_path: str | None = None,
-    calibration_path: str | None = None,
 ) -> StepHeard:
     """Hear a step from its recording, or from a sound file with the bench's own plan.
 
@@ -360,22 +354,13 @@ def hear_recorded(
         The bench's own plan, for a sound file.
     open_replay : callable
         :func:`rig.run.opening.open_replay`, or one that makes other runs.
-    plan_path, calibration_path : str, optional
-        As for :func:`rig.run.opening.open_replay`.
 
     Raises
     ------
     LessonError
         Where the recording is of another step.
     """
-    with replay_for(
-        step,
-        path,
-        own=own,
-        open_replay=open_replay,
-        plan_path=plan_path,
-        calibration_path=calibration_path,
-    ) as bench:
+    with replay_for(step, path, own=own, open_replay=open_replay) as bench:
         return hear(step, bench)
 
 
@@ -388,7 +373,15 @@ def replay_for(
     plan_path: str | None = None,
     calibration_path: str | None = None,
 ) -> Bench:
-    """Open a step's recording; parameters and errors as for :func:`hear_recorded`."""
+    """Open a step's recording.
+
+    Parameters
+    ----------
+    plan_path, calibration_path : str, optional
+        As for :func:`rig.run.opening.open_replay`.
+
+    Others, and errors, as for :func:`hear_recorded`.
+    """
     plan = None
     if own is not None and is_sound_file(path):
         plan = plan_of(step, own.as_table(), source=plan_path or "plan")

@@ -42,7 +42,7 @@ class Scatter:
         return 10 / math.log(10) * self.u_share
 
 
-def lone_profiles(heard: StepHeard, *, pulse_index: int | None = None) -> NDArray[np.complex128]:
+def lone_profiles(heard: StepHeard) -> NDArray[np.complex128]:
     """Return each good ping's own envelope, shape (pings, bins), cut to the shortest.
 
     Raises
@@ -50,11 +50,7 @@ def lone_profiles(heard: StepHeard, *, pulse_index: int | None = None) -> NDArra
     NotHeardError
         Where fewer than :data:`FEWEST` pings are good.
     """
-    rows = [
-        r.alone.envelope
-        for r in heard.run.results
-        if r.alone is not None and pulse_index in (None, r.alone.pulse_index)
-    ]
+    rows = [r.alone.envelope for r in heard.run.results if r.alone is not None]
     if len(rows) < FEWEST:
         raise NotHeardError(
             f"step {heard.step.name}: found {len(rows)} good pings; give at least {FEWEST}, and "

@@ -311,6 +311,26 @@ def test_a_stretch_takes_along_scene_history_and_what_can_be_undone(hand):
     assert scene_of(hand) == hand.start
 
 
+def test_what_was_asked_for_as_a_stretch_ends_is_done_in_the_next(hand):
+    hand.press("1")
+    hand.ping(2)
+    to_knob(hand, "disc")
+    # No ping between: the stretch that was asked for a plate has none any more.
+    hand.press("2", ".")
+    hand.ping(2)
+    turned, scene = hand.run.plan, scene_of(hand)
+    assert [body.body for body in scene.target[3:]] == ["sphere", "plate"]
+    # Undone as a whole: the plan of before with the scene of before.
+    hand.press("r")
+    hand.ping()
+    assert scene_of(hand) == hand.start
+    hand.press("u")
+    hand.ping()
+    assert hand.run.plan == turned
+    assert len(scene_of(hand).target) == 5
+    assert scene_of(hand).transducer == scene.transducer
+
+
 def test_a_plan_that_does_not_do_is_told_and_the_pings_go_on(hand):
     to_knob(hand, "frequency")
     # The band ends at 160 kHz, 40 above its middle of 120, and samples hold up to 250: three
