@@ -83,8 +83,8 @@ def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_
         return meta.exists() and meta.read_text().count("echobench:index") > 4
 
     try:
-        number = eventually(a_window, within_s=60)
-        eventually(some_pings, within_s=60)
+        number = eventually(a_window)
+        eventually(some_pings)
 
         def key(name):
             xdotool("key", "--window", *number, name)
