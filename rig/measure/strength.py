@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.goodness import stray_together
 from dsp.history import strengths
 from dsp.history.beam_fits import two_way_amplitude
 from dsp.history.strengths import StrengthRange, StrengthTerm
@@ -24,7 +25,7 @@ from dsp.uncertainty import signed, stated
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
 from rig.measure.beam.setting import setting_of
-from rig.measure.passes import passings_of
+from rig.measure.passes import Passing, passings_of
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import Echo
@@ -205,6 +206,15 @@ def strengths_told(
     )
 
 
+def _surely_moved(passing: Passing) -> bool:
+    """Whether a target went somewhere, rather than that its ranges scatter."""
+    if passing.passage.kind in ("pass", "half"):
+        return True
+    if passing.passage.kind == "stay":
+        return False
+    return stray_together(passing.range_m - np.mean(passing.range_m))
+
+
 def unsmeared_echoes(run: Run) -> tuple[Echo, ...]:
     """Return a run's echoes, each of what moved by the ping that heard it best.
 
@@ -216,7 +226,7 @@ def unsmeared_echoes(run: Run) -> tuple[Echo, ...]:
     moved = [
         p
         for p in passings_of(run)
-        if p.passage.kind != "stay" and np.ptp(np.percentile(p.range_m, [5, 95])) > least_m
+        if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m and _surely_moved(p)
     ]
     if not moved:
         return run.echoes
