@@ -21,11 +21,7 @@ if TYPE_CHECKING:
 
 
 def _measure(given: argparse.Namespace) -> int:
-    from rig.measure.other_benches import (
-        is_of_another_bench,
-        other_bench_lines,
-        other_benches,
-    )
+    from rig.measure.other_benches import is_of_another_bench, other_benches
     from rig.measure.passes import passing_lines, passings_of, smear_lines
     from rig.show.answers import measure_answer
     from rig.show.wording import counted
@@ -41,8 +37,6 @@ def _measure(given: argparse.Namespace) -> int:
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     output.print_echoes(run.echoes, "Echoes in the sum")
     others = other_benches(run)
-    for line in other_bench_lines(others):
-        print(f"  {line}")
     passings = [p for p in passings_of(run) if not is_of_another_bench(p, others, run.receiver)]
     for line in smear_lines(run.receiver, passings):
         print(f"  {line}")

@@ -112,15 +112,23 @@ def show_window(
 
 
 def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:
-    """Save the pings' picture, along or down as asked."""
+    """Save the pings' picture, along or down as asked; it says what is not our pulse."""
+    from rig.measure.other_benches import other_bench_remark, other_benches
     from rig.show.pictures import bench_picture
     from rig.show.pictures.saving import save_drawn
 
-    save_drawn(path, lambda figure: bench_picture.draw_picture(figure, run, note=note, looks=looks))
+    remarks = other_bench_remark(other_benches(run))
+    save_drawn(
+        path,
+        lambda figure: bench_picture.draw_picture(
+            figure, run, note=note, remarks=remarks, looks=looks
+        ),
+    )
 
 
 def print_faults(run: Run) -> None:
-    """Say why pings are lost, whether any clipped, and whether something moved."""
+    """Say why pings are lost, whether any clipped, what moved, and what is not our pulse."""
+    from rig.measure.other_benches import other_bench_lines, other_benches
     from rig.show.wording import counted
 
     for reason in sorted({r.reason for r in run.results if r.lost}):
@@ -135,6 +143,8 @@ def print_faults(run: Run) -> None:
             f"  moving in {counted(run.moving_pings, 'ping')}: something moved, or turned up at a "
             "speed not known yet; pings were added up only as far as all stood still"
         )
+    for line in other_bench_lines(other_benches(run)):
+        print(f"  {line}")
 
 
 def print_echoes(echoes: Sequence[Any], title: str) -> None:

@@ -125,6 +125,14 @@ def other_bench_lines(others: Sequence[OtherBench]) -> tuple[str, ...]:
     return tuple(_line(other) for other in others)
 
 
+def other_bench_remark(others: Sequence[OtherBench]) -> str:
+    """Say it in a picture's few words; nothing where there is none."""
+    if not others:
+        return ""
+    times = " and ".join(f"{1e3 * other.interval_s:.4g} ms" for other in others)
+    return f"Not our pulse: another bench, every {times}."
+
+
 def _line(other: OtherBench) -> str:
     what = (
         "it sends our pulse, so that each of its pings is listed as one echo"

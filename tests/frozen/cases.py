@@ -366,12 +366,19 @@ CALIBRATED = "--calibration bench.json"
 LESSON_PARTS = {
     "time-is-distance": ("out-and-back", "temperature", "blind-zone", "longest-range"),
     "widening-cone": ("hits", "footprint", "three-frequencies"),
-    "arch-or-streak": ("half-arch", "pass-and-stay", "speed-and-pings", "bench-to-field"),
+    "arch-or-streak": (
+        "half-arch",
+        "pass-and-stay",
+        "speed-and-pings",
+        "deep-arch",
+        "bench-to-field",
+    ),
     "centre-or-edge": ("the-same-mark", "weaker-at-the-edge"),
     "how-loud-is-big": ("gain-over-range", "plate-ball-rod-net", "forty-log-range"),
     "two-close-together": ("side-lobes", "burst-length", "bandwidth", "compression"),
     "bottom-and-surface": ("second-bottom", "hard-and-soft", "surface-clutter", "heavy-removal"),
     "finding-it-in-noise": ("false-alarms", "stacking", "coded-pair"),
+    "two-benches": ("another-bench", "another-pulse"),
     "history-is-the-past": ("left-the-beam", "taken-away"),
 }
 """The first of each is quickest: the pytest recomputes that one."""

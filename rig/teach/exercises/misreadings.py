@@ -20,6 +20,14 @@ _BY_TOPIC: Mapping[str, Mapping[str, str]] = {
         "the later one": "“a longer mark is a slower thing”, without the wider beam farther out",
         "both about alike": "“as dark, as fast”: it is how long an arch lasts that tells",
     },
+    "why-wider": {
+        "it is only farther out: both went alike fast": "“the deep arch is the wide arch”, "
+        "without asking whether by as much as its range",
+        "it was slower than the other": "“a longer mark is a slower thing”, without the wider beam "
+        "farther out",
+        "it was faster than the other": "the ratio of width to range was taken upside down",
+        "it is larger than the other": "“a wide arch is a large thing”: its width is time",
+    },
     "hard-or-soft": {
         "hard": "“a dark bottom is a hard one”: only the second echo tells",
         "soft": "“no second echo, so it is soft”: it may lie beyond what is listened to",

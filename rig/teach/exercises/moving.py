@@ -261,6 +261,79 @@ def _faster_of_two(heard: Run) -> str | None:
     return _LATER if max(ratio + 2 * u_ratio, dark, there) < -0.28 else None
 
 
+_ONLY_FARTHER = "it is only farther out: both went alike fast"
+_SLOWER, _WIDE_FASTER = "it was slower than the other", "it was faster than the other"
+_LARGER = "it is larger than the other"
+
+
+def _why_wider(rng: np.random.Generator, difficulty: Difficulty, kind: int) -> Draft:
+    near_m = float(rng.uniform(0.75, 0.85))
+    far_m = near_m * float(rng.uniform(2.0, 2.2))
+    ratio = 1.38 + 0.2 * difficulty.contrast * float(rng.uniform(0.0, 1.0))
+    wide_m, narrow_m = far_m, near_m
+    if kind == 1:
+        # As far out as the other, or a little farther: beyond, it would not be over in time.
+        wide_m = near_m * (1.0 if rng.random() < 0.5 else float(rng.uniform(1.15, 1.3)))
+    faster = {0: 1.0, 1: 1 / ratio, 2: ratio}[kind]
+    narrow_m_s = (
+        2 * narrow_m * math.tan(HALF_ANGLE_RAD) / (float(rng.uniform(9.5, 11)) * INTERVAL_S)
+    )
+    level_db = echo_level_db(max(wide_m, narrow_m), 0.05)
+    wide = (wide_m, faster * narrow_m_s)
+    passes = [wide, (narrow_m, narrow_m_s)]
+    if rng.random() < 0.5:
+        passes.reverse()
+    times_s = [3.0 + float(rng.uniform(-0.2, 0.2)), 9.0 + float(rng.uniform(-0.2, 0.2))]
+    things = [
+        ball(r, radius_for_m(level_db, r), velocity_m_s=(0.0, 0.0, v), at_s=t)
+        for (r, v), t in zip(passes, times_s, strict=True)
+    ]
+    reason = {
+        0: "The two widths are as the two ranges: the beam is wider farther out, and at one speed "
+        "a thing takes longer through it there. The deep arch is the wide arch.",
+        1: "The arch is wider than its range alone would make it, against the other one: divide "
+        "how long each lasts by its range. The larger ratio is the slower thing.",
+        2: "The arch is wider, but by less than its range alone would make it: divide how long "
+        "each lasts by its range. The smaller ratio is the faster thing.",
+    }[kind]
+    return Draft(
+        text=(
+            "Two things went by, one after the other, each straight across through the middle of "
+            "the beam; they came back alike loud. One arch is wider in time than the other. Why?"
+        ),
+        choices=(_ONLY_FARTHER, _SLOWER, _WIDE_FASTER, _LARGER),
+        answer=(_ONLY_FARTHER, _SLOWER, _WIDE_FASTER)[kind],
+        reason=f"{reason} How large a thing is does not widen its arch.",
+        truth=tuple(
+            f"The {name} ball went across at {v:.2f} m/s, nearest at {r:.2f} m."
+            for name, (r, v) in zip(("earlier", "later"), passes, strict=True)
+        ),
+        plan=air_plan(),
+        acts=(
+            Act(
+                scene=air_scene(*things, noise_db=noise_for_db(level_db, difficulty.snr_db)),
+                pings=_FAST_PINGS,
+            ),
+        ),
+        decide=_why_the_wider_of_two,
+    )
+
+
+def _why_the_wider_of_two(heard: Run) -> str | None:
+    """Say why one of two arches is wider, where one plainly is: by half power, and to the eye."""
+    told = _faster_of_two(heard)
+    if told is None:
+        return None
+    first, second = (p for p in passings_of(heard) if p.passage.kind == "pass")
+    dark = math.log((first.passage.strong_hits or 1) / (second.passage.strong_hits or 1))
+    there = math.log(np.ptp(first.time_s) / np.ptp(second.time_s))
+    if min(dark, there) < 0.2 and max(dark, there) > -0.2:
+        return None
+    if told == _ALIKE:
+        return _ONLY_FARTHER
+    return _WIDE_FASTER if (told == _EARLIER) == (dark > 0) else _SLOWER
+
+
 def _log_ratio(first: Passing, second: Passing) -> tuple[float, float] | None:
     speeds = [p.passage.crossing_speed_m_s for p in (first, second)]
     uncertain = [p.passage.u_crossing_speed_m_s for p in (first, second)]
@@ -283,4 +356,5 @@ TOPICS = (
         draft=_nearer_or_farther,
     ),
     Topic(name="how-fast", title="Which was faster", answers=3, draft=_how_fast),
+    Topic(name="why-wider", title="Why an arch is wide", answers=3, draft=_why_wider),
 )

@@ -6,7 +6,12 @@ from typing import Any
 import pytest
 
 from rig.bench.plan import plan_from_table
-from rig.measure.other_benches import is_of_another_bench, other_bench_lines, other_benches
+from rig.measure.other_benches import (
+    is_of_another_bench,
+    other_bench_lines,
+    other_bench_remark,
+    other_benches,
+)
 from rig.measure.passes import passings_of
 from rig.run.opening import open_bench
 from rig.run.run import Run
@@ -110,3 +115,9 @@ def test_what_stands_or_moves_is_no_other_bench(targets: tuple[dict[str, Any], .
 
 def test_at_our_own_interval_it_stands_still_and_cannot_be_told() -> None:
     assert other_benches(heard(HUNG, others=(sends(0.036, first_s=0.004),))) == ()
+
+
+def test_a_picture_has_few_words_for_it_and_none_for_nothing() -> None:
+    run = heard(HUNG, others=(sends(0.0372, first_s=0.004),))
+    assert other_bench_remark(other_benches(run)) == "Not our pulse: another bench, every 37.2 ms."
+    assert other_bench_remark(()) == ""

@@ -90,6 +90,14 @@ def _another_bench(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
         along,
     )
     listed = listed_of(step.run, other)
+    ball_m = givens["ball_m"].value
+    summed = [e for e in step.run.echoes if abs(e.range_m - ball_m) > 0.1 * ball_m]
+    fell_db = other.strength_db - max((e.strength_db for e in summed), default=-math.inf)
+    added = (
+        f"Added up, the {pings} pings still list {len(summed)} of them, {fell_db:.0f} dB weaker."
+        if summed
+        else f"Added up, the {pings} pings list none of them."
+    )
     streaks = [curve("what hangs still", p.ping, p.range_m, measured=True) for p in still[:1]]
     return Finding(
         measured=other.shift_m,
@@ -100,7 +108,7 @@ def _another_bench(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
         verdict=f"{other.heard} of the other bench's pings were heard, each "
         f"{abs(other.shift_m):.3f} m {'farther out' if other.shift_m > 0 else 'nearer'} than the "
         f"one before and all as loud, from {near_m:.2f} to {far_m:.2f} m. The bench listed "
-        f"{listed} of them as echoes, where nothing stands: one ping alone cannot tell.",
+        f"{listed} of them as echoes, where nothing stands. {added}",
         x_label="ping",
         y_label="range / m",
         curves=(
@@ -117,7 +125,12 @@ def _another_bench(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
             ),
             ("on by, each ping / m", f"{shift_m:.4f}", stated(other.shift_m, u_shift_m)),
             ("listed as echoes, ping by ping", "", f"{listed} in {pings} pings"),
-            ("strength / dB", "alike at all ranges", f"{other.strength_db:.1f}"),
+            (
+                "listed in the sum of all",
+                f"{20 * math.log10(pings):.0f} dB weaker",
+                f"{len(summed)}, {fell_db:.0f} dB weaker" if summed else "none",
+            ),
+            ("strength / dB", "alike at all ranges", signed(f"{other.strength_db:.1f}")),
         ),
     )
 
@@ -193,7 +206,8 @@ def _another_bench_on(bench: BenchInUse) -> Part:
         "ours than the one before, by the difference of the two intervals. Half of that, times the "
         "sound speed, is what the mark goes on by: a slanting line, which comes in at one end and "
         "leaves at the other. No thing does so: it would grow weaker farther out. One ping shows "
-        "none of this: only the history does.",
+        "none of this: only the history does. Pings added up take it down: at one range it is "
+        "heard in one of them, and what stands still in all.",
         talk=(
             "What would the line look like if the other bench pinged a little faster than ours?",
             "Both ping at exactly the same interval. Who can still tell?",
@@ -214,6 +228,8 @@ def _kept_apart(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
         level_db - ball_db for (level_db, _), ball_db in zip(strongest, balls_db, strict=True)
     ]
     lag_s, fits_db = _fit_db((same.plan, heard[1].plan), givens["away_m"].value)
+    _, unswallowed_db = _fit_db((same.plan, heard[1].plan), 0.0)
+    shown, best = fits_db > fits_db.max() - 25.0, int(fits_db.argmax())
     wrong = [_wrongly_listed(each, ball_m) for each in heard]
     sank_db = above_db[0] - above_db[1]
     expected_db = -float(fits_db.max())
@@ -227,14 +243,17 @@ def _kept_apart(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
         measured=sank_db,
         u_measured=u_db,
         expected=expected_db,
+        u_expected=_U_SWALLOWED * abs(float(unswallowed_db.max()) + expected_db),
         verdict=f"Against the ball's echo the other bench's mark sank by {sank_db:.1f} dB. It is "
         "not gone: each of its pings is spread out now, to twice the length of the pulse. "
         f"{listed}, ping by ping, where there were {wrong[0]} before.",
         x_label="how far off the fit / ms",
         y_label="weaker than a copy of our pulse / dB",
         curves=(
-            curve("one pulse slid along the other", 1e3 * lag_s, -fits_db),
-            curve("its strongest mark, heard", [0.0], [sank_db], [u_db], measured=True),
+            curve("one pulse slid along the other", 1e3 * lag_s[shown], -fits_db[shown]),
+            curve(
+                "its strongest mark, heard", [1e3 * lag_s[best]], [sank_db], [u_db], measured=True
+            ),
         ),
         numbers=(
             ("our pulse", "its strongest mark, against the ball / dB", "false echoes listed"),
@@ -245,6 +264,9 @@ def _kept_apart(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fi
         ),
     )
 
+
+_U_SWALLOWED = 0.1
+"""What a formula for absorption leaves unsure, as a share (ISO 9613-1 says ±10 %)."""
 
 _U_LOOKS_DB = 0.15
 """What the strongest of some looks leaves unsure: a mark's top falls between two bins, and is

@@ -247,6 +247,23 @@ def test_alike_fast_lasts_in_proportion_to_the_range() -> None:
     assert abs(lasted[0] / lasted[1] - 1) < 2 / (0.8 * 21.6)
 
 
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("kind", "low", "high"), [(0, 1.0, 1.0), (1, 0.0, 0.75), (2, 1.33, 9.0)])
+def test_the_wider_arch_is_wider_by_range_over_speed(
+    kind: int, low: float, high: float, seed: int
+) -> None:
+    """A chord of 2 R tan θ at a speed lasts as R/v: wider by a fifth at least, whatever it did."""
+    things = drafted("why-wider", kind, seed=seed).acts[0].scene["target"]
+    ways = []
+    for thing in things:
+        speed_m_s = thing["velocity_m_s"][2]
+        ways.append((thing["position_m"][0] / speed_m_s, speed_m_s))
+    (narrow_s, narrow_m_s), (wide_s, wide_m_s) = sorted(ways)
+    assert wide_s > 1.2 * narrow_s
+    # Alike fast, or by a third: what a ruler on the page tells.
+    assert low * (1 - 1e-9) <= wide_m_s / narrow_m_s <= high * (1 + 1e-9)
+
+
 def test_second_bottom_echo_stands_where_and_as_strong_as_geometry_says() -> None:
     draft = drafted("hard-or-soft", 0, difficulty="easy")
     scene = draft.acts[0].scene
