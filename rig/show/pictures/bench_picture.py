@@ -195,7 +195,9 @@ class BenchPicture:
             )
             times_axis = sketch.axes.secondary_xaxis("top")
             times_axis.set_xticks(places_m, labels=tick_texts(times))
-            page.text(page.right + 34, page.height - FOOT + 6, "range / m")
+            # Before the first number: behind the last one captions may come down as far.
+            # From near the page's edge on, so that it ends before "0.00" begins.
+            page.text(6, page.height - FOOT + 6, "range / m")
             page.text(page.right + 34, TOP - 29, name)
         page.style_ticks(times_axis, MAIN_PT)
 

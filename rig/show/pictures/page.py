@@ -125,7 +125,10 @@ class Page:
             self.text(middle, box.bottom + _UNDER, side, ha="center")
         else:
             axes.tick_params(labelbottom=False, bottom=False)
-            self.text(MARGIN, box.top + box.height / 2, side, rotation=90, va="center")
+            # Smaller where it would run into the name of the panel above or below.
+            size_pt = MAIN_PT if measure(MAIN_PT)(side) <= box.height else SMALL_PT
+            middle = box.top + box.height / 2
+            self.text(MARGIN, middle, side, size_pt=size_pt, rotation=90, va="center")
         return panel
 
     def style_ticks(self, axes: Any, size_pt: float = SMALL_PT) -> None:

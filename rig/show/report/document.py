@@ -230,10 +230,11 @@ def _picture(contents: Contents) -> Markup:
         found = f"The last good ping shows {_ranges_text(run.last.echoes)}."
     alt = (
         "Three panels over one range axis: the bench from the side with its cone, the strength "
-        f"of the last ping's echoes over range, and the history of all pings below. {found}"
+        f"of the last ping's echoes over range, and the history of all pings. {found}"
     )
+    order = "left to right" if run.plan.geometry.looks == "down" else "the top down"
     caption = (
-        "The bench, the last ping, and the pings before it. Read from the top down as cause, now, "
+        f"The bench, the last ping, and the pings before it. Read from {order} as cause, now, "
         "past; the darker, the stronger."
     )
     return _section("The picture", figure(drawn, kind=_SVG, alt=alt, caption=caption))
@@ -512,9 +513,10 @@ def _besides(passing: Passing) -> str:
     if told.tilt_rad is not None:
         words.append(f"strongest {signed(math.degrees(told.tilt_rad))}° from there")
     if told.strong_hits is not None and passing.forecast_hits is not None:
-        words.append(
-            f"{told.strong_hits} hits within half power, foretold {passing.forecast_hits:.0f}"
-        )
+        foretold = f"{passing.forecast_hits:.0f}"
+        if told.kind == "half":
+            foretold += " for a whole pass"
+        words.append(f"{told.strong_hits} hits within half power, foretold {foretold}")
     found = passing.closing if told.kind == "cannot-tell" else None
     if found is not None and not found.even:
         words.append("closing at no even speed")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 KEYS = (
     "space pause · m or click: mark · ↑ ↓ threshold · "
-    "+ − stack · b background · t truth · w what if · d down · s save · h help · q quit"
+    "+ − stack · b background · t truth · w what if · d turn · s save · h help · q quit"
 )
 
 KEYS_BY_HAND = (
     "mouse: take a body · k hands and knobs · space pause · m or click: mark · "
-    "t truth · w what if · d down · s save · h help · q quit"
+    "t truth · w what if · d turn · s save · h help · q quit"
 )
 
 HELP = """\
