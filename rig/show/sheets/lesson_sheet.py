@@ -90,24 +90,9 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
         + [functools.partial(_step_picture, heard) for heard in steps]
     )
     of_parts, of_steps = drawn[: len(turns)], iter(drawn[len(turns) :])
-    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
     return page(
         lesson.title,
-        element(
-            "header",
-            element("h1", lesson.title),
-            element("p", f"A lesson on the echo bench, {when}. {lesson.about}", class_="made"),
-            element(
-                "div",
-                element("span", "Name"),
-                element("span", ""),
-                element("span", "Date"),
-                element("span", ""),
-                class_="name",
-            ),
-            _invented(turns),
-            _caution(turns),
-        ),
+        _header(lesson, made, " " + lesson.about, _invented(turns), _caution(turns)),
         element(
             "main",
             *(
@@ -144,23 +129,9 @@ def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
 
     Nothing on them answers; parameters as for :func:`sheet_html`.
     """
-    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
     return page(
         lesson.title,
-        element(
-            "header",
-            element("h1", lesson.title),
-            element("p", f"A lesson on the echo bench, {when}.", class_="made"),
-            element(
-                "div",
-                element("span", "Name"),
-                element("span", ""),
-                element("span", "Date"),
-                element("span", ""),
-                class_="name",
-            ),
-            _caution(turns),
-        ),
+        _header(lesson, made, "", _caution(turns)),
         element("main", *(_asked(number, turn) for number, turn in enumerate(turns, 1))),
         style=STYLE + _SHEET_STYLE,
     )
@@ -177,6 +148,25 @@ def write_pupil_sheet(
     """
     remedy = "give --out a folder that may be written to and has room"
     write_whole(path, pupil_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+
+
+def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Markup:
+    """Return a sheet's head: what it is, room for who and when, and what is to be noted."""
+    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
+    return element(
+        "header",
+        element("h1", lesson.title),
+        element("p", f"A lesson on the echo bench, {when}.{about}", class_="made"),
+        element(
+            "div",
+            element("span", "Name"),
+            element("span", ""),
+            element("span", "Date"),
+            element("span", ""),
+            class_="name",
+        ),
+        *notes,
+    )
 
 
 def _asked(number: int, turn: Turn) -> Markup:

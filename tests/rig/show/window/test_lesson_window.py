@@ -7,16 +7,15 @@ import pathlib
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.image import imread
 from matplotlib.text import Text
-from virtual_screen import eventually, virtual_screen
+from virtual_screen import Screen, eventually
 
 from rig.errors import LessonError
 from rig.run.opening import Bench, open_bench
@@ -236,16 +235,10 @@ sys.exit(main(sys.argv[1:]))
 """
 
 
-@pytest.fixture
-def lesson_screen() -> Iterator[str]:
-    with virtual_screen((1280, 780)) as display:
-        yield display
-
-
 @pytest.mark.window
-def test_a_lesson_is_taken_in_a_real_window(lesson_screen: str, tmp_path: pathlib.Path) -> None:
+def test_a_lesson_is_taken_in_a_real_window(display: Screen, tmp_path: pathlib.Path) -> None:
     root = str(pathlib.Path(__file__).parents[4])
-    environment = {**os.environ, "DISPLAY": lesson_screen, "PYTHONPATH": root}
+    environment = {**os.environ, "DISPLAY": display.name, "PYTHONPATH": root}
     words = ["lesson", "time-is-distance", "--part", "out-and-back", "--out", "sheets", "--record"]
     child = subprocess.Popen(
         [sys.executable, "-W", "error", "-c", CHILD, *words],
@@ -286,11 +279,7 @@ def test_a_lesson_is_taken_in_a_real_window(lesson_screen: str, tmp_path: pathli
         press("Return")
         eventually(stands_at("step 0"))
         assert recorded() == 0
-        subprocess.run(
-            ["import", "-window", "root", tmp_path / "seen.png"], env=environment, check=True
-        )
-        seen = np.round(imread(tmp_path / "seen.png") * 255)
-        assert longest_accent(seen) > DASHED
+        eventually(lambda: longest_accent(display.rgb()) > DASHED)
         press("space")
         eventually(stands_at("step 1"))
         assert recorded() == 1

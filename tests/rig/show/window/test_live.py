@@ -3,23 +3,18 @@
 import contextlib
 import os
 import pathlib
-import shutil
 import subprocess
 import sys
-import time
 
 import numpy as np
 import pytest
 from matplotlib.image import imread
 from typist import PATIENCE_S
+from virtual_screen import eventually
 
 pytestmark = pytest.mark.window
 
 ROOT = pathlib.Path(__file__).parents[4]
-TOOLS = ("Xvfb", "xdotool")
-SCREEN = (1280, 780)
-"""With 60 dots kept for a title bar, a window of 1280 × 720 just fits."""
-
 ENDLESS = 100_000
 
 POINTER_RGB = (0xC2, 0x41, 0x0C)
@@ -78,72 +73,6 @@ except DeviceError as problem:
     print(problem)
     sys.exit(3)
 """
-
-
-def eventually(claim):
-    """Return the first truthy value of `claim()`; how long it takes is no claim."""
-    ends = time.monotonic() + PATIENCE_S
-    while time.monotonic() < ends:
-        value = claim()
-        if value:
-            return value
-        time.sleep(0.05)
-    raise AssertionError(f"never true: {claim.__name__}")
-
-
-class Screen:
-    """A virtual screen, and what stands on it."""
-
-    def __init__(self, number, memory):
-        self.name = f":{number}"
-        self._memory = memory
-
-    def rgb(self):
-        """What stands on it, dot by dot, as the server keeps it: an X window dump."""
-        dump = self._memory.read_bytes()
-        # XWDFile.h: the header's own size first, then 24 numbers, of which the 5th and 6th are
-        # the size, the 13th the bytes of a line, and the 20th the colours of a map after it.
-        numbers = np.frombuffer(dump, dtype=">u4", count=25).tolist()
-        width, height, line, colours = numbers[4], numbers[5], numbers[12], numbers[19]
-        assert numbers[11] == 32, "a screen of 24 bits keeps a dot in 32"
-        start = numbers[0] + 12 * colours
-        dots = np.frombuffer(dump, dtype=np.uint8, count=line * height, offset=start)
-        blue_first = dots.reshape(height, line // 4, 4)[:, :width, :3]
-        return blue_first[..., ::-1].astype(int)
-
-
-@pytest.fixture(scope="module")
-def display(tmp_path_factory):
-    missing = [tool for tool in TOOLS if shutil.which(tool) is None]
-    try:
-        import tkinter  # noqa: F401
-    except ImportError:
-        missing.append("tkinter")
-    if missing:
-        complaint = f"not installed: {', '.join(missing)}"
-        if os.environ.get("CI") == "true":
-            pytest.fail(complaint)
-        pytest.skip(complaint)
-    told, tells = os.pipe()
-    size = f"{SCREEN[0]}x{SCREEN[1]}x24"
-    memory = tmp_path_factory.mktemp("screen")
-    # The server chooses a display that is free, and tells which. A cursor would stand in its
-    # memory, over what it points at.
-    server = subprocess.Popen(
-        [
-            *("Xvfb", "-displayfd", str(tells), "-screen", "0", size, "-nolisten", "tcp"),
-            *("-fbdir", str(memory), "-nocursor"),
-        ],
-        pass_fds=[tells],
-        stderr=subprocess.DEVNULL,
-    )
-    os.close(tells)
-    with os.fdopen(told) as answer:
-        number = answer.readline().strip()
-    assert number, "the virtual screen did not start"
-    yield Screen(number, memory / "Xvfb_screen0")
-    server.terminate()
-    server.wait()
 
 
 class Window:

@@ -1,6 +1,7 @@
 """Hands in a real window on a virtual screen, moved by mouse and keys from outside."""
 
 import os
+import pathlib
 import subprocess
 import sys
 
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from virtual_screen import eventually
 
 from rig.bench.plan import plan_from_table
 from rig.run.opening import open_bench, open_replay
@@ -17,9 +19,10 @@ from rig.show.window.window import HISTORY_ROWS
 from rig.tank.changes import FASTEST_HAND_M_S
 from rig.tank.scene import read_scene, scene_from_table
 from tests.rig.show.window.test_hand_drawings import BESIDE_M, PLAN, SCENE
-from tests.rig.show.window.test_live import ROOT, display, eventually  # noqa: F401
 
 pytestmark = pytest.mark.window
+
+ROOT = pathlib.Path(__file__).parents[4]
 
 CHILD = """
 import pathlib, sys
@@ -56,7 +59,7 @@ def on_screen(along_m, across_m):
     return round(x), round(720 - y)
 
 
-def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_path):  # noqa: F811
+def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_path):
     environment = {**os.environ, "DISPLAY": display.name, "PYTHONPATH": str(ROOT)}
     words = [sys.executable, "-W", "error", "-c", CHILD, str(tmp_path)]
     child = subprocess.Popen(words, env=environment, cwd=tmp_path, stderr=subprocess.PIPE)
