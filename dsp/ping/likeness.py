@@ -23,6 +23,9 @@ LEAST_SEEN = 5e-4
 """Of a sound's amplitude: what is less is the rounding of a converter, or the 1e-7 of the
 pulse's energy that compression leaves out, √1e-7 = 3e-4 of its amplitude; no filter."""
 
+LOOKS_A_LOBE = 16
+"""So often is a lobe looked at, where it has so many bins."""
+
 MOST_COMPARED = 3
 """So many other sounds, the strongest, are asked whether they look the same."""
 
@@ -66,10 +69,12 @@ def unlike_pulse(
     """
     sounds = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate).peaks
     reach = math.ceil(shape.width_s / shape.bin_s)
-    offset_s = np.arange(-reach, reach + 1).astype(np.float64) * shape.bin_s
+    # A narrow band's bins may stand by hundreds in a lobe: some of them tell as much.
+    step = max(1, reach // LOOKS_A_LOBE)
+    offset_s = np.arange(-reach, reach + 1, step).astype(np.float64) * shape.bin_s
     own = _alone(envelope, shape, peak, sounds, offset_s)
     from_copy, noise = _apart(own, shape.at(offset_s)), _noise_share(peak, own, shape)
-    cells = max(1.0, offset_s.size * shape.bin_s / independent_s(shape))
+    cells = max(1.0, (2 * reach + 1) * shape.bin_s / independent_s(shape))
     unlike = from_copy - noise * (1 + SURELY / math.sqrt(cells))
     if unlike <= LEAST_SEEN**2:
         return Unlike(copy=0.0, others=0.0)

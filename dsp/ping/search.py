@@ -119,6 +119,8 @@ _RIDGE = 1e-6  # and their strengths finite
 _MATMUL_ALONE = 1 << 18
 """Products of matrices with fewer multiplications than this are not shared out among
 threads, which takes longer than they do."""
+_LOOKED_UP = 8
+"""Looking up so many times as many numbers as a profile has takes as long as going over it."""
 _ROOM = 1 << 18
 """Of what is worked out for several profiles at once, so many numbers at a time."""
 
@@ -1160,20 +1162,41 @@ class _Search:
 
     def _excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""
-        planned = self._planned
-        reach = max(1, round(planned.lobe_bins / 2))
-        around = bins[:, np.newaxis] + np.arange(-reach, reach + 1)
-        # What is beyond an end is said to be what is at the end, which is among them.
-        around = _within(around, 0, planned.bins - 1)
-        profile = profile[:, np.newaxis]
-        noise = self._noise[profile, planned.grid.stretch_of[around]]
-        excess = np.maximum(self._learnt_from[profile, around] - math.log(10) * noise, 0)
-        return np.asarray(np.sqrt(excess.max(axis=1)))
+        last = self._planned.bins - 1
+        reach = max(1, round(self._planned.lobe_bins / 2))
+        concerned = np.unique(profile)
+        # Of few bins, or a short lobe, it is looked up; else all bins are gone over once.
+        if bins.size * (2 * reach + 1) <= _LOOKED_UP * last * concerned.size:
+            # What is beyond an end is said to be what is at the end, which is among them.
+            around = _within(bins[:, np.newaxis] + np.arange(-reach, reach + 1), 0, last)
+            return np.asarray(np.sqrt(self._over(profile[:, np.newaxis], around).max(axis=1)))
+        highest = np.empty(bins.size)
+        for one in concerned:
+            its = profile == one
+            highest[its] = _highest_within(self._over(one, np.arange(last + 1)), reach)[bins[its]]
+        return np.sqrt(highest)
+
+    def _over(self, profile: Any, bins: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return by how much what is left exceeds the noise, on power, hardly ever passed by it."""
+        noise = self._noise[profile, self._planned.grid.stretch_of[bins]]
+        return np.asarray(np.maximum(self._learnt_from[profile, bins] - math.log(10) * noise, 0))
 
 
 def _within(values: NDArray[Any], low: Any, high: Any) -> NDArray[Any]:
     """Return values held between two ends; of a few, in half of numpy.clip's time."""
     return np.asarray(np.minimum(np.maximum(values, low), high))
+
+
+def _highest_within(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """Return the highest of the values up to `reach` away from each."""
+    wanted = 2 * reach + 1
+    highest = np.pad(values, reach)
+    width = 1
+    while width < wanted:
+        step = min(width, wanted - width)
+        highest = np.maximum(highest[:-step], highest[step:])
+        width += step
+    return highest
 
 
 def _rounded_down(values: NDArray[np.float64]) -> NDArray[np.float32]:
