@@ -11,9 +11,9 @@ from rig.run.results import Echo, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
 _TIME_ZERO = {
-    "loopback": "the sent pulse, heard by wire",
-    "direct": "the direct sound",
-    "calibration": "the device's own clock or a stored calibration",
+    "loopback": "the ping, heard by wire",
+    "direct": "the ping, told by the direct sound",
+    "calibration": "the ping, by the device's clock or a stored calibration",
 }
 
 

@@ -4,6 +4,7 @@ import math
 from typing import Any
 
 import pytest
+from air_scenes import passing_ball, scene
 
 from rig.bench.plan import plan_from_table
 from rig.measure.other_benches import (
@@ -16,7 +17,7 @@ from rig.measure.passes import passings_of
 from rig.run.opening import open_bench
 from rig.run.run import Run
 from rig.tank.scene import scene_from_table
-from rig.teach.lessons.air_bench import PLAN, passing_ball, scene
+from rig.teach.lessons.air_bench import PLAN
 
 OURS = PLAN["pulse"]
 TURNED = {**OURS, "start_hz": 16e3, "stop_hz": 12e3}

@@ -4,9 +4,9 @@ import math
 from collections.abc import Callable
 
 import pytest
+from air_scenes import scene
 
 from rig.errors import NotHeardError
-from rig.teach.lessons.air_bench import scene
 from rig.teach.lessons.lesson import Finding
 from rig.teach.lessons.taught.two_benches import LESSON
 
