@@ -19,7 +19,7 @@ from dsp.uncertainty import stated
 from rig.measure.passes import Passing, hits_in
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
-from rig.run.results import Hits
+from rig.run.results import HitRows
 from rig.run.run import Run
 
 FEWEST_HEARD = 6
@@ -149,38 +149,6 @@ def _line(other: OtherBench) -> str:
     ).replace(" -", " \N{MINUS SIGN}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Arrivals:
-    """All hits in rows: which ping heard each, when it came, how loud, where it is shown."""
-
-    ping: NDArray[np.int64]
-    delay_s: NDArray[np.float64]
-    comes_s: NDArray[np.float64]
-    strength_db: NDArray[np.float64]
-    range_m: NDArray[np.float64]
-
-    @classmethod
-    def of(cls, hits: Sequence[Hits]) -> _Arrivals:
-        counts = [h.delay_s.size for h in hits]
-        delay_s = np.concatenate([h.delay_s for h in hits])
-        return cls(
-            ping=np.repeat([h.ping for h in hits], counts),
-            delay_s=delay_s,
-            comes_s=np.repeat([h.sent_s for h in hits], counts) + delay_s,
-            strength_db=np.concatenate([h.strength_db for h in hits]),
-            range_m=np.concatenate([h.range_m for h in hits]),
-        )
-
-    def taken(self, which: NDArray[np.bool_]) -> _Arrivals:
-        return _Arrivals(
-            ping=self.ping[which],
-            delay_s=self.delay_s[which],
-            comes_s=self.comes_s[which],
-            strength_db=self.strength_db[which],
-            range_m=self.range_m[which],
-        )
-
-
 def _other_benches(run: Run) -> tuple[OtherBench, ...]:
     hits = list(hits_in(run))
     if len(hits) < FEWEST_HEARD:
@@ -188,7 +156,7 @@ def _other_benches(run: Run) -> tuple[OtherBench, ...]:
     receiver = run.receiver
     # Half a resolution, as a delay.
     close_s = resolution_m(receiver) / receiver.sound_speed_m_s
-    left = _Arrivals.of(hits)
+    left = HitRows.of(hits)
     left = left.taken(np.isfinite(left.strength_db))
     left = left.taken(~_still(left, len(hits), close_s))
     left = left.taken(np.arange(left.ping.size) >= left.ping.size - _MOST_HITS)
@@ -204,7 +172,7 @@ def _other_benches(run: Run) -> tuple[OtherBench, ...]:
     return tuple(found)
 
 
-def _still(arrivals: _Arrivals, pings: int, close_s: float) -> NDArray[np.bool_]:
+def _still(arrivals: HitRows, pings: int, close_s: float) -> NDArray[np.bool_]:
     """Whether so many other pings heard something at the same delay that it hangs still."""
     ordered = np.sort(arrivals.delay_s)
     near = np.searchsorted(ordered, arrivals.delay_s + close_s / 2)
@@ -213,7 +181,7 @@ def _still(arrivals: _Arrivals, pings: int, close_s: float) -> NDArray[np.bool_]
 
 
 def _one(
-    receiver: Receiver, arrivals: _Arrivals, sent_s: NDArray[np.float64], close_s: float
+    receiver: Receiver, arrivals: HitRows, sent_s: NDArray[np.float64], close_s: float
 ) -> tuple[OtherBench, NDArray[np.bool_]] | None:
     """Find the clock on which most arrivals lie; return what it is, and which are its."""
     tried = (
@@ -225,7 +193,7 @@ def _one(
 
 def _on_a_clock(
     receiver: Receiver,
-    arrivals: _Arrivals,
+    arrivals: HitRows,
     sent_s: NDArray[np.float64],
     close_s: float,
     interval_s: float,
@@ -266,9 +234,7 @@ def _on_a_clock(
     return other, its
 
 
-def _likely_intervals_s(
-    arrivals: _Arrivals, receiver: Receiver, close_s: float
-) -> tuple[float, ...]:
+def _likely_intervals_s(arrivals: HitRows, receiver: Receiver, close_s: float) -> tuple[float, ...]:
     """Return the times that most often lie between arrivals as loud as each other."""
     plan = receiver.plan
     ours_s, comes_s = plan.timing.ping_interval_s, arrivals.comes_s
@@ -298,7 +264,7 @@ def _likely_intervals_s(
 
 
 def _fitted(
-    arrivals: _Arrivals, interval_s: float, close_s: float
+    arrivals: HitRows, interval_s: float, close_s: float
 ) -> tuple[float, float, float, NDArray[np.bool_]] | None:
     """Fit a clock to the arrivals, from a stretch on which they crowd to all of them.
 
@@ -348,7 +314,7 @@ def _off_s(comes_s: NDArray[np.float64], first_s: float, interval_s: float) -> N
     return np.asarray(comes_s - first_s - interval_s * np.round((comes_s - first_s) / interval_s))
 
 
-def _no_body(its: _Arrivals, first_s: float, interval_s: float, ours_s: float) -> bool:
+def _no_body(its: HitRows, first_s: float, interval_s: float, ours_s: float) -> bool:
     """Whether no body can have sent these: they come in anew, or do not fade farther out."""
     number = np.round((its.comes_s - first_s) / interval_s)
     # Which line of the history each is on: a body that goes evenly draws one.
@@ -364,7 +330,7 @@ def _no_body(its: _Arrivals, first_s: float, interval_s: float, ours_s: float) -
 
 
 def _marks(
-    arrivals: _Arrivals,
+    arrivals: HitRows,
     on: NDArray[np.bool_],
     first_s: float,
     interval_s: float,

@@ -27,7 +27,7 @@ from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
 from rig.run.receiver import Receiver
-from rig.run.results import COLUMNS, Hits
+from rig.run.results import HitRows, Hits
 from rig.run.run import Run
 
 MOST_SHARED = 4.0
@@ -157,7 +157,7 @@ class Following:
         """Return what went by in all pings so far, in the order of their first hits."""
         if not self._hits:
             return ()
-        echoes = _Echoes.of(self._hits)
+        echoes = HitRows.of(self._hits)
         start = np.cumsum([0, *(h.delay_s.size for h in self._hits)])
         judged: dict[_Key, _Judged] = {}
         for track in self._tracker.tracks():
@@ -179,38 +179,6 @@ def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, .
     """
     least_m = resolution_m(receiver)
     return tuple(p for p in passings if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Echoes:
-    """The hits of some pings in rows, whatever pings they are of; all as of :class:`Hits`."""
-
-    ping: NDArray[np.int64]
-    sent_s: NDArray[np.float64]
-    u_mark_s: NDArray[np.float64]
-    u_shape_s: NDArray[np.float64]
-    delay_s: NDArray[np.float64]
-    range_m: NDArray[np.float64]
-    noise_m: NDArray[np.float64]
-    strength_db: NDArray[np.float64]
-    snr_db: NDArray[np.float64]
-    phasor: NDArray[np.complex128]
-
-    @classmethod
-    def of(cls, hits: Sequence[Hits]) -> _Echoes:
-        counts = [h.delay_s.size for h in hits]
-        return cls(
-            ping=np.repeat(np.array([h.ping for h in hits], dtype=np.int64), counts),
-            sent_s=np.repeat([h.sent_s for h in hits], counts),
-            u_mark_s=np.repeat([h.u_mark_s for h in hits], counts),
-            u_shape_s=np.repeat([h.u_shape_s for h in hits], counts),
-            **{name: np.concatenate([getattr(h, name) for h in hits]) for name in COLUMNS},
-        )
-
-    def taken(self, row: NDArray[np.int64]) -> _Echoes:
-        """Return some of the rows."""
-        fields = dataclasses.fields(self)
-        return _Echoes(**{field.name: getattr(self, field.name)[row] for field in fields})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -259,7 +227,7 @@ def _drift_m(receiver: Receiver, range_m: float) -> float:
     return _DRIFT * math.hypot(by_speed_m, _combined(budget, lambda name: name == GRADIENT))
 
 
-def _judged(receiver: Receiver, echoes: _Echoes, track: Track) -> _Judged:
+def _judged(receiver: Receiver, echoes: HitRows, track: Track) -> _Judged:
     """Judge one track by itself."""
     plan = receiver.plan
     # The middle of the pulse meets the target half-way through its flight.
@@ -326,7 +294,7 @@ def _combined(budget: Budget, wanted: Callable[[str], bool]) -> float:
     return math.hypot(*(term.u for term in budget.terms if wanted(term.name)))
 
 
-def _phase_noise_rad(receiver: Receiver, echoes: _Echoes) -> NDArray[np.float64]:
+def _phase_noise_rad(receiver: Receiver, echoes: HitRows) -> NDArray[np.float64]:
     """Return the standard deviations of the phases: 1/d of each echo, and its mark's share."""
     # A direct sound of d² places itself to 1/(d β), and its phase to 1/d.
     turn_rad_s = 2 * np.pi * receiver.centre_hz
@@ -336,7 +304,7 @@ def _phase_noise_rad(receiver: Receiver, echoes: _Echoes) -> NDArray[np.float64]
 
 
 def _closing(
-    receiver: Receiver, echoes: _Echoes, phase_noise_rad: NDArray[np.float64]
+    receiver: Receiver, echoes: HitRows, phase_noise_rad: NDArray[np.float64]
 ) -> ClosingSpeed | None:
     """Take the closing speed from the phases of neighbouring pings."""
     since = echoes.ping - echoes.ping[0]
@@ -443,7 +411,7 @@ def crossed_beam(passing: Passing) -> bool:
 
 
 def _with_common(
-    receiver: Receiver, passage: Passage, echoes: _Echoes, *, u_shift_m: float
+    receiver: Receiver, passage: Passage, echoes: HitRows, *, u_shift_m: float
 ) -> Passage:
     """Add what all the ranges of a track have in common, as the nearest has it."""
     if passage.closest_range_m is None or passage.u_closest_range_m is None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -138,6 +140,44 @@ class Hits:
             values = np.array(getattr(self, name))
             values.setflags(write=False)
             object.__setattr__(self, name, values)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HitRows:
+    """The hits of some pings in rows, whatever pings they are of; all as of :class:`Hits`."""
+
+    ping: NDArray[np.int64]
+    sent_s: NDArray[np.float64]
+    u_mark_s: NDArray[np.float64]
+    u_shape_s: NDArray[np.float64]
+    delay_s: NDArray[np.float64]
+    range_m: NDArray[np.float64]
+    noise_m: NDArray[np.float64]
+    strength_db: NDArray[np.float64]
+    snr_db: NDArray[np.float64]
+    phasor: NDArray[np.complex128]
+
+    @classmethod
+    def of(cls, hits: Sequence[Hits]) -> HitRows:
+        """Put the hits of some pings, at least one, below each other."""
+        counts = [h.delay_s.size for h in hits]
+        return cls(
+            ping=np.repeat(np.array([h.ping for h in hits], dtype=np.int64), counts),
+            sent_s=np.repeat([h.sent_s for h in hits], counts),
+            u_mark_s=np.repeat([h.u_mark_s for h in hits], counts),
+            u_shape_s=np.repeat([h.u_shape_s for h in hits], counts),
+            **{name: np.concatenate([getattr(h, name) for h in hits]) for name in COLUMNS},
+        )
+
+    @property
+    def comes_s(self) -> NDArray[np.float64]:
+        """When each was heard, from the first ping."""
+        return np.asarray(self.sent_s + self.delay_s)
+
+    def taken(self, row: NDArray[np.int64] | NDArray[np.bool_]) -> HitRows:
+        """Return some of the rows: their numbers, or which of them."""
+        fields = dataclasses.fields(self)
+        return HitRows(**{field.name: getattr(self, field.name)[row] for field in fields})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
