@@ -112,7 +112,7 @@ class BenchPicture:
             shares=(1.0,) if truth is None else view_shares(truth, ping, history_pings),
         )
         self._lay_words(run.info, note)
-        self._sketch = Sketch(page, run, scale, self._places, ping)
+        self._sketch = Sketch(page, run, scale, self._places, ping, covered=covered)
         self._strip = Strip(page, scale, self._places)
         self._history = History(
             page,

@@ -53,9 +53,20 @@ class Sketch:
         With two views where the truth is shown.
     ping : int
         Of scenes that follow each other, the one into which it was sent is laid.
+    covered : bool
+        What stands there is kept from the reader, whether it is at hand or not.
     """
 
-    def __init__(self, page: Page, run: Run, scale: RangeScale, places: Places, ping: int) -> None:
+    def __init__(
+        self,
+        page: Page,
+        run: Run,
+        scale: RangeScale,
+        places: Places,
+        ping: int,
+        *,
+        covered: bool = False,
+    ) -> None:
         plan, truth = run.plan, run.origin.truth
         self._stop_m = scale.stop_m
         shows_truth = len(places.views) > 1
@@ -80,10 +91,11 @@ class Sketch:
             cone = "No cone: the scene names no transducer, so the pair hears all round."
         else:
             cone = self._cone_words(shown, run.receiver.half_angle_rad)
+        hidden = truth is not None or (covered and run.info.invented)
         page.caption(
             places.sketch_caption,
             "Bench sketch: cause",
-            _meaning(run.info, truth, cone, shows_truth=shows_truth),
+            _meaning(run.info, cone, shows_truth=shows_truth, hidden=hidden),
         )
 
     def fits(self, ping: int) -> bool:
@@ -225,14 +237,14 @@ def view_shares(truth: Truth, ping: int, pings: int) -> tuple[float, float]:
     return share, 1 - share
 
 
-def _meaning(info: StreamInfo, truth: Truth | None, cone: str, *, shows_truth: bool) -> str:
+def _meaning(info: StreamInfo, cone: str, *, shows_truth: bool, hidden: bool) -> str:
     if shows_truth:
         return (
             f"To scale. {cone} Black: source and receiver. "
             "Unbroken: what really stands there, and its way. "
             "Dashes: what echoes tell, a range each, anywhere on its arc."
         )
-    why = no_truth_text(info) if truth is None else "What stands there is covered."
+    why = "What stands there is covered." if hidden else no_truth_text(info)
     return (
         f"From the side, to scale. {cone} "
         f"Echoes tell ranges alone: each lies anywhere on its arc. {why}"

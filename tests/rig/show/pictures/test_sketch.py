@@ -176,6 +176,11 @@ def test_the_sketch_says_why_it_shows_arcs_alone(air, rng):
     assert "What stood there was not recorded." in words_of(picture_of(air, results))
     covered = picture_of(air, results, scene=scene_of(BALL), covered=True)
     assert "What stands there is covered." in words_of(covered)
+    # An exercise has no scene at hand, and keeps what stands there from its reader.
+    unread = picture_of(air, results, covered=True)
+    assert "What stands there is covered." in words_of(unread)
+    real_sheet = picture_of(real, results, covered=True)
+    assert "A real bench does not say where." in words_of(real_sheet)
 
 
 @pytest.mark.parametrize("covered", [False, True], ids=["shown", "covered"])
