@@ -12,6 +12,7 @@ from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time
+from rig.run.kept import KeptResults
 from rig.run.loop import Recorder, ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
@@ -19,7 +20,7 @@ from rig.tank.truth import Truth
 
 HISTORY_PINGS = 1000
 """A history goes back so far. Older pings are kept without their profiles and budgets, so
-that a long run fills no memory: some 3 kB a ping remain."""
+that a long run fills no memory: some 0.6 kB a ping remain."""
 
 T = TypeVar("T")
 
@@ -67,7 +68,9 @@ class Run:
     def __init__(self, receiver: Receiver, *, origin: Origin | None = None) -> None:
         self.receiver = receiver
         self.origin = Origin() if origin is None else origin
-        self._results: list[PingResult] = []
+        self._results = KeptResults(HISTORY_PINGS)
+        self._lost, self._clipped, self._moving = 0, 0, 0
+        self._last: PingResult | None = None
         self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
 
@@ -106,10 +109,12 @@ class Run:
 
     def take(self, result: PingResult) -> None:
         """Keep the next ping's result."""
-        if len(self._results) >= HISTORY_PINGS:
-            gone = self._results[-HISTORY_PINGS]
-            self._results[-HISTORY_PINGS] = without_arrays(gone)
         self._results.append(result)
+        self._lost += result.lost
+        self._clipped += result.clipped
+        self._moving += result.moving
+        if not result.lost:
+            self._last = result
         self._made.clear()
         if result.alone is not None:
             pulse = result.alone.pulse_index
@@ -131,22 +136,22 @@ class Run:
     @property
     def lost_pings(self) -> int:
         """How many were lost."""
-        return len(self._results) - len(self.good)
+        return self._lost
 
     @property
     def clipped_pings(self) -> int:
         """In how many a sample stands at full scale."""
-        return sum(r.clipped for r in self._results)
+        return self._clipped
 
     @property
     def moving_pings(self) -> int:
         """In how many something had moved, so that fewer were added up than the plan asks."""
-        return sum(r.moving for r in self._results)
+        return self._moving
 
     @property
     def last(self) -> PingResult | None:
         """The last good ping; None where all are lost."""
-        return next((r for r in reversed(self._results) if not r.lost), None)
+        return self._last
 
     @property
     def measurement(self) -> Measurement:
@@ -192,24 +197,6 @@ def run_with(
     for result in results:
         run.take(result)
     return run
-
-
-def without_arrays(result: PingResult) -> PingResult:
-    """Return a ping's result without what a long run has no room for.
-
-    Echoes and hits stay; of an echo's budget, its sum, which is `u_range_m`.
-    """
-    heard, echoes = result.heard, _without_budgets(result.echoes)
-    if heard is not None:
-        own = echoes if heard.echoes is result.echoes else _without_budgets(heard.echoes)
-        heard = dataclasses.replace(heard, threshold_db=None, echoes=own)
-    return dataclasses.replace(
-        result, profile=None, alone=None, threshold_db=None, heard=heard, echoes=echoes
-    )
-
-
-def _without_budgets(echoes: tuple[Echo, ...]) -> tuple[Echo, ...]:
-    return tuple(dataclasses.replace(echo, budget=None) for echo in echoes)
 
 
 def _measurement(run: Run) -> Measurement:

@@ -29,6 +29,12 @@ _LABEL_ROWS, _ROW_SHARE = 3, 0.085
 _TRACKS_SHARE = 0.58
 """Of the tracks' figure, by height: what their panel gets at the least."""
 
+MOST_DRAWN_DOTS = 3000
+"""More hits than this are drawn as an image inside the picture: an hour of vector dots was
+20 MB, and a browser's minute. Axes, curves and numbers stay lines and letters."""
+
+_DOTS_AN_INCH = 200.0  # of that image
+
 _MARKS = ("o", "s", "^", "D", "v", "P")
 """Tracks are told apart by form and number, not by colour."""
 
@@ -112,7 +118,7 @@ def _drawn(draw: Any, *, tall_in: float) -> bytes:
         FigureCanvasSVG(figure)
         draw(figure)
         drawn = io.BytesIO()
-        figure.savefig(drawn, format="svg")
+        figure.savefig(drawn, format="svg", dpi=_DOTS_AN_INCH)
     return drawn.getvalue()
 
 
@@ -204,6 +210,7 @@ def _lay_tracks(
     above: Axes, below: Axes, passings: Sequence[Passing], *, baseline_m: float, tall_in: float
 ) -> None:
     fitted_any = False
+    many = sum(p.time_s.size for p in passings) > MOST_DRAWN_DOTS
     for number, passing in enumerate(passings, 1):
         form = _MARKS[(number - 1) % len(_MARKS)]
         dots: dict[str, Any] = {
@@ -213,6 +220,7 @@ def _lay_tracks(
             "markerfacecolor": "white",
             "markeredgecolor": INK,
             "markeredgewidth": 0.7,
+            "rasterized": many,
         }
         above.plot(passing.time_s, passing.range_m, **dots)
         at_hits = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)

@@ -83,6 +83,7 @@ def test_what_is_dropped_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> N
     receiver = Receiver(PLAN, info)
     whole = json.dumps(replay_answer(run_of(receiver, blocks)))
     monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 2)
+    monkeypatch.setattr("rig.run.kept.TOGETHER", 3)
     kept = run_of(receiver, blocks)
     assert [r.profile is None for r in kept.results] == [True] * 6 + [False] * 2
     assert json.dumps(replay_answer(kept)) == whole
