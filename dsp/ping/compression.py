@@ -18,6 +18,7 @@ import dataclasses
 import functools
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy
@@ -153,9 +154,7 @@ class EchoShape:
         -------
         ndarray of complex128, the shape of `lag_s`
         """
-        lag = np.asarray(lag_s, dtype=np.float64)
-        turns = lag[..., np.newaxis] * self.offset_hz
-        return np.asarray(np.exp(2j * np.pi * turns) @ self.weights)
+        return turning_sums(lag_s, self.weights, step_hz=float(self.offset_hz[1]))
 
     def at_bins(self, delay_s: float, bins: int) -> NDArray[np.complex64]:
         """Evaluate the shape of an echo at `delay_s` on an envelope's own bins.
@@ -171,6 +170,39 @@ class EchoShape:
         turns = -delay_s * (self.carrier_hz + self.offset_hz)
         spectrum[self.band_index] = self.weights * self.cycle_bins * np.exp(2j * np.pi * turns)
         return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[:bins])
+
+
+def turning_sums(
+    lag_s: ArrayLike, weights: NDArray[Any], *, step_hz: float
+) -> NDArray[np.complex128]:
+    """Sum evenly spaced frequencies, each turned by lags: Σ wₖ exp(2πj k Δf t).
+
+    A turn by k steps is one by its rows of steps and one by what is left within a row, so that
+    few turns are worked out, and the sum is a product of matrices.
+
+    Parameters
+    ----------
+    lag_s : array_like, any shape
+    weights : ndarray, shape (band,) or (band, sums)
+        Of the frequencies 0, Δf, 2 Δf and so on.
+    step_hz : float
+        Δf.
+
+    Returns
+    -------
+    ndarray of complex128, the shape of `lag_s`, and ``(sums,)`` where there are several
+    """
+    lag = np.asarray(lag_s, dtype=np.float64)
+    turns = lag.reshape(-1, 1) * step_hz
+    row = math.isqrt(len(weights) - 1) + 1
+    rows = -(-len(weights) // row)
+    padded = np.zeros((rows * row, *weights.shape[1:]), dtype=np.complex128)
+    padded[: len(weights)] = weights
+    within = np.exp(2j * np.pi * (turns * np.arange(row)))
+    between = np.exp(2j * np.pi * (turns * (row * np.arange(rows))))
+    of_rows = np.tensordot(within, padded.reshape(rows, row, -1), axes=(1, 1))
+    sums = np.einsum("lr,lrs->ls", between, of_rows)
+    return np.asarray(sums.reshape((*lag.shape, *weights.shape[1:])))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -599,14 +631,18 @@ def _half_amplitude_width_s(weights: NDArray[np.float64], offset_hz: NDArray[np.
     Every command makes a compressor, and SciPy's root finders take 0.3 s to load.
     """
     spread_hz = math.sqrt(float(weights @ offset_hz**2) - float(weights @ offset_hz) ** 2)
+
+    def strength(lag_s: float) -> float:
+        return float(abs(turning_sums(lag_s, weights, step_hz=float(offset_hz[1]))))
+
     step = 0.02 / spread_hz
     high = step
-    while abs(np.exp(2j * np.pi * offset_hz * high) @ weights) > 0.5:
+    while strength(high) > 0.5:
         high += step
     low = high - step
     for _ in range(30):
         middle = (low + high) / 2
-        if abs(np.exp(2j * np.pi * offset_hz * middle) @ weights) > 0.5:
+        if strength(middle) > 0.5:
             low = middle
         else:
             high = middle

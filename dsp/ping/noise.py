@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape
+from dsp.ping.compression import EchoShape, turning_sums
 
 TRAINING_CELLS = 64
 """Independent cells from which the noise at a bin is learnt, where there are so many."""
@@ -126,8 +126,9 @@ class _Crossings:
         self._step_s = 2 * shape.width_s * node * self._share
         self._node = node
         powers = _powers(weights, turns_rad_s)
-        alike = np.array([np.exp(1j * turns_rad_s * t) @ powers for t in lag_s])
-        self._alike, self._slope, self._bend = alike.T.real
+        sums = turning_sums(lag_s, powers, step_hz=float(shape.offset_hz[1]))
+        about_centre = np.exp(1j * turns_rad_s[0] * lag_s)
+        self._alike, self._slope, self._bend = (sums.T * about_centre).real
 
     def of_a_cell(self, level: float) -> float:
         """Return the crossings in a cell, over the chance that the cell is above the level."""

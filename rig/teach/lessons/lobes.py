@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.ping.compression import EchoShape
+from dsp.ping.compression import EchoShape, turning_sums
 from dsp.ping.peaks import interpolated
 from dsp.ping.profiles import EchoProfile
 from rig.errors import NotHeardError
@@ -116,8 +116,8 @@ def mark_of(heard: StepHeard, echo: Echo, *, level: float) -> Mark:
 def noise_alike(shape: EchoShape, lag_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return how alike compressed noise is after a lag: 1 at once, near 0 far apart."""
     mean_hz = float(shape.noise_weights @ shape.offset_hz)
-    turns = np.outer(lag_s, shape.offset_hz - mean_hz)
-    return np.asarray((np.exp(2j * np.pi * turns) @ shape.noise_weights).real)
+    sums = turning_sums(lag_s, shape.noise_weights, step_hz=float(shape.offset_hz[1]))
+    return np.asarray((sums * np.exp(-2j * np.pi * mean_hz * lag_s)).real)
 
 
 def u_amplitude(shape: EchoShape, echo: Echo) -> float:
