@@ -609,6 +609,8 @@ class _Search:
         """Fit all echoes until they stand still."""
         echoes = np.diff(self._start)
         going = np.flatnonzero(echoes)
+        # Nothing that is still to be found pulls an echo away any more.
+        self._found = self._position.copy()
         if going.size:
             self._fit(going, _within(MOST_SETTLED // echoes[going], 1, most_steps))
             self._power[self._some(going)] = self._power_of_left(going)
@@ -918,20 +920,24 @@ class _Search:
             order = np.argsort(self._position[index], axis=1)
             index = index[:, :1] + order
             position = self._position[index]
-            step, gain = self._stepped(index, position, farthest)
-            gains[index] = gain
             # An echo that would leave its own lobe stays in it.
             found = self._found[index]
-            moved = _within(position + step, found - lobe / 2, found + lobe / 2)
-            moved = _within(moved, 0, planned.bins - 1)
-            after[index] = moved
-            farthest_moved[self._profile[index[:, 0]]] = np.abs(moved - position).max(axis=1)
+            low = np.maximum(found - lobe / 2, 0) - position
+            high = np.minimum(found + lobe / 2, planned.bins - 1) - position
+            low, high = np.maximum(low, -farthest), np.minimum(high, farthest)
+            step, gain = self._stepped(index, position, low, high)
+            gains[index], after[index] = gain, position + step
+            farthest_moved[self._profile[index[:, 0]]] = np.abs(step).max(axis=1)
         self._gain, self._position = gains, after
         self._strength = np.abs(gains)
         return np.asarray(farthest_moved[going])
 
     def _stepped(
-        self, index: NDArray[np.intp], position: NDArray[np.float64], farthest: float
+        self,
+        index: NDArray[np.intp],
+        position: NDArray[np.float64],
+        low: NDArray[np.float64],
+        high: NDArray[np.float64],
     ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
         """Return how far echoes of profiles with as many move in a step, and their gains then.
 
@@ -940,7 +946,8 @@ class _Search:
         index : ndarray of int, shape (profiles, echoes)
             Each profile's nearest first.
         position : ndarray of float64, shape (profiles, echoes)
-        farthest : float
+        low, high : ndarray of float64, shape (profiles, echoes)
+            How far each may move.
         """
         profiles, echoes = index.shape
         value, slope, bow = self._read(self._profile[index], position)
@@ -953,11 +960,14 @@ class _Search:
             far = np.broadcast_to(-1e9 * np.arange(1, spare + 1), (profiles, spare))
             position = np.concatenate([position, far], axis=1)
             nothing = np.zeros((profiles, spare))
-            value, slope, bow, gain = (
-                np.concatenate([each, nothing], axis=1) for each in (value, slope, bow, gain)
+            value, slope, bow, gain, low, high = (
+                np.concatenate([each, nothing], axis=1)
+                for each in (value, slope, bow, gain, low, high)
             )
         position = position.reshape(-1, size)
-        value, slope, bow, gain = (each.reshape(-1, size, 1) for each in (value, slope, bow, gain))
+        value, slope, bow, gain, low, high = (
+            each.reshape(-1, size, 1) for each in (value, slope, bow, gain, low, high)
+        )
         copies = self._planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
         copy, copy_slope, copy_bend = copies
         alone = np.eye(size)
@@ -973,8 +983,11 @@ class _Search:
         curvature = (gain.conj() * bend * gain.swapaxes(1, 2)).real
         damping = _DAMPING * self._curvature * (gain.real**2 + gain.imag**2) + 1e-30
         step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
-        step = _within(step, -farthest, farthest)
-        gain = gain + solved[..., 1:] @ (gain * step)
+        step = _within(step, low, high)
+        # To first order in the step, but for the carrier's turn, which may be of radians.
+        turn_rad = self._centre_rad * step
+        gain = gain * (1 - 1j * turn_rad) + solved[..., 1:] @ (gain * step)
+        gain = gain * np.exp(1j * turn_rad)
         return (
             step.reshape(profiles, -1)[:, :echoes],
             gain.reshape(profiles, -1)[:, :echoes],
