@@ -801,11 +801,14 @@ class _Search:
         row, place = np.nonzero(stands)
         profile, place = going[row], place + 1
         least = np.sqrt(self._threshold_at(profile, place))
+        behind = row[:0], place[:0].astype(np.float64), least[:0]
         if self._position.size:
             peak, echo, echoes = pairs(profile, self._start)
             left_by = highest_each(self._left_by(echo, place[peak]), echoes)
             np.maximum(least, left_by, out=least)
             kept = (power[row, place] > high * least**2) | (echoes == 0)
+            hidden = np.sqrt(power[row[~kept], place[~kept]])
+            behind = row[~kept], place[~kept].astype(np.float64), hidden
             row, profile, place, least = row[kept], profile[kept], place[kept], least[kept]
         if place.size == 0:
             return profile, np.empty(0), np.empty(0)
@@ -825,9 +828,11 @@ class _Search:
             peak, dropped, _ = pairs(profile, dropped_start)
             apart = np.abs(where[peak] - self._dropped[dropped])
             stands[peak[apart <= NEAREST_LOBES * planned.lobe_bins]] = False
+        taken = stands & ~self._covered((row, where, height), behind)
         order = np.lexsort((-height, row))
-        order = order[stands[order]]
-        taken = order[self._uncovered(row[order], where[order], height[order], room)]
+        order = order[taken[order]]
+        rank = np.arange(order.size) - starts_of(row[order], room.size)[row[order]]
+        taken = order[rank < room[row[order]]]
         return profile[taken], where[taken], height[taken]
 
     def _looks_power(
@@ -844,40 +849,33 @@ class _Search:
             looks[index] = around[index] @ planned.looks
         return looks.real**2 + looks.imag**2
 
-    def _uncovered(
+    def _covered(
         self,
-        row: NDArray[np.intp],
-        where: NDArray[np.float64],
-        height: NDArray[np.float64],
-        room: NDArray[np.intp],
-    ) -> NDArray[np.intp]:
-        """Return which peaks no higher one of their profile covers with its side lobes.
+        peaks: tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]],
+        behind: tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]],
+    ) -> NDArray[np.bool_]:
+        """Say which peaks a higher one of their profile covers with its side lobes.
+
+        That one may be covered itself, or stand `behind` what an echo left: it is none, or one
+        that cannot be told yet, and then what its side lobes reach up to cannot either.
 
         Parameters
         ----------
-        row, where, height : ndarray, shape (peaks,)
-            In order of their profiles, each profile's highest first.
-        room : ndarray of int, shape (profiles,)
-            No more than so many are taken of each.
+        peaks, behind : tuple of ndarray, shape (peaks,)
+            Row, place and height of each.
         """
-        taken: list[int] = []
-        start = starts_of(row, room.size).tolist()
-        for left, (first, last) in zip(room.tolist(), itertools.pairwise(start), strict=True):
-            if first == last:
-                continue
-            some = slice(first, min(last, first + 2 * MOST_ECHOES))
-            here, high = where[some], height[some]
+        row, where, height = (np.concatenate(both) for both in zip(peaks, behind, strict=True))
+        covered = np.ones(row.size, dtype=bool)
+        for profile in np.unique(peaks[0]).tolist():
+            its = np.flatnonzero(row == profile)
+            # No more than the highest are looked at: of any number of peaks, in bounded room.
+            its = its[np.argsort(-height[its], kind="stable")[: 2 * MOST_ECHOES]]
+            here, high = where[its], height[its]
             lag = np.abs(here[:, np.newaxis] - here).astype(np.intp)
             covers = high[:, np.newaxis] * self._planned.ceiling[lag] >= high
-            # A row of it as the bits of one number, so that a peak is taken in a moment.
-            covered = [int.from_bytes(r, "little") for r in np.packbits(covers, 1, "little")]
-            free = (1 << here.size) - 1
-            while free and left:
-                highest = (free & -free).bit_length() - 1
-                taken.append(first + highest)
-                free &= ~(covered[highest] | 1 << highest)
-                left -= 1
-        return np.array(taken, dtype=np.intp)
+            covers &= high[:, np.newaxis] > high
+            covered[its] = covers.any(axis=0)
+        return covered[: peaks[0].size]
 
     def _fit(self, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
         """Fit delays and strengths of all echoes of a profile together, and take them away.
@@ -960,14 +958,13 @@ class _Search:
             far = np.broadcast_to(-1e9 * np.arange(1, spare + 1), (profiles, spare))
             position = np.concatenate([position, far], axis=1)
             nothing = np.zeros((profiles, spare))
-            value, slope, bow, gain, low, high = (
-                np.concatenate([each, nothing], axis=1)
-                for each in (value, slope, bow, gain, low, high)
+            value, slope, bow, gain = (
+                np.concatenate([each, nothing], axis=1) for each in (value, slope, bow, gain)
             )
+            low, high = (np.concatenate([each, nothing], axis=1) for each in (low, high))
         position = position.reshape(-1, size)
-        value, slope, bow, gain, low, high = (
-            each.reshape(-1, size, 1) for each in (value, slope, bow, gain, low, high)
-        )
+        value, slope, bow, gain = (each.reshape(-1, size, 1) for each in (value, slope, bow, gain))
+        low, high = (each.reshape(-1, size, 1) for each in (low, high))
         copies = self._planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
         copy, copy_slope, copy_bend = copies
         alone = np.eye(size)
