@@ -609,8 +609,9 @@ class _Search:
         """Fit all echoes until they stand still."""
         echoes = np.diff(self._start)
         going = np.flatnonzero(echoes)
-        # Nothing that is still to be found pulls an echo away any more.
-        self._found = self._position.copy()
+        if most_steps > 1:
+            # Nothing that is still to be found pulls an echo away any more.
+            self._found = self._position.copy()
         if going.size:
             self._fit(going, _within(MOST_SETTLED // echoes[going], 1, most_steps))
             self._power[self._some(going)] = self._power_of_left(going)
