@@ -33,15 +33,23 @@ class DiscArch:
         By how much range the echo's top stands later than that of a point.
     level_db : ndarray of float64, shape (places,)
         Of the top, as of equal ranges, re the axis.
+    rougher : ndarray of float64, shape (places,)
+        By how much more noise moves that top than that of a copy of the pulse as high: it is
+        blunter.
     """
 
     aside_m: NDArray[np.float64]
     late_m: NDArray[np.float64]
     level_db: NDArray[np.float64]
+    rougher: NDArray[np.float64]
 
     def late_at_m(self, aside_m: ArrayLike) -> NDArray[np.float64]:
         """How late an echo stands from aside, as a range; beyond the last place as there."""
         return np.asarray(np.interp(np.abs(aside_m), self.aside_m, self.late_m))
+
+    def rougher_at(self, aside_m: ArrayLike) -> NDArray[np.float64]:
+        """How much rougher a range is from aside; beyond the last place as there."""
+        return np.asarray(np.interp(np.abs(aside_m), self.aside_m, self.rougher))
 
     @property
     def weakest_db(self) -> float:
@@ -81,20 +89,21 @@ def disc_arch(setting: BeamSetting, radius_m: float, closest_m: float) -> DiscAr
     # As far as the beam's second null at the most; the likeness ends it sooner.
     widest = min(0.9, 7.0156 / (2 * math.pi * radius_m / middle_m))
     aside_m = closest_m * np.tan(np.linspace(0.0, math.asin(widest), _PLACES))
-    late_m, top, likeness = _tops(setting, radius_m, closest_m, aside_m)
+    late_m, top, likeness, rougher = _tops(setting, radius_m, closest_m, aside_m)
     torn = np.flatnonzero(likeness < CLEAR_LIKENESS)
     clear = slice(0, max(2, int(torn[0]) if torn.size else _PLACES))
     return DiscArch(
         aside_m=aside_m[clear],
         late_m=late_m[clear],
         level_db=20 * np.log10(np.maximum(top / top[0], 1e-10))[clear],
+        rougher=rougher[clear],
     )
 
 
 def _tops(
     setting: BeamSetting, radius_m: float, closest_m: float, aside_m: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return how late the tops of echoes are as ranges, how high, and how like the pulse."""
+) -> tuple[NDArray[np.float64], ...]:
+    """Return how late the tops of echoes are as ranges, how high, how like the pulse, how blunt."""
     speed, half_m = setting.sound_speed_m_s, setting.baseline_m / 2
     waves_m = speed / setting.frequency_hz
     along = np.full(aside_m.size, closest_m)
@@ -116,4 +125,8 @@ def _tops(
     part = (before - after) / 2 / (before - 2 * at + after)
     late_s = lag_s[top] + part * (lag_s[1] - lag_s[0])
     energy = np.sqrt((np.abs(passed) ** 2) @ setting.share)
-    return speed / 2 * late_s, at, at / energy
+    # Noise moves a top by its own slope over how sharply the top is bent.
+    step = 2 * math.pi * turn_hz * (lag_s[1] - lag_s[0])
+    copy = 2 * (1 - abs(complex(setting.share @ np.exp(1j * step))))
+    rougher = np.maximum(1.0, copy * at / np.maximum(2 * at - before - after, 1e-3 * copy * at))
+    return speed / 2 * late_s, at, at / energy, rougher

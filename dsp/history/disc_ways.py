@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -21,6 +20,10 @@ _LATE_SHARE = 0.05
 """Share of how the lag changes to which a search finds it in one echo: it takes the echo for
 a copy of the pulse, and its neighbours take what is left."""
 
+_BESIDE_MEAN, _BESIDE_DEVIATION = 1 / 3, math.sqrt(1 / 5 - 1 / 9)
+"""Of the square of how far beside the axis a target passed, evenly spread within the cone,
+whose half width is 1."""
+
 StraightWay = Callable[[float, float, float], NDArray[np.float64]]
 
 
@@ -36,19 +39,6 @@ class Way:
     u_time_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Turned:
-    """What is common to all hits of a fit, as it is taken, or as it may be instead.
-
-    `late` counts the lags, `axis_s` is when the target was on the axis, `above_m` how far
-    beside the axis it then was.
-    """
-
-    late: float = 1.0
-    axis_s: float
-    above_m: float = 0.0
-
-
 def way_by_disc(
     time_s: NDArray[np.float64],
     range_m: NDArray[np.float64],
@@ -60,6 +50,9 @@ def way_by_disc(
     drift_m: float,
 ) -> Way | None:
     """Fit a straight way and what discs make of it, by weighted least squares.
+
+    What is known of the discs beforehand is fitted with it, each within its own uncertainty:
+    how large they are, when the target was on their axis, and how far beside it.
 
     Parameters
     ----------
@@ -82,60 +75,51 @@ def way_by_disc(
         hold the disc's own size, its axis, the target's unknown height beside it, and the
         drift.
     """
+    from scipy.optimize import least_squares
+
     nearest_m = float(range_m.min())
     rise_m = max(float(np.ptp(range_m)), 1e-9)
-    # Each of the three is sought in steps of about its own size.
+    # Each number is sought in steps of about its own size: range, speed and time; then what is
+    # known beforehand: the lag's share, when it was on the axis, how far beside, squared.
     span_s = float(np.ptp(time_s)) / 2
     speed_m_s = math.sqrt(rise_m * (2 * nearest_m + rise_m)) / span_s
+    before = np.array([1.0, 0.0, _BESIDE_MEAN])
+    u_before = np.array([DISC_SHARE, max(axis_s[1] / span_s, 1e-6), _BESIDE_DEVIATION])
 
-    def lateness_m(way: NDArray[np.float64], turned: _Turned) -> NDArray[np.float64]:
-        beside_m = abs(float(way[1])) * speed_m_s * (time_s - turned.axis_s)
-        return turned.late * arch.late_at_m(np.hypot(beside_m, turned.above_m))
+    def late_m(way: NDArray[np.float64]) -> NDArray[np.float64]:
+        along_m = abs(float(way[1])) * speed_m_s * (time_s - axis_s[0] - span_s * float(way[4]))
+        beside_m = math.sqrt(max(float(way[5]), 0.0)) * arch.half_power_m
+        return float(way[3]) * arch.late_at_m(np.hypot(along_m, beside_m))
 
-    def found(
-        noise: NDArray[np.float64], first: NDArray[np.float64], turned: _Turned
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        from scipy.optimize import least_squares
+    def misfit(way: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
+        straight = straight_m(
+            max(abs(float(way[0])), 1e-9) * nearest_m,
+            abs(float(way[1])) * speed_m_s,
+            axis_s[0] + span_s * float(way[2]),
+        )
+        heard = (straight + late_m(way) - range_m) / noise
+        return np.concatenate([heard, (way[3:] - before) / u_before])
 
-        def misfit(way: NDArray[np.float64]) -> NDArray[np.float64]:
-            straight = straight_m(
-                max(abs(float(way[0])), 1e-9) * nearest_m,
-                abs(float(way[1])) * speed_m_s,
-                axis_s[0] + span_s * float(way[2]),
-            )
-            return np.asarray((straight + lateness_m(way, turned) - range_m) / noise)
-
-        fit = least_squares(misfit, first, xtol=1e-12)
-        return np.asarray(fit.x), np.asarray(fit.fun), np.asarray(fit.jac, dtype=np.float64)
-
-    taken = _Turned(axis_s=axis_s[0])
-    rough, _, _ = found(noise_m, np.array([1.0, 1.0, 0.0]), taken)
-    late_m = lateness_m(rough, taken)
-    noise = np.hypot(noise_m, _LATE_SHARE * (late_m - arch.late_m[0]))
-    fit, residuals, slope = found(noise, rough, taken)
-    left = goodness(residuals, fitted=3)
+    first = np.array([1.0, 1.0, 0.0, *before])
+    rough = least_squares(misfit, first, args=(noise_m,), xtol=1e-12)
+    aside_m = abs(float(rough.x[1])) * speed_m_s * (time_s - axis_s[0])
+    changed_m = arch.late_at_m(aside_m) - arch.late_m[0]
+    noise = np.hypot(noise_m * arch.rougher_at(aside_m), _LATE_SHARE * changed_m)
+    fit = least_squares(misfit, rough.x, args=(noise,), xtol=1e-12)
+    left = goodness(fit.fun, fitted=first.size)
     if not left.holds:
         return None
-    spread = np.diag(np.linalg.pinv(slope.T @ slope)) * left.ratio**2
-    for other in (
-        dataclasses.replace(taken, late=1 + DISC_SHARE),
-        dataclasses.replace(taken, axis_s=axis_s[0] + axis_s[1]),
-        # Nobody knows how far beside the axis it went, within the cone: evenly spread over
-        # its square.
-        dataclasses.replace(taken, above_m=arch.half_power_m / math.sqrt(2)),
-    ):
-        moved, _, _ = found(noise, fit, other)
-        spread = spread + (moved - fit) ** 2
-    u = np.sqrt(np.maximum(spread, 0.0))
+    slope = np.asarray(fit.jac, dtype=np.float64)
+    u = np.sqrt(np.maximum(np.diag(np.linalg.pinv(slope.T @ slope)), 0.0)) * left.ratio
     # A drift at both ends and the middle, each by its standard deviation, bends the arch.
     by_drift = math.sqrt(1.5) * drift_m / (2 * math.sqrt(2)) / (2 * rise_m)
-    speed = abs(float(fit[1]))
+    speed = abs(float(fit.x[1]))
     return Way(
-        range_m=abs(float(fit[0])) * nearest_m,
-        u_range_m=math.hypot(float(u[0]) * nearest_m, DISC_SHARE * float(arch.late_m[0])),
+        range_m=abs(float(fit.x[0])) * nearest_m,
+        u_range_m=float(u[0]) * nearest_m,
         speed_m_s=speed * speed_m_s,
         u_speed_m_s=speed_m_s * math.hypot(float(u[1]), speed * by_drift),
-        time_s=axis_s[0] + span_s * float(fit[2]),
+        time_s=axis_s[0] + span_s * float(fit.x[2]),
         u_time_s=float(u[2]) * span_s,
     )
 
