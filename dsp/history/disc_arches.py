@@ -36,16 +36,23 @@ class DiscArch:
     rougher : ndarray of float64, shape (places,)
         By how much more noise moves that top than that of a copy of the pulse as high: it is
         blunter.
+    on_axis_db : float
+        Of the top on the pair's axis, re that of points in the discs' middles.
     """
 
     aside_m: NDArray[np.float64]
     late_m: NDArray[np.float64]
     level_db: NDArray[np.float64]
     rougher: NDArray[np.float64]
+    on_axis_db: float
 
     def late_at_m(self, aside_m: ArrayLike) -> NDArray[np.float64]:
         """How late an echo stands from aside, as a range; beyond the last place as there."""
         return np.asarray(np.interp(np.abs(aside_m), self.aside_m, self.late_m))
+
+    def level_at_db(self, aside_m: ArrayLike) -> NDArray[np.float64]:
+        """How strong an echo is from aside, re the axis; beyond the last place as there."""
+        return np.asarray(np.interp(np.abs(aside_m), self.aside_m, self.level_db))
 
     def rougher_at(self, aside_m: ArrayLike) -> NDArray[np.float64]:
         """How much rougher a range is from aside; beyond the last place as there."""
@@ -97,6 +104,7 @@ def disc_arch(setting: BeamSetting, radius_m: float, closest_m: float) -> DiscAr
         late_m=late_m[clear],
         level_db=20 * np.log10(np.maximum(top / top[0], 1e-10))[clear],
         rougher=rougher[clear],
+        on_axis_db=20 * math.log10(max(float(top[0]), 1e-10)),
     )
 
 

@@ -8,7 +8,6 @@ line with those of other pings, and a false alarm hardly ever does.
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -16,18 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.beam_fits import BeamSetting
-from dsp.history.disc_arches import DiscArch, disc_arch
 from dsp.history.echo_phase import sharpened
 from dsp.history.medium_drift import Ranges, changed_alike
 from dsp.history.passes import Passage, passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams
-from dsp.physics.discs import disc_points_from_m
 from dsp.uncertainty import Budget, signed, stated
 from rig.bench.plan import Plan
-from rig.measure.beam.setting import setting_of
+from rig.measure.near_discs import arches_at
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
@@ -240,7 +236,7 @@ def _judged(receiver: Receiver, echoes: HitRows, track: Track) -> _Judged:
     noise_m = echoes.noise_m
     range_m = uncoupled_range_m(time_s, echoes.range_m, noise_m, plan.pulse.coupling_s)
     sharp, closing, certain = None, None, None
-    arches = _arches(receiver, float(np.min(range_m)))
+    arches = arches_at(receiver, float(np.min(range_m)))
     if np.isfinite(echoes.snr_db).all() and np.isfinite(echoes.phasor).all():
         phase_noise_rad = _phase_noise_rad(receiver, echoes)
         # The parts of a large disc turn an echo's phase by other than its range.
@@ -299,25 +295,6 @@ def _judged(receiver: Receiver, echoes: HitRows, track: Track) -> _Judged:
         unfolded=certain,
     )
     return _Judged(passing=passing, ranges=ranges)
-
-
-def _arches(receiver: Receiver, nearest_m: float) -> tuple[DiscArch, ...]:
-    """Return what the plan's discs do to a pass so near; none where they are points."""
-    face = receiver.plan.transducer
-    if face.shape != "piston":
-        return ()
-    if nearest_m >= disc_points_from_m(face.radius_m, receiver.wavelength_m):
-        return ()
-    ways = (True, False) if receiver.plan.geometry.baseline_m > 0 else (True,)
-    # It changes by a two-hundredth of itself from one range to the next.
-    step = round(200 * math.log(nearest_m))
-    return tuple(_arch(receiver, beside, step) for beside in ways)
-
-
-@functools.lru_cache(maxsize=64)
-def _arch(receiver: Receiver, beside: bool, step: int) -> DiscArch:
-    setting: BeamSetting = setting_of(receiver, beside=beside)
-    return disc_arch(setting, receiver.plan.transducer.radius_m, math.exp(step / 200))
 
 
 def _combined(budget: Budget, wanted: Callable[[str], bool]) -> float:
