@@ -16,7 +16,7 @@ DISC_SHARE = 0.06
 """Share of a disc's lag that stays unsure: its effective radius is known to 3 % (common
 practice, no source), and the lag goes with the radius' square."""
 
-_LATE_SHARE = 0.05
+LATE_SHARE = 0.05
 """Share of how the lag changes to which a search finds it in one echo: it takes the echo for
 a copy of the pulse, and its neighbours take what is left."""
 
@@ -104,7 +104,7 @@ def way_by_disc(
     rough = least_squares(misfit, first, args=(noise_m,), xtol=1e-12)
     aside_m = abs(float(rough.x[1])) * speed_m_s * (time_s - axis_s[0])
     changed_m = arch.late_at_m(aside_m) - arch.late_m[0]
-    noise = np.hypot(noise_m * arch.rougher_at(aside_m), _LATE_SHARE * changed_m)
+    noise = np.hypot(noise_m * arch.rougher_at(aside_m), LATE_SHARE * changed_m)
     fit = least_squares(misfit, rough.x, args=(noise,), xtol=1e-12)
     left = goodness(fit.fun, fitted=first.size)
     if not left.holds:
