@@ -23,7 +23,7 @@ from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams
 from dsp.uncertainty import Budget, signed, stated
 from rig.bench.plan import Plan
-from rig.measure.near_discs import arches_at
+from rig.measure.near_discs import arches_at, left_as_points
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
@@ -432,7 +432,8 @@ def _with_common(
         direct=receiver.plan.geometry.time_zero == "direct",
         u_shape_s=float(echoes.u_shape_s[nearest]),
     )
-    common_m = math.hypot(u_shift_m, budget.combined)
+    late_m, slow = left_as_points(receiver, passage.closest_range_m)
+    common_m = math.hypot(u_shift_m, budget.combined, late_m)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )
@@ -451,7 +452,7 @@ def _with_common(
     u_drift_m = _drift_m(receiver, passage.closest_range_m) / _DRIFT
     by_drift = math.sqrt(1.5) * u_drift_m / (2 * bend_m)
     u_speed = math.hypot(
-        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift)
+        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift, slow)
     )
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
 

@@ -6,11 +6,13 @@ import math
 import numpy as np
 import pytest
 
+from dsp.history.disc_arches import disc_arch
 from dsp.physics.discs import disc_points_from_m, disc_response
 from rig.errors import PlanError
 from rig.measure.beam.measurement import beam_of
 from rig.measure.beam.moved import SteadyPass
-from rig.measure.near_discs import arches_at
+from rig.measure.beam.setting import setting_of
+from rig.measure.near_discs import SLOW_AT_POINTS, arches_at, left_as_points
 from rig.measure.passes import passings_of
 from rig.measure.strength import target_strengths
 from rig.run.opening import open_bench
@@ -63,6 +65,25 @@ def test_no_arch_is_worked_out_where_discs_are_points():
     line = dataclasses.replace(plan.transducer, shape="line")
     receiver.plan = dataclasses.replace(plan, transducer=line)
     assert arches_at(receiver, 0.5) == ()
+
+
+def test_what_is_left_a_little_further_away_is_in_the_uncertainty():
+    with open_bench(a_plan(), scene=a_scene(0.6), seed=3) as bench:
+        receiver = bench.ping(1).receiver
+    from_m = disc_points_from_m(RADIUS_M, receiver.wavelength_m)
+    assert left_as_points(receiver, 0.99 * from_m) == (0.0, 0.0)
+    assert left_as_points(receiver, 2.01 * from_m) == (0.0, 0.0)
+    for times in (1.0001, 1.5, 1.99):
+        range_m = times * from_m
+        late_m, slow = left_as_points(receiver, range_m)
+        arch = disc_arch(setting_of(receiver), RADIUS_M, range_m)
+        assert arch.late_m[0] == pytest.approx(late_m, rel=0.01)
+        # R² is a line over the square of the way, its slope the speed's square over the true.
+        seen = arch.level_db >= -20 * math.log10(2)
+        square = np.hypot(range_m, arch.aside_m[seen]) + arch.late_m[seen]
+        slope = np.polyfit(arch.aside_m[seen] ** 2, square**2, 1)[0]
+        assert 1 - math.sqrt(slope) == pytest.approx(slow, rel=0.05)
+    assert slow == pytest.approx(SLOW_AT_POINTS / 4, rel=0.02)
 
 
 @pytest.mark.parametrize("closest_m", [0.3, 0.5])
