@@ -15,7 +15,9 @@ Physical Sciences*, 1969, ch. 11 (cited from memory).
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -24,6 +26,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
 from dsp.goodness import Goodness, goodness
+from dsp.history.disc_arches import DiscArch
+from dsp.history.disc_ways import DISC_SHARE, Way, between, way_by_disc
 
 Kind = Literal["pass", "half", "stay", "cannot-tell"]
 
@@ -38,6 +42,7 @@ LESSER_SHARE = 0.2
 """An arch with less than this of its echo energy, or of its length, on one side is half
 an arch. A beam turned aside by 0.7 of its half-power angle leaves so much energy."""
 
+_UNFIT = "no straight way fits its ranges to within their own uncertainties"
 _SURE = 3.0  # standard deviations from which a curve, or a change, is taken as real
 _STRANGE = 4.5  # robust deviations from which a hit is not the track's
 _LIKELY = 1.645  # one-sided, 95 %
@@ -188,6 +193,7 @@ def passage_of(
     half_angle_rad: float | None = None,
     drift_m: float = 0.0,
     turned: tuple[bool, bool] = (False, False),
+    arches: Sequence[DiscArch] = (),
 ) -> Passage:
     """Judge one track and fit its way.
 
@@ -213,6 +219,11 @@ def passage_of(
     turned : tuple of (bool, bool)
         Whether it turned back where the track begins, and where it ends
         (:class:`dsp.history.tracking.Track`): what did so within the beam swings.
+    arches : sequence of DiscArch
+        What the parts of large discs do at its nearest range, one for each heading that the
+        way may have; empty where they are points. Only hits whose echo is one copy of the
+        pulse are then fitted, and ranges should not have been sharpened by phase, which the
+        parts turn.
 
     Raises
     ------
@@ -236,7 +247,7 @@ def passage_of(
         if half_angle_rad is not None:
             rise_m = float(track.range_m.min()) * (1 / math.cos(half_angle_rad) - 1)
         if steady or moved.most < rise_m / 2:
-            return track.stay(wander_m)
+            return _freed_of_discs(track.stay(wander_m), arches)
         if wander_m > 0:
             return track.untold("a drift of the medium would change its range by as much")
         return track.untold("a stay and a shallow pass would look alike")
@@ -254,13 +265,81 @@ def passage_of(
         )
     if moved.bend - _LIKELY * moved.u_bend <= drift_m:
         return track.untold("a drift of the medium would bend its way by as much")
+    if arches:
+        return _by_discs(track, baseline_m, drift_m, arches)
     way = _fitted(track, baseline_m)
     if way is None:
-        return track.untold("no straight way fits its ranges to within their own uncertainties")
+        return track.untold(_UNFIT)
     return _arch(track, way)
 
 
-def _arch(track: _Track, way: _Way) -> Passage:
+def _by_discs(
+    track: _Track, baseline_m: float, drift_m: float, arches: Sequence[DiscArch]
+) -> Passage:
+    """Judge a pass near discs, by those hits that are clear echoes."""
+    near = "so near, the discs are no points, and "
+    if not track.has_strength:
+        return track.untold(near + "without strengths nobody knows where their axis is")
+    ways, fitted = [], []
+    for arch in arches:
+        clear = track.only(track.clear(arch))
+        axis = clear.on_axis_s()
+        if clear.time_s.size < FEWEST_HITS or axis is None:
+            return track.untold(near + "too few of its echoes come as one copy of the pulse")
+        way = way_by_disc(
+            clear.time_s,
+            clear.range_m,
+            clear.noise_m,
+            arch,
+            straight_m=functools.partial(_straight_m, clear.time_s, baseline_m),
+            axis_s=axis,
+            drift_m=drift_m,
+        )
+        if way is not None:
+            ways.append(way)
+            fitted.append(clear)
+    if not ways:
+        return track.untold(_UNFIT)
+    way = between(ways)
+    u_speed = math.hypot(way.u_speed_m_s, way.speed_m_s * _by_heading(way.range_m, baseline_m))
+    return _arch(fitted[0], dataclasses.replace(way, u_speed_m_s=u_speed))
+
+
+def _straight_m(
+    time_s: NDArray[np.float64], baseline_m: float, range_m: float, speed_m_s: float, at_s: float
+) -> NDArray[np.float64]:
+    return passing_range_m(
+        time_s,
+        closest_range_m=range_m,
+        crossing_speed_m_s=speed_m_s,
+        closest_time_s=at_s,
+        baseline_m=baseline_m,
+        along_baseline=_HEADING_MEAN,
+    )
+
+
+def _by_heading(range_m: float, baseline_m: float) -> float:
+    """Share of a speed that a heading leaves unsure which nobody said."""
+    # Along the baseline the path opens more slowly than across it.
+    lag = baseline_m**2 / 4 / (range_m**2 + baseline_m**2 / 4)
+    return lag / 2 / (1 - _HEADING_MEAN * lag) * _HEADING_DEVIATION
+
+
+def _freed_of_discs(passage: Passage, arches: Sequence[DiscArch]) -> Passage:
+    """Take from a range that stayed what discs do to it, wherever in the beam it is."""
+    if not arches or passage.closest_range_m is None or passage.u_closest_range_m is None:
+        return passage
+    within = [arch.late_m[arch.aside_m <= arch.half_power_m] for arch in arches]
+    least_m, most_m = min(map(np.min, within)), max(map(np.max, within))
+    u_late_m = math.hypot((most_m - least_m) / math.sqrt(12), DISC_SHARE * most_m)
+    return dataclasses.replace(
+        passage,
+        closest_range_m=passage.closest_range_m - float(least_m + most_m) / 2,
+        u_closest_range_m=math.hypot(passage.u_closest_range_m, u_late_m),
+    )
+
+
+def _arch(track: _Track, way: Way) -> Passage:
     """Tell a whole arch from half of one."""
     span_s = float(np.ptp(track.time_s))
     outside_s = max(track.time_s[0] - way.time_s, way.time_s - track.time_s[-1])
@@ -297,18 +376,6 @@ def uncoupled_range_m(
     curve, _, _ = _parabola(place, measured_m**2, 2 * measured_m * np.asarray(noise_m))
     rate_m_s = (curve[1] + 2 * curve[2] * place) / (2 * measured_m * span_s)
     return np.asarray(measured_m - coupling_s * rate_m_s)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Way:
-    """A straight way as fitted."""
-
-    range_m: float
-    u_range_m: float
-    speed_m_s: float
-    u_speed_m_s: float
-    time_s: float
-    u_time_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,6 +419,7 @@ class _Track:
         require_positive("range_m", rows[1], "m")
         require_positive("noise_m", rows[2], "m")
         own = _own(*rows[:3])
+        self._rows = [row[own] for row in rows]
         self.time_s, self.range_m, self.noise_m, self.strength_db, snr_db_ = (r[own] for r in rows)
         self.has_strength = bool(np.isfinite([self.strength_db, snr_db_]).all())
         # The mean of a noisy 2E/N0 is 2 above the true one. Where there is none, all
@@ -361,6 +429,38 @@ class _Track:
             self.snr = np.maximum(10 ** (snr_db_ / 10) - 2, 1.0)
         self.u_strength_db = 20 / math.log(10) / np.sqrt(self.snr)
         self._place = _place(self.time_s)
+
+    def only(self, own: NDArray[np.bool_]) -> _Track:
+        """Return a track of some of the hits."""
+        return _Track(*(row[own] for row in self._rows))
+
+    def clear(self, arch: DiscArch) -> NDArray[np.bool_]:
+        """Which hits, in a row about the strongest, are one copy of the pulse each."""
+        top_db = float(np.sort(self.strength_db)[-3:].mean())
+        weak = np.flatnonzero(self.strength_db < top_db + arch.weakest_db)
+        strongest = int(np.argmax(self.strength_db))
+        at = int(np.searchsorted(weak, strongest))
+        first = weak[at - 1] + 1 if at > 0 else 0
+        last = weak[at] if at < weak.size else self.strength_db.size
+        own = np.zeros(self.strength_db.size, dtype=bool)
+        own[first:last] = True
+        return own
+
+    def on_axis_s(self) -> tuple[float, float] | None:
+        """Return when it was on the beam's axis, and its uncertainty, by its levels."""
+        level_db = self.strength_db + 40 * np.log10(self.range_m / self.range_m.min())
+        near = level_db > level_db.max() - 4 * _HALF_POWER_DB
+        if np.count_nonzero(near) < 4:
+            return None
+        time_s, span_s = self.time_s[near], float(np.ptp(self.time_s[near])) / 2
+        u_db = np.hypot(self.u_strength_db[near], _BEAM_DB)
+        curve, spread, left = _parabola(_place(time_s), level_db[near], u_db)
+        if curve[2] >= 0:
+            return None
+        top = -curve[1] / (2 * curve[2])
+        slope = np.array([0.0, 1.0, 2 * top]) / (2 * curve[2])
+        u_top = left.ratio * math.sqrt(float(slope @ spread @ slope))
+        return float((time_s[0] + time_s[-1]) / 2 + top * span_s), u_top * span_s
 
     def strongest_snr_db(self) -> float:
         """2E/N0 where the track is strongest, smoothed over its hits."""
@@ -458,7 +558,7 @@ class _Track:
         total = float(weight.sum())
         return float(weight @ self.range_m) / total, total
 
-    def told(self, kind: Kind, way: _Way) -> Passage:
+    def told(self, kind: Kind, way: Way) -> Passage:
         """Answer how it passed."""
         angle_rad = np.arctan2(way.speed_m_s * (self.time_s - way.time_s), way.range_m)
         # What spreading took, out and back, is no part of the beam.
@@ -551,7 +651,7 @@ def _beam(
     return answer
 
 
-def _fitted(track: _Track, baseline_m: float) -> _Way | None:
+def _fitted(track: _Track, baseline_m: float) -> Way | None:
     """Fit the straight way by weighted least squares; None where none fits."""
     from scipy.optimize import least_squares
 
@@ -609,14 +709,11 @@ def _fitted(track: _Track, baseline_m: float) -> _Way | None:
     spread = spread * rough**2
     u = np.sqrt(np.maximum(np.diag(spread), 0))
     range_m, speed = abs(float(found.x[0])), abs(float(found.x[1])) / span_s
-    # Along the baseline the path opens more slowly than across it, and nobody said which.
-    lag = baseline_m**2 / 4 / (range_m**2 + baseline_m**2 / 4)
-    by_heading = lag / 2 / (1 - _HEADING_MEAN * lag) * _HEADING_DEVIATION
-    return _Way(
+    return Way(
         range_m=range_m,
         u_range_m=float(u[0]),
         speed_m_s=speed,
-        u_speed_m_s=math.hypot(float(u[1]) / span_s, speed * by_heading),
+        u_speed_m_s=math.hypot(float(u[1]) / span_s, speed * _by_heading(range_m, baseline_m)),
         time_s=float(middle_s + span_s * found.x[2]),
         u_time_s=float(u[2]) * span_s,
     )

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 
 from dsp.physics import beams
+from dsp.physics.discs import disc_points_from_m
 from dsp.ping import bounds
 from dsp.ping.ranging import range_from_path_m
 from dsp.uncertainty import stated
@@ -30,6 +31,9 @@ class Forecast:
         From the axis to where an echo's power has fallen to half, out and back.
     near_field_m : float or None
         Nearer than this the beam is not yet a cone; None for a line.
+    points_from_m : float or None
+        From here on the discs are points; nearer, their parts hear a short pulse at
+        different times. None for a line.
     footprint_m : tuple of float
         Width of the cone at the plan's first and last range; infinite where the
         transducer is too small to make one.
@@ -58,6 +62,7 @@ class Forecast:
     wavelength_m: float
     half_angle_rad: float
     near_field_m: float | None
+    points_from_m: float | None
     footprint_m: tuple[float, float]
     resolution_m: float
     blind_zone_m: float
@@ -90,9 +95,10 @@ def forecast(plan: Plan) -> Forecast:
     wavelength_m = speed / plan.pulse.centre_hz
     face = plan.transducer
     half_angle_rad = receiver.range_model.half_angle_rad
-    near_field_m = None
+    near_field_m, points_from_m = None, None
     if face.shape == "piston":
         near_field_m = beams.near_field_m(face.radius_m, wavelength_m)
+        points_from_m = disc_points_from_m(face.radius_m, wavelength_m)
     ends = (plan.receiver.range_start_m, plan.receiver.range_stop_m)
     footprint = [math.inf, math.inf]
     if half_angle_rad < math.pi / 2:
@@ -110,6 +116,7 @@ def forecast(plan: Plan) -> Forecast:
         wavelength_m=wavelength_m,
         half_angle_rad=half_angle_rad,
         near_field_m=near_field_m,
+        points_from_m=points_from_m,
         footprint_m=(footprint[0], footprint[1]),
         resolution_m=shape.width_s * speed / 2,
         blind_zone_m=bounds.blind_zone_m(
@@ -171,5 +178,10 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:
         lines.append(f"nearer than {f.near_field_m:.2g} m the beam is not yet a cone")
+    if f.points_from_m is not None:
+        lines.append(
+            f"the discs are points from {f.points_from_m:.2g} m on; nearer, their parts hear a "
+            "short pulse at different times, and the arch of what passes is flatter"
+        )
     lines += [f"caution: {words}" for words in f.cautions]
     return tuple(lines)

@@ -23,6 +23,7 @@ from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams
 from dsp.uncertainty import Budget, signed, stated
 from rig.bench.plan import Plan
+from rig.measure.near_discs import arches_at, left_as_points
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
@@ -235,16 +236,22 @@ def _judged(receiver: Receiver, echoes: HitRows, track: Track) -> _Judged:
     noise_m = echoes.noise_m
     range_m = uncoupled_range_m(time_s, echoes.range_m, noise_m, plan.pulse.coupling_s)
     sharp, closing, certain = None, None, None
+    arches = arches_at(receiver, float(np.min(range_m)))
     if np.isfinite(echoes.snr_db).all() and np.isfinite(echoes.phasor).all():
         phase_noise_rad = _phase_noise_rad(receiver, echoes)
-        sharp = sharpened(
-            time_s,
-            range_m,
-            noise_m,
-            np.angle(echoes.phasor),
-            phase_noise_rad,
-            wavelength_m=receiver.wavelength_m,
-            baseline_m=plan.geometry.baseline_m,
+        # The parts of a large disc turn an echo's phase by other than its range.
+        sharp = (
+            None
+            if arches
+            else sharpened(
+                time_s,
+                range_m,
+                noise_m,
+                np.angle(echoes.phasor),
+                phase_noise_rad,
+                wavelength_m=receiver.wavelength_m,
+                baseline_m=plan.geometry.baseline_m,
+            )
         )
         closing = _closing(receiver, echoes, phase_noise_rad)
     if closing is not None:
@@ -270,6 +277,7 @@ def _judged(receiver: Receiver, echoes: HitRows, track: Track) -> _Judged:
         half_angle_rad=half_angle_rad,
         drift_m=_drift_m(receiver, float(np.mean(range_m))),
         turned=track.turned,
+        arches=arches,
     )
     if track.unsure:
         reason = "it ran together with another echo, and nobody can say which went on where"
@@ -424,7 +432,8 @@ def _with_common(
         direct=receiver.plan.geometry.time_zero == "direct",
         u_shape_s=float(echoes.u_shape_s[nearest]),
     )
-    common_m = math.hypot(u_shift_m, budget.combined)
+    late_m, slow = left_as_points(receiver, passage.closest_range_m)
+    common_m = math.hypot(u_shift_m, budget.combined, late_m)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )
@@ -443,7 +452,7 @@ def _with_common(
     u_drift_m = _drift_m(receiver, passage.closest_range_m) / _DRIFT
     by_drift = math.sqrt(1.5) * u_drift_m / (2 * bend_m)
     u_speed = math.hypot(
-        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift)
+        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift, slow)
     )
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
 

@@ -25,6 +25,7 @@ from dsp.uncertainty import signed, stated
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
 from rig.measure.beam.setting import setting_of
+from rig.measure.near_discs import arches_at
 from rig.measure.passes import Passing, passings_of
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
@@ -33,6 +34,9 @@ from rig.run.run import Run
 
 _DEEPEST_BEAM_DB = -30.0
 """So near to a null of the beam, a target's place is never known well enough."""
+
+_U_RADIUS = 0.03
+"""Share of itself to which a disc's effective radius is known (common practice, no source)."""
 
 _GEOMETRIC_KA = 10.0
 """From here on a hard ball's strength is within 0.7 dB of that of its geometric echo
@@ -115,6 +119,10 @@ def target_strengths(
         way_m = echo.path_m / 2
         parallax_rad = math.asin(min(1.0, plan.geometry.baseline_m / 2 / way_m))
         parallax_db = float(_pattern_db(plan, wavelength_m, np.array([parallax_rad]))[0])
+        near = _nearby(receiver, echo.range_m, edge_rad, float(edge_loss_db), angle_rad)
+        terms: tuple[StrengthTerm, ...] = ()
+        if near is not None:
+            parallax_db, terms = near.axis_db, (near.term,)
         shares = {
             "snr": 10 ** (echo.snr_db / 10),
             "range_m": way_m,
@@ -129,11 +137,11 @@ def target_strengths(
             out_m=way_m,
             back_m=way_m,
             absorption_db_m=absorption,
-            terms=strengths.strength_terms(**shares),
+            terms=(*strengths.strength_terms(**shares), *terms),
             axis_beam_db=parallax_db,
             edge_beam_db=float(edge_loss_db),
         )
-        known_terms = strengths.strength_terms(**shares, u_beam_db=u_beam_db)
+        known_terms = (*strengths.strength_terms(**shares, u_beam_db=u_beam_db), *terms)
         known = angle_rad is not None
         found.append(
             TargetStrength(
@@ -151,6 +159,57 @@ def target_strengths(
             )
         )
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Nearby:
+    """What discs that are no points do to an echo from straight ahead."""
+
+    axis_db: float
+    term: StrengthTerm
+
+
+def _nearby(
+    receiver: Receiver,
+    range_m: float,
+    edge_rad: float,
+    edge_loss_db: float,
+    angle_rad: float | None,
+) -> _Nearby | None:
+    """Sum a near echo's loss over the discs' parts; None where they are points.
+
+    Raises
+    ------
+    PlanError
+        Where a target at the given angle is heard as more than one copy of the pulse.
+    """
+    arches = arches_at(receiver, range_m)
+    if not arches:
+        return None
+    others = arches_at(receiver, range_m, scale=1 + _U_RADIUS)
+    by_size_db = max(
+        abs(other.on_axis_db - arch.on_axis_db) for arch, other in zip(arches, others, strict=True)
+    )
+    # Off the axis the far field's pattern is kept, and what it is wrong by is counted.
+    at_rad, loss_db = edge_rad, edge_loss_db
+    if angle_rad is not None:
+        aside_m = range_m * math.tan(angle_rad)
+        if any(abs(aside_m) > arch.aside_m[-1] for arch in arches):
+            raise PlanError(
+                f"an angle of {math.degrees(angle_rad):.1f}° at {range_m:.3g} m: so near, the "
+                "discs are no points, and from there no echo is one copy of the pulse; give a "
+                "smaller angle, or a target further away"
+            )
+        at_rad = abs(angle_rad)
+        loss_db, _ = _beam_loss(receiver, angle_rad, 0.0)
+    aside_m = range_m * math.tan(min(at_rad, math.radians(80)))
+    by_angle_db = max(abs(float(arch.level_at_db(aside_m)) - loss_db) for arch in arches)
+    return _Nearby(
+        axis_db=sum(arch.on_axis_db for arch in arches) / len(arches),
+        term=StrengthTerm(
+            name="parts of the discs, so near", u_db=math.hypot(by_size_db, by_angle_db)
+        ),
+    )
 
 
 def strengths_told(

@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from rig.tank.absorption import NEPER_DB, absorption_db_m
 from rig.tank.bodies import cloud_depths_m, echo_root_m, limited_root_m, mirror_root_m
-from rig.tank.faces import beam, resonance
+from rig.tank.discs import near_beam, nearness
+from rig.tank.faces import axis_of, beam, resonance
 from rig.tank.motion import flight, track
 from rig.tank.other_pings import OtherPings
 from rig.tank.reverberation import clutter, ring_down, tail
 from rig.tank.sampling import PulseSampler
-from rig.tank.scene import Bubbles, Medium, Scene, Target, Transducer
+from rig.tank.scene import Bubbles, Medium, Plate, Scene, Target, Transducer
 from rig.tank.walls import ImagePaths, image_paths
 
 NEAREST_M = 0.05
@@ -45,7 +46,9 @@ class _Arrivals:
     """Copies of the pulse as they reach the receiver; each array begins (paths, …).
 
     `body` counts the scene's targets; −1 is a wall. `ceiling_m` bounds the root of the
-    body's strength.
+    body's strength. `out_m` and `back_m` are the ways to a body from the faces' middles and
+    back, for what the faces' parts do nearby; infinite for a mirror, a wall or a plate, in
+    which a face meets the other's image, and which is left as from a far face.
     """
 
     delay_s: NDArray[np.float64]
@@ -56,6 +59,8 @@ class _Arrivals:
     coming: NDArray[np.float64]
     body: NDArray[np.int64]
     ceiling_m: NDArray[np.float64]
+    out_m: NDArray[np.float64]
+    back_m: NDArray[np.float64]
 
 
 _NONE = _Arrivals(
@@ -67,6 +72,8 @@ _NONE = _Arrivals(
     coming=np.zeros((0, 3)),
     body=np.zeros(0, dtype=np.int64),
     ceiling_m=np.zeros(0),
+    out_m=np.zeros(0),
+    back_m=np.zeros(0),
 )
 _FRONT_M = np.zeros(1)
 
@@ -131,6 +138,7 @@ class Tank:
         """Work out what the bodies have no part in."""
         scene, frequency_hz = self._scene, self._sampler.frequency_hz
         self._speed_m_s = scene.medium.sound_speed_m_s
+        self._wavelength_m = self._speed_m_s / self._sampler.middle_hz
         self._nepers_m = absorption_db_m(scene.medium, frequency_hz) / NEPER_DB
         self._gain = 10 ** (scene.source.level_db / 20)
         shared = scene.transducer or _POINT
@@ -356,6 +364,8 @@ class Tank:
             coming=way.coming,
             body=np.full(near.size, body),
             ceiling_m=mirror_root_m(target, near, far),
+            out_m=np.full(near.size, np.inf) if isinstance(target, Plate) else near,
+            back_m=np.full(near.size, np.inf) if isinstance(target, Plate) else far,
         )
         walls = self._scene.walls
         return echoes if walls is None else _some(echoes, walls.holds(way.place_m))
@@ -395,6 +405,8 @@ class Tank:
             coming=images.coming[by_wall],
             body=np.full(path_m.size, -1),
             ceiling_m=np.full(path_m.size, np.inf),
+            out_m=np.full(path_m.size, np.inf),
+            back_m=np.full(path_m.size, np.inf),
         )
 
     def _add_direct(self, out: NDArray[np.float64], pulse_index: int, start: float) -> None:
@@ -428,13 +440,38 @@ class Tank:
         response *= arrivals.gain[:, np.newaxis]
         ceiling_m = arrivals.ceiling_m[:, np.newaxis]
         response *= limited_root_m(self._roots_m[arrivals.body], ceiling_m)
-        ways = (arrivals.leaving, arrivals.coming)
-        for face, direction in zip(self._faces, ways, strict=True):
+        ways = ((arrivals.leaving, arrivals.out_m), (arrivals.coming, arrivals.back_m))
+        whole: NDArray[np.float64] | NDArray[np.complex128] = response
+        for face, (direction, distance_m) in zip(self._faces, ways, strict=True):
             if face.shape != "point":
-                response *= beam(face, self._sampler.frequency_hz, direction, self._speed_m_s)
+                whole = whole * self._pattern(face, direction, distance_m)
         if any(face.resonance_hz for face in self._faces):
-            return np.asarray(response * self._resonance)
-        return response
+            return np.asarray(whole * self._resonance)
+        return whole
+
+    def _pattern(
+        self, face: Transducer, direction: NDArray[np.float64], distance_m: NDArray[np.float64]
+    ) -> NDArray[np.float64] | NDArray[np.complex128]:
+        """Return what a face sends to some places, or takes from them, shape (paths, bins)."""
+        far = beam(face, self._sampler.frequency_hz, direction, self._speed_m_s)
+        if face.shape != "piston":
+            return far
+        share = nearness(face.radius_m, self._wavelength_m, distance_m)
+        cosine = direction @ axis_of(face)
+        at = np.flatnonzero((share > 0) & (cosine >= 0))
+        if at.size == 0:
+            return far
+        pattern = far.astype(np.complex128)
+        for path in at.tolist():
+            near = near_beam(
+                face.radius_m,
+                self._sampler.frequency_hz,
+                float(distance_m[path]),
+                float(cosine[path]),
+                self._speed_m_s,
+            )
+            pattern[path] += share[path] * (near - pattern[path])
+        return pattern
 
 
 def _anywhere(target: Target) -> Target:

@@ -39,6 +39,8 @@ class PulseSampler:
         Where a filter's response is asked for.
     samples : int
         Length of one copy, guards included.
+    middle_hz : float
+        Mean frequency of the pulses' energy.
     """
 
     def __init__(self, pulses: Sequence[NDArray[np.float32]], sample_rate_hz: float) -> None:
@@ -50,6 +52,8 @@ class PulseSampler:
         bin_hz = sample_rate_hz / self.samples
         self.frequency_hz = np.arange(self.samples // 2 + 1, dtype=np.float64) * bin_hz
         self._plain = [np.fft.rfft(pulse, self.samples)[np.newaxis] for pulse in self._pulses]
+        power = np.sum([np.abs(plain[0]) ** 2 for plain in self._plain], axis=0)
+        self.middle_hz = float(power @ self.frequency_hz) / float(power.sum())
 
     def add(
         self,

@@ -35,7 +35,6 @@ class HeardSweep:
         place: list[float] = []
         self._pings: list[PingResult] = []
         self._echoes: list[tuple[Echo, ...]] = []
-        self.left_out = 0
         self.pings = 0
         self.clipped = 0
         for result in results:
@@ -47,7 +46,6 @@ class HeardSweep:
                 continue
             self.pings += 1
             if result.lost or result.clipped:
-                self.left_out += 1
                 self.clipped += not result.lost
                 continue
             place.append(where)

@@ -11,6 +11,7 @@ import numpy as np
 
 from dsp.history import beam_fits
 from dsp.history.beam_fits import BeamFit, BeamSetting
+from dsp.history.disc_beams import fit_near_beam
 from dsp.physics import beams
 from rig.errors import RecordingError
 from rig.measure.beam.cautions import cautions_of
@@ -47,7 +48,7 @@ class BeamMeasurement:
         What the plan says the face measures.
     pings, echoes, missing, left_out : int
         Pings of the sweep; those with the target's echo, those where it stayed below the
-        threshold, and those that were lost or clipped.
+        threshold, and those that were lost, clipped or torn by discs nearby.
     cautions : tuple of str
         What speaks against these numbers.
     """
@@ -135,7 +136,9 @@ def measure_beam(
     u_zero_m = moved.u_zero_m if isinstance(moved, Stops) else math.inf
     try:
         sweep = heard.sweep()
-        fit = beam_fits.fit_beam(sweep, setting, u_centre_m=u_zero_m)
+        fit, fitted = fit_near_beam(
+            sweep, setting, size_m=receiver.plan.transducer.size_m, u_centre_m=u_zero_m
+        )
     except ValueError as problem:
         raise RecordingError(f"the beam cannot be fitted: {problem}") from problem
     if np.abs(fit.angle_rad).min() > fit.half_power_rad:
@@ -146,7 +149,7 @@ def measure_beam(
         )
     other = dataclasses.replace(setting, shape="line" if setting.shape == "piston" else "piston")
     try:
-        other_fit = beam_fits.fit_beam(sweep, other, u_centre_m=u_zero_m)
+        other_fit = beam_fits.fit_beam(fitted, other, u_centre_m=u_zero_m)
     except ValueError:
         other_fit = None
     measured = _measurement(receiver, moved, heard, setting, fit, other_fit)
@@ -198,6 +201,6 @@ def _measurement(
         pings=heard.pings,
         echoes=int(np.count_nonzero(np.isfinite(fit.level_db))),
         missing=int(np.count_nonzero(np.isnan(fit.level_db))),
-        left_out=heard.left_out,
+        left_out=heard.pings - fit.level_db.size,
         cautions=tuple(cautions_of(heard, setting, fit, other)),
     )

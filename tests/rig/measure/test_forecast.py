@@ -36,6 +36,8 @@ def test_a_disc_s_cone_is_that_of_a_baffled_piston() -> None:
     ka = 2 * math.pi * 2e5 * 0.025 / 1482.35
     assert told.half_angle_rad == pytest.approx(math.asin(1.1602860 / ka), rel=1e-4)
     assert told.near_field_m == pytest.approx(0.084326, rel=1e-4)
+    # Ten times a²/λ.
+    assert told.points_from_m == pytest.approx(0.84326, rel=1e-4)
     # 4 m of cone at this angle, by the tangent.
     assert told.footprint_m[1] == pytest.approx(4 * math.tan(told.half_angle_rad), rel=1e-9)
 

@@ -1,0 +1,103 @@
+"""Where a plan's discs are no points, and what they then do to echoes."""
+
+from __future__ import annotations
+
+import functools
+import math
+
+import numpy as np
+
+from dsp.history.beam_fits import BeamSetting
+from dsp.history.disc_arches import DiscArch, disc_arch
+from dsp.physics.discs import disc_points_from_m
+from rig.measure.beam.setting import setting_of
+from rig.run.receiver import Receiver
+
+SLOW_AT_POINTS = 0.016
+"""Share by which a straight way's speed comes out too low that passes just where discs become
+points, fitted as of points by its echoes within half power each way; it falls by the square of
+the range (computed from :func:`dsp.history.disc_arches.disc_arch`, as the tests have it)."""
+
+_STEPS = 200
+"""To a factor of e in range: an arch changes by so small a part of itself from step to step."""
+
+
+def arches_at(receiver: Receiver, range_m: float, *, scale: float = 1.0) -> tuple[DiscArch, ...]:
+    """Return what the plan's discs do to a pass so near; none where they are points.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    range_m : float
+    scale : float
+        Of the discs' radius as planned.
+
+    Returns
+    -------
+    tuple of DiscArch
+        For a way along the baseline and for one square to it; one where there is none.
+    """
+    face = receiver.plan.transducer
+    if face.shape != "piston":
+        return ()
+    if range_m >= disc_points_from_m(face.radius_m, receiver.wavelength_m):
+        return ()
+    ways = (True, False) if receiver.plan.geometry.baseline_m > 0 else (True,)
+    step = round(_STEPS * math.log(range_m))
+    settings = [setting_of(receiver, beside=beside) for beside in ways]
+    return tuple(_arch(_key_of(setting), scale * face.radius_m, step) for setting in settings)
+
+
+def left_as_points(receiver: Receiver, range_m: float) -> tuple[float, float]:
+    """Return what a pass is off by that is fitted as of points, a little further away.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    range_m : float
+        The nearest.
+
+    Returns
+    -------
+    late_m : float
+        By how much its range is too far, at most: a²/(4r), the lag on the axis.
+    slow : float
+        Share by which its speed is too low. Both are 0 nearer than where discs are points,
+        and again from twice as far on, where they are below an eightieth of a wave and 0.4 %.
+    """
+    face = receiver.plan.transducer
+    if face.shape != "piston":
+        return 0.0, 0.0
+    times = range_m / disc_points_from_m(face.radius_m, receiver.wavelength_m)
+    if not 1 <= times < 2:
+        return 0.0, 0.0
+    return face.radius_m**2 / (4 * range_m), SLOW_AT_POINTS / times**2
+
+
+_Key = tuple[float, float, bool, tuple[float, ...], tuple[float, ...]]
+
+
+def _key_of(setting: BeamSetting) -> _Key:
+    """Return all of a setting that an arch depends on, so that it is worked out once."""
+    return (
+        setting.sound_speed_m_s,
+        setting.baseline_m,
+        setting.beside,
+        tuple(setting.frequency_hz.tolist()),
+        tuple(setting.share.tolist()),
+    )
+
+
+@functools.lru_cache(maxsize=256)
+def _arch(key: _Key, radius_m: float, step: int) -> DiscArch:
+    sound_speed_m_s, baseline_m, beside, frequency_hz, share = key
+    setting = BeamSetting(
+        shape="piston",
+        sound_speed_m_s=sound_speed_m_s,
+        frequency_hz=np.array(frequency_hz),
+        share=np.array(share),
+        absorption_db_m=np.zeros(len(share)),
+        baseline_m=baseline_m,
+        beside=beside,
+    )
+    return disc_arch(setting, radius_m, math.exp(step / _STEPS))
