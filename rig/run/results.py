@@ -98,6 +98,25 @@ class Echo:
     budget: Budget | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LateEcho:
+    """An echo of a ping before, which came only once the next had been sent.
+
+    Attributes
+    ----------
+    echo : Echo
+        With its true delay and range, from the leaving of the ping that it is of.
+    pings_before : int
+        Which that is: 1 for the ping before this.
+    seems_m : float
+        The range at which it stands in this ping.
+    """
+
+    echo: Echo
+    pings_before: int
+    seems_m: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Hits:
     """What was found in one ping: all that following asks of it, and no profile.
@@ -140,6 +159,10 @@ class Hits:
             values = np.array(getattr(self, name))
             values.setflags(write=False)
             object.__setattr__(self, name, values)
+
+    def some(self, which: NDArray[np.bool_]) -> Hits:
+        """Return some of the hits."""
+        return dataclasses.replace(self, **{name: getattr(self, name)[which] for name in COLUMNS})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -234,6 +257,13 @@ class PingResult:
     moving : bool
         Whether something moved, so that fewer pings were added up than the plan asks; or
         turned up in a chirp at a speed that is not known yet.
+    sign_place : int or None
+        Where the ping stands in the sequence of signs; None where pings have none.
+    late : tuple of LateEcho
+        Of pings with signs: what is of a ping before, and not among `echoes`.
+    untold : tuple of Echo
+        Of pings with signs: what may be of this ping or of one before, and is not among
+        `echoes`.
     """
 
     index: int
@@ -249,6 +279,9 @@ class PingResult:
     alone: EchoProfile | None = None
     heard: Heard | None = None
     moving: bool = False
+    sign_place: int | None = None
+    late: tuple[LateEcho, ...] = ()
+    untold: tuple[Echo, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -265,6 +298,9 @@ class Measurement:
     echoes : tuple of Echo
         Found in it, nearest first.
     threshold_db : ndarray of float64, shape (bins,), or None
+    late : tuple of LateEcho
+    untold : tuple of Echo
+        As of :class:`PingResult`.
     """
 
     pings: int
@@ -273,3 +309,5 @@ class Measurement:
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
     threshold_db: NDArray[np.float64] | None = None
+    late: tuple[LateEcho, ...] = ()
+    untold: tuple[Echo, ...] = ()

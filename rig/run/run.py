@@ -9,10 +9,12 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
+from dsp.ping.signs import SignedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time
 from rig.run.loop import Recorder, ping_results
+from rig.run.origin import sorted_out
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
 from rig.tank.truth import Truth
@@ -70,6 +72,7 @@ class Run:
         self._results: list[PingResult] = []
         self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
+        self._signed = SignedSum()
 
     @property
     def plan(self) -> Plan:
@@ -117,6 +120,8 @@ class Run:
                 self._means[pulse].add(result.alone)
             else:
                 self._means[pulse] = RunningMean(result.alone)
+            if result.sign_place is not None:
+                self._signed.add(result.alone, result.sign_place)
 
     @property
     def results(self) -> Sequence[PingResult]:
@@ -166,6 +171,13 @@ class Run:
         means = [mean.profile for mean in self._means.values()]
         return stacked_in_turns(means) if means else None
 
+    def solved(self) -> list[EchoProfile] | None:
+        """Return what is of each ping's own in all good pings, and of each before; if told.
+
+        None where pings have no signs, or there are too few.
+        """
+        return self._signed.solved()
+
     def once(self, make: Callable[[Run], T]) -> T:
         """Return what a function makes of this run, made when it is first asked for."""
         if make not in self._made:
@@ -204,7 +216,17 @@ def without_arrays(result: PingResult) -> PingResult:
         own = echoes if heard.echoes is result.echoes else _without_budgets(heard.echoes)
         heard = dataclasses.replace(heard, threshold_db=None, echoes=own)
     return dataclasses.replace(
-        result, profile=None, alone=None, threshold_db=None, heard=heard, echoes=echoes
+        result,
+        profile=None,
+        alone=None,
+        threshold_db=None,
+        heard=heard,
+        echoes=echoes,
+        late=tuple(
+            dataclasses.replace(one, echo=dataclasses.replace(one.echo, budget=None))
+            for one in result.late
+        ),
+        untold=_without_budgets(result.untold),
     )
 
 
@@ -217,7 +239,24 @@ def _measurement(run: Run) -> Measurement:
     counted = Measurement(pings=len(run.results), lost_pings=run.lost_pings)
     if profile is None or last is None or last.time_zero is None:
         return counted
+    solved = run.solved()
+    if solved is not None:
+        told = sorted_out(run.receiver, solved, last.time_zero)
+        return dataclasses.replace(
+            counted,
+            last=last,
+            profile=told.profile,
+            echoes=told.echoes,
+            threshold_db=told.threshold_db,
+            late=told.late,
+            untold=told.untold,
+        )
     echoes, threshold_db = run.receiver.echoes(profile, last.time_zero)
+    if run.plan.timing.signed_pings:
+        # Of so few pings nothing tells.
+        return dataclasses.replace(
+            counted, last=last, profile=profile, untold=echoes, threshold_db=threshold_db
+        )
     return dataclasses.replace(
         counted, last=last, profile=profile, echoes=echoes, threshold_db=threshold_db
     )

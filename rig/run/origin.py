@@ -1,0 +1,302 @@
+"""Which ping each echo is of, where pings carry signs: this one, or one before.
+
+What came so late that the next ping had been sent stands among that one's echoes, at a range
+where nothing is. From ping to ping its phase tells; in a sum of pings, the sums by the signs of
+the pings before. What nothing tells is kept apart, too: it is no range.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.history.origin import MOST_HITS, late_by
+from dsp.ping.peaks import Peak
+from dsp.ping.profiles import EchoProfile
+from dsp.ping.signs import SignedSum, late_signs
+from rig.run.hits import FOLLOW_RATE, resolution_m, slope_m_s
+from rig.run.receiver import Receiver, threshold_db
+from rig.run.results import Echo, Heard, Hits, LateEcho, PingResult, TimeZero
+from rig.run.stacking import stack_depth
+
+UNTOLD = -1
+"""Of a hit whose ping is not told."""
+
+FASTEST_M_S = 1.0
+"""An echo is followed to the next ping at a slow walk's speed at the most."""
+
+FORGOTTEN = 8
+"""After so many pings that did not hear it, an echo is not followed any more."""
+
+AMONG_OTHERS = 0.5
+"""An echo is another ping's as well where that one's, at the same place, has half its amplitude."""
+
+
+@dataclasses.dataclass(slots=True, kw_only=True)
+class _Followed:
+    """One echo's latest hits, the newest last; and whose it was told to be last."""
+
+    pings: deque[int] = dataclasses.field(default_factory=lambda: deque(maxlen=MOST_HITS))
+    range_m: float = 0.0
+    delay_s: deque[float] = dataclasses.field(default_factory=lambda: deque(maxlen=MOST_HITS))
+    phasor: deque[complex] = dataclasses.field(default_factory=lambda: deque(maxlen=MOST_HITS))
+    signs: deque[NDArray[np.int64]] = dataclasses.field(
+        default_factory=lambda: deque(maxlen=MOST_HITS)
+    )
+    late: int = UNTOLD
+
+
+class Origins:
+    """Follows echoes from ping to ping and tells which ping each is of."""
+
+    def __init__(self, receiver: Receiver) -> None:
+        self._receiver = receiver
+        self._resolution_m = resolution_m(receiver)
+        self._interval_s = receiver.plan.timing.ping_interval_s
+        self._followed: list[_Followed] = []
+
+    def add(self, hits: Hits, place: int) -> NDArray[np.int64]:
+        """Take the next ping's hits, and tell of each by how many pings it is late.
+
+        Parameters
+        ----------
+        hits : Hits
+        place : int
+            The ping's, among the signs.
+
+        Returns
+        -------
+        ndarray of int64, shape (hits,)
+            0 for the ping's own; :data:`UNTOLD` where nothing tells.
+        """
+        self._followed = [f for f in self._followed if hits.ping - f.pings[-1] <= FORGOTTEN]
+        followed = self._paired(hits)
+        signs = late_signs(place)
+        u_delay_s = hits.noise_m / slope_m_s(self._receiver, hits.delay_s, hits.range_m)
+        late = np.full(hits.range_m.size, UNTOLD)
+        for hit, one in enumerate(followed):
+            one.pings.append(hits.ping)
+            one.range_m = float(hits.range_m[hit])
+            one.delay_s.append(float(hits.delay_s[hit]))
+            one.phasor.append(complex(hits.phasor[hit]))
+            one.signs.append(signs)
+            told = late_by(
+                one.pings,
+                one.delay_s,
+                one.phasor,
+                one.signs,
+                u_delay_s=float(u_delay_s[hit]),
+                centre_hz=self._receiver.centre_hz,
+            )
+            if told is not None:
+                one.late = told
+            late[hit] = one.late
+        return late
+
+    def _paired(self, hits: Hits) -> list[_Followed]:
+        """Return which followed echo each hit goes on with; the nearest pairs first."""
+        apart_m = np.abs(
+            hits.range_m[:, np.newaxis] - np.array([f.range_m for f in self._followed])
+        )
+        passed = np.array([hits.ping - f.pings[-1] for f in self._followed], dtype=float)
+        reach_m = np.maximum(self._resolution_m, FASTEST_M_S * self._interval_s * passed)
+        partner: dict[int, _Followed] = {}
+        taken: set[int] = set()
+        near = np.argwhere(apart_m < reach_m)
+        for hit, which in near[np.argsort(apart_m[tuple(near.T)], kind="stable")].tolist():
+            if hit not in partner and which not in taken:
+                partner[hit] = self._followed[which]
+                taken.add(which)
+        for hit in range(hits.range_m.size):
+            if hit not in partner:
+                partner[hit] = _Followed()
+                self._followed.append(partner[hit])
+        return [partner[hit] for hit in range(hits.range_m.size)]
+
+
+def told_apart(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[PingResult]:
+    """Leave each ping the echoes that are its own; name those that are late, and those untold.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    pings : iterable of PingResult
+        In order, each with its place among the signs, with what was found in its own profile
+        in `heard`, and added up as the plan asks.
+    """
+    origins = Origins(receiver)
+    recent: deque[tuple[EchoProfile, int]] = deque(maxlen=stack_depth(receiver.plan))
+    for ping in pings:
+        heard, alone, place = ping.heard, ping.alone, ping.sign_place
+        if heard is None or alone is None or place is None or ping.time_zero is None:
+            yield ping
+            continue
+        late_by_hit = origins.add(heard.hits, place)
+        recent.append((alone, place))
+        told = _told_of_ping(receiver, ping, heard, ping.time_zero, late_by_hit)
+        if ping.profile is not None and ping.profile is not alone:
+            kept = list(recent)[-ping.profile.pings :]
+            told = _told_of_sum(receiver, told, ping, kept, ping.time_zero)
+        yield told
+
+
+def _told_of_ping(
+    receiver: Receiver,
+    ping: PingResult,
+    heard: Heard,
+    time_zero: TimeZero,
+    late_by_hit: NDArray[np.int64],
+) -> PingResult:
+    """Sort a ping's echoes by whose each is, and leave what is followed its own alone."""
+    hits = heard.hits
+    at = [np.flatnonzero(hits.delay_s == echo.delay_s) for echo in heard.echoes]
+    whose = [int(late_by_hit[hit[0]]) if hit.size else UNTOLD for hit in at]
+    late = tuple(
+        _late_hit(receiver, hits, int(hit[0]), time_zero, by)
+        for hit, by in zip(at, whose, strict=True)
+        if by > 0
+    )
+    alone = ping.profile is ping.alone
+    echoes = ping.echoes if alone else heard.echoes
+    own = heard_own = tuple(e for e, by in zip(heard.echoes, whose, strict=True) if by == 0)
+    if alone:
+        own = tuple(e for e, by in zip(echoes, whose, strict=True) if by == 0)
+    return dataclasses.replace(
+        ping,
+        echoes=own,
+        late=late,
+        untold=tuple(e for e, by in zip(echoes, whose, strict=True) if by == UNTOLD),
+        heard=dataclasses.replace(heard, echoes=heard_own, hits=hits.some(late_by_hit == 0)),
+    )
+
+
+def _late_hit(receiver: Receiver, hits: Hits, hit: int, time_zero: TimeZero, late: int) -> LateEcho:
+    slope = slope_m_s(receiver, hits.delay_s[hit], hits.range_m[hit])
+    u_both_s = float(hits.noise_m[hit] / slope)
+    peak = Peak(
+        delay_s=float(hits.delay_s[hit]),
+        u_delay_s=math.sqrt(max(u_both_s**2 - hits.u_mark_s**2, 0.0)),
+        amplitude=float(10 ** (hits.strength_db[hit] / 20)),
+        phase_rad=0.0,
+        snr=float(10 ** (hits.snr_db[hit] / 10)),
+    )
+    return late_echo(receiver, peak, time_zero, late, seems_m=float(hits.range_m[hit]))
+
+
+def late_echo(
+    receiver: Receiver, peak: Peak, time_zero: TimeZero, late: int, *, seems_m: float
+) -> LateEcho:
+    """Return the echo that a peak is, given by how many pings it is late."""
+    interval_s = receiver.plan.interval_samples / receiver.info.sample_rate_hz
+    whole = dataclasses.replace(peak, delay_s=peak.delay_s + late * interval_s)
+    return LateEcho(echo=receiver.echo(whole, time_zero), pings_before=late, seems_m=seems_m)
+
+
+def _told_of_sum(
+    receiver: Receiver,
+    told: PingResult,
+    ping: PingResult,
+    kept: Sequence[tuple[EchoProfile, int]],
+    time_zero: TimeZero,
+) -> PingResult:
+    """Sort the echoes of a ping's sum: by the sums by all signs, else by the ping's own hits."""
+    added = SignedSum()
+    for profile, place in kept:
+        added.add(profile, place)
+    solved = added.solved()
+    if solved is not None:
+        by_sums = sorted_out(receiver, solved, time_zero)
+        return dataclasses.replace(
+            told,
+            profile=by_sums.profile,
+            echoes=by_sums.echoes,
+            threshold_db=by_sums.threshold_db,
+            late=by_sums.late,
+            untold=by_sums.untold,
+        )
+    own_m = np.array([np.inf]) if told.heard is None else told.heard.hits.range_m
+    late_m = np.array([late.seems_m for late in told.late])
+    reach_m = resolution_m(receiver)
+
+    def stands_at(echo: Echo, some_m: NDArray[np.float64]) -> bool:
+        return bool((np.abs(some_m - echo.range_m) < reach_m).any())
+
+    own = [e for e in ping.echoes if stands_at(e, own_m) and not stands_at(e, late_m)]
+    return dataclasses.replace(
+        told,
+        echoes=tuple(own),
+        untold=tuple(e for e in ping.echoes if e not in own and not stands_at(e, late_m)),
+    )
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SortedSum:
+    """A sum of pings, its echoes sorted by whose they are; all as of :class:`PingResult`."""
+
+    profile: EchoProfile
+    echoes: tuple[Echo, ...]
+    threshold_db: NDArray[np.float64]
+    late: tuple[LateEcho, ...]
+    untold: tuple[Echo, ...]
+
+
+def sorted_out(receiver: Receiver, solved: Sequence[EchoProfile], time_zero: TimeZero) -> SortedSum:
+    """Find the echoes of a solved sum of pings, and say of which pings they are.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    solved : sequence of EchoProfile
+        As :meth:`dsp.ping.signs.SignedSum.solved` gives.
+    time_zero : TimeZero
+
+    """
+    rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
+    found = receiver.found_each([(profile, time_zero) for profile in solved], rates=rates)
+    echoes: list[Echo] = []
+    late: list[LateEcho] = []
+    untold: list[Echo] = []
+    for by, (profile, each) in enumerate(zip(solved, found, strict=True)):
+        others = list(
+            itertools.chain.from_iterable(
+                (*other.at(1), *other.before) for k, other in enumerate(found) if k != by
+            )
+        )
+        for peak in each.at(0):
+            echo = receiver.echo(peak, time_zero, shape=profile.shape)
+            if _is_among(peak, others, receiver.shape.width_s):
+                untold.append(echo)
+            elif by == 0:
+                echoes.append(echo)
+            else:
+                late.append(late_echo(receiver, peak, time_zero, by, seems_m=echo.range_m))
+    return SortedSum(
+        profile=solved[0],
+        echoes=tuple(echoes),
+        threshold_db=threshold_db(found[0], solved[0]),
+        late=tuple(sorted(late, key=lambda one: one.seems_m)),
+        untold=_each_once(untold, resolution_m(receiver)),
+    )
+
+
+def _is_among(peak: Peak, others: Sequence[Peak], width_s: float) -> bool:
+    return any(
+        abs(other.delay_s - peak.delay_s) < width_s
+        and other.amplitude > AMONG_OTHERS * peak.amplitude
+        for other in others
+    )
+
+
+def _each_once(echoes: Sequence[Echo], reach_m: float) -> tuple[Echo, ...]:
+    """Return echoes nearest first, of those at one place the strongest."""
+    kept: list[Echo] = []
+    for echo in sorted(echoes, key=lambda e: -e.strength_db):
+        if all(abs(echo.range_m - other.range_m) >= reach_m for other in kept):
+            kept.append(echo)
+    return tuple(sorted(kept, key=lambda e: e.range_m))
