@@ -220,18 +220,30 @@ def _told_of_sum(
             late=by_sums.late,
             untold=by_sums.untold,
         )
-    own_m = np.array([np.inf]) if told.heard is None else told.heard.hits.range_m
+    return by_own_hits(receiver, told, ping.echoes)
+
+
+def by_own_hits(receiver: Receiver, told: PingResult, echoes: Sequence[Echo]) -> PingResult:
+    """Sort echoes that were found in another sum by whose hits stand there in the ping's own.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    told : PingResult
+        Whose own echoes are told.
+    echoes : sequence of Echo
+    """
+    own_m = np.empty(0) if told.heard is None else told.heard.hits.range_m
     late_m = np.array([late.seems_m for late in told.late])
     reach_m = resolution_m(receiver)
 
     def stands_at(echo: Echo, some_m: NDArray[np.float64]) -> bool:
         return bool((np.abs(some_m - echo.range_m) < reach_m).any())
 
-    own = [e for e in ping.echoes if stands_at(e, own_m) and not stands_at(e, late_m)]
+    rest = [e for e in echoes if not stands_at(e, late_m)]
+    own = [e for e in rest if stands_at(e, own_m)]
     return dataclasses.replace(
-        told,
-        echoes=tuple(own),
-        untold=tuple(e for e in ping.echoes if e not in own and not stands_at(e, late_m)),
+        told, echoes=tuple(own), untold=tuple(e for e in rest if e not in own)
     )
 
 
