@@ -297,6 +297,64 @@ def sorted_out(receiver: Receiver, solved: Sequence[EchoProfile], time_zero: Tim
     )
 
 
+def with_pings(receiver: Receiver, added: SortedSum, pings: Sequence[PingResult]) -> SortedSum:
+    """Tell by the single pings what their sum does not: what moved, and so left some in each sum.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    added : SortedSum
+        Of the pings.
+    pings : sequence of PingResult
+        Their own echoes told.
+    """
+    reach_m = resolution_m(receiver)
+    own_m = np.concatenate([p.heard.hits.range_m for p in pings if p.heard is not None])
+    late = [one for ping in pings for one in ping.late]
+    late_m = np.array([one.seems_m for one in late])
+    echoes, untold = list(added.echoes), []
+    named: set[int] = set()
+    for echo in added.untold:
+        is_own = bool((np.abs(own_m - echo.range_m) < reach_m).any())
+        near = np.flatnonzero(np.abs(late_m - echo.range_m) < reach_m)
+        if is_own and not near.size:
+            echoes.append(echo)
+        elif near.size and not is_own:
+            named.add(late[near[-1]].pings_before)
+        else:
+            untold.append(echo)
+    return dataclasses.replace(
+        added,
+        echoes=tuple(sorted(echoes, key=lambda e: e.range_m)),
+        late=_each_named_once(
+            [*added.late, *(one for by in sorted(named) for one in _latest_late(pings, by))],
+            reach_m,
+        ),
+        untold=tuple(untold),
+    )
+
+
+def _latest_late(pings: Sequence[PingResult], pings_before: int) -> list[LateEcho]:
+    """Return what is late by so many pings in the latest that heard any."""
+    for ping in reversed(pings):
+        some = [one for one in ping.late if one.pings_before == pings_before]
+        if some:
+            return some
+    return []
+
+
+def _each_named_once(late: Sequence[LateEcho], reach_m: float) -> tuple[LateEcho, ...]:
+    """Return late echoes by where they seem to stand, the first named of those at one place."""
+    kept: list[LateEcho] = []
+    for one in late:
+        if all(
+            one.pings_before != other.pings_before or abs(one.seems_m - other.seems_m) >= reach_m
+            for other in kept
+        ):
+            kept.append(one)
+    return tuple(sorted(kept, key=lambda one: one.seems_m))
+
+
 def _is_among(peak: Peak, others: Sequence[Peak], width_s: float) -> bool:
     return any(
         abs(other.delay_s - peak.delay_s) < width_s

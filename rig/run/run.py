@@ -14,7 +14,7 @@ from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time
 from rig.run.loop import Recorder, ping_results
-from rig.run.origin import sorted_out
+from rig.run.origin import sorted_out, with_pings
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
 from rig.tank.truth import Truth
@@ -241,7 +241,9 @@ def _measurement(run: Run) -> Measurement:
         return counted
     solved = run.solved()
     if solved is not None:
-        told = sorted_out(run.receiver, solved, last.time_zero)
+        told = with_pings(
+            run.receiver, sorted_out(run.receiver, solved, last.time_zero), run.results
+        )
         return dataclasses.replace(
             counted,
             last=last,
