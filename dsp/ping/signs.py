@@ -20,6 +20,7 @@ F. J. MacWilliams and N. J. A. Sloane, "Pseudo-random sequences and arrays", *Pr
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +86,23 @@ def places_with(signs: Sequence[int]) -> list[int]:
     ]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SolvedSum:
+    """Pings added up, by how late their echoes are.
+
+    Attributes
+    ----------
+    profiles : tuple of EchoProfile, 1 + MOST_LATE of them
+        Of the pings' own echoes, of those of the ping before, and so on.
+    u_amplitude : ndarray of float64, shape (1 + MOST_LATE, bins)
+        Standard deviation of each bin, by how well the single pings agree with the sums. It is
+        as large as what stands there where something moved.
+    """
+
+    profiles: tuple[EchoProfile, ...]
+    u_amplitude: NDArray[np.float64]
+
+
 class SignedSum:
     """Pings' profiles added up, by how late their echoes are: kept up ping by ping.
 
@@ -94,43 +112,44 @@ class SignedSum:
 
     def __init__(self) -> None:
         self._first: EchoProfile | None = None
-        self._sums = np.empty((0, 0), dtype=np.complex64)
-        self._ahead = np.empty((0, 0), dtype=np.complex64)
+        self._sums = np.empty((0, 0), dtype=np.complex128)
+        self._ahead = np.empty((0, 0), dtype=np.complex128)
+        self._energy = np.empty(0)
         self._gram = np.zeros((MOST_LATE + 1, MOST_LATE + 1))
         self._pings = 0
 
     def add(self, profile: EchoProfile, place: int) -> None:
         """Take the next ping's own profile, turned back by its own sign."""
         signs = late_signs(place)
-        row = signs.astype(np.float32)[:, np.newaxis]
+        envelope = profile.envelope.astype(np.complex128)
+        sums, ahead = np.outer(signs, envelope), np.outer(signs, profile.ahead)
+        energy = np.abs(envelope) ** 2
         if self._first is None:
             self._first = profile
-            self._sums, self._ahead = row * profile.envelope, row * profile.ahead
+            self._sums, self._ahead, self._energy = sums, ahead, energy
         else:
-            bins = min(self._sums.shape[1], profile.envelope.size)
-            lead = min(self._ahead.shape[1], profile.ahead.size)
-            self._sums = self._sums[:, :bins] + row * profile.envelope[:bins]
-            latest = profile.ahead[profile.ahead.size - lead :]
-            self._ahead = self._ahead[:, self._ahead.shape[1] - lead :] + row * latest
+            bins = min(self._energy.size, energy.size)
+            lead = min(self._ahead.shape[1], ahead.shape[1])
+            self._sums = self._sums[:, :bins] + sums[:, :bins]
+            self._energy = self._energy[:bins] + energy[:bins]
+            self._ahead = (
+                self._ahead[:, self._ahead.shape[1] - lead :] + ahead[:, ahead.shape[1] - lead :]
+            )
         self._gram += np.outer(signs, signs)
         self._pings += 1
 
-    def solved(self) -> list[EchoProfile] | None:
-        """Return the profile of the pings' own echoes, and of those of each ping before.
-
-        Returns
-        -------
-        list of EchoProfile, 1 + MOST_LATE of them, or None
-            None where so few pings do not tell them apart.
-        """
-        if self._first is None:
+    def solved(self) -> SolvedSum | None:
+        """Return the sums by how late they are; None where too few pings tell them apart."""
+        first, ways = self._first, len(self._gram)
+        if first is None or self._pings <= ways:
             return None
         if np.linalg.eigvalsh(self._gram)[0] < LEAST_TOLD * self._pings:
             return None
-        # complex64, as a profile is.
-        solve = np.linalg.inv(self._gram).astype(np.float32)
-        first = self._first
-        return [
+        solve = np.linalg.inv(self._gram)
+        envelopes = solve @ self._sums
+        explained = np.sum((envelopes.conj() * self._sums).real, axis=0)
+        left = np.maximum(self._energy - explained, 0.0) / (self._pings - ways)
+        profiles = tuple(
             EchoProfile(
                 envelope=envelope,
                 ahead=ahead,
@@ -139,5 +158,6 @@ class SignedSum:
                 shape=first.shape,
                 pulse_index=first.pulse_index,
             )
-            for envelope, ahead in zip(solve @ self._sums, solve @ self._ahead, strict=True)
-        ]
+            for envelope, ahead in zip(envelopes, solve @ self._ahead, strict=True)
+        )
+        return SolvedSum(profiles=profiles, u_amplitude=np.sqrt(np.outer(np.diag(solve), left)))

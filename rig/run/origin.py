@@ -8,7 +8,6 @@ the pings before. What nothing tells is kept apart, too: it is no range.
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
@@ -19,8 +18,8 @@ from numpy.typing import NDArray
 from dsp.history.origin import MOST_HITS, late_by
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
-from dsp.ping.signs import SignedSum, late_signs
-from rig.run.hits import FOLLOW_RATE, resolution_m, slope_m_s
+from dsp.ping.signs import SignedSum, SolvedSum, late_signs
+from rig.run.hits import resolution_m, slope_m_s
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import Echo, Heard, Hits, LateEcho, PingResult, TimeZero
 from rig.run.stacking import stack_depth
@@ -34,8 +33,9 @@ FASTEST_M_S = 1.0
 FORGOTTEN = 8
 """After so many pings that did not hear it, an echo is not followed any more."""
 
-AMONG_OTHERS = 0.5
-"""An echo is another ping's as well where that one's, at the same place, has half its amplitude."""
+AGREED = math.sqrt(10)
+"""A sum's echo stands so many times above what its pings disagree by: by chance one in 20 000
+does, and an echo at a threshold of 1e-6 stands 3.7 times above noise."""
 
 
 @dataclasses.dataclass(slots=True, kw_only=True)
@@ -258,40 +258,37 @@ class SortedSum:
     untold: tuple[Echo, ...]
 
 
-def sorted_out(receiver: Receiver, solved: Sequence[EchoProfile], time_zero: TimeZero) -> SortedSum:
+def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> SortedSum:
     """Find the echoes of a solved sum of pings, and say of which pings they are.
 
     Parameters
     ----------
     receiver : Receiver
-    solved : sequence of EchoProfile
-        As :meth:`dsp.ping.signs.SignedSum.solved` gives.
+    solved : SolvedSum
     time_zero : TimeZero
 
     """
-    rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
-    found = receiver.found_each([(profile, time_zero) for profile in solved], rates=rates)
+    rates = (receiver.plan.receiver.false_alarm_rate,)
+    profiles = solved.profiles
+    found = receiver.found_each([(profile, time_zero) for profile in profiles], rates=rates)
     echoes: list[Echo] = []
     late: list[LateEcho] = []
     untold: list[Echo] = []
-    for by, (profile, each) in enumerate(zip(solved, found, strict=True)):
-        others = list(
-            itertools.chain.from_iterable(
-                (*other.at(1), *other.before) for k, other in enumerate(found) if k != by
-            )
-        )
+    for by, (profile, each) in enumerate(zip(profiles, found, strict=True)):
         for peak in each.at(0):
             echo = receiver.echo(peak, time_zero, shape=profile.shape)
-            if _is_among(peak, others, receiver.shape.width_s):
+            place = round(peak.delay_s / profile.bin_s)
+            u_amplitude = solved.u_amplitude[by, max(place - 1, 0) : place + 2].max()
+            if peak.amplitude < AGREED * u_amplitude:
                 untold.append(echo)
             elif by == 0:
                 echoes.append(echo)
             else:
                 late.append(late_echo(receiver, peak, time_zero, by, seems_m=echo.range_m))
     return SortedSum(
-        profile=solved[0],
+        profile=profiles[0],
         echoes=tuple(echoes),
-        threshold_db=threshold_db(found[0], solved[0]),
+        threshold_db=threshold_db(found[0], profiles[0]),
         late=tuple(sorted(late, key=lambda one: one.seems_m)),
         untold=_each_once(untold, resolution_m(receiver)),
     )
@@ -353,14 +350,6 @@ def _each_named_once(late: Sequence[LateEcho], reach_m: float) -> tuple[LateEcho
         ):
             kept.append(one)
     return tuple(sorted(kept, key=lambda one: one.seems_m))
-
-
-def _is_among(peak: Peak, others: Sequence[Peak], width_s: float) -> bool:
-    return any(
-        abs(other.delay_s - peak.delay_s) < width_s
-        and other.amplitude > AMONG_OTHERS * peak.amplitude
-        for other in others
-    )
 
 
 def _each_once(echoes: Sequence[Echo], reach_m: float) -> tuple[Echo, ...]:

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
-from dsp.ping.signs import SignedSum
+from dsp.ping.signs import SignedSum, SolvedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time
@@ -171,7 +171,7 @@ class Run:
         means = [mean.profile for mean in self._means.values()]
         return stacked_in_turns(means) if means else None
 
-    def solved(self) -> list[EchoProfile] | None:
+    def solved(self) -> SolvedSum | None:
         """Return what is of each ping's own in all good pings, and of each before; if told.
 
         None where pings have no signs, or there are too few.
