@@ -8,6 +8,7 @@ signs of the two pings differ.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,7 +28,27 @@ CLEARLY = 2.0
 stands the other way up makes."""
 
 
-def late_by(
+SURELY = 9.0
+"""By so many times its variance another ping's share is seen: three standard deviations."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """Which ping a followed echo is of.
+
+    Attributes
+    ----------
+    late : int
+        By how many pings it is late; 0 for an echo of each ping's own.
+    mixed_share : float
+        Amplitude of another ping's echo at the same place, over its own; 0 where none is seen.
+    """
+
+    late: int
+    mixed_share: float
+
+
+def origin_of(
     ping: ArrayLike,
     delay_s: ArrayLike,
     phasor: ArrayLike,
@@ -35,7 +56,7 @@ def late_by(
     *,
     u_delay_s: float,
     centre_hz: float,
-) -> int | None:
+) -> Origin | None:
     """Tell by how many pings an echo is late that was followed from ping to ping.
 
     Parameters
@@ -56,48 +77,39 @@ def late_by(
 
     Returns
     -------
-    int or None
-        The way, from 0: by the fewest of the latest hits that tell it. None where none do.
+    Origin or None
+        By the fewest of the latest hits that tell it. None where none do.
     """
     number, place_s = np.asarray(ping), np.asarray(delay_s, dtype=np.float64)
-    unit = np.asarray(phasor, dtype=np.complex128)
-    unit = unit / np.maximum(np.abs(unit), 1e-300)
+    heard = np.asarray(phasor, dtype=np.complex128)
     ways = np.asarray(signs, dtype=np.float64)
     for hits in range(FEWEST_HITS, min(MOST_HITS, number.size) + 1):
         latest = slice(number.size - hits, None)
-        along = in_line(
-            number[latest],
-            place_s[latest],
-            unit[latest],
-            ways[latest],
-            u_delay_s=u_delay_s,
-            centre_hz=centre_hz,
+        turned = _turned_back(
+            number[latest], place_s[latest], u_delay_s=u_delay_s, centre_hz=centre_hz
         )
-        best = int(along.argmax())
-        others = np.delete(along, best)
-        if along[best] >= IN_LINE and hits * (along[best] - others.max()) >= CLEARLY:
-            return best
+        unit = heard[latest] / np.maximum(np.abs(heard[latest]), 1e-300)
+        along = np.abs((turned * unit) @ ways[latest]) / hits
+        best = int(along.max(axis=0).argmax())
+        others = np.delete(along.max(axis=0), best)
+        evenly = float(along[:, best].max())
+        if evenly >= IN_LINE and hits * (evenly - others.max()) >= CLEARLY:
+            upright = turned[int(along[:, best].argmax())] * heard[latest]
+            return Origin(late=best, mixed_share=_mixed_share(upright, ways[latest], best))
     return None
 
 
-def in_line(
+def _turned_back(
     ping: NDArray[np.int64],
     delay_s: NDArray[np.float64],
-    unit: NDArray[np.complex128],
-    signs: NDArray[np.float64],
     *,
     u_delay_s: float,
     centre_hz: float,
-) -> NDArray[np.float64]:
-    """Return how far phases go on evenly by each way of reading the signs.
+) -> NDArray[np.complex128]:
+    """Return what turns each hit back by as much as the target's way turned it.
 
     How fast the phase may turn from ping to ping is known from the delays, to three of their
-    standard deviations; within that, the rate which suits each way best is taken.
-
-    Returns
-    -------
-    ndarray of float64, shape (ways,)
-        Mean resultant length: 1 for phases that are all in line.
+    standard deviations. Shape (rates, hits), for all rates within that.
     """
     away = ping - ping.mean()
     spread = float(away @ away)
@@ -112,5 +124,30 @@ def in_line(
     step_rad = math.pi / (4 * float(np.ptp(ping)))
     count = 2 * math.ceil(reach_rad / step_rad) + 1
     turns = turn_rad + np.linspace(-reach_rad, reach_rad, count)
-    back = np.exp(-1j * np.outer(turns, away))
-    return np.asarray(np.abs((back * unit) @ signs).max(axis=0) / ping.size)
+    return np.asarray(np.exp(-1j * np.outer(turns, away)))
+
+
+def _mixed_share(upright: NDArray[np.complex128], signs: NDArray[np.float64], way: int) -> float:
+    """Return the largest share of another ping's echo that is surely in an echo, of one way each.
+
+    Parameters
+    ----------
+    upright : ndarray of complex128, shape (hits,)
+        Phasors without what the target's way turned them by.
+    signs : ndarray of float64, shape (hits, ways)
+    way : int
+        The echo's own.
+    """
+    largest = 0.0
+    for other in range(signs.shape[1]):
+        design = signs[:, [way, other]]
+        gram = design.T @ design
+        if other == way or np.linalg.det(gram) < 1e-6:
+            continue
+        inverse = np.linalg.inv(gram)
+        both = inverse @ (design.T @ upright)
+        left = upright - design @ both
+        variance = float(np.sum(np.abs(left) ** 2)) / (upright.size - 2) * float(inverse[1, 1])
+        if abs(both[1]) ** 2 > SURELY * variance:
+            largest = max(largest, float(abs(both[1]) / abs(both[0])))
+    return largest

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.origin import MOST_HITS, late_by
+from dsp.history.origin import MOST_HITS, origin_of
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.signs import SignedSum, SolvedSum, late_signs
@@ -32,6 +32,10 @@ FASTEST_M_S = 1.0
 
 FORGOTTEN = 8
 """After so many pings that did not hear it, an echo is not followed any more."""
+
+PULLED = 3.0
+"""A hit is followed as a ping's own where another's echo pulls it by less than so many times its
+noise."""
 
 AGREED = math.sqrt(10)
 """A sum's echo stands so many times above what its pings disagree by: by chance one in 20 000
@@ -50,6 +54,7 @@ class _Followed:
         default_factory=lambda: deque(maxlen=MOST_HITS)
     )
     late: int = UNTOLD
+    mixed_share: float = 0.0
 
 
 class Origins:
@@ -61,7 +66,7 @@ class Origins:
         self._interval_s = receiver.plan.timing.ping_interval_s
         self._followed: list[_Followed] = []
 
-    def add(self, hits: Hits, place: int) -> NDArray[np.int64]:
+    def add(self, hits: Hits, place: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Take the next ping's hits, and tell of each by how many pings it is late.
 
         Parameters
@@ -72,21 +77,25 @@ class Origins:
 
         Returns
         -------
-        ndarray of int64, shape (hits,)
+        late : ndarray of int64, shape (hits,)
             0 for the ping's own; :data:`UNTOLD` where nothing tells.
+        pulled_m : ndarray of float64, shape (hits,)
+            By how much another ping's echo at the same place may pull its range: two within
+            half a resolution of each other run into one, between the two by their amplitudes.
         """
         self._followed = [f for f in self._followed if hits.ping - f.pings[-1] <= FORGOTTEN]
         followed = self._paired(hits)
         signs = late_signs(place)
         u_delay_s = hits.noise_m / slope_m_s(self._receiver, hits.delay_s, hits.range_m)
         late = np.full(hits.range_m.size, UNTOLD)
+        share = np.zeros(hits.range_m.size)
         for hit, one in enumerate(followed):
             one.pings.append(hits.ping)
             one.range_m = float(hits.range_m[hit])
             one.delay_s.append(float(hits.delay_s[hit]))
             one.phasor.append(complex(hits.phasor[hit]))
             one.signs.append(signs)
-            told = late_by(
+            told = origin_of(
                 one.pings,
                 one.delay_s,
                 one.phasor,
@@ -95,9 +104,9 @@ class Origins:
                 centre_hz=self._receiver.centre_hz,
             )
             if told is not None:
-                one.late = told
-            late[hit] = one.late
-        return late
+                one.late, one.mixed_share = told.late, told.mixed_share
+            late[hit], share[hit] = one.late, one.mixed_share
+        return late, np.minimum(share, 1.0) * self._resolution_m / 2
 
     def _paired(self, hits: Hits) -> list[_Followed]:
         """Return which followed echo each hit goes on with; the nearest pairs first."""
@@ -137,9 +146,9 @@ def told_apart(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[Ping
         if heard is None or alone is None or place is None or ping.time_zero is None:
             yield ping
             continue
-        late_by_hit = origins.add(heard.hits, place)
+        late_by_hit, pulled_m = origins.add(heard.hits, place)
         recent.append((alone, place))
-        told = _told_of_ping(receiver, ping, heard, ping.time_zero, late_by_hit)
+        told = _told_of_ping(receiver, ping, heard, ping.time_zero, late_by_hit, pulled_m)
         if ping.profile is not None and ping.profile is not alone:
             kept = list(recent)[-ping.profile.pings :]
             told = _told_of_sum(receiver, told, ping, kept, ping.time_zero)
@@ -152,11 +161,16 @@ def _told_of_ping(
     heard: Heard,
     time_zero: TimeZero,
     late_by_hit: NDArray[np.int64],
+    pulled_m: NDArray[np.float64],
 ) -> PingResult:
     """Sort a ping's echoes by whose each is, and leave what is followed its own alone."""
     hits = heard.hits
     at = [np.flatnonzero(hits.delay_s == echo.delay_s) for echo in heard.echoes]
-    whose = [int(late_by_hit[hit[0]]) if hit.size else UNTOLD for hit in at]
+    whose = [
+        int(late_by_hit[hit[0]]) if hit.size and pulled_m[hit[0]] <= echo.u_range_m else UNTOLD
+        for hit, echo in zip(at, heard.echoes, strict=True)
+    ]
+    followed = (late_by_hit == 0) & (pulled_m <= PULLED * hits.noise_m)
     late = tuple(
         _late_hit(receiver, hits, int(hit[0]), time_zero, by)
         for hit, by in zip(at, whose, strict=True)
@@ -172,7 +186,7 @@ def _told_of_ping(
         echoes=own,
         late=late,
         untold=tuple(e for e, by in zip(echoes, whose, strict=True) if by == UNTOLD),
-        heard=dataclasses.replace(heard, echoes=heard_own, hits=hits.some(late_by_hit == 0)),
+        heard=dataclasses.replace(heard, echoes=heard_own, hits=hits.some(followed)),
     )
 
 
