@@ -22,12 +22,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--each", action="store_true", help="print what was not named")
     given = parser.parse_args()
-    told = []
+    told, near, listed = [], 0, 0
     for seed in range(given.seed, given.seed + given.scenes):
-        some = told_of(seed)
-        told += some
+        drawn = told_of(seed)
+        told += drawn.far
+        near, listed = near + drawn.near, listed + drawn.near_listed
         if given.each:
-            for one in some:
+            for one in drawn.far:
                 if one.shown or (one.far.stands_clear and not one.named):
                     print(seed, one)
     print(f"{given.scenes} scenes, {len(told)} things beyond the interval, {PINGS} pings each")
@@ -45,6 +46,7 @@ def main() -> None:
             f"{sum(t.shown > 0 for t in of):8d} in {shown} lists; named in "
             f"{sum(t.named_pings for t in of) / max(len(of), 1):.1f} pings each"
         )
+    print(f"near things with nothing beside them: {listed} of {near} listed in the sum")
     off = np.array([t.misses for t in told if t.named and t.far.stands_clear and not t.far.moves_m])
     if off.size:
         print(

@@ -84,8 +84,26 @@ class Told:
     named_pings: int
 
 
-def told_of(seed: int) -> list[Told]:
-    """Draw a scene, ping it, and judge what became of each thing beyond the interval."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """What became of a drawn scene: of each far thing, and of near ones with none beside them.
+
+    Attributes
+    ----------
+    far : tuple of Told
+    near : int
+        So many near things seem to stand where nothing else does.
+    near_listed : int
+        So many of them are listed in the sum, within three of their standard uncertainties.
+    """
+
+    far: tuple[Told, ...]
+    near: int
+    near_listed: int
+
+
+def told_of(seed: int) -> Drawn:
+    """Draw a scene, ping it, and judge what became of each thing in it."""
     random = np.random.default_rng(seed)
     interval_s = float(random.uniform(0.03, 0.06))
     pulse = _PULSES[int(random.integers(len(_PULSES)))]
@@ -151,7 +169,19 @@ def told_of(seed: int) -> list[Told]:
             resolved_m=resolved_m,
         )
         told.append(_judged(run, far, near_m))
-    return told
+    clear_m = [
+        at_m
+        for k, at_m in enumerate(near_m)
+        if all(
+            abs(at_m - other) > 3 * resolved_m
+            for other in (*near_m[:k], *near_m[k + 1 :], *(seems_m for _, _, seems_m in places))
+        )
+    ]
+    listed = [
+        any(abs(e.range_m - at_m) < 3 * e.u_range_m for e in run.measurement.echoes)
+        for at_m in clear_m
+    ]
+    return Drawn(far=tuple(told), near=len(clear_m), near_listed=sum(listed))
 
 
 def _judged(run: rig.Run, far: Far, near_m: list[float]) -> Told:
