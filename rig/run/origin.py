@@ -251,11 +251,12 @@ def by_own_hits(receiver: Receiver, told: PingResult, echoes: Sequence[Echo]) ->
     late_m = np.array([late.seems_m for late in told.late])
     reach_m = resolution_m(receiver)
 
-    def stands_at(echo: Echo, some_m: NDArray[np.float64]) -> bool:
-        return bool((np.abs(some_m - echo.range_m) < reach_m).any())
+    def stands_at(echo: Echo, some_m: NDArray[np.float64], within_m: float) -> bool:
+        return bool((np.abs(some_m - echo.range_m) < within_m).any())
 
-    rest = [e for e in echoes if not stands_at(e, late_m)]
-    own = [e for e in rest if stands_at(e, own_m)]
+    # Late ones of other pings in the sum may stand as near as the pulse parts two.
+    rest = [e for e in echoes if not stands_at(e, late_m, reach_m)]
+    own = [e for e in rest if stands_at(e, own_m, reach_m / 4)]
     return dataclasses.replace(
         told, echoes=tuple(own), untold=tuple(e for e in rest if e not in own)
     )
