@@ -155,4 +155,6 @@ def _found(result: PingResult) -> str:
         words = " ".join(texts[:named]) + more + late
         if len(words) <= _FOUND - 2:
             return words
-    return (f"{len(texts)} echoes" if texts else "none") + late
+    if not texts:
+        return f"none{late}"
+    return f"{len(texts)}{late}" if late else f"{len(texts)} echoes"
