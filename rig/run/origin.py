@@ -37,6 +37,10 @@ PULLED = 3.0
 """A hit is followed as a ping's own where another's echo pulls it by less than so many times its
 noise."""
 
+ROUNDING = 2.0**-22
+"""What is so much weaker than the loudest sound is its rounding to single precision, a few times
+over; a solved sum of noiseless pings leaves nothing else."""
+
 AGREED = math.sqrt(10)
 """A sum's echo stands so many times above what its pings disagree by: by chance one in 20 000
 does, and an echo at a threshold of 1e-6 stands 3.7 times above noise."""
@@ -285,12 +289,15 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
     """
     rates = (receiver.plan.receiver.false_alarm_rate,)
     profiles = solved.profiles
+    loudest = max(float(np.abs(profile.envelope).max()) for profile in profiles)
     found = receiver.found_each([(profile, time_zero) for profile in profiles], rates=rates)
     echoes: list[Echo] = []
     late: list[LateEcho] = []
     untold: list[Echo] = []
     for by, (profile, each) in enumerate(zip(profiles, found, strict=True)):
         for peak in each.at(0):
+            if peak.amplitude < ROUNDING * loudest:
+                continue
             echo = receiver.echo(peak, time_zero, shape=profile.shape)
             place = round(peak.delay_s / profile.bin_s)
             u_amplitude = solved.u_amplitude[by, max(place - 1, 0) : place + 2].max()
