@@ -21,11 +21,8 @@ from dsp.ping.profiles import EchoProfile
 from dsp.ping.signs import SignedSum, SolvedSum, late_signs
 from rig.run.hits import resolution_m, slope_m_s
 from rig.run.receiver import Receiver, threshold_db
-from rig.run.results import Echo, Heard, Hits, LateEcho, PingResult, TimeZero
+from rig.run.results import UNTOLD, Echo, Heard, Hits, LateEcho, PingResult, TimeZero, Whose
 from rig.run.stacking import stack_depth
-
-UNTOLD = -1
-"""Of a hit whose ping is not told."""
 
 FASTEST_M_S = 1.0
 """An echo is followed to the next ping at a slow walk's speed at the most."""
@@ -50,6 +47,7 @@ does, and an echo at a threshold of 1e-6 stands 3.7 times above noise."""
 class _Followed:
     """One echo's latest hits, the newest last; and whose it was told to be last."""
 
+    number: int
     pings: deque[int] = dataclasses.field(default_factory=lambda: deque(maxlen=MOST_HITS))
     range_m: float = 0.0
     delay_s: deque[float] = dataclasses.field(default_factory=lambda: deque(maxlen=MOST_HITS))
@@ -69,8 +67,9 @@ class Origins:
         self._resolution_m = resolution_m(receiver)
         self._interval_s = receiver.plan.timing.ping_interval_s
         self._followed: list[_Followed] = []
+        self._ever = 0
 
-    def add(self, hits: Hits, place: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    def add(self, hits: Hits, place: int) -> tuple[Whose, NDArray[np.float64]]:
         """Take the next ping's hits, and tell of each by how many pings it is late.
 
         Parameters
@@ -81,8 +80,7 @@ class Origins:
 
         Returns
         -------
-        late : ndarray of int64, shape (hits,)
-            0 for the ping's own; :data:`UNTOLD` where nothing tells.
+        whose : Whose
         pulled_m : ndarray of float64, shape (hits,)
             By how much another ping's echo at the same place may pull its range: two within
             half a resolution of each other run into one, between the two by their amplitudes.
@@ -110,7 +108,13 @@ class Origins:
             if told is not None:
                 one.late, one.mixed_share = told.late, told.mixed_share
             late[hit], share[hit] = one.late, one.mixed_share
-        return late, np.minimum(share, 1.0) * self._resolution_m / 2
+        pulled_m = np.minimum(share, 1.0) * self._resolution_m / 2
+        whose = Whose(
+            followed=np.array([one.number for one in followed], dtype=np.int64),
+            late=late,
+            pulled=pulled_m > PULLED * hits.noise_m,
+        )
+        return whose, pulled_m
 
     def _paired(self, hits: Hits) -> list[_Followed]:
         """Return which followed echo each hit goes on with; the nearest pairs first."""
@@ -128,7 +132,8 @@ class Origins:
                 taken.add(which)
         for hit in range(hits.range_m.size):
             if hit not in partner:
-                partner[hit] = _Followed()
+                partner[hit] = _Followed(number=self._ever)
+                self._ever += 1
                 self._followed.append(partner[hit])
         return [partner[hit] for hit in range(hits.range_m.size)]
 
@@ -150,13 +155,39 @@ def told_apart(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[Ping
         if heard is None or alone is None or place is None or ping.time_zero is None:
             yield ping
             continue
-        late_by_hit, pulled_m = origins.add(heard.hits, place)
+        whose, pulled_m = origins.add(heard.hits, place)
         recent.append((alone, place))
-        told = _told_of_ping(receiver, ping, heard, ping.time_zero, late_by_hit, pulled_m)
+        whose_heard = dataclasses.replace(heard, whose=whose)
+        told = _told_of_ping(receiver, ping, whose_heard, ping.time_zero, pulled_m)
         if ping.profile is not None and ping.profile is not alone:
             kept = list(recent)[-ping.profile.pings :]
             told = _told_of_sum(receiver, told, ping, kept, ping.time_zero)
         yield told
+
+
+def own_hits(pings: Iterable[PingResult]) -> Iterator[Hits]:
+    """Return what each ping heard of its own, also before that was told.
+
+    Parameters
+    ----------
+    pings : iterable of PingResult
+        All of a run, those lost passed over.
+    """
+    heard = [ping.heard for ping in pings if ping.heard is not None]
+    told: dict[int, int] = {}
+    for one in heard:
+        if one.whose is not None:
+            told.update(zip(one.whose.followed.tolist(), one.whose.late.tolist(), strict=True))
+    for one in heard:
+        if one.whose is not None:
+            late = np.array([told[number] for number in one.whose.followed.tolist()], dtype=int)
+            yield one.hits.some((late == 0) & ~one.whose.pulled)
+
+
+def _own_range_m(ping: PingResult) -> NDArray[np.float64]:
+    if ping.heard is None or ping.heard.whose is None:
+        return np.empty(0)
+    return ping.heard.hits.range_m[ping.heard.whose.own]
 
 
 def _told_of_ping(
@@ -164,17 +195,16 @@ def _told_of_ping(
     ping: PingResult,
     heard: Heard,
     time_zero: TimeZero,
-    late_by_hit: NDArray[np.int64],
     pulled_m: NDArray[np.float64],
 ) -> PingResult:
-    """Sort a ping's echoes by whose each is, and leave what is followed its own alone."""
+    """Sort a ping's echoes by whose each is."""
     hits = heard.hits
+    late_by_hit = np.empty(0) if heard.whose is None else heard.whose.late
     at = [np.flatnonzero(hits.delay_s == echo.delay_s) for echo in heard.echoes]
     whose = [
         int(late_by_hit[hit[0]]) if hit.size and pulled_m[hit[0]] <= echo.u_range_m else UNTOLD
         for hit, echo in zip(at, heard.echoes, strict=True)
     ]
-    followed = (late_by_hit == 0) & (pulled_m <= PULLED * hits.noise_m)
     late = tuple(
         _late_hit(receiver, hits, int(hit[0]), time_zero, by)
         for hit, by in zip(at, whose, strict=True)
@@ -190,7 +220,7 @@ def _told_of_ping(
         echoes=own,
         late=late,
         untold=tuple(e for e, by in zip(echoes, whose, strict=True) if by == UNTOLD),
-        heard=dataclasses.replace(heard, echoes=heard_own, hits=hits.some(followed)),
+        heard=dataclasses.replace(heard, echoes=heard_own),
     )
 
 
@@ -229,7 +259,7 @@ def _told_of_sum(
         added.add(profile, place)
     solved = added.solved()
     if solved is not None:
-        by_sums = sorted_out(receiver, solved, time_zero)
+        by_sums = with_pings(receiver, sorted_out(receiver, solved, time_zero), [told])
         return dataclasses.replace(
             told,
             profile=by_sums.profile,
@@ -251,7 +281,7 @@ def by_own_hits(receiver: Receiver, told: PingResult, echoes: Sequence[Echo]) ->
         Whose own echoes are told.
     echoes : sequence of Echo
     """
-    own_m = np.empty(0) if told.heard is None else told.heard.hits.range_m
+    own_m = _own_range_m(told)
     late_m = np.array([late.seems_m for late in told.late])
     reach_m = resolution_m(receiver)
 
@@ -268,13 +298,18 @@ def by_own_hits(receiver: Receiver, told: PingResult, echoes: Sequence[Echo]) ->
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SortedSum:
-    """A sum of pings, its echoes sorted by whose they are; all as of :class:`PingResult`."""
+    """A sum of pings, its echoes sorted by whose they are; all as of :class:`PingResult`.
+
+    `left_by_others` are what pings do not agree on in the sums by the signs of pings before: of
+    those, or what a ping's own left there as it moved.
+    """
 
     profile: EchoProfile
     echoes: tuple[Echo, ...]
     threshold_db: NDArray[np.float64]
     late: tuple[LateEcho, ...]
     untold: tuple[Echo, ...]
+    left_by_others: tuple[Echo, ...] = ()
 
 
 def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> SortedSum:
@@ -294,6 +329,7 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
     echoes: list[Echo] = []
     late: list[LateEcho] = []
     untold: list[Echo] = []
+    left: list[Echo] = []
     for by, (profile, each) in enumerate(zip(profiles, found, strict=True)):
         for peak in each.at(0):
             if peak.amplitude < ROUNDING * loudest:
@@ -302,7 +338,7 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
             place = round(peak.delay_s / profile.bin_s)
             u_amplitude = solved.u_amplitude[by, max(place - 1, 0) : place + 2].max()
             if peak.amplitude < AGREED * u_amplitude:
-                untold.append(echo)
+                (left if by else untold).append(echo)
             elif by == 0:
                 echoes.append(echo)
             else:
@@ -312,7 +348,8 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
         echoes=tuple(echoes),
         threshold_db=threshold_db(found[0], profiles[0]),
         late=tuple(sorted(late, key=lambda one: one.seems_m)),
-        untold=_each_once(untold, resolution_m(receiver)),
+        untold=tuple(untold),
+        left_by_others=tuple(left),
     )
 
 
@@ -328,16 +365,17 @@ def with_pings(receiver: Receiver, added: SortedSum, pings: Sequence[PingResult]
         Their own echoes told.
     """
     reach_m = resolution_m(receiver)
-    own_m = np.concatenate([p.heard.hits.range_m for p in pings if p.heard is not None])
+    own_m = np.concatenate([_own_range_m(ping) for ping in pings])
     late = [one for ping in pings for one in ping.late]
     late_m = np.array([one.seems_m for one in late])
     echoes, untold = list(added.echoes), []
     named: set[int] = set()
-    for echo in added.untold:
+    for number, echo in enumerate((*added.untold, *added.left_by_others)):
         is_own = bool((np.abs(own_m - echo.range_m) < reach_m).any())
         near = np.flatnonzero(np.abs(late_m - echo.range_m) < reach_m)
         if is_own and not near.size:
-            echoes.append(echo)
+            if number < len(added.untold):
+                echoes.append(echo)
         elif near.size and not is_own:
             named.add(late[near[-1]].pings_before)
         else:
@@ -349,7 +387,8 @@ def with_pings(receiver: Receiver, added: SortedSum, pings: Sequence[PingResult]
             [*added.late, *(one for by in sorted(named) for one in _latest_late(pings, by))],
             reach_m,
         ),
-        untold=tuple(untold),
+        untold=_each_once(untold, reach_m),
+        left_by_others=(),
     )
 
 

@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 from dsp.ping.profiles import EchoProfile
 from dsp.uncertainty import Budget
 
+UNTOLD = -1
+"""Of a hit whose ping is not told."""
+
 COLUMNS = ("delay_s", "range_m", "noise_m", "strength_db", "snr_db", "phasor")
 """Of :class:`Hits`: what each hit has of its own."""
 
@@ -204,6 +207,31 @@ class HitRows:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Whose:
+    """Of which ping each hit is, where pings carry signs.
+
+    Attributes
+    ----------
+    followed : ndarray of int64, shape (hits,)
+        Number of the echo that it goes on with from ping to ping.
+    late : ndarray of int64, shape (hits,)
+        By how many pings it is late, as far as was told by then: 0 for the ping's own,
+        :data:`UNTOLD` where nothing told.
+    pulled : ndarray of bool, shape (hits,)
+        Whether another ping's echo stands so near that it pulls the range.
+    """
+
+    followed: NDArray[np.int64]
+    late: NDArray[np.int64]
+    pulled: NDArray[np.bool_]
+
+    @property
+    def own(self) -> NDArray[np.bool_]:
+        """Which hits are surely the ping's own."""
+        return np.asarray((self.late == 0) & ~self.pulled)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard:
     """What the one search of a ping's own profile found.
 
@@ -216,11 +244,15 @@ class Heard:
         What a bin had to exceed for that, dB re full scale; None once it was dropped.
     hits : Hits
         At the rate at which echoes are followed from ping to ping.
+    whose : Whose or None
+        Of which ping each hit is; None where pings have no signs. `echoes` are then the
+        ping's own alone.
     """
 
     echoes: tuple[Echo, ...]
     threshold_db: NDArray[np.float64] | None
     hits: Hits
+    whose: Whose | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
