@@ -19,6 +19,7 @@ F. J. MacWilliams and N. J. A. Sloane, "Pseudo-random sequences and arrays", *Pr
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -101,6 +102,22 @@ class SolvedSum:
 
     profiles: tuple[EchoProfile, ...]
     u_amplitude: NDArray[np.float64]
+
+    def surely(self, chance: float) -> float:
+        """Return how many times its standard deviation a bin exceeds by chance so seldom.
+
+        The ratio's square is distributed as F(2, 2 m), where m pings are left over by the ways:
+        beyond x with (1 + x/m)⁻ᵐ.
+
+        Examples
+        --------
+        >>> empty = EchoProfile(envelope=np.zeros(1), bin_s=1e-4, pings=20)
+        >>> solved = SolvedSum(profiles=(empty,) * 4, u_amplitude=np.zeros((4, 1)))
+        >>> round(solved.surely(1e-4), 2)
+        3.53
+        """
+        left = self.profiles[0].pings - len(self.profiles)
+        return math.sqrt(left * (chance ** (-1 / left) - 1))
 
 
 class SignedSum:

@@ -91,7 +91,7 @@ def _passings(run: Run) -> tuple[Passing, ...]:
 
 def hits_in(run: Run) -> Iterator[Hits]:
     """Return what was found in each good ping, to be followed from ping to ping."""
-    if run.plan.timing.signed_pings:
+    if any(ping.sign_place is not None for ping in run.results):
         yield from own_hits(run.results)
         return
     for pings in groups(run.results, pings_at_a_time(run.receiver)):

@@ -38,9 +38,8 @@ ROUNDING = 2.0**-22
 """What is so much weaker than the loudest sound is its rounding to single precision, a few times
 over; a solved sum of noiseless pings leaves nothing else."""
 
-AGREED = math.sqrt(10)
-"""A sum's echo stands so many times above what its pings disagree by: by chance one in 20 000
-does, and an echo at a threshold of 1e-6 stands 3.7 times above noise."""
+BY_CHANCE = 1e-4
+"""So seldom what pings do not agree on passes for an echo of a sum."""
 
 
 @dataclasses.dataclass(slots=True, kw_only=True)
@@ -337,7 +336,7 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
             echo = receiver.echo(peak, time_zero, shape=profile.shape)
             place = round(peak.delay_s / profile.bin_s)
             u_amplitude = solved.u_amplitude[by, max(place - 1, 0) : place + 2].max()
-            if peak.amplitude < AGREED * u_amplitude:
+            if peak.amplitude < solved.surely(BY_CHANCE) * u_amplitude:
                 (left if by else untold).append(echo)
             elif by == 0:
                 echoes.append(echo)

@@ -254,7 +254,7 @@ def _measurement(run: Run) -> Measurement:
             untold=told.untold,
         )
     echoes, threshold_db = run.receiver.echoes(profile, last.time_zero)
-    if run.plan.timing.signed_pings:
+    if last.sign_place is not None:
         # Of so few pings nothing tells.
         return dataclasses.replace(
             counted, last=last, profile=profile, untold=echoes, threshold_db=threshold_db
