@@ -38,7 +38,8 @@ def pulse_text(plan: Plan) -> str:
     """
     pulse = plan.pulse
     how = f"{time_text(pulse.duration_s)} long, every {time_text(plan.timing.ping_interval_s)}"
-    return f"Sent: {pulse.words}, {how}"
+    signs = ", with signs" if plan.timing.signed_pings else ""
+    return f"Sent: {pulse.words}, {how}{signs}"
 
 
 def front_end_text(info: StreamInfo) -> str:
