@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.signs import ping_sign
 from rig.bench.tables import number, whole
 
 LEAD_S = 0.005
@@ -135,6 +136,8 @@ class CaptureBlock:
         knows it, the pulse's own leaving.
     pulse_index : int
         Which of the plan's pulses was sent; 1 for the second of a Golay pair.
+    sign_place : int or None
+        Where its ping stands in the sequence of signs; None where pings have none.
     flags : CaptureFlag
         With `SAMPLES_NOT_NUMBERS` added where it is so.
     confirms_only : bool
@@ -147,6 +150,7 @@ class CaptureBlock:
     start_sample: int
     mark_s: float
     pulse_index: int = 0
+    sign_place: int | None = None
     flags: CaptureFlag = CaptureFlag.NONE
     confirms_only: bool = False
 
@@ -156,3 +160,8 @@ class CaptureBlock:
         object.__setattr__(self, "samples", samples)
         if not are_samples(samples):
             object.__setattr__(self, "flags", self.flags | CaptureFlag.SAMPLES_NOT_NUMBERS)
+
+    @property
+    def sign(self) -> int:
+        """−1 where its pulse was sent upside down, else 1."""
+        return 1 if self.sign_place is None else ping_sign(self.sign_place)

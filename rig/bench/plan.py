@@ -37,11 +37,15 @@ class Timing:
     With `band_sampling` the pulse's band may lie above half the sample rate, between
     two neighbouring multiples of it: for a board's converter, which has no filter
     ahead of it. A sound card has one and hears nothing up there.
+
+    With `signed_pings` each ping is sent upright or upside down by a fixed sequence, so that
+    an echo tells which ping it is of.
     """
 
     sample_rate_hz: float = number(48000.0, **_RATE)
     ping_interval_s: float = number(0.25, low=0.001, high=60.0)
     band_sampling: bool = False
+    signed_pings: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +177,8 @@ class Plan:
                 f"{rate:g} Hz; give at most {MOST_BLOCK_SAMPLES / rate:.4g} s, or a lower "
                 "timing.sample_rate_hz"
             )
+        if self.timing.signed_pings:
+            self._check_signs()
         if self.timing.band_sampling:
             self._check_band()
         elif self.pulse.highest_hz > rate / 2:
@@ -203,6 +209,19 @@ class Plan:
                 "a shorter range_stop_m, or a longer timing.ping_interval_s"
             )
 
+    def _check_signs(self) -> None:
+        if self.pulse.pulses_per_cycle > 1:
+            raise ValueError(
+                f"timing.signed_pings: found true with a {self.pulse.kind} pulse, of which an echo "
+                "of the ping before is heard by the other code and cannot be placed; give a pulse "
+                "that is the same in each ping, or leave it out"
+            )
+        if self.timing.band_sampling:
+            raise ValueError(
+                "timing.signed_pings: found true with timing.band_sampling, by which no sign can "
+                "be heard; leave either out"
+            )
+
     def _check_band(self) -> None:
         if self.pulse.burst is None:
             raise ValueError(
@@ -223,6 +242,10 @@ class Plan:
     def pulses_per_cycle(self) -> int:
         """How many pulses take turns: 2 for a Golay pair, else 1."""
         return self.pulse.pulses_per_cycle
+
+    def sign_place(self, number: int) -> int | None:
+        """Return the place of a ping in the sequence of signs; None where pings have none."""
+        return number if self.timing.signed_pings else None
 
     def at_rate(self, sample_rate_hz: float) -> Plan:
         """Return the same plan for samples that were really taken at `sample_rate_hz`.

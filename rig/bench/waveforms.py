@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from dsp.ping.pulses import Pulse
+from dsp.ping.signs import SIGNS
 from rig.bench.plan import Plan
 from rig.bench.pulse_kinds import PulseKind
 from rig.errors import PlanError
@@ -34,3 +38,24 @@ def pulses_of(plan: Plan) -> tuple[Pulse, ...]:
         return sent.pulses(plan.timing.sample_rate_hz, plan.timing.band_sampling)
     except ValueError as problem:
         raise PlanError(f"pulse: {problem}") from problem
+
+
+def samples_in_turn(plan: Plan) -> tuple[NDArray[np.float32], ...]:
+    """Return what is sent ping after ping, before it begins anew.
+
+    Returns
+    -------
+    tuple of ndarray of float32
+        The pulses; of signed pings, the one pulse upright or upside down for each place of
+        the sequence.
+
+    Raises
+    ------
+    PlanError
+        As :func:`pulses_of`.
+    """
+    pulses = pulses_of(plan)
+    if not plan.timing.signed_pings:
+        return tuple(pulse.samples for pulse in pulses)
+    upright = pulses[0].samples
+    return tuple(upright if sign > 0 else -upright for sign in SIGNS)

@@ -36,6 +36,7 @@ def _measure(given: argparse.Namespace) -> int:
     speed, u_speed = run.receiver.sound_speed_m_s, run.receiver.u_sound_speed_m_s
     print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
     output.print_echoes(run.echoes, "Echoes in the sum")
+    output.print_late(run.measurement)
     others = other_benches(run)
     passings = [p for p in passings_of(run) if not is_of_another_bench(p, others, run.receiver)]
     for line in smear_lines(run.receiver, passings):

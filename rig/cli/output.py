@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from rig.errors import EchobenchError
 
 if TYPE_CHECKING:
-    from rig.run.results import PingResult
+    from rig.run.results import Measurement, PingResult
     from rig.run.run import Run
     from rig.show.window.stretch import OpenStretch
     from rig.tank.changes import Changes
@@ -157,6 +157,19 @@ def print_echoes(echoes: Sequence[Any], title: str) -> None:
     print(f"{title}:")
     for line in echo_table(echoes):
         print(f"  {line}")
+
+
+def print_late(found: PingResult | Measurement) -> None:
+    """Name the echoes of pings before, and those of which no sign tells whose they are."""
+    from rig.show.wording import late_text, metres_text
+
+    if found.late:
+        print("Late, from so far that the next ping had been sent; no near range:")
+    for one in found.late:
+        print(f"  {late_text(one)}")
+    if found.untold:
+        places = ", ".join(metres_text(echo.range_m, echo.u_range_m) for echo in found.untold)
+        print(f"Not told of which ping, and so no range: what seems to stand at {places} m")
 
 
 def print_budgets(echoes: Sequence[Any]) -> None:

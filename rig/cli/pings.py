@@ -166,6 +166,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     output.print_faults(run)
     if run.last is not None:
         output.print_echoes(run.last.echoes, "The last ping's echoes")
+        output.print_late(run.last)
     if given.picture is not None:
         print(f"The picture is in {given.picture}")
     return 0

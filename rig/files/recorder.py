@@ -135,6 +135,8 @@ class Recorder(Closing):
             "echobench:flags": [flag.name for flag in block.flags],
             "echobench:confirms_only": block.confirms_only,
         }
+        if block.sign_place is not None:
+            segment["echobench:sign_place"] = block.sign_place
         if self._scenes is not None:
             held = self._scenes.tables(after=self._scenes_up_to, up_to=block.index)
             if held:

@@ -36,7 +36,7 @@ class RecordedPing:
     ----------
     first_frame, frames : int
         Its place in the data file; a frame holds one sample of each channel.
-    index, start_sample, mark_s, pulse_index, flags, confirms_only
+    index, start_sample, mark_s, pulse_index, sign_place, flags, confirms_only
         As in :class:`rig.bench.capture.CaptureBlock`.
     """
 
@@ -46,6 +46,7 @@ class RecordedPing:
     start_sample: int
     mark_s: float
     pulse_index: int
+    sign_place: int | None
     flags: CaptureFlag
     confirms_only: bool
 
@@ -111,6 +112,7 @@ class Recording:
                         start_sample=ping.start_sample,
                         mark_s=ping.mark_s,
                         pulse_index=ping.pulse_index,
+                        sign_place=ping.sign_place,
                         flags=ping.flags,
                         confirms_only=ping.confirms_only,
                     )
@@ -339,6 +341,11 @@ def _read_segment(table: Any, number: int, path: Path) -> RecordedPing:
             start_sample=value("echobench:start_sample", int, _PLACE),
             mark_s=value("echobench:mark_s", float),
             pulse_index=value("echobench:pulse_index", int, _COUNT),
+            sign_place=(
+                value("echobench:sign_place", int, _COUNT)
+                if "echobench:sign_place" in table
+                else None
+            ),
             flags=flags,
             confirms_only=value("echobench:confirms_only", bool),
         )

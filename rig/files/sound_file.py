@@ -142,6 +142,11 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
         Where the file is damaged, or holds no ping of that plan.
     """
     path = Path(path)
+    if plan.timing.signed_pings:
+        raise PlanError(
+            f"{path}: timing.signed_pings: found true, and a sound file does not say with which "
+            "sign its first ping was sent; leave it out, or record with --record"
+        )
     with _opened(path) as file:
         if file.format not in _FORMATS:
             raise RecordingError(f"{path}: is {file.format}; give a WAV or FLAC file")

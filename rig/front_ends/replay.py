@@ -149,6 +149,16 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
             'with two pulses; give "golay"'
         )
     recorded = recording.plan.at_rate(info.sample_rate_hz)
+    if plan.timing.signed_pings != recorded.timing.signed_pings:
+        raise PlanError(
+            f"{name}: timing.signed_pings: found {str(plan.timing.signed_pings).lower()}, and the "
+            f"pings were recorded with {str(recorded.timing.signed_pings).lower()}; give that"
+        )
+    if any((ping.sign_place is not None) != plan.timing.signed_pings for ping in recording.pings):
+        raise RecordingError(
+            f"{name}: echobench:sign_place: does not stand at each ping just where "
+            "timing.signed_pings is true; give a recording whose metadata is as it was written"
+        )
     if plan.interval_samples != recorded.interval_samples:
         raise PlanError(
             f"{name}: timing.ping_interval_s: found {plan.timing.ping_interval_s:g}, and the pings "

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.pulses import Pulse
+from dsp.ping.signs import ping_sign
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
@@ -30,6 +31,7 @@ class VirtualTank(Closing):
     """Sounds a scene. Made by :func:`open_virtual_tank`."""
 
     def __init__(self, plan: Plan, scene: Scene, seed: int) -> None:
+        self._plan = plan
         geometry, converter = plan.geometry, scene.converter
         rate_hz = plan.timing.sample_rate_hz
         baseline_m = geometry.baseline_m if scene.geometry is None else scene.geometry.baseline_m
@@ -121,6 +123,7 @@ class VirtualTank(Closing):
 
         def sounded(waiting: NDArray[np.float64], ping: int) -> NDArray[np.float64]:
             which = ping % len(self._pulses)
+            upright = not self._plan.timing.signed_pings or ping_sign(ping) > 0
             fresh = self._tank.fresh_sound(
                 ping=ping,
                 pulse_index=which,
@@ -138,7 +141,10 @@ class VirtualTank(Closing):
                 heard.append((loopback, wires[which]))
             waiting = _grown(waiting, max(sound.size for _, sound in heard))
             for channel, sound in heard:
-                waiting[channel, : sound.size] += sound
+                if not upright and sound is not others:
+                    waiting[channel, : sound.size] -= sound
+                else:
+                    waiting[channel, : sound.size] += sound
             return waiting
 
         for ping in range(pings):
@@ -183,6 +189,7 @@ class VirtualTank(Closing):
             start_sample=self._first + ping * self._interval,
             mark_s=(self._mark() - self._first) / self._info.sample_rate_hz,
             pulse_index=ping % len(self._pulses),
+            sign_place=self._plan.sign_place(ping),
             flags=CaptureFlag.CLIPPED if clipped else CaptureFlag.NONE,
         )
 

@@ -27,6 +27,7 @@ from rig.measure.near_discs import arches_at, left_as_points
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
+from rig.run.origin import own_hits
 from rig.run.receiver import Receiver
 from rig.run.results import HitRows, Hits
 from rig.run.run import Run
@@ -91,6 +92,9 @@ def _passings(run: Run) -> tuple[Passing, ...]:
 
 def hits_in(run: Run) -> Iterator[Hits]:
     """Return what was found in each good ping, to be followed from ping to ping."""
+    if any(ping.sign_place is not None for ping in run.results):
+        yield from own_hits(run.results)
+        return
     for pings in groups(run.results, pings_at_a_time(run.receiver)):
         heard = {n: ping.heard for n, ping in enumerate(pings) if ping.heard is not None}
         unheard = {

@@ -43,11 +43,13 @@ class Cutter:
         samples = np.concatenate(
             [before.samples[:, length - sooner :], latest.samples[:, : length - sooner]], axis=1
         )
+        # Cut by more than half, it is the ping before that is whole in it.
+        whole = before if 2 * sooner > length else latest
         return dataclasses.replace(
             latest,
             samples=samples,
-            # Cut by more than half, it is the ping before that is whole in it.
-            pulse_index=(before if 2 * sooner > length else latest).pulse_index,
+            pulse_index=whole.pulse_index,
+            sign_place=whole.sign_place,
             start_sample=latest.start_sample - sooner,
             flags=before.flags | latest.flags,
         )

@@ -18,6 +18,7 @@ from rig.run.cutting import Cutter
 from rig.run.groups import groups
 from rig.run.hits import heard_in
 from rig.run.motion import freed_of_motion
+from rig.run.origin import told_apart
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 from rig.run.stacking import stack_depth, stacked_as_asked
@@ -61,7 +62,8 @@ def ping_results(
     settled = groups(_judged(receiver, blocks, recorder), at_a_time)
     heard = (ping for some in settled for ping in _heard(receiver, some))
     freed = freed_of_motion(receiver, heard)
-    yield from stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
+    summed = stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
+    yield from told_apart(receiver, summed) if receiver.plan.timing.signed_pings else summed
 
 
 def _looked_ahead(
@@ -124,13 +126,13 @@ def _judged(
                 f"{receiver.info.device}: ping {block.index} came with {found} samples; "
                 f"the plan's interval has {due}; give a plan or a recording that fits"
             )
-        cut = cutter.take(block)
+        cut = watch.by_sign(cutter.take(block))
         placed = watch.place(cut)
         if placed.time_zero is None and receiver.info.can_slip:
             sooner = watch.again_from(cutter)
             if sooner is not None and sooner != cutter.sooner:
                 cutter.sooner = sooner
-                cut = cutter.across(sooner) or block
+                cut = watch.by_sign(cutter.across(sooner) or block)
                 placed = watch.place(cut)
         # Two off by as much, one after the other: that was no slip.
         held = [_told(each, slipped=not placed.drifts) for each in held] if held[1:] else held
@@ -200,4 +202,5 @@ def _settled(
         clipped=CaptureFlag.CLIPPED in block.flags,
         time_zero=time_zero,
         latency_s=latency_s,
+        sign_place=block.sign_place,
     )

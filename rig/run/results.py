@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 from dsp.ping.profiles import EchoProfile
 from dsp.uncertainty import Budget
 
+UNTOLD = -1
+"""Of a hit whose ping is not told."""
+
 COLUMNS = ("delay_s", "range_m", "noise_m", "strength_db", "snr_db", "phasor")
 """Of :class:`Hits`: what each hit has of its own."""
 
@@ -98,6 +101,25 @@ class Echo:
     budget: Budget | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LateEcho:
+    """An echo of a ping before, which came only once the next had been sent.
+
+    Attributes
+    ----------
+    echo : Echo
+        With its true delay and range, from the leaving of the ping that it is of.
+    pings_before : int
+        Which that is: 1 for the ping before this.
+    seems_m : float
+        The range at which it stands in this ping.
+    """
+
+    echo: Echo
+    pings_before: int
+    seems_m: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Hits:
     """What was found in one ping: all that following asks of it, and no profile.
@@ -141,6 +163,10 @@ class Hits:
             values.setflags(write=False)
             object.__setattr__(self, name, values)
 
+    def some(self, which: NDArray[np.bool_]) -> Hits:
+        """Return some of the hits."""
+        return dataclasses.replace(self, **{name: getattr(self, name)[which] for name in COLUMNS})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HitRows:
@@ -181,6 +207,31 @@ class HitRows:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Whose:
+    """Of which ping each hit is, where pings carry signs.
+
+    Attributes
+    ----------
+    followed : ndarray of int64, shape (hits,)
+        Number of the echo that it goes on with from ping to ping.
+    late : ndarray of int64, shape (hits,)
+        By how many pings it is late, as far as was told by then: 0 for the ping's own,
+        :data:`UNTOLD` where nothing told.
+    pulled : ndarray of bool, shape (hits,)
+        Whether another ping's echo stands so near that it pulls the range.
+    """
+
+    followed: NDArray[np.int64]
+    late: NDArray[np.int64]
+    pulled: NDArray[np.bool_]
+
+    @property
+    def own(self) -> NDArray[np.bool_]:
+        """Which hits are surely the ping's own."""
+        return np.asarray((self.late == 0) & ~self.pulled)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Heard:
     """What the one search of a ping's own profile found.
 
@@ -193,11 +244,15 @@ class Heard:
         What a bin had to exceed for that, dB re full scale; None once it was dropped.
     hits : Hits
         At the rate at which echoes are followed from ping to ping.
+    whose : Whose or None
+        Of which ping each hit is; None where pings have no signs. `echoes` are then the
+        ping's own alone.
     """
 
     echoes: tuple[Echo, ...]
     threshold_db: NDArray[np.float64] | None
     hits: Hits
+    whose: Whose | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -234,6 +289,13 @@ class PingResult:
     moving : bool
         Whether something moved, so that fewer pings were added up than the plan asks; or
         turned up in a chirp at a speed that is not known yet.
+    sign_place : int or None
+        Where the ping stands in the sequence of signs; None where pings have none.
+    late : tuple of LateEcho
+        Of pings with signs: what is of a ping before, and not among `echoes`.
+    untold : tuple of Echo
+        Of pings with signs: what may be of this ping or of one before, and is not among
+        `echoes`.
     """
 
     index: int
@@ -249,6 +311,9 @@ class PingResult:
     alone: EchoProfile | None = None
     heard: Heard | None = None
     moving: bool = False
+    sign_place: int | None = None
+    late: tuple[LateEcho, ...] = ()
+    untold: tuple[Echo, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -265,6 +330,9 @@ class Measurement:
     echoes : tuple of Echo
         Found in it, nearest first.
     threshold_db : ndarray of float64, shape (bins,), or None
+    late : tuple of LateEcho
+    untold : tuple of Echo
+        As of :class:`PingResult`.
     """
 
     pings: int
@@ -273,3 +341,5 @@ class Measurement:
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
     threshold_db: NDArray[np.float64] | None = None
+    late: tuple[LateEcho, ...] = ()
+    untold: tuple[Echo, ...] = ()

@@ -9,11 +9,13 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
+from dsp.ping.signs import SignedSum, SolvedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time
 from rig.run.kept import KeptResults
 from rig.run.loop import Recorder, ping_results
+from rig.run.origin import sorted_out, with_pings
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Measurement, PingResult
 from rig.tank.truth import Truth
@@ -73,6 +75,7 @@ class Run:
         self._last: PingResult | None = None
         self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
+        self._signed = SignedSum()
 
     @property
     def plan(self) -> Plan:
@@ -122,6 +125,8 @@ class Run:
                 self._means[pulse].add(result.alone)
             else:
                 self._means[pulse] = RunningMean(result.alone)
+            if result.sign_place is not None:
+                self._signed.add(result.alone, result.sign_place)
 
     @property
     def results(self) -> Sequence[PingResult]:
@@ -171,6 +176,13 @@ class Run:
         means = [mean.profile for mean in self._means.values()]
         return stacked_in_turns(means) if means else None
 
+    def solved(self) -> SolvedSum | None:
+        """Return what is of each ping's own in all good pings, and of each before; if told.
+
+        None where pings have no signs, or there are too few.
+        """
+        return self._signed.solved()
+
     def once(self, make: Callable[[Run], T]) -> T:
         """Return what a function makes of this run, made when it is first asked for."""
         if make not in self._made:
@@ -204,7 +216,26 @@ def _measurement(run: Run) -> Measurement:
     counted = Measurement(pings=len(run.results), lost_pings=run.lost_pings)
     if profile is None or last is None or last.time_zero is None:
         return counted
+    solved = run.solved()
+    if solved is not None:
+        told = with_pings(
+            run.receiver, sorted_out(run.receiver, solved, last.time_zero), run.results
+        )
+        return dataclasses.replace(
+            counted,
+            last=last,
+            profile=told.profile,
+            echoes=told.echoes,
+            threshold_db=told.threshold_db,
+            late=told.late,
+            untold=told.untold,
+        )
     echoes, threshold_db = run.receiver.echoes(profile, last.time_zero)
+    if last.sign_place is not None:
+        # Of so few pings nothing tells.
+        return dataclasses.replace(
+            counted, last=last, profile=profile, untold=echoes, threshold_db=threshold_db
+        )
     return dataclasses.replace(
         counted, last=last, profile=profile, echoes=echoes, threshold_db=threshold_db
     )

@@ -36,6 +36,10 @@ class Spectra:
         if not wanted:
             return
         spectra = self._compress.spectrum(np.stack([b.samples[channel] for b in wanted]))
+        for number, block in enumerate(wanted):
+            # Turned back by its own sign, a ping's own echoes stand upright whichever it is.
+            if block.sign < 0:
+                np.negative(spectra[number], out=spectra[number])
         self._kept.update(((b, channel), s) for b, s in zip(wanted, spectra, strict=True))
         for oldest in list(self._kept)[: -2 * (len(wanted) + BLOCKS_KEPT)]:
             del self._kept[oldest]

@@ -13,6 +13,7 @@ from rig.run.cutting import Cutter
 from rig.run.marks import alike
 from rig.run.receiver import Receiver
 from rig.run.results import MarkBias, TimeZero
+from rig.run.sign_watch import SignWatch
 
 FIRST_MARK_S = 1e-4
 """How far the first mark may stand from where the front end, which heard a pulse about a
@@ -73,6 +74,11 @@ class MarkWatch:
         self._marks = 0
         self._waiting_step_s: float | None = None
         self._cut_anew = False
+        self._signs = SignWatch() if receiver.plan.timing.signed_pings else None
+
+    def by_sign(self, block: CaptureBlock) -> CaptureBlock:
+        """Return a block with the place among the signs of the ping that it really holds."""
+        return block if self._signs is None else self._signs.placed(block)
 
     def place(self, block: CaptureBlock) -> Placed:
         """Find when a block's ping left, from its mark or from what is known beforehand."""
@@ -113,8 +119,10 @@ class MarkWatch:
             self._steps_s.clear()
             self._steps_s.extend([step_s] * STEPS_HELD)
         self._waiting_step_s = self._step_s(block, mark) if waits else None
+        another = "" if self._signs is None or shifted else self._signs.hear(block, mark)
+        doubt = doubt or another
         self._take(block, mark, trusted=not doubt)
-        reason = ""
+        reason = another
         if shifted:
             reason = f"the {sought} is not where it was due: the sound slipped"
         return Placed(time_zero=time_zero, reason=reason, doubt=doubt, waits=waits, drifts=drifts)

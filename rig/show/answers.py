@@ -16,7 +16,7 @@ from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.results import Echo, TimeZero
+from rig.run.results import Echo, Measurement, PingResult, TimeZero
 from rig.run.run import Run
 from rig.teach.lessons.lesson import Lesson, Part
 from rig.teach.lessons.running import Turn
@@ -32,6 +32,7 @@ def run_answer(run: Run) -> Answer:
     return {
         **_head(run),
         "echoes": [] if run.last is None else _echoes(run.last.echoes),
+        **_of_pings_before(run, run.last),
     }
 
 
@@ -41,7 +42,13 @@ def replay_answer(run: Run) -> Answer:
         **run_answer(run),
         "passes": _passes(passings_of(run)),
         "per_ping": [
-            {"index": r.index, "lost": r.lost, "echoes": _echoes(r.echoes)} for r in run.results
+            {
+                "index": r.index,
+                "lost": r.lost,
+                "echoes": _echoes(r.echoes),
+                **_of_pings_before(run, r),
+            }
+            for r in run.results
         ],
     }
 
@@ -55,6 +62,7 @@ def measure_answer(run: Run) -> Answer:
             {**answer, "budget": _budget(echo)}
             for answer, echo in zip(_echoes(run.echoes), run.echoes, strict=True)
         ],
+        **_of_pings_before(run, run.measurement),
         "passes": _passes(passings),
         "smeared": [
             {
@@ -253,6 +261,20 @@ def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
         }
         for e in echoes
     ]
+
+
+def _of_pings_before(run: Run, found: PingResult | Measurement | None) -> Answer:
+    """Answer what is late, and what is not told, where pings carry signs; else nothing."""
+    if not run.plan.timing.signed_pings:
+        return {}
+    late = () if found is None else found.late
+    return {
+        "late_echoes": [
+            {"pings_before": one.pings_before, "seems_m": one.seems_m, **answer}
+            for one, answer in zip(late, _echoes([one.echo for one in late]), strict=True)
+        ],
+        "untold_echoes": [] if found is None else _echoes(found.untold),
+    }
 
 
 def _passes(passings: Sequence[Passing]) -> list[Answer]:

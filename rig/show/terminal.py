@@ -90,7 +90,7 @@ def strip_line(
     steps = np.floor(np.nan_to_num(above_db, nan=-_STEP_DB) / _STEP_DB).astype(int) + 1
     ramp = _ramp(encoding)
     strip = "".join(ramp[step] for step in np.clip(steps, 0, len(ramp) - 1))
-    return f"{number}{strip}  {_found(result.echoes)}"
+    return f"{number}{strip}  {_found(result)}"
 
 
 def echo_table(echoes: Sequence[Echo]) -> list[str]:
@@ -142,12 +142,19 @@ def _printable(words: str, encoding: str) -> str:
         return line.encode("ascii", errors="replace").decode("ascii")
 
 
-def _found(echoes: Sequence[Echo]) -> str:
-    """Return the ranges of the nearest few echoes, and how many more there are."""
-    texts = [metres_text(e.range_m, e.u_range_m) for e in echoes]
+def _found(result: PingResult) -> str:
+    """Return the ranges of the nearest few echoes, and how many more there are.
+
+    Of pings with signs, also how many are late, and of how many that is not told.
+    """
+    texts = [metres_text(e.range_m, e.u_range_m) for e in result.echoes]
+    late = f"; {len(result.late)} late" if result.late else ""
+    late += f"; {len(result.untold)} ?" if result.untold else ""
     for named in range(len(texts), 0, -1):
         more = f" +{len(texts) - named}" if named < len(texts) else ""
-        words = " ".join(texts[:named]) + more
+        words = " ".join(texts[:named]) + more + late
         if len(words) <= _FOUND - 2:
             return words
-    return f"{len(texts)} echoes" if texts else "none"
+    if not texts:
+        return f"none{late}"
+    return f"{len(texts)}{late}" if late else f"{len(texts)} echoes"

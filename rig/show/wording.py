@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
-from rig.run.results import Echo, TimeZero
+from rig.run.results import Echo, LateEcho, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
 _TIME_ZERO = {
@@ -38,7 +38,8 @@ def pulse_text(plan: Plan) -> str:
     """
     pulse = plan.pulse
     how = f"{time_text(pulse.duration_s)} long, every {time_text(plan.timing.ping_interval_s)}"
-    return f"Sent: {pulse.words}, {how}"
+    signs = ", with signs" if plan.timing.signed_pings else ""
+    return f"Sent: {pulse.words}, {how}{signs}"
 
 
 def front_end_text(info: StreamInfo) -> str:
@@ -85,6 +86,33 @@ def pointer_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> st
     if math.isnan(echo.strength_db):
         return f"{place}how strong, an edge time cannot show"
     return f"{place}{signed(echo.strength_db)} dB; signal to noise {signed(echo.snr_db, 0)} dB"
+
+
+def ping_before(pings: int) -> str:
+    """Name a ping by how many pings ago it was sent.
+
+    Examples
+    --------
+    >>> ping_before(1), ping_before(2)
+    ('the ping before', 'the ping 2 before')
+    """
+    return "the ping before" if pings == 1 else f"the ping {pings} before"
+
+
+def late_text(late: LateEcho) -> str:
+    """Say of an echo of a ping before where it comes from, and where it seems to stand.
+
+    Examples
+    --------
+    >>> late_text(LateEcho(echo=Echo(range_m=6.5, path_m=13.0, delay_s=0.0379, u_range_m=0.004,
+    ...     strength_db=-40.0, snr_db=30.0, bound_m=0.001), pings_before=1, seems_m=1.34))
+    '6.50 m, of the ping before; it seems 1.34 m'
+    """
+    u_range_m = late.echo.u_range_m
+    return (
+        f"{metres_text(late.echo.range_m, u_range_m)} m, of {ping_before(late.pings_before)}; "
+        f"it seems {metres_text(late.seems_m, u_range_m)} m"
+    )
 
 
 def time_zero_text(plan: Plan, time_zero: TimeZero | None) -> str:

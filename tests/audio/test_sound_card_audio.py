@@ -23,6 +23,8 @@ from rig.bench.plan import plan_from_table
 from rig.errors import DeviceError
 from rig.front_ends.sound_card.card import open_sound_card
 from rig.front_ends.sound_card.devices import list_devices
+from rig.run.receiver import Receiver
+from rig.run.run import run_of
 
 pytestmark = pytest.mark.audio
 
@@ -133,6 +135,36 @@ def test_golay_pair_takes_turns(server, acoustic_world):
     first, second, third = (b.samples[0, :1000] for b in blocks)
     assert np.array_equal(first, third)
     assert not np.array_equal(first, second)
+
+
+@pytest.mark.parametrize("server", ["jack"], indirect=True)
+def test_an_echo_of_the_ping_before_is_named(server, acoustic_world, heard_or_starved):
+    # Every 4800 samples a ping, and an echo 5500 after each direct sound.
+    chirp = {**CHIRP, "duration_s": 0.005}
+    signed = plan_from_table(
+        {
+            "pulse": chirp,
+            "timing": {"ping_interval_s": 0.1, "signed_pings": True},
+            "receiver": {"range_stop_m": 6.0},
+        }
+    )
+    world = "0:1.0,1417:0.2,5500:0.3"
+
+    def heard(_number):
+        with acoustic_world(server, world), open_sound_card(signed, device=server.device) as card:
+            run = run_of(Receiver(signed, card.info), list(card.blocks(20)))
+        return run if len(run.good) >= 10 else None
+
+    run = heard_or_starved(server, heard)
+    if run is None:
+        return  # said why
+    direct = 0.12 / run.receiver.sound_speed_m_s
+    own = [(e.delay_s - direct) * RATE_HZ for e in run.measurement.echoes]
+    late = [(o.echo.delay_s - direct) * RATE_HZ for o in run.measurement.late]
+    # Whole samples; the mark and each echo are placed to some hundredths.
+    assert own == pytest.approx([1417], abs=0.1)
+    assert late == pytest.approx([5500], abs=0.1)
+    assert run.measurement.late[0].pings_before == 1
 
 
 @pytest.mark.parametrize("server", ["jack"], indirect=True)

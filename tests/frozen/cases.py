@@ -364,7 +364,13 @@ def _of(text: str, after: str = "", *, cheap: bool = True) -> Case:
 CALIBRATED = "--calibration bench.json"
 
 LESSON_PARTS = {
-    "time-is-distance": ("out-and-back", "temperature", "blind-zone", "longest-range"),
+    "time-is-distance": (
+        "out-and-back",
+        "temperature",
+        "blind-zone",
+        "longest-range",
+        "which-ping",
+    ),
     "widening-cone": ("hits", "footprint", "three-frequencies"),
     "arch-or-streak": (
         "half-arch",

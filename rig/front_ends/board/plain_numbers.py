@@ -194,6 +194,11 @@ def open_plain_numbers(plan: Plan) -> FrontEnd:
             f'pulse.kind: found "{plan.pulse.kind}"; pulses that take turns cannot be told apart '
             'by an edge time: give "burst" or "tone"'
         )
+    if plan.timing.signed_pings:
+        raise PlanError(
+            "timing.signed_pings: found true; a board's burst is the same at each ping and knows "
+            "no sign: leave it out"
+        )
     if not plan.board.port:
         raise DeviceError(
             "serial port: none is named, and a board that prints plain numbers does not answer "

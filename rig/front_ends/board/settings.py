@@ -31,6 +31,11 @@ def settings_for(plan: Plan, identity: Identity) -> Settings:
             f'pulse.kind: found "{plan.pulse.kind}"; a board sends bursts only: give "burst", with '
             "centre_hz, cycles and ring_s"
         )
+    if plan.timing.signed_pings:
+        raise PlanError(
+            "timing.signed_pings: found true; a board's burst is the same at each ping and knows "
+            "no sign: leave it out"
+        )
     if plan.geometry.time_zero == "loopback":
         raise PlanError(
             'geometry.time_zero: found "loopback"; a board has one channel: give "calibration" '

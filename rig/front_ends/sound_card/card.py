@@ -21,7 +21,7 @@ from dsp.ping.pulses import Pulse
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
-from rig.bench.waveforms import pulses_of
+from rig.bench.waveforms import pulses_of, samples_in_turn
 from rig.errors import DeviceError, PlanError
 from rig.front_ends.sound_card.devices import Device, pick_devices
 from rig.front_ends.sound_card.link import SoundLink
@@ -129,6 +129,7 @@ class SoundCard(Closing):
                         start_sample=begin - sent,
                         mark_s=lead / rate + self._late_s,
                         pulse_index=index % self._plan.pulses_per_cycle,
+                        sign_place=self._plan.sign_place(index),
                         flags=flags,
                         confirms_only=index == pings,
                     )
@@ -333,7 +334,7 @@ def _request(
         buffer_frames=0 if is_jack else round(BUFFER_S * rate),
         latency_s=0.0 if is_jack else BUFFER_LATENCY_S,
         interval_samples=plan.interval_samples,
-        pulses=tuple(amplitude * pulse.samples for pulse in pulses_of(plan)),
+        pulses=tuple(amplitude * samples for samples in samples_in_turn(plan)),
     )
 
 

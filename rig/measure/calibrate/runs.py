@@ -98,7 +98,7 @@ def lined_up(start: Start, pulse_index: int) -> tuple[NDArray[np.float64], float
     rows, starts_s = [], []
     for block, result in start.good:
         if block.pulse_index == pulse_index and result.time_zero is not None:
-            rows.append(block.samples[start.info.microphone])
+            rows.append(block.sign * block.samples[start.info.microphone])
             starts_s.append(result.time_zero.delay_s - HOLD_S)
     rate = start.info.sample_rate_hz
     even = aligned_mean(np.array(rows[0::2]), np.array(starts_s[0::2]), rate)

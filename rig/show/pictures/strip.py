@@ -87,7 +87,23 @@ class Strip:
             markeredgecolor=INK,
             markeredgewidth=page.pt(1.4),
         )
+        marks = [
+            axes.plot(
+                [],
+                [],
+                marker=marker,
+                linestyle="",
+                markersize=page.pt(size),
+                markerfacecolor=face,
+                markeredgecolor=INK,
+                markeredgewidth=page.pt(edge),
+            )[0]
+            # Told from the rings by their shape, in every colour and in none.
+            for marker, size, edge, face in (("X", 11, 1.4, "white"), ("$?$", 15, 0.4, INK))
+        ]
+        self._late, self._untold = marks
         page.artists += [self._near, self._threshold, self._leaders, self._trace, self._peaks]
+        page.artists += marks
         self._labels = [page.text_in(axes, covers=True) for _ in range(_MOST_LABELS)]
         self._blank = page.text_in(axes)
         top = places.strip_caption
@@ -166,6 +182,8 @@ class Strip:
         if newest.clipped:
             remarks = f"Clipped: louder than it reads. {remarks}"
         if counts_echoes:
+            self._show_of_others(newest)
+            remarks = f"{remarks} {of_others_text(newest)}".strip()
             self._show_echoes(echoes, pointed_range_m, pointed_echo, remarks)
         else:
             lines = self._page.caption_lines(remarks)[: self._list_lines]
@@ -196,6 +214,16 @@ class Strip:
             self._threshold_label.set(x=x / page.width, visible=True)
         else:
             self._threshold_label.set(y=1 - y / page.height, visible=True)
+
+    def _show_of_others(self, newest: PingResult) -> None:
+        """Cross what is of a ping before, and put a question to what is not told."""
+        low_db, high_db = self.panel.values
+        late = [(one.seems_m, one.echo.strength_db) for one in newest.late]
+        untold = [(echo.range_m, echo.strength_db) for echo in newest.untold]
+        for artist, places in ((self._late, late), (self._untold, untold)):
+            range_m = [at_m for at_m, _ in places]
+            strength_db = [min(max(db, low_db), high_db) for _, db in places]
+            artist.set(data=self.panel.xy(range_m, strength_db), visible=bool(places))
 
     def _show_echoes(
         self,
@@ -254,6 +282,19 @@ class Strip:
             if len(lines) <= self._list_lines:
                 return lines
         return self._page.caption_lines(head)[: self._list_lines]
+
+
+def of_others_text(newest: PingResult) -> str:
+    """Say what the crosses and the questions of a strip are; empty without any."""
+    words = []
+    if newest.late:
+        ranges = ", ".join(
+            f"{metres_text(one.echo.range_m, one.echo.u_range_m)} m" for one in newest.late
+        )
+        words.append(f"Crossed: late, of a ping before, from {ranges}.")
+    if newest.untold:
+        words.append("Marked ?: not told of which ping.")
+    return " ".join(words)
 
 
 def first_labelled(echoes: Sequence[Echo], pointed: int | None) -> list[int]:

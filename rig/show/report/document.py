@@ -22,7 +22,7 @@ from rig.measure.forecast import forecast, forecast_lines
 from rig.measure.passes import Passing, crossed_beam, passings_of
 from rig.measure.strength import strength_lines
 from rig.run.budget import TABLED_ECHOES
-from rig.run.results import Echo, PingResult
+from rig.run.results import Echo, Measurement, PingResult
 from rig.show.markup import Markup, bullets, element, figure, joined, page, table
 from rig.show.pictures.beam_picture import BeamPicture
 from rig.show.pictures.bench_picture import draw_picture
@@ -32,7 +32,14 @@ from rig.show.pictures.scales import range_scale
 from rig.show.report.contents import Contents
 from rig.show.report.references import references
 from rig.show.style import STYLE
-from rig.show.wording import counted, metres_text, pulse_text, signed, time_zero_text
+from rig.show.wording import (
+    counted,
+    late_text,
+    metres_text,
+    pulse_text,
+    signed,
+    time_zero_text,
+)
 
 _SVG = "image/svg+xml"
 
@@ -313,6 +320,7 @@ def _echoes(contents: Contents) -> Markup:
             "away before weaker ones were looked for.",
         ),
     ]
+    parts += _of_pings_before(found)
     if not found.echoes:
         return _section("Echoes", *parts, element("p", "No echo stands above the threshold."))
     parts.append(echo_table(found.echoes))
@@ -326,6 +334,25 @@ def _echoes(contents: Contents) -> Markup:
         )
     )
     return _section("Echoes", *parts, *_budgets(found.echoes))
+
+
+def _of_pings_before(found: Measurement) -> list[Markup]:
+    """Name what is late, and what is not told, where pings carry signs."""
+    parts = []
+    if found.late:
+        named = "; ".join(late_text(one) for one in found.late)
+        parts.append(
+            element(
+                "p",
+                f"Late, from so far that the next ping had been sent, and no near range: {named}.",
+            )
+        )
+    if found.untold:
+        places = ", ".join(metres_text(e.range_m, e.u_range_m) for e in found.untold)
+        parts.append(
+            element("p", f"Not told of which ping, and so no range: what seems at {places} m.")
+        )
+    return parts
 
 
 def echo_table(echoes: Sequence[Echo]) -> Markup:

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
+from rig.run.origin import by_own_hits
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.stacking import Still
@@ -225,5 +226,7 @@ class ShownPings:
                 result.profile, result.time_zero, false_alarm_rate=self.false_alarm_rate
             )
             found = dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
+            if result.sign_place is not None:
+                found = by_own_hits(self._receiver, found, echoes)
             self._found = (asked, found)
         return self._found[1]

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dsp.ping.profiles import EchoProfile
-from rig.run.results import PingResult
+from rig.run.results import LateEcho, PingResult
 from rig.show.terminal import ASCII, BLOCKS, echo_table, ruler_lines, strip_line
 
 
@@ -86,6 +86,15 @@ def test_any_reason_is_one_line_that_the_terminal_can_show(reason, encoding):
 def test_echoes_that_find_no_room_are_counted(air, rng):
     result = air.ping(0, [(0.5 + 0.4 * i, -40.0) for i in range(9)], rng)
     assert strip(air, result).endswith("0.500 0.900 1.300 +6")
+
+
+def test_late_echoes_and_those_not_told_are_counted_and_no_line_is_too_long(air, rng):
+    ping = air.ping(0, [(0.5 + 0.2 * i, -40) for i in range(20)], rng)
+    late = [LateEcho(echo=e, pings_before=1, seems_m=e.range_m) for e in ping.echoes[:12]]
+    for own in (ping.echoes[:1], ping.echoes):
+        line = strip(air, dataclasses.replace(ping, echoes=own, late=late, untold=ping.echoes), 80)
+        assert line.endswith(f"; 12 late; {len(ping.echoes)} ?")
+        assert len(line) <= 80
 
 
 def test_table_has_a_line_for_each_echo_nearest_first(air, rng):

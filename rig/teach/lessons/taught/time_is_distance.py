@@ -1,4 +1,7 @@
-"""Time is distance: out and back, a wrong temperature, the blind zone, the longest range."""
+"""Time is distance: out and back, a wrong temperature, the blind zone, the longest range.
+
+And which ping an echo is of, where each carries a sign.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ import numpy as np
 from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.bounds import blind_zone_m
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
-from rig.errors import NotHeardError
+from rig.errors import NotHeardError, PlanError
 from rig.run.budget import is_of_sound_speed
 from rig.run.receiver import Receiver
 from rig.teach.lessons.bench_in_use import (
@@ -488,13 +491,22 @@ _OFTEN_S = {True: 0.030, False: 0.012}
 """So short an interval is, unless the pulse is too long for it."""
 
 
-def _longest_range_on(bench: BenchInUse) -> Part:
-    pulse_s, times = bench.plan.pulse.duration_s, _WALL_TIMES[bench.in_air]
-    often_s = max(_OFTEN_S[bench.in_air], math.ceil(1e3 * (pulse_s + 0.018)) / 1e3)
+def _often_s(bench: BenchInUse) -> float:
+    """Return an interval that is too short for a wall which a class has at hand."""
+    pulse_s = bench.plan.pulse.duration_s
     if pulse_s < 0.4 * _OFTEN_S[bench.in_air]:
-        often_s = _OFTEN_S[bench.in_air]
+        return _OFTEN_S[bench.in_air]
+    return max(_OFTEN_S[bench.in_air], math.ceil(1e3 * (pulse_s + 0.018)) / 1e3)
+
+
+def _wall_m(bench: BenchInUse) -> float:
+    """Return how far that wall is."""
+    return round(_WALL_TIMES[bench.in_air] * _often_s(bench) * bench.speed_m_s / 2, 1)
+
+
+def _longest_range_on(bench: BenchInUse) -> Part:
+    pulse_s, often_s, wall_m = bench.plan.pulse.duration_s, _often_s(bench), _wall_m(bench)
     not_so_s = round(_NOT_SO_OFTEN[bench.in_air] * often_s, 5)
-    wall_m = round(times * often_s * bench.speed_m_s / 2, 1)
     shown_m = wall_m - often_s * bench.speed_m_s / 2
     stop_m, start_m = round(1.6 * shown_m, 1), round(min(0.2, 0.4 * shown_m), 2)
     reach_m = round(1.1 * wall_m, 1)
@@ -506,7 +518,7 @@ def _longest_range_on(bench: BenchInUse) -> Part:
             set_up=set_up,
             scene=_plate_at(bench, wall_m, size_m=0.8),
             changes={
-                "timing": {"ping_interval_s": interval_s},
+                "timing": {"ping_interval_s": interval_s, "signed_pings": False},
                 "receiver": {"range_start_m": near_m, "range_stop_m": far_m},
             },
             pings=16,
@@ -558,6 +570,139 @@ def _longest_range_on(bench: BenchInUse) -> Part:
     )
 
 
+# Which ping it was
+
+
+def _which_ping(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
+    tape = givens["wall_m"]
+    alike, signed = heard
+    receiver = signed.receiver
+    speed, baseline_m = receiver.sound_speed_m_s, receiver.plan.geometry.baseline_m
+    interval_s = signed.plan.interval_samples / signed.plan.timing.sample_rate_hz
+    path_m = float(path_from_range_m(tape.value, baseline_m))
+    due_m = float(range_from_path_m(path_m % (speed * interval_s), baseline_m))
+    seems = echo_near(alike, due_m, within_m=0.05 * tape.value)
+    late = [
+        one
+        for one in signed.run.measurement.late
+        if one.pings_before == 1 and abs(one.seems_m - seems.range_m) < 0.05 * tape.value
+    ]
+    if not late:
+        raise NotHeardError(
+            f"step {signed.step.name}: found no echo of the ping before at {due_m:.2f} m; let "
+            "nothing move, and send louder"
+        )
+    wall = max(late, key=lambda one: one.echo.strength_db)
+    named = [
+        (result.index, one.echo)
+        for result in signed.run.results
+        for one in result.late
+        if one.pings_before == 1 and abs(one.seems_m - wall.seems_m) < 0.05 * tape.value
+    ]
+    pings = [r.index for r in signed.run.results]
+    shown = [
+        (result.index, echo.range_m)
+        for result in alike.run.results
+        for echo in result.echoes
+        if abs(echo.range_m - seems.range_m) < 0.05 * tape.value
+    ]
+    own = sum(abs(e.range_m - seems.range_m) < 0.05 * tape.value for e in signed.run.echoes)
+    near = "is no longer shown" if not own else "is shown still"
+    ends = [min(pings), max(pings)]
+    return Finding(
+        measured=wall.echo.range_m,
+        u_measured=wall.echo.u_range_m,
+        expected=tape.value,
+        u_expected=tape.u_value,
+        verdict=f"By pings that are all alike a wall {tape.value:.2f} m away was shown at "
+        f"{seems.range_m:.2f} m. By pings with signs the mark at {wall.seems_m:.2f} m {near} as "
+        f"something near: it is named as an echo of the ping before, from "
+        f"{wall.echo.range_m:.2f} m. That took {named[0][0] + 1 if named else len(pings)} pings.",
+        x_label="number of the ping",
+        y_label="range / m",
+        curves=(
+            curve("longest range, c · interval / 2", ends, [speed * interval_s / 2] * 2),
+            curve("the wall, by tape", ends, [tape.value] * 2),
+            curve(
+                "shown, pings all alike", *np.reshape(shown, (-1, 2)).T, measured=True
+            ),
+            curve(
+                "named, pings with signs",
+                [n for n, _ in named],
+                [echo.range_m for _, echo in named],
+                [echo.u_range_m for _, echo in named],
+                measured=True,
+            ),
+        ),
+        numbers=(
+            ("step", "mark at / m", "said to come from / m", "± (k = 2) / m"),
+            (alike.step.name, f"{seems.range_m:.3f}", f"{seems.range_m:.3f}",
+             f"{2 * seems.u_range_m:.3f}"),
+            (signed.step.name, f"{wall.seems_m:.3f}", f"{wall.echo.range_m:.3f}",
+             f"{2 * wall.echo.u_range_m:.3f}"),
+        ),
+    )  # fmt: skip
+
+
+def _which_ping_on(bench: BenchInUse) -> Part:
+    if bench.bursts_only or bench.plan.pulses_per_cycle > 1:
+        raise PlanError(
+            f'pulse.kind: found "{bench.plan.pulse.kind}", whose pings carry no sign; give '
+            '"chirp", "tone" or "barker13"'
+        )
+    often_s, wall_m = _often_s(bench), _wall_m(bench)
+    shown_m = wall_m - often_s * bench.speed_m_s / 2
+
+    def step(name: str, set_up: str, *, signed: bool) -> Step:
+        return Step(
+            name=name,
+            set_up=set_up,
+            scene=_plate_at(bench, wall_m, size_m=0.8),
+            changes={
+                "timing": {"ping_interval_s": often_s, "signed_pings": signed},
+                "receiver": {
+                    "range_start_m": round(min(0.2, 0.4 * shown_m), 2),
+                    "range_stop_m": round(1.6 * shown_m, 1),
+                },
+            },
+            pings=16,
+        )
+
+    return Part(
+        name="which-ping",
+        question=Question(
+            text=f"A ping goes out every {milliseconds(often_s)}, and a mark shows at "
+            f"{metres(round(shown_m, 2))}, where nothing is. Now each ping goes out upright or "
+            "upside down, in an order that the bench knows. From how many metres does it say that "
+            f"the mark comes? {_speed_words(bench)}",
+            unit="m",
+        ),
+        givens=(_by_tape("wall_m", "the wall", wall_m, 0.005),),
+        steps=(
+            step(
+                "alike",
+                f"Let the bench look at a bare wall {metres(wall_m)} away.",
+                signed=False,
+            ),
+            step(
+                "signed",
+                "Touch nothing. Pings now go out upright or upside down, in a fixed order.",
+                signed=True,
+            ),
+        ),
+        find=_which_ping,
+        because="An echo comes back as its ping was sent: upright or upside down. The bench turns "
+        "each ping's sound back by that ping's own sign, and so its own echoes stand upright every "
+        "time. One that is late has the sign of the ping before: it stands upside down wherever "
+        "those two differ. The order is such that every distance between two pings makes a "
+        "pattern of its own, so that an echo two pings late is told from one that is one late.",
+        talk=(
+            "Would it do to send every other ping upside down? What of an echo two pings late?",
+            "Why does the bench need some pings before it says of which ping a mark is?",
+        ),
+    )
+
+
 _PLAN: Mapping[str, Any] = {
     "pulse": {"kind": "chirp", "start_hz": 4000.0, "stop_hz": 12000.0, "duration_s": 0.005},
     "timing": {"sample_rate_hz": 48000.0, "ping_interval_s": 0.1},
@@ -575,7 +720,12 @@ LESSON = Lesson(
     "far it can be told.",
     plan=_PLAN,
     parts=for_any_bench(
-        _PLAN, _out_and_back_on, _temperature_on, _blind_zone_on, _longest_range_on
+        _PLAN,
+        _out_and_back_on,
+        _temperature_on,
+        _blind_zone_on,
+        _longest_range_on,
+        _which_ping_on,
     ),
     misreading="“The screen measures depth.” It measures a time, and believes a sound speed.",
 )

@@ -17,6 +17,7 @@ from typist import PATIENCE_S
 
 from dsp.ping.profiles import EchoProfile
 from rig.errors import StorageError
+from rig.run.results import LateEcho
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.saving import check_picture_path, save_drawn
 from rig.tank.built_in import built_in
@@ -71,7 +72,24 @@ def lost_for_long_reasons(bench, rng):
     return [bench.ping(i, [], rng, lost=reason) for i in range(20)]
 
 
+def late(bench, rng):
+    """As crowded, and of every three echoes one late and one not told."""
+    *before, newest = crowded(bench, rng)
+    seen = newest.echoes
+    of_others = tuple(
+        LateEcho(
+            echo=dataclasses.replace(e, range_m=e.range_m + 5.16), pings_before=1, seems_m=e.range_m
+        )
+        for e in seen[1::3]
+    )
+    return [
+        *before,
+        dataclasses.replace(newest, echoes=seen[::3], late=of_others, untold=seen[2::3]),
+    ]
+
+
 SCENES = {
+    "late": late,
     "one pass": lambda bench, rng: bench.passing(40, rng, lost=[5, 6, 30]),
     "crowded": crowded,
     "no echoes": lambda bench, rng: [bench.ping(i, [], rng) for i in range(4)],
@@ -101,6 +119,19 @@ def boxes_of(figure):
     }
     shown = [t for t in texts if id(t) not in all_ticks or id(t) in drawn_ticks]
     return [(t.get_text(), t.get_window_extent(renderer)) for t in shown]
+
+
+def test_a_late_echo_is_crossed_and_named_and_has_no_ring_and_no_arc(air, rng):
+    results = late(air, rng)
+    crossed = results[-1]
+    figure, picture = drawn(air, results)
+    lines = {line.get_marker(): line for line in picture.panels[1].lines}
+    at_m = {marker: list(line.get_xdata()) for marker, line in lines.items()}
+    assert at_m["X"] == pytest.approx([one.seems_m for one in crossed.late])
+    assert at_m["$?$"] == pytest.approx([echo.range_m for echo in crossed.untold])
+    assert at_m["o"] == pytest.approx([echo.range_m for echo in crossed.echoes])
+    words = " ".join(text for text, _ in boxes_of(figure)).replace("\n", " ")
+    assert f"from {crossed.late[0].echo.range_m:.3f} m" in words
 
 
 # An echo can be marked where there is one.

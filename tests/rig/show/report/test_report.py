@@ -187,6 +187,15 @@ def test_report_without_an_echo_says_so() -> None:
     assert "No echo stands above the threshold" in words
 
 
+def test_what_is_late_is_named_with_its_true_range_and_stands_in_no_table() -> None:
+    # By pings every 40 ms a ball 8.2 m away seems to stand 6.88 m nearer.
+    plan = a_plan(timing={"ping_interval_s": 0.04, "signed_pings": True})
+    page = page_of(contents_of(plan, pings=9, targets=(1.2, 8.2)))
+    assert "8.20 m, of the ping before; it seems 1.32 m" in page.words
+    alts = [attrs["alt"] or "" for tag, attrs in page.elements if tag == "img" and "alt" in attrs]
+    assert any("It shows 1 echo, at 1.20" in alt for alt in alts)
+
+
 def test_an_edge_time_s_missing_strength_is_a_dash_and_an_empty_cell(plain: Contents) -> None:
     # A device of edge times hands on one copy of the pulse, with no strength and no noise.
     heard, last = plain.run.receiver, plain.run.results[-1]

@@ -17,6 +17,7 @@ from rig.teach.lessons.lesson import Lesson, Part
 
 PLANS = every_part.plans()
 BOARD_CANNOT = {
+    "which-ping",
     "blind-zone",
     "three-frequencies",
     "burst-length",

@@ -26,12 +26,13 @@ start_hz = 4000.0
 stop_hz = 12000.0
 duration_s = 0.005
 """
-PARTS = ("out-and-back", "temperature", "blind-zone", "longest-range")
+PARTS = ("out-and-back", "temperature", "blind-zone", "longest-range", "which-ping")
 STEPS = {
     "out-and-back": ("near", "far"),
     "temperature": ("right", "colder", "warmer"),
     "blind-zone": ("short-burst", "longer-burst", "longest-burst"),
     "longest-range": ("seldom", "often", "not-so-often"),
+    "which-ping": ("alike", "signed"),
 }
 NUMBERS = ("measured", "u_measured", "expected", "u_expected", "unit", "verdict")
 
@@ -49,7 +50,7 @@ def answer(done: subprocess.CompletedProcess[str]) -> dict[str, Any]:
 def taught(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
     """The whole lesson on the virtual tank, predicted, recorded."""
     folder = tmp_path_factory.mktemp("taught")
-    predictions = [w for v in ("5.8", "36", "1.4", "6") for w in ("--predict", v)]
+    predictions = [w for v in ("5.8", "36", "1.4", "6", "6") for w in ("--predict", v)]
     done = command(
         *("time-is-distance", *predictions, "--out", "class", "--record", "--json"), folder=folder
     )
@@ -96,11 +97,13 @@ def test_numbers_of_time_is_distance_are_those_of_the_handbooks(
         "blind-zone": range_m(baseline_m + 0.004 * at_20_m_s),
         # The echo of the ping before comes 30 ms sooner after the newer one.
         "longest-range": range_m(to_6_m - 0.030 * at_20_m_s),
+        # It is that wall all the time.
+        "which-ping": 6.0,
     }
     # The scene's speed is CoolProp's; the bench's formula may be off it by 0.05 m/s (rounding of
     # physics), which over these ways is less than the uncertainties: 1e-4 of 12 m is 1 mm, and
     # of the temperature's 36 mm, two formula speeds: 2e-4 of 2 m, 0.4 mm.
-    formula = {"temperature": 0.4, "longest-range": 0.0009}
+    formula = {"temperature": 0.4, "longest-range": 0.0009, "which-ping": 0.001}
     for part in taught[1]["parts"]:
         allowed = 2.58 * part["u_measured"] + formula.get(part["name"], 0.0)
         assert abs(part["measured"] - expected[part["name"]]) <= allowed, part["name"]
@@ -113,9 +116,9 @@ def test_answer_holds_the_first_parts_numbers_and_each_parts(
     assert [part["name"] for part in found["parts"]] == list(PARTS)
     for key in ("prediction", "measured", "u_measured", "expected", "unit", "sheet"):
         assert found[key] == found["parts"][0][key]
-    assert [part["prediction"] for part in found["parts"]] == [5.8, 36.0, 1.4, 6.0]
-    # Forgot the way back; knew it; forgot to halve; knew nothing of the ping before.
-    assert [p["predicted_rightly"] for p in found["parts"]] == [False, True, False, False]
+    assert [part["prediction"] for part in found["parts"]] == [5.8, 36.0, 1.4, 6.0, 6.0]
+    # Forgot the way back; knew it; forgot to halve; knew nothing of the ping before; knows it.
+    assert [p["predicted_rightly"] for p in found["parts"]] == [False, True, False, False, True]
     assert all(part["agrees"] for part in found["parts"])
     for part in found["parts"]:
         assert (folder / part["picture"]).read_bytes().startswith(b"\x89PNG")
@@ -226,12 +229,12 @@ def test_another_seed_gives_another_noise_and_the_same_seed_the_same(
         (("time-is-distanse",), "did you mean 'time-is-distance'"),
         (("gone.py",), "no such file"),
         (("time-is-distance", "--predict", "soon"), "give a number of ms"),
-        (("time-is-distance", *["--predict", "1"] * 5), "found 5"),
+        (("time-is-distance", *["--predict", "1"] * 6), "found 6"),
         (("time-is-distance", "--part", "no-such"), "out-and-back, temperature"),
         (("time-is-distance", "--given", "far=2"), "near_m, far_m"),
         (("time-is-distance", "--given", "far_m=wide"), "give a number"),
         (("time-is-distance", "--given", "far_m"), "give a number"),
-        (("time-is-distance", "--recording", "one.sigmf-meta"), "there are 11 steps"),
+        (("time-is-distance", "--recording", "one.sigmf-meta"), "there are 13 steps"),
         (("time-is-distance", "--front-end", "sound-card"), "a real bench needs its own plan"),
         (
             ("time-is-distance", "--front-end", "sound-card", "--plan", "plan.toml"),
@@ -361,7 +364,7 @@ def test_a_part_that_a_bench_cannot_do_is_left_out_with_the_reason(tmp_path: Pat
     assert done.returncode == 1
     assert "part blind-zone is left out" in done.stderr.splitlines()[0], "before part 1"
     parts = answer(done)["parts"]
-    assert [part["measured"] is None for part in parts] == [False, False, True, False]
+    assert [part["measured"] is None for part in parts] == [False, False, True, False, True]
     assert "--start air" in parts[2]["problem"]
     page = (tmp_path / answer(done)["sheet"]).read_text(encoding="utf-8")
     assert "Temperature" in page
