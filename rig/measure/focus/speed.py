@@ -1,0 +1,168 @@
+"""The speed along the way: given, or the one at which what passed is sharpest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.history.focus_points import fit_point, sharpness, speed_lobe
+from dsp.history.focusing import StraightWay
+from rig.errors import RecordingError
+from rig.measure.passes import Passing, passings_of, u_speed_share
+from rig.run.hits import resolution_m
+from rig.run.run import Run
+
+WRONG_BY = 1.6
+"""A speed that the ranges gave is looked for again up to so many times it, and down to so many
+times less: near a large face they give it up to 36 % too low."""
+
+_MOST_SPEEDS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FoundSpeed:
+    """The speed along the way.
+
+    Attributes
+    ----------
+    speed_m_s, u_speed_m_s : float
+        With all terms.
+    found : bool
+        By sharpness, and not given.
+    tried_m_s, sharp : ndarray of float64, shape (speeds,)
+        How sharp the clearest pass was at other speeds; empty where it was given.
+    by_ranges_m_s, u_by_ranges_m_s : float or None
+        What its ranges alone had said.
+    """
+
+    speed_m_s: float
+    u_speed_m_s: float
+    found: bool
+    tried_m_s: NDArray[np.float64]
+    sharp: NDArray[np.float64]
+    by_ranges_m_s: float | None = None
+    u_by_ranges_m_s: float | None = None
+
+
+def given_speed(speed_m_s: float, u_speed_m_s: float) -> FoundSpeed:
+    """Return a speed that is known."""
+    nothing = np.empty(0)
+    return FoundSpeed(
+        speed_m_s=speed_m_s, u_speed_m_s=u_speed_m_s, found=False, tried_m_s=nothing, sharp=nothing
+    )
+
+
+def found_speed(
+    run: Run,
+    rows: Callable[[int, int], NDArray[np.complex64]],
+    way_at: Callable[[float], StraightWay],
+    ranges_m: tuple[float, float],
+) -> FoundSpeed:
+    """Find the speed at which the clearest pass is sharpest.
+
+    Parameters
+    ----------
+    run : Run
+    rows : callable
+        From a first and a last ping to their profiles.
+    way_at : callable
+        From a speed to the way.
+    ranges_m : tuple of float
+        Only what passed between these ranges.
+
+    Raises
+    ------
+    RecordingError
+        Where nothing passed, or it is sharp at no speed.
+    """
+    passing = _clearest(run, ranges_m)
+    told = passing.passage
+    if (
+        told.crossing_speed_m_s is None
+        or told.closest_range_m is None
+        or (told.closest_time_s is None)
+    ):
+        raise AssertionError("a pass has a speed")  # pragma: no cover
+    by_ranges = told.crossing_speed_m_s
+    way = way_at(by_ranges)
+    # The sound met it when the passage says; wide enough for all speeds tried.
+    reach = math.ceil(WRONG_BY * way.reach_pings(told.closest_range_m))
+    middle = round(told.closest_time_s / way.interval_s)
+    first = max(middle - reach, 0)
+    near = rows(first, middle + reach + 1)
+    time_s = told.closest_time_s - first * way.interval_s
+    aperture_m = _aperture_m(way, told.closest_range_m, time_s, near.shape[0])
+    lobe = speed_lobe(way, told.closest_range_m, aperture_m)
+    count = min(math.ceil(2 * math.log(WRONG_BY) / (0.3 * lobe)), _MOST_SPEEDS)
+    tried = by_ranges * WRONG_BY ** np.linspace(-1, 1, 2 * (count // 2) + 1)
+    sharp, times_s = sharpness(
+        near,
+        way,
+        tried,
+        time_s=time_s,
+        range_m=told.closest_range_m,
+        slack_s=3 * (told.u_closest_time_s or 0.0),
+    )
+    best = int(np.argmax(sharp))
+    fitted = fit_point(
+        near,
+        way_at(float(tried[best])),
+        time_s=float(times_s[best]),
+        range_m=told.closest_range_m,
+        range_scale_m=resolution_m(run.receiver),
+        fit_speed=True,
+    )
+    if fitted is None or best in (0, tried.size - 1):
+        raise RecordingError(
+            f"focus: found no speed between {tried[0]:.3g} and {tried[-1]:.3g} m/s at which what "
+            f"passed at {told.closest_range_m:.3f} m is sharp; draw it straight and evenly, or "
+            "give --speed-m-s"
+        )
+    by_common = u_speed_share(run.receiver, passing)
+    return FoundSpeed(
+        speed_m_s=fitted.speed_m_s,
+        u_speed_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common),
+        found=True,
+        tried_m_s=tried,
+        sharp=sharp,
+        by_ranges_m_s=by_ranges,
+        u_by_ranges_m_s=told.u_crossing_speed_m_s,
+    )
+
+
+def _clearest(run: Run, ranges_m: tuple[float, float]) -> Passing:
+    passed = [
+        p
+        for p in passings_of(run)
+        if p.passage.kind in ("pass", "half")
+        and p.passage.closest_range_m is not None
+        and ranges_m[0] <= p.passage.closest_range_m <= ranges_m[1]
+    ]
+    if not passed:
+        raise RecordingError(
+            "focus: found nothing that passed, by which a speed could be found; give --speed-m-s, "
+            "or record something that is drawn straight past the pair"
+        )
+    return max(passed, key=_tells)
+
+
+def _tells(passing: Passing) -> float:
+    """Return how much a pass tells of the speed, in any unit.
+
+    The farther off, the longer is its way through the beam, and the sooner it is blurred.
+    """
+    level_db, range_m = passing.strength_db, float(passing.range_m.min())
+    level = 1.0 if level_db is None else float(10 ** (np.percentile(level_db, 90) / 20))
+    return level * math.sqrt(passing.passage.hits) * range_m
+
+
+def _aperture_m(way: StraightWay, range_m: float, time_s: float, pings: int) -> float:
+    """Return the way over which a point is heard: within the beam, and within the pings."""
+    half_m = range_m * math.tan(way.half_angle_rad)
+    before_m = min(time_s * way.speed_m_s, half_m)
+    after_m = min(((pings - 1) * way.interval_s - time_s) * way.speed_m_s, half_m)
+    return max(before_m + after_m, 4 * way.spacing_m)
