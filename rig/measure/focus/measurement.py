@@ -12,10 +12,11 @@ from dsp.history import focus_limits
 from dsp.history.focus_limits import Face
 from dsp.history.focus_points import FEWEST_PINGS, FocusedPoint, fit_point
 from dsp.history.focusing import StraightWay, along_arch, focused
+from dsp.uncertainty import stated
 from rig.errors import RecordingError
 from rig.measure.beam.setting import setting_of
 from rig.measure.focus.kept import KeptProfiles
-from rig.measure.focus.speed import FoundSpeed, found_speed, given_speed
+from rig.measure.focus.speed import FoundSpeed, found_speed, given_speed, held_to
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
@@ -37,6 +38,7 @@ FAINT_DB = 20.0
 """What lies so far below a point whose arch or side lobes cross there is not told as another."""
 
 _CHANCE = 1e-3  # of taking noise for a point, in a whole map
+_AWAY = 4.0  # standard deviations by which a given speed is not the sharpest one
 _SHARP = 1.5  # times the width that a lone point is to have: beyond, it is blurred
 
 
@@ -252,6 +254,16 @@ def focus_of(
         for each in found[:MOST_POINTS]
         if (placed := _placed(run, rows, kept.pings, way, face, speed, each, cell_m)) is not None
     ]
+    if speed_m_s is not None and points:
+        telling = max(points, key=lambda p: p.point.amplitude * math.sqrt(p.point.pings))
+        speed = held_to(
+            speed,
+            rows.some,
+            way,
+            telling.point,
+            range_scale_m=cell_m,
+            u_common_share=telling.u_range_m / telling.point.range_m,
+        )
     points.sort(key=lambda p: p.point.along_m)
     beam_rad = focus_limits.beam_limit_rad(face, way.wavelength_m)
     spaced_rad = focus_limits.sampling_limit_rad(way.spacing_m, way.wavelength_m)
@@ -268,7 +280,7 @@ def focus_of(
         sampling_limit_rad=spaced_rad,
         pings=kept.pings,
         left_out=kept.left_out,
-        cautions=_cautions(way, face, points, len(found), beam_rad, spaced_rad),
+        cautions=_cautions(way, face, speed, points, len(found), beam_rad, spaced_rad),
     )
 
 
@@ -480,6 +492,7 @@ def _heights(
 def _cautions(
     way: StraightWay,
     face: Face,
+    speed: FoundSpeed,
     points: list[PlacedPoint],
     found: int,
     beam_rad: float,
@@ -495,6 +508,13 @@ def _cautions(
             "added up, nothing is finer than their spacing, and a strong point has copies of "
             "itself to both sides; move more slowly, or ping faster"
         )
+    if not speed.found and speed.sharpest_m_s is not None and speed.u_sharpest_m_s is not None:
+        away_m_s = abs(speed.sharpest_m_s - speed.speed_m_s)
+        if away_m_s > _AWAY * math.hypot(speed.u_sharpest_m_s, speed.u_speed_m_s):
+            words.append(
+                f"it is sharpest at {stated(speed.sharpest_m_s, speed.u_sharpest_m_s)} m/s, and "
+                f"was focused at {speed.speed_m_s:.4g}: places along the way are off by as much"
+            )
     if any(p.near for p in points):
         words.append(
             f"nearer than {focus_limits.FAR_FIELDS * face.size_m**2 / way.wavelength_m:.2f} m "

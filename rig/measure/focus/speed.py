@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.focus_points import fit_point, sharpness, speed_lobe
+from dsp.history.focus_points import FocusedPoint, fit_point, sharpness, speed_lobe
 from dsp.history.focusing import StraightWay
 from rig.errors import RecordingError
 from rig.measure.passes import Passing, passings_of, u_speed_share
@@ -34,7 +35,9 @@ class FoundSpeed:
     found : bool
         By sharpness, and not given.
     tried_m_s, sharp : ndarray of float64, shape (speeds,)
-        How sharp the clearest pass was at other speeds; empty where it was given.
+        How sharp one point was at other speeds: the one that tells most of the speed.
+    sharpest_m_s, u_sharpest_m_s : float or None
+        Where it was sharpest, and how surely; None where it is so at none of them.
     by_ranges_m_s, u_by_ranges_m_s : float or None
         What its ranges alone had said.
     """
@@ -44,6 +47,8 @@ class FoundSpeed:
     found: bool
     tried_m_s: NDArray[np.float64]
     sharp: NDArray[np.float64]
+    sharpest_m_s: float | None = None
+    u_sharpest_m_s: float | None = None
     by_ranges_m_s: float | None = None
     u_by_ranges_m_s: float | None = None
 
@@ -53,6 +58,52 @@ def given_speed(speed_m_s: float, u_speed_m_s: float) -> FoundSpeed:
     nothing = np.empty(0)
     return FoundSpeed(
         speed_m_s=speed_m_s, u_speed_m_s=u_speed_m_s, found=False, tried_m_s=nothing, sharp=nothing
+    )
+
+
+def held_to(
+    speed: FoundSpeed,
+    rows: Callable[[int, int], NDArray[np.complex64]],
+    way: StraightWay,
+    point: FocusedPoint,
+    *,
+    range_scale_m: float,
+    u_common_share: float,
+) -> FoundSpeed:
+    """Return a speed that was given, with how sharp a point is at others.
+
+    Parameters
+    ----------
+    speed : FoundSpeed
+    rows : callable
+        From a first and a last ping to their profiles.
+    way : StraightWay
+        At that speed.
+    point : FocusedPoint
+        That tells most of the speed.
+    range_scale_m : float
+        Width of an echo in range.
+    u_common_share : float
+        What a speed is unsure by, as a share, that no echo tells: as its range is, by the sound
+        speed and time zero.
+    """
+    near, first = _around(rows, way, point.time_s, point.range_m)
+    tried, sharp, fitted = _sharpest(
+        near,
+        way,
+        time_s=point.time_s - first * way.interval_s,
+        range_m=point.range_m,
+        slack_s=0.0,
+        range_scale_m=range_scale_m,
+    )
+    return dataclasses.replace(
+        speed,
+        tried_m_s=tried,
+        sharp=sharp,
+        sharpest_m_s=None if fitted is None else fitted.speed_m_s,
+        u_sharpest_m_s=None
+        if fitted is None
+        else math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * u_common_share),
     )
 
 
@@ -89,34 +140,16 @@ def found_speed(
         raise AssertionError("a pass has a speed")  # pragma: no cover
     by_ranges = told.crossing_speed_m_s
     way = way_at(by_ranges)
-    # The sound met it when the passage says; wide enough for all speeds tried.
-    reach = math.ceil(WRONG_BY * way.reach_pings(told.closest_range_m))
-    middle = round(told.closest_time_s / way.interval_s)
-    first = max(middle - reach, 0)
-    near = rows(first, middle + reach + 1)
-    time_s = told.closest_time_s - first * way.interval_s
-    aperture_m = _aperture_m(way, told.closest_range_m, time_s, near.shape[0])
-    lobe = speed_lobe(way, told.closest_range_m, aperture_m)
-    count = min(math.ceil(2 * math.log(WRONG_BY) / (0.3 * lobe)), _MOST_SPEEDS)
-    tried = by_ranges * WRONG_BY ** np.linspace(-1, 1, 2 * (count // 2) + 1)
-    sharp, times_s = sharpness(
+    near, first = _around(rows, way, told.closest_time_s, told.closest_range_m)
+    tried, sharp, fitted = _sharpest(
         near,
         way,
-        tried,
-        time_s=time_s,
+        time_s=told.closest_time_s - first * way.interval_s,
         range_m=told.closest_range_m,
         slack_s=3 * (told.u_closest_time_s or 0.0),
-    )
-    best = int(np.argmax(sharp))
-    fitted = fit_point(
-        near,
-        way_at(float(tried[best])),
-        time_s=float(times_s[best]),
-        range_m=told.closest_range_m,
         range_scale_m=resolution_m(run.receiver),
-        fit_speed=True,
     )
-    if fitted is None or best in (0, tried.size - 1):
+    if fitted is None:
         raise RecordingError(
             f"focus: found no speed between {tried[0]:.3g} and {tried[-1]:.3g} m/s at which what "
             f"passed at {told.closest_range_m:.3f} m is sharp; draw it straight and evenly, or "
@@ -129,9 +162,53 @@ def found_speed(
         found=True,
         tried_m_s=tried,
         sharp=sharp,
+        sharpest_m_s=fitted.speed_m_s,
+        u_sharpest_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common),
         by_ranges_m_s=by_ranges,
         u_by_ranges_m_s=told.u_crossing_speed_m_s,
     )
+
+
+def _around(
+    rows: Callable[[int, int], NDArray[np.complex64]],
+    way: StraightWay,
+    time_s: float,
+    range_m: float,
+) -> tuple[NDArray[np.complex64], int]:
+    """Return the pings that may see a place at any speed tried, and the first one's number."""
+    reach = math.ceil(WRONG_BY * way.reach_pings(range_m))
+    middle = round(time_s / way.interval_s)
+    first = max(middle - reach, 0)
+    return rows(first, middle + reach + 1), first
+
+
+def _sharpest(
+    near: NDArray[np.complex64],
+    way: StraightWay,
+    *,
+    time_s: float,
+    range_m: float,
+    slack_s: float,
+    range_scale_m: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], FocusedPoint | None]:
+    """Try speeds; return them, how sharp a place is at each, and it at the sharpest, fitted."""
+    aperture_m = _aperture_m(way, range_m, time_s, near.shape[0])
+    lobe = speed_lobe(way, range_m, aperture_m)
+    count = min(math.ceil(2 * math.log(WRONG_BY) / (0.3 * lobe)), _MOST_SPEEDS)
+    tried = way.speed_m_s * WRONG_BY ** np.linspace(-1, 1, 2 * (count // 2) + 1)
+    sharp, times_s = sharpness(near, way, tried, time_s=time_s, range_m=range_m, slack_s=slack_s)
+    best = int(np.argmax(sharp))
+    if best in (0, tried.size - 1):
+        return tried, sharp, None
+    fitted = fit_point(
+        near,
+        way.at_speed(float(tried[best])),
+        time_s=float(times_s[best]),
+        range_m=range_m,
+        range_scale_m=range_scale_m,
+        fit_speed=True,
+    )
+    return tried, sharp, fitted
 
 
 def _clearest(run: Run, ranges_m: tuple[float, float]) -> Passing:

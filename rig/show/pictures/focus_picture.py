@@ -252,7 +252,11 @@ def _name(
         words = "too near"
     elif placed.width_along_m is not None and not panel.down:
         words = f"{words}, {1e3 * placed.width_along_m:.1f} mm wide"
+    elif not placed.sharp:
+        words = f"{words}, blurred"
     x, y = panel.on_page(point.range_m, back_m)
+    # Where the dropped line runs along the page a name stands over it.
+    y -= 16 if panel.down else 0
     wide = measure(SMALL_PT)(words)
     for aside in (14.0, -14.0 - wide):
         left = x + aside
@@ -297,7 +301,7 @@ def _lay_captions(page: Page, focus: FocusMeasurement, low_db: float) -> None:
     bar.set_xticks(ticks, labels=tick_texts(ticks))
     page.style_ticks(bar)
     page.text(page.column, points + 50, "dB re the strongest\nof each panel", size_pt=SMALL_PT)
-    if focus.speed.found:
+    if focus.speed.tried_m_s.size:
         _lay_curve(page, focus, points + 112)
 
 
@@ -314,7 +318,8 @@ def _lay_curve(page: Page, focus: FocusMeasurement, top: float) -> None:
     sharp = speed.sharp >= speed.sharp.max() / 2
     lobe = float(np.ptp(speed.tried_m_s[sharp])) + float(np.diff(speed.tried_m_s).max())
     reach = min(8 * lobe, float(np.ptp(speed.tried_m_s)) / 2)
-    low, high = speed.speed_m_s - reach, speed.speed_m_s + reach
+    middle = float(speed.tried_m_s[int(np.argmax(speed.sharp))])
+    low, high = middle - reach, middle + reach
     axes.plot(speed.tried_m_s, speed.sharp, color=INK, linewidth=page.pt(1.6))
     axes.axvline(speed.speed_m_s, color=SOFT, linewidth=page.fine, dashes=(2, 3))
     axes.set_xlim(low, high)
@@ -325,7 +330,7 @@ def _lay_curve(page: Page, focus: FocusMeasurement, top: float) -> None:
     page.text(
         page.column,
         top + 48 + _CURVE_HEIGHT,
-        "share of the echoes in step,\nover the speed tried / m/s",
+        "share of the echoes in step, over\nthe speed tried / m/s; line: in use",
         size_pt=SMALL_PT,
     )
 
