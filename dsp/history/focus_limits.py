@@ -183,7 +183,7 @@ def copies_db(
     if aside is None:
         return None
     # A wide band smears a copy: each frequency has its own a little elsewhere.
-    tried_m = np.linspace(0.5 * aside, 1.6 * aside, 300)
+    tried_m = np.linspace(0.5 * aside, 1.6 * aside, 120)
     copies = point_response(face, way, ahead_m, range_m, np.concatenate([-tried_m, tried_m]))
     own = point_response(face, way, ahead_m, range_m, np.zeros(1))
     return 20 * math.log10(max(float(copies.max()) / float(own[0]), 1e-10))

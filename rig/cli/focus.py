@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 from typing import Any
 
@@ -15,32 +16,34 @@ def _focus(given: argparse.Namespace) -> int:
     from rig.measure.focus.measurement import focus_of
     from rig.measure.focus.words import focus_lines
 
-    with opening.replay_of(given) as bench:
+    with contextlib.ExitStack() as open_until_done:
+        bench = open_until_done.enter_context(opening.replay_of(given))
         run, pings = bench.run(), bench.recorded_pings or 0
-        kept = KeptProfiles(run.receiver, run.plan.receiver.range_stop_m)
+        kept = open_until_done.enter_context(
+            KeptProfiles(run.receiver, run.plan.receiver.range_stop_m)
+        )
         for _ in output.progress(kept.taking(bench.over(run, pings)), pings, "ping"):
             pass
-    opening.warn_of_loss(given, run)
-    focus = focus_of(
-        run,
-        kept=kept,
-        speed_m_s=given.speed_m_s,
-        u_speed_m_s=given.u_speed_m_s,
-        moved=given.moved,
-        beside=not given.square,
-        from_m=given.from_m,
-        to_m=given.to_m,
-    )
-    if given.picture is not None:
-        from rig.show.pictures.focus_picture import draw_focus
-        from rig.show.pictures.saving import save_drawn
-
-        save_drawn(
-            given.picture,
-            lambda figure: draw_focus(
-                figure, run, kept, focus, note=f"From {run.origin.name}.", looks=given.looks
-            ),
+        opening.warn_of_loss(given, run)
+        focus = focus_of(
+            run,
+            kept=kept,
+            speed_m_s=given.speed_m_s,
+            u_speed_m_s=given.u_speed_m_s,
+            moved=given.moved,
+            beside=not given.square,
+            from_m=given.from_m,
+            to_m=given.to_m,
         )
+        if given.picture is not None:
+            from rig.show.pictures.focus_picture import draw_focus
+            from rig.show.pictures.saving import save_drawn
+
+            note = f"From {run.origin.name}."
+            save_drawn(
+                given.picture,
+                lambda figure: draw_focus(figure, run, kept, focus, note=note, looks=given.looks),
+            )
     if given.json:
         print(json.dumps(focus_answer(focus)))
         return 0

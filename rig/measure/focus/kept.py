@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.peaks import KERNEL_HALF
 from dsp.ping.ranging import path_from_range_m
+from rig.bench.closing import Closing
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 
@@ -18,7 +19,7 @@ _BACKGROUND_PINGS = 600
 """A median of so many pings is as good as of all, and a long recording has more."""
 
 
-class KeptProfiles:
+class KeptProfiles(Closing):
     """Each ping's own profile, up to a range, in an unnamed file.
 
     Parameters
@@ -40,7 +41,11 @@ class KeptProfiles:
         self.bins += KERNEL_HALF + 1
         self.pings = 0
         self.left_out = 0
-        self._file = tempfile.TemporaryFile()  # noqa: SIM115 (it lives as long as this does)
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115 (closed with this)
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._file.close()
 
     def take(self, result: PingResult) -> None:
         """Keep the next ping's profile; of a lost one, silence."""

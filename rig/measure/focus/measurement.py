@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from dsp.history import focus_limits
 from dsp.history.focus_limits import Face
 from dsp.history.focus_points import FEWEST_PINGS, FocusedPoint, fit_point
-from dsp.history.focusing import StraightWay, along_arch, focused
+from dsp.history.focusing import WIDEST_RAD, StraightWay, along_arch, focused
 from dsp.uncertainty import stated
 from rig.errors import RecordingError
 from rig.measure.beam.setting import setting_of
@@ -37,6 +37,7 @@ MOST_POINTS = 40
 FAINT_DB = 20.0
 """What lies so far below a point whose arch or side lobes cross there is not told as another."""
 
+_UNSURE_DB = 4.0  # to which copies are foretold: each pulse's own band smears them
 _CHANCE = 1e-3  # of taking noise for a point, in a whole map
 _AWAY = 4.0  # standard deviations by which a given speed is not the sharpest one
 _SHARP = 1.5  # times the width that a lone point is to have: beyond, it is blurred
@@ -230,7 +231,18 @@ def focus_of(
             f"focus: found no range from {from_m:g} to {to_m:g} m within the plan's "
             f"{asked.range_start_m:g} to {asked.range_stop_m:g} m; give others"
         )
-    kept = _kept_of(run) if kept is None else kept
+    if kept is None:
+        with _kept_of(run) as its:
+            return focus_of(
+                run,
+                kept=its,
+                speed_m_s=speed_m_s,
+                u_speed_m_s=u_speed_m_s,
+                moved=moved,
+                beside=beside,
+                from_m=from_m,
+                to_m=to_m,
+            )
     if kept.pings - kept.left_out < FEWEST_PINGS:
         raise RecordingError(
             f"focus: found {kept.pings - kept.left_out} good pings; it takes at least "
@@ -335,7 +347,7 @@ def _map_and_peaks(
     along_m = np.asarray(middles * (way.spacing_m / finer))
     peaks.sort(key=lambda p: -p[2])
     return FocusMap(along_m=along_m, range_m=range_m, amplitude=amplitude), _alone(
-        peaks, way, cell_m
+        peaks, way, face, cell_m
     )
 
 
@@ -359,20 +371,30 @@ def _peaks(
 
 
 def _alone(
-    peaks: list[tuple[float, float, float]], way: StraightWay, cell_m: float
+    peaks: list[tuple[float, float, float]], way: StraightWay, face: Face, cell_m: float
 ) -> list[tuple[float, float, float]]:
-    """Leave out what a stronger point's side lobes, arch or blur may have made."""
+    """Leave out what a stronger point's side lobes, arch, blur or copies may have made."""
     kept: list[tuple[float, float, float]] = []
     faint = 10 ** (-FAINT_DB / 20)
-    reach = math.tan(way.half_angle_rad)
     width_m = max(way.wavelength_m / (4 * math.sin(way.half_angle_rad)), way.spacing_m)
+    reach = 2 * math.tan(way.half_angle_rad)
+    widest_rad = way.half_angle_rad
+    sine = way.wavelength_m / (2 * way.spacing_m)
+    if peaks and sine < math.sin(WIDEST_RAD):
+        # Copies stand so far aside, and as far behind as their own angle's arch.
+        _, range_m, _ = peaks[0]
+        copies_db = focus_limits.copies_db(face, way, _all_ahead_m(way, range_m), range_m)
+        if copies_db is not None:
+            faint = max(faint, 10 ** ((copies_db + _UNSURE_DB) / 20))
+            widest_rad = max(widest_rad, math.asin(sine))
+            reach = max(reach, 1.6 * math.tan(widest_rad))
     for time_s, range_m, high in peaks:
         for other_s, other_m, other in kept:
             along_m = abs(time_s - other_s) * way.speed_m_s
             beside = along_m < 2 * width_m and abs(range_m - other_m) < 2 * cell_m
             # Farther than its arch reaches, and nearer than it stands, it has only lobes.
-            foot_m = other_m * (1 / math.cos(way.half_angle_rad) - 1) + 4 * cell_m
-            shadowed = along_m < 2 * other_m * reach and abs(range_m - other_m) < foot_m
+            foot_m = other_m * (1 / math.cos(widest_rad) - 1) + 4 * cell_m
+            shadowed = along_m < other_m * reach and abs(range_m - other_m) < foot_m
             if beside or (shadowed and high < faint * other):
                 break
         else:
@@ -437,7 +459,9 @@ def _placed(
         due_along_m=focus_limits.point_width_m(face, way, ahead_m[seen], fitted.range_m),
         width_range_m=widths[1],
         strength_db=20 * math.log10(max(fitted.amplitude, 1e-10)),
-        copies_db=focus_limits.copies_db(face, way, _all_ahead_m(way, fitted), fitted.range_m),
+        copies_db=focus_limits.copies_db(
+            face, way, _all_ahead_m(way, fitted.range_m), fitted.range_m
+        ),
         near=is_near,
         cut=bool(
             (fitted.time_s + begin_s) * way.speed_m_s < half_m
@@ -447,9 +471,9 @@ def _placed(
     )
 
 
-def _all_ahead_m(way: StraightWay, point: FocusedPoint) -> NDArray[np.float64]:
+def _all_ahead_m(way: StraightWay, range_m: float) -> NDArray[np.float64]:
     """Return where a point stands ahead in all pings of a long way past it."""
-    count = math.ceil(2 * point.range_m / way.spacing_m)
+    count = math.ceil(2 * range_m / way.spacing_m)
     return np.asarray(np.arange(-count, count + 1) * way.spacing_m)
 
 

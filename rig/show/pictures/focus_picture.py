@@ -247,22 +247,23 @@ def _name(
 ) -> None:
     """Write a point's place beside it, where no other name stands."""
     point = placed.point
-    words = f"{signed(point.along_m, 2)} m along, {point.range_m:.3f} m"
+    where = [f"{signed(point.along_m, 2)} m along", f"{point.range_m:.3f} m"]
     if placed.near:
-        words = "too near"
-    elif placed.width_along_m is not None and not panel.down:
-        words = f"{words}, {1e3 * placed.width_along_m:.1f} mm wide"
+        where = ["too near"]
     elif not placed.sharp:
-        words = f"{words}, blurred"
+        where[-1] += ", blurred"
+    elif placed.width_along_m is not None:
+        where[-1] += f", {1e3 * placed.width_along_m:.1f} mm wide"
     x, y = panel.on_page(point.range_m, back_m)
-    # Where the dropped line runs along the page a name stands over it.
-    y -= 16 if panel.down else 0
-    wide = measure(SMALL_PT)(words)
+    # Where the dropped line runs along the page a name stands over it, on two lines.
+    lines = where if panel.down else [", ".join(where)]
+    y -= SMALL_LINE * len(lines) / 2 + 6 if panel.down else 0
+    wide = max(measure(SMALL_PT)(line) for line in lines)
     for aside in (14.0, -14.0 - wide):
         left = x + aside
         inside = panel.box.left < left and left + wide < panel.box.right
         free = all(
-            abs(y - other_y) > SMALL_LINE or left + wide < first or left > last
+            abs(y - other_y) > SMALL_LINE * len(lines) or left + wide < first or left > last
             for first, last, other_y in taken
         )
         if inside and free:
@@ -270,7 +271,7 @@ def _name(
             made = page.text_in(panel.axes, size_pt=SMALL_PT, ha="left")
             at = panel.from_page(left, y)
             x_data, y_data = panel.xy(*at)
-            made.set(text=words, x=x_data, y=y_data)
+            made.set(text="\n".join(lines), x=x_data, y=y_data)
             return
 
 
@@ -327,10 +328,11 @@ def _lay_curve(page: Page, focus: FocusMeasurement, top: float) -> None:
     ticks = round_ticks(low, high, most=4)
     axes.set_xticks(ticks, labels=tick_texts(ticks))
     axes.set_yticks([0.0, 0.5, 1.0], labels=["0", "½", "1"])
+    words = "share of the echoes in step, over the speed tried in m/s; broken: the one in use"
     page.text(
         page.column,
         top + 48 + _CURVE_HEIGHT,
-        "share of the echoes in step, over\nthe speed tried / m/s; line: in use",
+        "\n".join(page.caption_lines(words)),
         size_pt=SMALL_PT,
     )
 
