@@ -86,6 +86,8 @@ def point_response(
     ahead_m: NDArray[np.float64],
     range_m: float,
     aside_m: NDArray[np.float64],
+    *,
+    tried_m_s: float | None = None,
 ) -> NDArray[np.float64]:
     """Return what a lone point comes to, beside its place, by the pings that heard it.
 
@@ -98,6 +100,8 @@ def point_response(
     range_m : float
     aside_m : ndarray of float64, shape (places,)
         Along the way, from the point.
+    tried_m_s : float, optional
+        The speed at which it is focused, where that is another than the way's own.
 
     Returns
     -------
@@ -106,8 +110,10 @@ def point_response(
     """
     pings = _beams(face, way, ahead_m, range_m)
     true_s, _, _ = way.delays_s(ahead_m, range_m)
-    tried_s, _, seen_m = way.delays_s(ahead_m + aside_m[:, np.newaxis], range_m)
-    within = np.abs(seen_m) <= range_m * math.tan(way.half_angle_rad)
+    tried = way if tried_m_s is None else way.at_speed(tried_m_s)
+    so_far = tried.speed_m_s / way.speed_m_s * ahead_m
+    tried_s, _, seen_m = tried.delays_s(so_far + aside_m[:, np.newaxis], range_m)
+    within = np.abs(seen_m) <= range_m * math.tan(tried.half_angle_rad)
     away_s = np.where(within, tried_s - true_s, 0.0)
     total = np.zeros(aside_m.size, dtype=np.complex128)
     for frequency_hz, share, heard in zip(face.frequency_hz, face.share, pings, strict=True):
@@ -146,7 +152,12 @@ def half_power_width_m(
 
 
 def point_width_m(
-    face: Face, way: StraightWay, ahead_m: NDArray[np.float64], range_m: float
+    face: Face,
+    way: StraightWay,
+    ahead_m: NDArray[np.float64],
+    range_m: float,
+    *,
+    tried_m_s: float | None = None,
 ) -> float | None:
     """Half-power width along the way that a lone point is to have; None where it has none.
 
@@ -159,7 +170,8 @@ def point_width_m(
     way : StraightWay
     ahead_m : ndarray of float64, shape (pings,)
         As for :func:`point_response`.
-    range_m : float
+    range_m, tried_m_s : float
+        As there.
     """
     if ahead_m.size < 2:
         return None
@@ -167,8 +179,12 @@ def point_width_m(
     sines = np.sin(np.arctan2(aside_m, range_m))
     # The first nulls of an even aperture, beyond which no width of half power reaches.
     reach_m = way.wavelength_m / max(float(np.ptp(sines)), 1e-3)
-    tried_m = np.linspace(-reach_m, reach_m, 161)
-    return half_power_width_m(tried_m, point_response(face, way, ahead_m, range_m, tried_m))
+    if tried_m_s is not None:
+        # So far the ends of the aperture, focused too steeply or too flat, miss the middle.
+        reach_m += abs(tried_m_s / way.speed_m_s - 1) * float(np.ptp(aside_m))
+    place_m = np.linspace(-reach_m, reach_m, 161)
+    response = point_response(face, way, ahead_m, range_m, place_m, tried_m_s=tried_m_s)
+    return half_power_width_m(place_m, response)
 
 
 def copies_db(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -294,6 +295,30 @@ def focus_of(
         left_out=kept.left_out,
         cautions=_cautions(way, face, speed, points, len(found), beam_rad, spaced_rad),
     )
+
+
+def widths_over_speed(
+    run: Run,
+    way: StraightWay,
+    face: Face,
+    point: FocusedPoint,
+    speed_m_s: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return how wide along the way one point comes out when it is focused at other speeds.
+
+    Returns
+    -------
+    ndarray of float64, shape (speeds,)
+        Half-power widths; NaN where it falls to half nowhere.
+    """
+    with _kept_of(run) as kept:
+        rows = _Rows(kept, kept.still()).some(0, kept.pings)
+    cell_m, widths = resolution_m(run.receiver), []
+    for speed in speed_m_s.tolist():
+        at = dataclasses.replace(point, speed_m_s=speed)
+        width_m, _ = _widths_m(rows, way.at_speed(speed), face, at, cell_m)
+        widths.append(math.nan if width_m is None else width_m)
+    return np.array(widths)
 
 
 def _kept_of(run: Run) -> KeptProfiles:
