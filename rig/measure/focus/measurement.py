@@ -313,10 +313,10 @@ def widths_over_speed(
     """
     with _kept_of(run) as kept:
         rows = _Rows(kept, kept.still()).some(0, kept.pings)
-    cell_m, widths = resolution_m(run.receiver), []
+    widths = []
     for speed in speed_m_s.tolist():
         at = dataclasses.replace(point, speed_m_s=speed)
-        width_m, _ = _widths_m(rows, way.at_speed(speed), face, at, cell_m)
+        width_m = _width_along_m(rows, way.at_speed(speed), face, at)
         widths.append(math.nan if width_m is None else width_m)
     return np.array(widths)
 
@@ -447,7 +447,6 @@ def _placed(
     fitted = fit_point(near, way, time_s=time_s - begin_s, range_m=range_m, range_scale_m=cell_m)
     if fitted is None:
         return None
-    widths = _widths_m(near, way, face, fitted, cell_m)
     ping = np.flatnonzero(np.abs(near).any(axis=1))
     ahead_m = np.asarray(way.speed_m_s * (fitted.time_s - ping * way.interval_s))
     _, _, aside_m = way.delays_s(ahead_m, fitted.range_m)
@@ -480,9 +479,9 @@ def _placed(
         point=point,
         u_along_m=point.u_along_m,
         u_range_m=math.hypot(fitted.u_range_m, budget.combined),
-        width_along_m=widths[0],
+        width_along_m=_width_along_m(near, way, face, fitted),
         due_along_m=focus_limits.point_width_m(face, way, ahead_m[seen], fitted.range_m),
-        width_range_m=widths[1],
+        width_range_m=_width_in_range_m(near, way, fitted, cell_m),
         strength_db=20 * math.log10(max(fitted.amplitude, 1e-10)),
         copies_db=focus_limits.copies_db(
             face, way, _all_ahead_m(way, fitted.range_m), fitted.range_m
@@ -502,27 +501,29 @@ def _all_ahead_m(way: StraightWay, range_m: float) -> NDArray[np.float64]:
     return np.asarray(np.arange(-count, count + 1) * way.spacing_m)
 
 
-def _widths_m(
-    rows: NDArray[np.complex64],
-    way: StraightWay,
-    face: Face,
-    point: FocusedPoint,
-    cell_m: float,
-) -> tuple[float | None, float | None]:
-    """Return a point's half-power widths along the way and in range, off the profiles."""
+def _width_along_m(
+    rows: NDArray[np.complex64], way: StraightWay, face: Face, point: FocusedPoint
+) -> float | None:
+    """Return a point's half-power width along the way, off the profiles."""
     ping = np.arange(rows.shape[0])
     ahead_m = np.asarray(way.speed_m_s * (point.time_s - ping * way.interval_s))
     span_m = 3 * max(
         way.wavelength_m / (4 * math.sin(way.half_angle_rad)), focus_limits.finest_along_m(face)
     )
     along = np.linspace(-span_m, span_m, 121)
-    by_along = _heights(rows, way, ping, ahead_m + along[:, np.newaxis], point.range_m)
+    high = _heights(rows, way, ping, ahead_m + along[:, np.newaxis], point.range_m)
+    return focus_limits.half_power_width_m(along, high)
+
+
+def _width_in_range_m(
+    rows: NDArray[np.complex64], way: StraightWay, point: FocusedPoint, cell_m: float
+) -> float | None:
+    """Return a point's half-power width in range, off the profiles."""
+    ping = np.arange(rows.shape[0])
+    ahead_m = np.asarray(way.speed_m_s * (point.time_s - ping * way.interval_s))
     away = np.linspace(-min(2.5 * cell_m, 0.9 * point.range_m), 2.5 * cell_m, 81)
-    by_range = _heights(rows, way, ping, ahead_m, point.range_m + away[:, np.newaxis])
-    return (
-        focus_limits.half_power_width_m(along, by_along),
-        focus_limits.half_power_width_m(away, by_range),
-    )
+    high = _heights(rows, way, ping, ahead_m, point.range_m + away[:, np.newaxis])
+    return focus_limits.half_power_width_m(away, high)
 
 
 def _heights(

@@ -9,7 +9,7 @@ import numpy as np
 
 from dsp.history.focus_limits import point_width_m
 from dsp.history.focus_points import speed_lobe
-from dsp.history.focusing import WIDEST_RAD, StraightWay
+from dsp.history.focusing import StraightWay
 from dsp.physics.beams import first_null_rad, footprint_diameter_m, straight_pass
 from dsp.uncertainty import stated
 from rig.errors import NotHeardError, PlanError, RecordingError
@@ -709,8 +709,14 @@ def _bench_to_field_on(bench: BenchInUse) -> Part:
 
 _FOLDED = ("it blurs", "it is as sharp", "it grows sharper")
 
-_LONGEST_PINGS = 160
-"""Of the way that is drawn: an arch that is longer is cut off at both feet."""
+_WIDEST_RAD = math.radians(35)
+"""A wider beam would take more pings than a class waits for: its arch is cut off at both feet."""
+
+_PINGS = 100
+"""About so many are sent over the whole arch, where something may hang so near."""
+
+_MOST_PINGS = 150
+_OF_A_LIMIT = 0.85  # from ping to ping, of the way that can just be told apart
 
 _U_BAND = 0.04
 """A ball's echo, and the way in air, tilt the pulse's band, and a band's middle makes the width
@@ -738,28 +744,31 @@ def _folded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     pings = len(drawn.run.results)
     ahead_m = way.spacing_m * (np.arange(pings) - (pings - 1) / 2)
     expected_m = point_width_m(face, way, ahead_m, closest.value) or math.nan
-    reach = 3 * speed_lobe(way, closest.value, _heard_way_m(way, closest.value, pings))
-    shares = np.linspace(-reach, reach, 9)
+    reach = 2 * speed_lobe(way, closest.value, _heard_way_m(way, closest.value, pings))
+    shares = np.linspace(-reach, reach, 7)
     widths_m = widths_over_speed(
         drawn.run, focus.way, face, best.point, found.speed_m_s * (1 + shares)
     )
-    fine = np.linspace(-reach, reach, 41)
+    fine = np.linspace(-reach, reach, 13)
     theory_m = [
         point_width_m(face, way, ahead_m, closest.value, tried_m_s=way.speed_m_s * (1 + s))
         for s in fine.tolist()
     ]
-    wrong_m = float(np.nanmean(widths_m[[0, -1]]))
-    middle_m = float(widths_m[4])
-    blurs = wrong_m > 1.2 * middle_m
+    # What falls to half nowhere is wider than all that was looked at.
+    wrong_m = float(np.nan_to_num(widths_m[[0, -1]], nan=math.inf).mean())
+    blurs = wrong_m > 1.2 * width_m
+    wrong = (
+        f"{1e3 * wrong_m:.0f} mm wide" if math.isfinite(wrong_m) else "spread out too far to tell"
+    )
     return Finding(
         measured=1e3 * width_m,
         u_measured=1e3 * width_m * math.hypot(_U_BAND, found.u_speed_m_s / found.speed_m_s),
         expected=1e3 * expected_m,
         u_expected=1e3 * expected_m * _U_BAND,
-        choice=_FOLDED[0 if blurs else 2 if wrong_m < middle_m / 1.2 else 1],
+        choice=_FOLDED[0 if blurs else 2 if wrong_m < width_m / 1.2 else 1],
         verdict=f"Folded back at {stated(found.speed_m_s, found.u_speed_m_s)} m/s, where it is "
         f"sharpest, the ball is {1e3 * width_m:.0f} mm wide along its way. At speeds "
-        f"{100 * reach:.0f} % too low or too high it is {1e3 * wrong_m:.0f} mm wide.",
+        f"{100 * reach:.0f} % too low or too high it is {wrong}.",
         x_label="speed at which the echoes are folded, over the ball's own",
         y_label="width of the ball along its way / mm",
         curves=(
@@ -801,14 +810,17 @@ def _into_focus_on(bench: BenchInUse) -> Part:
             "--plan out and hear it in the virtual tank"
         )
     its = plan.transducer
-    edge_rad = min(first_null_rad(its.shape, its.size_m, bench.wave_m), WIDEST_RAD)
-    (closest_m,) = bench.places_m(1.0, needs=1 / math.cos(edge_rad))
+    edge_rad = min(first_null_rad(its.shape, its.size_m, bench.wave_m), _WIDEST_RAD)
+    most_m = bench.wave_m / (4 * math.sin(edge_rad))
+    wanted_m = _PINGS * _OF_A_LIMIT * most_m / (2 * math.tan(edge_rad))
+    (closest_m,) = bench.places_m(min(1.0, float(f"{wanted_m:.2g}")), needs=1 / math.cos(edge_rad))
     interval_s = math.ceil(1e3 * bench.room_s(plan.pulse.duration_s, plan.receiver.range_stop_m))
     interval_s = min(interval_s / 1e3, bench.interval_s)
-    most_m = bench.wave_m / (4 * math.sin(edge_rad))
-    speed_m_s = easy_below(0.85 * most_m / interval_s, (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0))
+    speed_m_s = easy_below(
+        _OF_A_LIMIT * most_m / interval_s, (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0)
+    )
     whole = math.ceil(2.1 * closest_m * math.tan(edge_rad) / (speed_m_s * interval_s))
-    half = min(whole, _LONGEST_PINGS) // 2
+    half = min(whole, _MOST_PINGS) // 2
     arch_m = 2 * half * speed_m_s * interval_s
     return Part(
         name="into-focus",
@@ -842,12 +854,12 @@ def _into_focus_on(bench: BenchInUse) -> Part:
             ),
         ),
         find=_folded,
-        because="An arch is not lost place: it is a place written out over many pings. The way out "
-        "and back to a point grows away from the axis just as its speed and its distance say. Turned "
-        "back by that, all its echoes are in step at one place, and out of step beside it. A disc "
-        "does no better than half its width, near or far: farther off the beam is wider, and so is "
-        "the stretch of way from which it is heard. With a wrong speed the echoes at the arch's "
-        "feet are turned too far or not far enough, and the point blurs.",
+        because="An arch is not lost place: it is a place written out over many pings. The way "
+        "out and back to a point grows away from the axis just as its speed and its distance say. "
+        "Turned back by that, all its echoes are in step at one place, and out of step beside it. "
+        "A disc does no better than half its width, near or far: farther off the beam is wider, "
+        "and so is the stretch of way from which a point is heard. With a wrong speed the echoes "
+        "at the arch's feet are turned too far or not far enough, and the point blurs.",
         talk=(
             "A boat's pictures are folded so, too. What would a boat have to know of its own way?",
             "A larger face has a narrower beam. Is its folded picture finer, or coarser?",
