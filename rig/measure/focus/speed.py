@@ -10,7 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.focus_points import FocusedPoint, fit_point, sharpness, speed_lobe
+from dsp.history.focus_points import (
+    FEWEST_PINGS,
+    FocusedPoint,
+    fit_point,
+    sharpness,
+    speed_lobe,
+)
 from dsp.history.focusing import StraightWay
 from rig.errors import RecordingError
 from rig.measure.passes import Passing, passings_of, u_speed_share
@@ -22,6 +28,7 @@ WRONG_BY = 1.6
 times less: near a large face they give it up to 36 % too low."""
 
 _MOST_SPEEDS = 400
+_PASSED = ("pass", "half")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,32 +137,25 @@ def found_speed(
     RecordingError
         Where nothing passed, or it is sharp at no speed.
     """
-    passing = _clearest(run, ranges_m)
-    told = passing.passage
-    if (
-        told.crossing_speed_m_s is None
-        or told.closest_range_m is None
-        or (told.closest_time_s is None)
-    ):
-        raise AssertionError("a pass has a speed")  # pragma: no cover
-    by_ranges = told.crossing_speed_m_s
-    way = way_at(by_ranges)
-    near, first = _around(rows, way, told.closest_time_s, told.closest_range_m)
+    begin = _clearest(run, ranges_m)
+    way = way_at(begin.speed_m_s)
+    near, first = _around(rows, way, begin.time_s, begin.range_m)
     tried, sharp, fitted = _sharpest(
         near,
         way,
-        time_s=told.closest_time_s - first * way.interval_s,
-        range_m=told.closest_range_m,
-        slack_s=3 * (told.u_closest_time_s or 0.0),
+        time_s=begin.time_s - first * way.interval_s,
+        range_m=begin.range_m,
+        slack_s=begin.slack_s,
         range_scale_m=resolution_m(run.receiver),
     )
     if fitted is None:
         raise RecordingError(
             f"focus: found no speed between {tried[0]:.3g} and {tried[-1]:.3g} m/s at which what "
-            f"passed at {told.closest_range_m:.3f} m is sharp; draw it straight and evenly, or "
+            f"passed at {begin.range_m:.3f} m is sharp; draw it straight and evenly, or "
             "give --speed-m-s"
         )
-    by_common = u_speed_share(run.receiver, passing)
+    by_common = u_speed_share(run.receiver, begin.passing)
+    told = begin.passing.passage
     return FoundSpeed(
         speed_m_s=fitted.speed_m_s,
         u_speed_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common),
@@ -164,7 +164,7 @@ def found_speed(
         sharp=sharp,
         sharpest_m_s=fitted.speed_m_s,
         u_sharpest_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common),
-        by_ranges_m_s=by_ranges,
+        by_ranges_m_s=told.crossing_speed_m_s,
         u_by_ranges_m_s=told.u_crossing_speed_m_s,
     )
 
@@ -211,20 +211,72 @@ def _sharpest(
     return tried, sharp, fitted
 
 
-def _clearest(run: Run, ranges_m: tuple[float, float]) -> Passing:
-    passed = [
-        p
-        for p in passings_of(run)
-        if p.passage.kind in ("pass", "half")
-        and p.passage.closest_range_m is not None
-        and ranges_m[0] <= p.passage.closest_range_m <= ranges_m[1]
-    ]
-    if not passed:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Begin:
+    """Where a search for the speed begins.
+
+    Attributes
+    ----------
+    passing : Passing
+    speed_m_s, time_s, range_m : float
+        By its ranges.
+    slack_s : float
+        It may have been nearest so much earlier or later.
+    """
+
+    passing: Passing
+    speed_m_s: float
+    time_s: float
+    range_m: float
+    slack_s: float
+
+
+def _clearest(run: Run, ranges_m: tuple[float, float]) -> _Begin:
+    """Return what tells most of the speed: a pass, or else an arch that fits none to the last."""
+    begins = [begin for p in passings_of(run) if (begin := _begin(run, p)) is not None]
+    within = [begin for begin in begins if ranges_m[0] <= begin.range_m <= ranges_m[1]]
+    if not within:
         raise RecordingError(
             "focus: found nothing that passed, by which a speed could be found; give --speed-m-s, "
             "or record something that is drawn straight past the pair"
         )
-    return max(passed, key=_tells)
+    return max(within, key=lambda b: (b.passing.passage.kind in _PASSED, _tells(b.passing)))
+
+
+def _begin(run: Run, passing: Passing) -> _Begin | None:
+    told = passing.passage
+    if (
+        told.crossing_speed_m_s is not None
+        and told.closest_range_m is not None
+        and told.closest_time_s is not None
+    ):
+        return _Begin(
+            passing=passing,
+            speed_m_s=told.crossing_speed_m_s,
+            time_s=told.closest_time_s,
+            range_m=told.closest_range_m,
+            slack_s=3 * (told.u_closest_time_s or 0.0),
+        )
+    if told.kind == "stay" or told.hits < FEWEST_PINGS:
+        return None
+    # Squared, the ranges of a straight way are a parabola, however roughly they fit it.
+    middle_s = float(passing.time_s.mean())
+    bend, slope, height = np.polyfit(passing.time_s - middle_s, passing.range_m**2, 2).tolist()
+    if bend <= 0 or height <= slope**2 / (4 * bend):
+        return None
+    time_s, range_m = middle_s - slope / (2 * bend), math.sqrt(height - slope**2 / (4 * bend))
+    # Half a wave nearer in the middle than at an end: less is no arch, whatever it fits.
+    if float(passing.range_m.max()) - range_m < run.receiver.wavelength_m / 2:
+        return None
+    if not told.first_s <= time_s <= told.last_s:
+        return None
+    return _Begin(
+        passing=passing,
+        speed_m_s=math.sqrt(bend),
+        time_s=time_s,
+        range_m=range_m,
+        slack_s=0.05 * (told.last_s - told.first_s),
+    )
 
 
 def _tells(passing: Passing) -> float:

@@ -742,9 +742,9 @@ def _folded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     # What the disc and the pings allow, by tape and watch: nothing of it is heard.
     way = way_of(drawn.receiver, speed.value)
     pings = len(drawn.run.results)
-    ahead_m = way.spacing_m * (np.arange(pings) - (pings - 1) / 2)
+    ahead_m = np.asarray(way.spacing_m * (np.arange(pings) - (pings - 1) / 2))
     expected_m = point_width_m(face, way, ahead_m, closest.value) or math.nan
-    reach = 2 * speed_lobe(way, closest.value, _heard_way_m(way, closest.value, pings))
+    reach = 2.5 * speed_lobe(way, closest.value, _heard_way_m(way, closest.value, pings))
     shares = np.linspace(-reach, reach, 7)
     widths_m = widths_over_speed(
         drawn.run, focus.way, face, best.point, found.speed_m_s * (1 + shares)
@@ -814,8 +814,8 @@ def _into_focus_on(bench: BenchInUse) -> Part:
     most_m = bench.wave_m / (4 * math.sin(edge_rad))
     wanted_m = _PINGS * _OF_A_LIMIT * most_m / (2 * math.tan(edge_rad))
     (closest_m,) = bench.places_m(min(1.0, float(f"{wanted_m:.2g}")), needs=1 / math.cos(edge_rad))
-    interval_s = math.ceil(1e3 * bench.room_s(plan.pulse.duration_s, plan.receiver.range_stop_m))
-    interval_s = min(interval_s / 1e3, bench.interval_s)
+    room_s = bench.room_s(plan.pulse.duration_s, plan.receiver.range_stop_m)
+    interval_s = min(math.ceil(1e3 * room_s) / 1e3, bench.interval_s)
     speed_m_s = easy_below(
         _OF_A_LIMIT * most_m / interval_s, (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0)
     )
@@ -870,7 +870,7 @@ def _into_focus_on(bench: BenchInUse) -> Part:
 LESSON = Lesson(
     name="arch-or-streak",
     title="Arch or streak",
-    minutes=50,
+    minutes=60,
     about="What an arch, half an arch and a streak say of a thing's movement and of the boat's, "
     "and how a bench shows what a boat sees.",
     plan=PLAN,
