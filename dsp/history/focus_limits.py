@@ -182,7 +182,7 @@ def point_width_m(
     if tried_m_s is not None:
         # So far the ends of the aperture, focused too steeply or too flat, miss the middle.
         reach_m += abs(tried_m_s / way.speed_m_s - 1) * float(np.ptp(aside_m))
-    place_m = np.linspace(-reach_m, reach_m, 121)
+    place_m = np.linspace(-reach_m, reach_m, 81)
     response = point_response(face, way, ahead_m, range_m, place_m, tried_m_s=tried_m_s)
     return half_power_width_m(place_m, response)
 

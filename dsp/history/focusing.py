@@ -270,12 +270,18 @@ def along_arch(
     position = shown_s / way.bin_s
     near = np.floor(position).astype(int)
     index = near[..., np.newaxis] + _TAPS
-    inside = (index >= 0) & (index < profiles.shape[1])
-    taken = profiles[ping[:, np.newaxis], np.clip(index, 0, profiles.shape[1] - 1)]
+    weight = kernel(position[..., np.newaxis] - index)
+    bins = profiles.shape[1]
+    if near.size and (near.min() < KERNEL_HALF - 1 or near.max() >= bins - KERNEL_HALF):
+        weight[(index < 0) | (index >= bins)] = 0
+        index = np.clip(index, 0, bins - 1)
+    taken = profiles[ping[:, np.newaxis], index]
     centre_turns = (way.centre_hz - way.carrier_hz) * way.bin_s
-    weight = np.where(inside, kernel(position[..., np.newaxis] - index), 0.0)
-    value = (taken * (weight * np.exp(-2j * np.pi * centre_turns * index))).sum(axis=-1)
-    return np.asarray(value * np.exp(2j * np.pi * way.centre_hz * delay_s))
+    turned = np.einsum(
+        "...t,...t,t->...", taken, weight, np.exp(-2j * np.pi * centre_turns * _TAPS)
+    )
+    turns = way.centre_hz * delay_s - centre_turns * near
+    return np.asarray(turned * np.exp(2j * np.pi * turns))
 
 
 def _arch(

@@ -59,7 +59,7 @@ class PlacedPoint:
     strength_db : float
         Mean over the pings, dB re full scale.
     copies_db : float or None
-        How far below it its copies stand; None without any.
+        How far below it its copies stand; None where pings are close enough for the beam.
     near : bool
         So near that its face is no point to it.
     cut : bool
@@ -459,6 +459,10 @@ def _placed(
         u_mark_s=0.0,
         direct=run.plan.geometry.time_zero == "direct",
     )
+    copies_db = None
+    if way.half_angle_rad < focus_limits.beam_limit_rad(face, way.wavelength_m):
+        every_m = _all_ahead_m(way, fitted.range_m)
+        copies_db = focus_limits.copies_db(face, way, every_m, fitted.range_m)
     time_s = fitted.time_s + begin_s
     point = FocusedPoint(
         time_s=time_s,
@@ -483,9 +487,7 @@ def _placed(
         due_along_m=focus_limits.point_width_m(face, way, ahead_m[seen], fitted.range_m),
         width_range_m=_width_in_range_m(near, way, fitted, cell_m),
         strength_db=20 * math.log10(max(fitted.amplitude, 1e-10)),
-        copies_db=focus_limits.copies_db(
-            face, way, _all_ahead_m(way, fitted.range_m), fitted.range_m
-        ),
+        copies_db=copies_db,
         near=is_near,
         cut=bool(
             (fitted.time_s + begin_s) * way.speed_m_s < half_m
@@ -510,7 +512,7 @@ def _width_along_m(
     span_m = 3 * max(
         way.wavelength_m / (4 * math.sin(way.half_angle_rad)), focus_limits.finest_along_m(face)
     )
-    along = np.linspace(-span_m, span_m, 121)
+    along = np.linspace(-span_m, span_m, 91)
     high = _heights(rows, way, ping, ahead_m + along[:, np.newaxis], point.range_m)
     return focus_limits.half_power_width_m(along, high)
 
@@ -521,7 +523,7 @@ def _width_in_range_m(
     """Return a point's half-power width in range, off the profiles."""
     ping = np.arange(rows.shape[0])
     ahead_m = np.asarray(way.speed_m_s * (point.time_s - ping * way.interval_s))
-    away = np.linspace(-min(2.5 * cell_m, 0.9 * point.range_m), 2.5 * cell_m, 81)
+    away = np.linspace(-min(2.5 * cell_m, 0.9 * point.range_m), 2.5 * cell_m, 49)
     high = _heights(rows, way, ping, ahead_m, point.range_m + away[:, np.newaxis])
     return focus_limits.half_power_width_m(away, high)
 
