@@ -39,6 +39,9 @@ FAINT_DB = 20.0
 """What lies so far below a point whose arch or side lobes cross there is not told as another."""
 
 _UNSURE_DB = 4.0  # to which copies are foretold: each pulse's own band smears them
+_LOBES_DB = 30.0
+"""So far below a point is what its pulse's side lobes may still make, as far as they reach."""
+
 _CHANCE = 1e-3  # of taking noise for a point, in a whole map
 _AWAY = 4.0  # standard deviations by which a given speed is not the sharpest one
 _SHARP = 1.5  # times the width that a lone point is to have: beyond, it is blurred
@@ -261,7 +264,9 @@ def focus_of(
     face = face_of(receiver)
     cell_m = resolution_m(receiver)
     range_m = np.arange(first_m, last_m, max(cell_m / 3, (last_m - first_m) / MOST_ROWS))
-    mapped, found = _map_and_peaks(rows, kept.pings, way, face, range_m, cell_m)
+    lobes_m = receiver.shape.reach_s * receiver.sound_speed_m_s / 2
+    mapped, peaks = _map_and_peaks(rows, kept.pings, way, face, range_m, cell_m)
+    found = _alone(peaks, way, face, cell_m, lobes_m)
     points = [
         placed
         for each in found[:MOST_POINTS]
@@ -371,9 +376,7 @@ def _map_and_peaks(
     middles = (np.arange(amplitude.shape[0]) + 0.5) * together - 0.5
     along_m = np.asarray(middles * (way.spacing_m / finer))
     peaks.sort(key=lambda p: -p[2])
-    return FocusMap(along_m=along_m, range_m=range_m, amplitude=amplitude), _alone(
-        peaks, way, face, cell_m
-    )
+    return FocusMap(along_m=along_m, range_m=range_m, amplitude=amplitude), peaks
 
 
 def _peaks(
@@ -396,11 +399,15 @@ def _peaks(
 
 
 def _alone(
-    peaks: list[tuple[float, float, float]], way: StraightWay, face: Face, cell_m: float
+    peaks: list[tuple[float, float, float]],
+    way: StraightWay,
+    face: Face,
+    cell_m: float,
+    lobes_m: float,
 ) -> list[tuple[float, float, float]]:
     """Leave out what a stronger point's side lobes, arch, blur or copies may have made."""
     kept: list[tuple[float, float, float]] = []
-    faint = 10 ** (-FAINT_DB / 20)
+    faint, lobes = 10 ** (-FAINT_DB / 20), 10 ** (-_LOBES_DB / 20)
     width_m = max(way.wavelength_m / (4 * math.sin(way.half_angle_rad)), way.spacing_m)
     reach = 2 * math.tan(way.half_angle_rad)
     widest_rad = way.half_angle_rad
@@ -419,8 +426,10 @@ def _alone(
             beside = along_m < 2 * width_m and abs(range_m - other_m) < 2 * cell_m
             # Farther than its arch reaches, and nearer than it stands, it has only lobes.
             foot_m = other_m * (1 / math.cos(widest_rad) - 1) + 4 * cell_m
-            shadowed = along_m < other_m * reach and abs(range_m - other_m) < foot_m
-            if beside or (shadowed and high < faint * other):
+            away_m, within = abs(range_m - other_m), along_m < other_m * reach
+            shadowed = within and away_m < foot_m and high < faint * other
+            lobe = within and away_m < foot_m + lobes_m and high < lobes * other
+            if beside or shadowed or lobe:
                 break
         else:
             kept.append((time_s, range_m, high))

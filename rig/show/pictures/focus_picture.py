@@ -37,7 +37,7 @@ from rig.show.wording import counted, signed, tick_texts
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_TOP, _FOOT, _GAP = 76, 92, 16
+_TOP, _FOOT, _GAP = 76, 112, 16
 _DOWN_TOP, _DOWN_FOOT, _DOWN_GAP = 96, 112, 26
 _LEAST_DB = 30.0  # of the strength scale: noise is never drawn as dark as an echo
 _MOST_LABELS = 8
@@ -205,7 +205,7 @@ def _lay_ranges(page: Page, past: Panel, folded: Panel) -> None:
             page.text(panel.box.left, panel.box.top - 26, words, bold=True)
     else:
         first.axes.tick_params(axis="x", labelbottom=True, bottom=True)
-        page.text(6, folded.box.bottom + 5, "range / m", size_pt=SMALL_PT)
+        page.text(MARGIN, folded.box.bottom + 22, "range / m")
 
 
 def _lay_points(page: Page, past: Panel, folded: Panel, focus: FocusMeasurement) -> None:
