@@ -41,6 +41,7 @@ _TOP, _FOOT, _GAP = 76, 112, 16
 _DOWN_TOP, _DOWN_FOOT, _DOWN_GAP = 96, 112, 26
 _LEAST_DB = 30.0  # of the strength scale: noise is never drawn as dark as an echo
 _MOST_LABELS = 8
+_RING = 7.5
 _ROWS_AT_ONCE = 1024
 _CURVE_HEIGHT = 96
 
@@ -212,21 +213,25 @@ def _lay_points(page: Page, past: Panel, folded: Panel, focus: FocusMeasurement)
     """Ring each point, drop a line to it from its arch's top, and name the strongest few."""
     length_s, length_m = focus.pings * focus.way.interval_s, focus.pings * focus.way.spacing_m
     strongest = sorted(focus.points, key=lambda p: -p.strength_db)[:_MOST_LABELS]
-    taken: list[tuple[float, float, float]] = []
+    # No name lies on another's ring.
+    taken = []
     for placed in strongest:
         point = placed.point
-        age_s, back_m = length_s - point.time_s, length_m - point.along_m
-        _drop(page, past, point.range_m, age_s, length_s)
+        back_m = length_m - point.along_m
+        _drop(page, past, point.range_m, length_s - point.time_s, length_s)
         _drop(page, folded, point.range_m, 0.0, back_m)
         folded.axes.plot(
             *folded.xy([point.range_m], [back_m]),
             "o",
-            markersize=page.pt(15),
+            markersize=page.pt(2 * _RING),
             markerfacecolor="none",
             markeredgecolor=INK,
             markeredgewidth=page.pt(1.1),
         )
-        _name(page, folded, placed, back_m, taken)
+        x, y = folded.on_page(point.range_m, back_m)
+        taken.append(Box(left=x - 12, top=y - 12, width=24, height=24))
+    for placed in strongest:
+        _name(page, folded, placed, length_m - placed.point.along_m, taken)
 
 
 def _drop(page: Page, panel: Panel, range_m: float, low: float, high: float) -> None:
@@ -238,14 +243,8 @@ def _drop(page: Page, panel: Panel, range_m: float, low: float, high: float) -> 
     )
 
 
-def _name(
-    page: Page,
-    panel: Panel,
-    placed: PlacedPoint,
-    back_m: float,
-    taken: list[tuple[float, float, float]],
-) -> None:
-    """Write a point's place beside it, where no other name stands."""
+def _name(page: Page, panel: Panel, placed: PlacedPoint, back_m: float, taken: list[Box]) -> None:
+    """Write a point's place beside it, where nothing stands that was written before."""
     point = placed.point
     where = [f"{signed(point.along_m, 2)} m along", f"{point.range_m:.3f} m"]
     if placed.near:
@@ -254,25 +253,31 @@ def _name(
         where[-1] += ", blurred"
     elif placed.width_along_m is not None:
         where[-1] += f", {1e3 * placed.width_along_m:.1f} mm wide"
-    x, y = panel.on_page(point.range_m, back_m)
-    # Where the dropped line runs along the page a name stands over it, on two lines.
     lines = where if panel.down else [", ".join(where)]
-    y -= SMALL_LINE * len(lines) / 2 + 6 if panel.down else 0
     wide = max(measure(SMALL_PT)(line) for line in lines)
-    for aside in (14.0, -14.0 - wide):
-        left = x + aside
-        inside = panel.box.left < left and left + wide < panel.box.right
-        free = all(
-            abs(y - other_y) > SMALL_LINE * len(lines) or left + wide < first or left > last
-            for first, last, other_y in taken
-        )
-        if inside and free:
-            taken.append((left, left + wide, y))
+    high = SMALL_LINE * len(lines)
+    x, y = panel.on_page(point.range_m, back_m)
+    beside = (x + 14, x - 14 - wide)
+    up, below = y - high / 2 - 14, y + high / 2 + 14
+    centred = max(panel.box.left + 4, min(x - wide / 2, panel.box.right - 4 - wide))
+    # Where the dropped line runs along the page no name lies on it.
+    level = [] if panel.down else [(left, y) for left in beside]
+    others = [(left, middle) for middle in (up, below) for left in (*beside, centred)]
+    for left, middle in (*level, *others):
+        box = Box(left=left, top=middle - high / 2, width=wide, height=high)
+        inside = panel.box.left < left and box.right < panel.box.right
+        inside = inside and panel.box.top < box.top and box.bottom < panel.box.bottom
+        if inside and not any(_meet(box, other) for other in taken):
+            taken.append(box)
             made = page.text_in(panel.axes, size_pt=SMALL_PT, ha="left")
-            at = panel.from_page(left, y)
-            x_data, y_data = panel.xy(*at)
+            x_data, y_data = panel.xy(*panel.from_page(left, middle))
             made.set(text="\n".join(lines), x=x_data, y=y_data)
             return
+
+
+def _meet(one: Box, other: Box) -> bool:
+    apart = one.right < other.left or other.right < one.left
+    return not (apart or one.bottom < other.top or other.bottom < one.top)
 
 
 def _lay_captions(page: Page, focus: FocusMeasurement, low_db: float) -> None:

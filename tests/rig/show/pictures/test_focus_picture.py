@@ -122,6 +122,9 @@ def test_points_are_named_and_a_blurred_one_is_called_so(drawn):
     assert "where sharpest" in sharp
     assert "blurred" in blurred
     assert "as given" in blurred
+    # Down the page as well each point has its name.
+    down = "\n".join(text.get_text() for text in figures["down", True].findobj(match=_is_text))
+    assert down.count("m along\n") == len(PLACES_M)
 
 
 def _is_text(artist):
