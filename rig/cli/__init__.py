@@ -33,6 +33,7 @@ _COMMANDS = {
     "pings": ("demo", "run", "replay"),
     "bench": ("plan", "devices", "check", "calibrate"),
     "measure": ("measure", "strength", "beam", "twin"),
+    "focus": ("focus",),
     "report": ("report",),
     "lesson": ("lesson",),
     "listen": ("listen",),

@@ -187,3 +187,38 @@ def test_without_a_ball_there_is_no_track_and_the_remedy_is_named(
     empty: dict[str, Mapping[str, Any]] = {step.name: scene() for step in part.steps}
     with pytest.raises(NotHeardError, match=r"send louder|draw the ball"):
         in_tank(LESSON, part.name, 61, scenes=empty)
+
+
+def _chord_width_mm(diameter_m: float) -> float:
+    """Half-power width of a disc's point, all of its beam added up: its chords folded twice."""
+    y = np.linspace(-1, 1, 4001)
+    folded = np.convolve(*(np.sqrt(np.maximum(1 - y**2, 0)),) * 2)
+    lag = np.linspace(-2, 2, folded.size)
+    below = lag[(lag > 0) & (folded < folded.max() * math.sqrt(0.5))][0]
+    return 1e3 * float(below) * diameter_m / 2
+
+
+def test_an_arch_is_folded_into_a_point_a_third_of_the_disc_wide(
+    in_tank: Callable[..., Finding],
+) -> None:
+    """Half the disc along the way at the most; with a wrong speed it blurs.
+
+    L. J. Cutrona, *J. Acoust. Soc. Am.* 58, 1975 (from memory).
+    """
+    finding = in_tank(LESSON, "into-focus", 41)
+    assert finding.choice == "it blurs"
+    assert abs(finding.measured - finding.expected) <= K * finding.u_measured
+    # A beam that is cut off at its first null makes a point 7 % wider than the whole one does
+    # (tests/dsp/history/test_focusing.py adds it up), give or take what is measured.
+    apart = finding.measured / _chord_width_mm(2 * DISC_M) - 1.07
+    assert abs(apart) <= K * finding.u_measured / finding.measured
+    assert finding.measured < 1e3 * DISC_M
+    theory, ball = finding.curves
+    assert theory.y.min() == pytest.approx(theory.y[theory.y.size // 2], rel=0.01)
+    assert ball.y[[0, -1]].min() > 1.5 * ball.y.min()
+
+
+def test_a_ball_that_hangs_still_is_folded_into_nothing(in_tank: Callable[..., Finding]) -> None:
+    still = scene({"position_m": [0.65, 0.0, 0.0]})
+    with pytest.raises(NotHeardError, match="step past: focus: found nothing that passed"):
+        in_tank(LESSON, "into-focus", 42, scenes={"past": still})

@@ -26,8 +26,10 @@ BOARD_CANNOT = {
     "side-lobes",
     "coded-pair",
     "another-pulse",
+    "into-focus",
 }
-"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'."""
+"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'; nor
+can it tell the phase of a band that it folds down."""
 
 
 def part_of(lesson: str, part: str) -> tuple[Lesson, Part]:
