@@ -7,6 +7,7 @@ numbers, live or replayed.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from collections.abc import Sequence
@@ -82,6 +83,11 @@ class Receiver:
                 f"{info.channels} channel(s) and no loopback; wire the sent pulse to channel "
                 f'{plan.geometry.loopback_channel}, or give "direct"'
             )
+        if plan.geometry.second is not None and info.second is None:
+            raise PlanError(
+                f"geometry.second_channel: found {plan.geometry.second_channel}, but {info.device} "
+                "has no second receiver; leave second_channel and second_spacing_m out"
+            )
         self.info = info
         self.calibration = calibration
         self._check_leaving_known()
@@ -109,7 +115,7 @@ class Receiver:
                 PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
                 for p in pulses
             )
-        self._spectra = Spectra(self._compressors[0])
+        self._spectra = Spectra(self._compressors[0], channels=2 if info.second is None else 3)
         self.marks = MarkSearch(
             plan, info, pulses, self._spectra, fft_samples=self._compressors[0].fft_samples
         )
@@ -297,7 +303,8 @@ class Receiver:
             for block in blocks
             if not block.flags & LOSS and block.samples.shape[1] == self.plan.interval_samples
         ]
-        self._spectra.take([b for b in whole if not b.confirms_only], self.info.microphone)
+        for channel in self._heard_on:
+            self._spectra.take([b for b in whole if not b.confirms_only], channel)
         if self.plan.geometry.time_zero != "calibration" or self.info.can_slip:
             self.marks.look_ahead(whole)
 
@@ -307,13 +314,36 @@ class Receiver:
         return profile
 
     def profiles(self, placed: Sequence[tuple[CaptureBlock, TimeZero]]) -> list[EchoProfile]:
-        """Compress the microphone's channel of several blocks, each by its own time zero."""
+        """Compress the microphone's channel of several blocks, each by its own time zero.
+
+        So is a second receiver's, where the plan has one: as the profile beside each.
+        """
+        first, *second = (self._profiles(placed, channel) for channel in self._heard_on)
+        return (
+            [
+                dataclasses.replace(profile, beside=beside)
+                for profile, beside in zip(first, second[0], strict=True)
+            ]
+            if second
+            else first
+        )
+
+    @property
+    def _heard_on(self) -> tuple[int, ...]:
+        """The channels that echoes are heard on, from 0: the microphone's, and the second's."""
+        second = self.info.second if self.plan.geometry.second is not None else None
+        return (self.info.microphone,) if second is None else (self.info.microphone, second)
+
+    def _profiles(
+        self, placed: Sequence[tuple[CaptureBlock, TimeZero]], channel: int
+    ) -> list[EchoProfile]:
+        """Compress one channel of several blocks."""
         made: dict[CaptureBlock, EchoProfile] = {}
         for pulse, compress in enumerate(self._compressors):
             same = [(block, zero) for block, zero in placed if block.pulse_index == pulse]
             if not same:
                 continue
-            spectra = np.stack([self._spectra.of(b, self.info.microphone) for b, _ in same])
+            spectra = np.stack([self._spectra.of(b, channel) for b, _ in same])
             most, bin_s = lead_bins(compress.shape), compress.bin_s
             starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]
             leads = [min(most, int(start_s / bin_s)) for start_s in starts_s]
