@@ -77,6 +77,7 @@ class VirtualTank(Closing):
                 sample_rate_hz=self._true_rate_hz * self._finer,
                 baseline_m=baseline_m,
                 past_m=second.spacing_m or geometry.second_spacing_m,
+                ahead_m=second.ahead_m,
                 seed=seed,
             )
             self._ears.append(

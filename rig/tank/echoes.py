@@ -87,9 +87,9 @@ class Tank:
         The rate at which the samples really are taken.
     baseline_m : float
         The true spacing of source and receiver.
-    past_m : float
-        How far past that receiver, as seen from the source, another one stands that listens
-        in its stead; 0 for itself.
+    past_m, ahead_m : float
+        How far past that receiver, as seen from the source, and ahead of it another one stands
+        that listens in its stead; 0 for itself.
     seed : int
         Of all that is random; not negative.
     """
@@ -102,16 +102,17 @@ class Tank:
         sample_rate_hz: float,
         baseline_m: float,
         past_m: float = 0.0,
+        ahead_m: float = 0.0,
         seed: int,
     ) -> None:
         self._pulses = [np.asarray(p, dtype=np.float64) for p in pulses]
         self._rate_hz = sample_rate_hz
-        self._direct_m = abs(baseline_m + past_m)
+        self._direct_m = math.hypot(baseline_m + past_m, ahead_m)
         self._is_second = past_m != 0
         self._seed = seed
         self._sampler = PulseSampler(pulses, sample_rate_hz)
         self._source_m = np.array([0.0, -baseline_m / 2, 0.0])
-        self._receiver_m = np.array([0.0, baseline_m / 2 + past_m, 0.0])
+        self._receiver_m = np.array([ahead_m, baseline_m / 2 + past_m, 0.0])
         self._scene = scene
         self._root_of: dict[tuple[Target, Medium], NDArray[np.float64]] = {}
         self._take_up_room()

@@ -79,11 +79,12 @@ class SecondReceiver:
     """``[second_receiver]``: the truth about the plan's second receiver, if it has one.
 
     `spacing_m` is how far past the first it stands, as seen from the source; without it, the
-    plan's is true. Its channel comes `delay_s` late, `gain_db` louder, and, if `opposite`,
-    with its sign turned.
+    plan's is true. It stands `ahead_m` before the line through source and first. Its channel
+    comes `delay_s` late, `gain_db` louder, and, if `opposite`, with its sign turned.
     """
 
     spacing_m: float | None = number(None, low=-100.0, high=100.0)
+    ahead_m: float = number(0.0, low=-10.0, high=10.0)
     delay_s: float = number(0.0, low=-0.001, high=0.001)
     gain_db: float = number(0.0, low=-200.0, high=60.0)
     opposite: bool = False
