@@ -79,6 +79,8 @@ def forecast(plan: Plan) -> Forecast:
     """
     rate = plan.timing.sample_rate_hz
     silent = StreamInfo(front_end="none", device="none", sample_rate_hz=rate, loopback=0)
+    if plan.geometry.second is not None:
+        silent = dataclasses.replace(silent, channels=2, second=1)
     if plan.receiver.weighting == "equalised":
         # What equalising gains is not known before the pulse was heard.
         plain = dataclasses.replace(plan.receiver, weighting="none")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from rig.run.run import Run
 
-_COLUMNS = tuple(field.name for field in dataclasses.fields(Echo) if field.name != "budget")
+_COLUMNS = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
 
 
 class Echoes(tuple[Echo, ...]):

@@ -16,14 +16,14 @@ from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.results import Echo, TimeZero
+from rig.run.results import Echo, Side, TimeZero
 from rig.run.run import Run
 from rig.teach.lessons.lesson import Lesson, Part
 from rig.teach.lessons.running import Turn
 
 Answer = dict[str, Any]
 
-_ECHO_KEYS = tuple(f.name for f in dataclasses.fields(Echo) if f.name != "budget")
+_ECHO_KEYS = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
 _echo_values = operator.attrgetter(*_ECHO_KEYS)
 
 
@@ -251,8 +251,26 @@ def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
             k: v if math.isfinite(v) else None
             for k, v in zip(_ECHO_KEYS, _echo_values(e), strict=True)
         }
+        | ({} if e.side is None else _side(e.side))
         for e in echoes
     ]
+
+
+def _side(side: Side) -> Answer:
+    """Answer where across the axis an echo stands: only of a bench with two receivers."""
+    return {
+        "angle_deg": _degrees(side.angle_rad),
+        "u_angle_deg": _degrees(side.u_angle_rad),
+        "angle_bound_deg": _degrees(side.bound_rad),
+        "offset_m": _number(side.offset_m),
+        "u_offset_m": _number(side.u_offset_m),
+        "possible_angles_deg": [math.degrees(angle) for angle in side.possible_rad],
+        "angle_doubt": side.doubt or None,
+    }
+
+
+def _degrees(angle_rad: float) -> float | None:
+    return math.degrees(angle_rad) if math.isfinite(angle_rad) else None
 
 
 def _passes(passings: Sequence[Passing]) -> list[Answer]:

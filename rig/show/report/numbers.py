@@ -25,7 +25,7 @@ from rig.show.report.contents import Contents
 
 Cell = str | int | float | None
 
-_ECHO = tuple(f.name for f in dataclasses.fields(Echo) if f.name != "budget")
+_ECHO = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
 _PASS = (
     "kind",
     "hits",
