@@ -12,6 +12,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from dsp.arguments import require_positive, require_within
 from dsp.ping.compression import EchoShape
 from dsp.ping.peaks import Peak, delay_uncertainty_s
@@ -147,7 +149,7 @@ def delay_difference(
     by_envelope_s = raw_s - own.envelope_delay_s
     turned_rad = second.phase_rad - first.phase_rad
     by_carrier_s = raw_s - turned_rad / omega_rad_s - own.carrier_delay_s
-    noise_envelope_s = math.hypot(first.u_delay_s, second.u_delay_s)
+    noise_envelope_s = math.hypot(_u_delay_s(first, shape), _u_delay_s(second, shape))
     noise_carrier_s = (
         math.hypot(_u_phase_rad(first, shape), _u_phase_rad(second, shape)) / omega_rad_s
     )
@@ -162,14 +164,17 @@ def delay_difference(
             by_envelope_s,
             cycle_s,
             u_carrier_s=u_carrier_s,
-            u_apart_s=math.hypot(u_envelope_s, u_carrier_s),
+            apart_s=math.hypot(
+                _reach_s(decides, first, second, shape),
+                decides * math.hypot(own.u_envelope_delay_s, u_carrier_s),
+            ),
             longest_s=longest_s,
             own=own,
             decides=decides,
         )
     share = 0.0
     if not why_not:
-        share = u_envelope_s**2 / (u_envelope_s**2 + u_carrier_s**2)
+        share = 1 / (1 + (u_carrier_s / u_envelope_s) ** 2)
         delay_s = share * possible_s[0] + (1 - share) * by_envelope_s
     else:
         delay_s = by_envelope_s
@@ -283,13 +288,51 @@ def _u_phase_rad(peak: Peak, shape: EchoShape) -> float:
     return max(1.0, pulled) / math.sqrt(snr_out)
 
 
+def _bends(peak: Peak, shape: EchoShape, moved_s: float) -> float:
+    """Return noise's own curvature over the peak's: one standard deviation, as a share.
+
+    Noise moves a peak by its slope there over the peak's curvature, and has a curvature of
+    its own; both are taken over as much to either side as the peak is moved.
+    """
+    mean_hz = float(shape.weights @ shape.offset_hz)
+    # y(-t) - 2 y(0) + y(t), of an echo and of noise
+    bent = 2 - 2 * np.cos(2 * math.pi * (shape.offset_hz - mean_hz) * moved_s)
+    of_noise = math.sqrt(shape.noise_weights @ bent**2 / (peak.snr * shape.efficiency))
+    return of_noise / float(shape.weights @ bent)
+
+
+def _u_delay_s(peak: Peak, shape: EchoShape) -> float:
+    """Return a delay's standard uncertainty to second order.
+
+    Of n₁/(1 + κ n₂), with both normal and of deviation 1, to second order in κ: √(1 + 3 κ²). At
+    20 dB a tone burst's peak, which is pointed, strays 1.4 times as far as to first order.
+    """
+    return peak.u_delay_s * math.sqrt(1 + 3 * _bends(peak, shape, peak.u_delay_s) ** 2)
+
+
+def _reach_s(deviations: float, first: Peak, second: Peak, shape: EchoShape) -> float:
+    """Return how far off the envelopes' difference is at so many standard deviations of noise.
+
+    Both of its slope and of its curvature, the worse way round; infinite where nothing is
+    left of the peak.
+    """
+    reach_s = 0.0
+    for peak in (first, second):
+        moved_s = deviations * peak.u_delay_s
+        left = 1 - deviations * _bends(peak, shape, moved_s)
+        if left <= 0:
+            return math.inf
+        reach_s = math.hypot(reach_s, moved_s / left)
+    return reach_s
+
+
 def _cycles(
     by_carrier_s: float,
     by_envelope_s: float,
     cycle_s: float,
     *,
     u_carrier_s: float,
-    u_apart_s: float,
+    apart_s: float,
     longest_s: float,
     own: OwnDifference,
     decides: float,
@@ -297,9 +340,8 @@ def _cycles(
     """Return the delays that all allow, likeliest first, and why there is not just one."""
     # A delay at the very end of what the spacing allows may come out longer.
     most_s = longest_s + decides * math.hypot(u_carrier_s, own.u_common_s)
-    reach_s = decides * u_apart_s
-    low_s = max(-most_s, by_envelope_s - reach_s)
-    high_s = min(most_s, by_envelope_s + reach_s)
+    low_s = max(-most_s, by_envelope_s - apart_s)
+    high_s = min(most_s, by_envelope_s + apart_s)
     lowest, highest = (
         math.ceil((low_s - by_carrier_s) / cycle_s),
         math.floor((high_s - by_carrier_s) / cycle_s),
