@@ -23,8 +23,6 @@ from dsp.uncertainty import Term
 COVERED = 2.0
 """An interval reaches over so many standard deviations to each side."""
 
-_ROUNDS = 8  # of putting in the way ahead, of which each adds more than three digits
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairPlaces:
@@ -154,8 +152,8 @@ def bearing(
     Along the line of the receivers and square to it, from the source, the target stands at
     x = r s and z = r √(1 − s²), a receiver at (a, h), and the way out r and back is L. Then
     (L − r)² = r² − 2 a x − 2 h z + a² + h², that is 2 L r − 2 a x = L² − a² − h² + 2 h z. For two
-    receivers these are two equations for r and x, linear but for z; since both have the same
-    h, z moves r alone. They hold along the line too, where an angle has no slope: the sine s
+    receivers these are two equations for r and x, linear but for z, and z² = r² − x² is the third.
+    They hold along the line too, where an angle has no slope: the sine s
     and its uncertainty are found first, to first order, and turned into angles last.
 
     References
@@ -357,12 +355,14 @@ class _Line:
         # 2 L r − 2 a x = q + 2 h z of either, by Cramer's rule.
         q1, q2 = l1**2 - a1**2 - h1**2, l2**2 - a2**2 - h2**2
         determinant = 2 * (l2 * a1 - l1 * a2)
-        z = np.sqrt(np.maximum(l1 * l1 / 4, 0))
-        for _ in range(_ROUNDS):
-            p1, p2 = q1 + 2 * h1 * z, q2 + 2 * h2 * z
-            r = (a1 * p2 - a2 * p1) / determinant
-            x = (l1 * p2 - l2 * p1) / determinant
-            z = np.sqrt(np.maximum(r**2 - x**2, 0))
+        r, x = (a1 * q2 - a2 * q1) / determinant, (l1 * q2 - l2 * q1) / determinant
+        by_r, by_x = 2 * (a1 * h2 - a2 * h1) / determinant, 2 * (l1 * h2 - l2 * h1) / determinant
+        # (r + z by_r)² - (x + z by_x)² = z²; along the line and beyond there is no z.
+        square = 1 - by_r**2 + by_x**2
+        half = r * by_r - x * by_x
+        root = np.sqrt(np.maximum(half**2 + square * (r**2 - x**2), 0))
+        z = np.maximum((half + root) / square, 0)
+        r, x = r + z * by_r, x + z * by_x
         return r, x / r
 
     def place_m(self, r_m: float, sine: float) -> tuple[float, float]:
