@@ -23,6 +23,7 @@ from rig.measure.calibrate.steps import KnownTarget, steps
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.checkup import check_up
 from rig.measure.finding import Finding
+from rig.run.pair import own_of
 from rig.run.receiver import Receiver
 from rig.run.run import Run, run_of
 from rig.show.answers import calibration_answer
@@ -197,11 +198,9 @@ def test_a_pair_spaced_otherwise_is_another_bench() -> None:
 
 
 def test_what_the_plan_knows_better_is_not_replaced() -> None:
-    from rig.run.pair import own_of
-
     plan = _plan()
     alike = _calibrated(plan, _scene()).second
     apart = _calibrated(plan, _scene(second_receiver=OWN)).second
     # 1 mm of spacing is 3 µs, and the plan says 1 µs; 30 µs are more than either.
-    assert own_of(plan, alike) is None
-    assert own_of(plan, apart) is not None
+    assert own_of(plan, alike, sound_speed_m_s=SPEED_M_S) is None
+    assert own_of(plan, apart, sound_speed_m_s=SPEED_M_S) is not None
