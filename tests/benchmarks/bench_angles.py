@@ -1,19 +1,24 @@
 """Angles by two receivers: how far off they are, over the bound, and how many are covered.
 
 ``python tests/benchmarks/bench_angles.py [--benches N]``: of drawn benches (1000 unless said
-otherwise) the share whose interval holds the truth; the same of benches whose channels differ, once they are
-calibrated; and at three signal-to-noise ratios the RMS error over the Cramér–Rao bound, on
-benches that are exactly what their plans say.
+otherwise) the share whose interval holds the truth; the same of benches whose channels differ,
+once they are calibrated; and at three signal-to-noise ratios the RMS error over the Cramér–Rao
+bound, on benches that are exactly what their plans say.
 """
 
 import argparse
 import math
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
 from rig.run.results import Side
-from tests.shared.drawn_pairs import calibrated_side_of, drawn_pair, side_of
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
+
+from drawn_pairs import calibrated_side_of, drawn_pair, side_of
 
 
 def _print_covered(

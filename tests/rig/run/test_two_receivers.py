@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_pairs import drawn_pair, side_of
 
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import PlanError
@@ -17,7 +18,6 @@ from rig.run.receiver import Receiver
 from rig.run.run import Run
 from rig.show.answers import measure_answer, replay_answer, run_answer
 from rig.tank.scene import scene_from_table
-from tests.shared.drawn_pairs import drawn_pair, side_of
 
 SPEED_M_S = 343.987  # the formula's at 20 °C and 50 %, which the plans believe in
 
