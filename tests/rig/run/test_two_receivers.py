@@ -207,3 +207,30 @@ def test_the_scene_that_ships_tells_each_side(capsys: pytest.CaptureFixture[str]
         assert echo["offset_m"] == pytest.approx(across_m, abs=2 * echo["u_offset_m"])
         angle_deg = math.degrees(math.atan2(across_m, along_m))
         assert echo["angle_deg"] == pytest.approx(angle_deg, abs=2 * echo["u_angle_deg"])
+
+
+def test_report_and_tables_have_the_angles(tmp_path: Path) -> None:
+    import pandas as pd
+
+    import rig
+
+    plan = _plan()
+    scene = scene_from_table(
+        {
+            "medium": {"sound_speed_m_s": SPEED_M_S},
+            "noise": {"level_db": -70.0},
+            "target": [{"body": "sphere", "radius_m": 0.05, "position_m": [1.2, 0.4, 0.0]}],
+        }
+    )
+    with rig.open_bench(plan, scene=scene, seed=1) as bench:
+        run = bench.ping(3)
+    (side,) = [echo.side for echo in run.echoes]
+    assert side is not None
+    angle_deg = math.degrees(side.angle_rad)
+    assert run.echoes.to_pandas()["angle_deg"][0] == angle_deg
+    run.report(str(tmp_path / "two.html"))
+    page = (tmp_path / "two.html").read_text(encoding="utf-8")
+    assert f"{angle_deg:.2f}" in page
+    assert "positive towards the first receiver" in page
+    (echoes,) = tmp_path.glob("*echoes.csv")
+    assert pd.read_csv(echoes)["angle_deg"][0] == pytest.approx(angle_deg, rel=1e-6)
