@@ -9,6 +9,7 @@ distance from that plane, with the same sign.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 
@@ -18,11 +19,21 @@ from dsp.ping.delay_differences import OwnDifference, delay_difference
 from dsp.ping.partners import partners
 from dsp.ping.peaks import Peak
 from rig.bench.plan import Plan
+from rig.bench.stored_calibration import StoredSecond
 from rig.run.results import Side
 
 U_LIKENESS_DB = 1.5
 """By how much one target's echo differs between two receivers of a kind, side by side
 (common practice, no source)."""
+
+
+def own_of(plan: Plan, stored: StoredSecond | None) -> OwnDifference | None:
+    """Return what a calibration says that a pair adds; None where the plan knows it better."""
+    if stored is None or not stored.better_than(plan.geometry.u_second_delay_s):
+        return None
+    kept = dataclasses.asdict(stored)
+    del kept["method"]
+    return OwnDifference(**kept)
 
 
 class Pair:

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rig.bench.stored_calibration import Calibration
-from rig.measure.checkup import Finding
+from rig.measure.finding import Finding
 from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
 from rig.measure.passes import Passing, passings_of, smeared
@@ -168,6 +168,7 @@ def calibration_answer(calibration: Calibration, path: str) -> Answer:
         "sound_speed": dataclasses.asdict(c.sound_speed),
         "replica": replica,
         "level": None if c.level is None else dataclasses.asdict(c.level),
+        **({} if c.second is None else {"second": dataclasses.asdict(c.second)}),
         "findings": [dataclasses.asdict(f) for f in c.findings],
         "notes": list(c.notes),
     }

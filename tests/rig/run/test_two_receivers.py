@@ -191,3 +191,19 @@ def test_a_stream_without_a_second_receiver_refuses_the_plan() -> None:
         info = bench.receiver.info
     with pytest.raises(PlanError, match=r"second_channel: found 2, but .* no second receiver"):
         Receiver(_plan(), info)
+
+
+def test_the_scene_that_ships_tells_each_side(capsys: pytest.CaptureFixture[str]) -> None:
+    from rig.cli import main
+
+    assert main(["demo", "--scene", "sides", "--pings", "2"]) == 0
+    table = capsys.readouterr().out
+    assert "angle / °" in table
+    assert main(["demo", "--scene", "sides", "--pings", "2", "--json"]) == 0
+    echoes = json.loads(capsys.readouterr().out.splitlines()[-1])["echoes"]
+    # The places in rig/tank/scenes/sides.toml; the third ball has gone 0.025 m across.
+    places = [(1.0, 0.0), (1.45, 0.35), (2.10, -0.475)]
+    for echo, (along_m, across_m) in zip(echoes, places, strict=True):
+        assert echo["offset_m"] == pytest.approx(across_m, abs=2 * echo["u_offset_m"])
+        angle_deg = math.degrees(math.atan2(across_m, along_m))
+        assert echo["angle_deg"] == pytest.approx(angle_deg, abs=2 * echo["u_angle_deg"])
