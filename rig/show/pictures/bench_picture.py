@@ -31,7 +31,7 @@ from rig.show.pictures.page import (
 )
 from rig.show.pictures.places import FOOT, TOP, places
 from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_db
-from rig.show.pictures.sketch import Sketch, view_shares
+from rig.show.pictures.sketch import LEAST_BESIDE_PLACES, LEAST_SHARE, Sketch, view_shares
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
     counted,
@@ -106,10 +106,15 @@ class BenchPicture:
         history_pings = max(history_pings, 1)
         truth = None if covered else run.origin.truth
         page = self._page = Page(figure)
+        tells_sides = plan.geometry.second is not None
+        least = LEAST_BESIDE_PLACES if tells_sides else LEAST_SHARE
         self._places = places(
             page,
             down=(looks or plan.geometry.looks) == "down",
-            shares=(1.0,) if truth is None else view_shares(truth, ping, history_pings),
+            shares=(
+                (1.0,) if truth is None else view_shares(truth, ping, history_pings, least=least)
+            ),
+            wide=tells_sides,
         )
         self._lay_words(run.info, note)
         self._sketch = Sketch(page, run, scale, self._places, ping, covered=covered)

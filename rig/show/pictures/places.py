@@ -48,7 +48,7 @@ class Places:
         return (*self.views, self.strip, self.history)
 
 
-def places(page: Page, *, down: bool, shares: tuple[float, ...]) -> Places:
+def places(page: Page, *, down: bool, shares: tuple[float, ...], wide: bool = False) -> Places:
     """Share out a page.
 
     Parameters
@@ -58,8 +58,10 @@ def places(page: Page, *, down: bool, shares: tuple[float, ...]) -> Places:
         Whether the range axis runs down the page.
     shares : tuple of float
         Of the sketch's room for each of its views; they add up to 1.
+    wide : bool
+        One view gets the room of two, to show where echoes come from.
     """
-    two = len(shares) > 1
+    two = wide or len(shares) > 1
     if down:
         high = page.height - _DOWN_FOOT - _DOWN_TOP
         room = _DOWN_TWO_VIEWS if two else _DOWN_SKETCH
