@@ -88,6 +88,11 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
             "its direct sound does not come when its place says: see that baseline_m and "
             "second_spacing_m are as measured, and calibrate the pair with a ball on the axis"
         )
+    elif 2 * abs(due_m) / speed <= MOST_LATE_S * u_late_s:
+        advice = (
+            "both stand as far from the source, so that this does not tell which is which: hold "
+            "something before one side, and see that its angle has that side's sign"
+        )
     found = [
         Finding(
             name="second later than due",

@@ -86,6 +86,9 @@ class Pair:
         own = own_of(plan, stored, sound_speed_m_s=sound_speed_m_s)
         self._is_told_ahead = own is not None and stored is not None and stored.is_ahead
         self.own = OwnDifference(u_common_s=geometry.u_second_delay_s) if own is None else own
+        if plan.timing.band_sampling:
+            # The phases of a band that folds down are not those of the waves that came.
+            self.own = dataclasses.replace(self.own, u_carrier_delay_s=math.inf)
 
     def sides(
         self,

@@ -84,6 +84,12 @@ def test_swapped_plugs_are_told() -> None:
     assert "seem to be swapped: give geometry.second_channel = 1" in found.advice
 
 
+def test_of_two_as_far_from_the_source_it_is_said_that_none_is_told_from_the_other() -> None:
+    found = _checked(_plan(second_spacing_m=-0.24))["second later than due"]
+    assert found.fit
+    assert "does not tell which is which" in found.advice
+
+
 def test_opposite_signs_are_told() -> None:
     found = _checked(_plan(), second_receiver={"opposite": True})["second's phase"]
     assert not found.fit

@@ -234,3 +234,51 @@ def test_report_and_tables_have_the_angles(tmp_path: Path) -> None:
     assert "positive towards the first receiver" in page
     (echoes,) = tmp_path.glob("*echoes.csv")
     assert pd.read_csv(echoes)["angle_deg"][0] == pytest.approx(angle_deg, rel=1e-6)
+
+
+def test_a_wire_and_two_receivers_are_three_channels() -> None:
+    plan = _plan(time_zero="loopback", loopback_channel=1, second_channel=3)
+    (echo,) = _echoes(_run(plan, (1.2, -0.5)))
+    assert echo["angle_deg"] == pytest.approx(-22.62, abs=2 * echo["u_angle_deg"])
+
+
+def test_a_band_that_folds_down_leaves_the_phase_out() -> None:
+    burst = {"kind": "burst", "centre_hz": 40e3, "cycles": 8, "ring_s": 0.0003}
+    table = _plan(second_spacing_m=0.1).as_table()
+    table["pulse"] = burst
+    table["timing"] |= {"sample_rate_hz": 62.5e3, "band_sampling": True}
+    plan = plan_from_table(table)
+    (echo,) = _echoes(_run(plan, (1.2, 0.3), noise={"level_db": -75.0}))
+    assert "phase is not known" in echo["angle_doubt"]
+    # An envelope of 0.3 ms or so, read to a hundredth, is 3 µs: 1 mm in 0.1 m, 0.6°.
+    assert echo["angle_deg"] == pytest.approx(14.04, abs=2 * echo["u_angle_deg"])
+    assert echo["u_angle_deg"] < 3
+
+
+def test_an_equalised_compression_tells_the_same_angle() -> None:
+    from datetime import UTC, datetime
+
+    from rig.front_ends.virtual_tank import open_virtual_tank
+    from rig.measure.calibrate.calibration import calibrate
+    from rig.measure.calibrate.steps import KnownTarget, steps
+
+    ball = {"body": "sphere", "radius_m": 0.05, "position_m": [1.2, 0.0, 0.0]}
+    medium = {"sound_speed_m_s": SPEED_M_S}
+    scene = scene_from_table({"medium": medium, "noise": {"level_db": -70.0}, "target": [ball]})
+    made = calibrate(
+        _plan(),
+        lambda plan: open_virtual_tank(plan, scene=scene, seed=1),
+        steps([KnownTarget(range_m=1.2, radius_m=0.05)], one_by_one=False),
+        made=datetime.now(UTC),
+        pings=8,
+    )
+    table = _plan().as_table()
+    table["receiver"]["weighting"] = "equalised"
+    other = {**ball, "position_m": [1.2, -0.5, 0.0]}
+    scene = scene_from_table({"medium": medium, "noise": {"level_db": -70.0}, "target": [other]})
+    with open_bench(plan_from_table(table), scene=scene, calibration=made) as bench:
+        echo = max(bench.ping(1).echoes, key=lambda e: e.strength_db)
+    assert echo.side is not None
+    assert echo.side.angle_rad == pytest.approx(
+        math.atan2(-0.5, 1.2), abs=2 * echo.side.u_angle_rad
+    )
