@@ -181,14 +181,13 @@ class Sketch:
                 taken.append(self._label_footprint(pointed_range_m, across_m))
             for view in self.views:
                 view.point_at(pointed_range_m)
-        for view in self.views:
-            view.show_echoes(echoes)
+        marked = [view.show_echoes(echoes) for view in self.views]
         if self._truth is not None and self._ways is not None and results:
             bodies = self._truth.bodies_at(results[-1].index)
             # What was heard by a plan before this one has no ping of its own in this truth.
             ways_m = self._ways.of(bodies, [r.index for r in results if r.index >= 0])
-            for standing in self._standing:
-                standing.show(bodies, ways_m, taken)
+            for standing, its in zip(self._standing, marked, strict=True):
+                standing.show(bodies, ways_m, [*taken, *its])
             self._show_turned(results[-1].index)
 
     def _show_turned(self, ping: int) -> None:

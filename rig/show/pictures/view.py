@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 _PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
 
+_MARK = 7
+"""Half of what a cross covers of the page."""
+
 _INFERRED = (0, (4.0, 2.2))
 """The stroke of what is inferred; what really stands there has an unbroken one."""
 
@@ -240,11 +243,16 @@ class View:
             )
         )
 
-    def show_echoes(self, echoes: Sequence[Echo]) -> None:
+    def show_echoes(self, echoes: Sequence[Echo]) -> list[tuple[float, float, float, float]]:
         """Draw where some echoes came from: on an arc, or at a place where an angle is told.
 
         From the side an echo whose angle across is known lies anywhere on the arc that goes
         through its place: how high it stands is not known.
+
+        Returns
+        -------
+        list of tuple of float
+            What the places cover of the page: left, top, right, bottom.
         """
         arcs, covers, places = [], [], []
         for echo in echoes:
@@ -259,13 +267,16 @@ class View:
                 places += [self._at(echo.range_m, angle_rad) for angle_rad in angles]
         self._arcs.set(segments=arcs, visible=True)
         if self._covers is None or self._crosses is None or self._beyond is None:
-            return
+            return []
         self._covers.set(segments=covers, visible=True)
         ahead_m, across_m = np.array(places).reshape(-1, 2).T
         held = np.abs(across_m) <= self.half_m
         self._crosses.set(data=self.panel.xy(ahead_m[held], across_m[held]), visible=True)
         edge_m = np.copysign(self.half_m, across_m[~held])
         self._beyond.set(data=self.panel.xy(ahead_m[~held], edge_m), visible=True)
+        marked_m = np.clip(across_m, -self.half_m, self.half_m)
+        pages = [self.panel.on_page(*m) for m in zip(ahead_m, marked_m, strict=True)]
+        return [(x - _MARK, y - _MARK, x + _MARK, y + _MARK) for x, y in pages]
 
     def _arc(self, range_m: float) -> NDArray[np.float64]:
         """Return all places of one range, as far as the view holds them."""

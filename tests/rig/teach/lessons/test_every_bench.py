@@ -25,8 +25,10 @@ BOARD_CANNOT = {
     "side-lobes",
     "coded-pair",
     "another-pulse",
+    "small-or-edge",
 }
-"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'."""
+"""What a board cannot send, tones, chirps, codes, or another frequency than its transducers';
+and it hears with one receiver."""
 
 
 def part_of(lesson: str, part: str) -> tuple[Lesson, Part]:
