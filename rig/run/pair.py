@@ -27,6 +27,11 @@ U_LIKENESS_DB = 1.5
 (common practice, no source)."""
 
 
+U_GAIN_DB = 4.0
+"""By how much two inputs' gains differ that were set alike by hand, and nobody measured
+(common practice, no source)."""
+
+
 def own_of(
     plan: Plan, stored: StoredSecond | None, *, sound_speed_m_s: float
 ) -> OwnDifference | None:
@@ -85,7 +90,9 @@ class Pair:
         self.longest_s = self._places.spacing_m / sound_speed_m_s
         own = own_of(plan, stored, sound_speed_m_s=sound_speed_m_s)
         self._is_told_ahead = own is not None and stored is not None and stored.is_ahead
-        self.own = OwnDifference(u_common_s=geometry.u_second_delay_s) if own is None else own
+        if own is None:
+            own = OwnDifference(u_common_s=geometry.u_second_delay_s, u_gain_db=U_GAIN_DB)
+        self.own = own
         if plan.timing.band_sampling:
             # The phases of a band that folds down are not those of the waves that came.
             self.own = dataclasses.replace(self.own, u_carrier_delay_s=math.inf)
