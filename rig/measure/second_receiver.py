@@ -12,14 +12,15 @@ from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock
 from rig.measure.finding import Finding
 from rig.run.direct import direct_later_m, direct_of_both
+from rig.run.pair import U_GAIN_DB
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 
 LEAST_PEAK_DB, MOST_PEAK_DB = -60.0, -1.0
 """Of its highest sample, dB re full scale, as of the first's."""
 
-MOST_LATE_S = 3.0
-"""Standard deviations by which its direct sound may be later than its place says."""
+MOST_APART = 3.0
+"""Standard deviations by which its direct sound may be later or louder than its place says."""
 
 SURE_OF_SIGN_RAD = math.pi / 6
 """A sign is told where the envelopes know so well which phase is due."""
@@ -75,8 +76,8 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
     u_late_s = math.hypot(own.u_envelope_delay_s, u_due_m / speed, geometry.u_second_delay_s)
     # In the order that the other way round would have them, the ways' difference is turned.
     turned_s = own.envelope_delay_s + 2 * due_m / speed
-    late = abs(own.envelope_delay_s) > MOST_LATE_S * u_late_s
-    swapped = late and abs(turned_s) <= MOST_LATE_S * u_late_s
+    late = abs(own.envelope_delay_s) > MOST_APART * u_late_s
+    swapped = late and abs(turned_s) <= MOST_APART * u_late_s
     advice = ""
     if swapped:
         advice = (
@@ -88,7 +89,7 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
             "its direct sound does not come when its place says: see that baseline_m and "
             "second_spacing_m are as measured, and calibrate the pair with a ball on the axis"
         )
-    elif 2 * abs(due_m) / speed <= MOST_LATE_S * u_late_s:
+    elif 2 * abs(due_m) / speed <= MOST_APART * u_late_s:
         advice = (
             "both stand as far from the source, so that this does not tell which is which: hold "
             "something before one side, and see that its angle has that side's sign"
@@ -102,6 +103,21 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
             advice=advice,
         )
     ]
+    to_second_m = abs(geometry.baseline_m + geometry.second_spacing_m)
+    gain_db = own.gain_db + 20 * math.log10(max(to_second_m, 1e-3) / geometry.baseline_m)
+    unlike = abs(gain_db) > MOST_APART * U_GAIN_DB
+    found.append(
+        Finding(
+            name="second's gain",
+            value=gain_db,
+            unit="dB over the first's",
+            fit=not unlike,
+            advice="set both gains alike, or calibrate the pair with a ball on the axis: an echo "
+            "that is much stronger on one input is taken for another's"
+            if unlike
+            else "",
+        )
+    )
     centre_rad_s = 2 * math.pi * receiver.centre_hz
     if centre_rad_s * own.u_envelope_delay_s < SURE_OF_SIGN_RAD:
         off_deg = math.degrees(centre_rad_s * (own.carrier_delay_s - own.envelope_delay_s))

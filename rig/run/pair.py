@@ -26,8 +26,7 @@ U_LIKENESS_DB = 1.5
 """By how much one target's echo differs between two receivers of a kind, side by side
 (common practice, no source)."""
 
-
-U_GAIN_DB = 4.0
+U_GAIN_DB = 2.0
 """By how much two inputs' gains differ that were set alike by hand, and nobody measured
 (common practice, no source)."""
 

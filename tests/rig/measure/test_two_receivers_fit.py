@@ -104,6 +104,14 @@ def test_a_spacing_that_is_wrong_is_told_in_time() -> None:
     assert "second_spacing_m are as measured" in found.advice
 
 
+def test_gains_that_are_far_apart_are_told() -> None:
+    found = _checked(_plan(), second_receiver={"gain_db": 8.0})["second's gain"]
+    assert not found.fit
+    # The way to it is 0.32 m to the first's 0.12 m, which is no matter of gain.
+    assert found.value == pytest.approx(8.0, abs=0.2)
+    assert _checked(_plan(), second_receiver={"gain_db": 3.0})["second's gain"].fit
+
+
 def test_a_deaf_second_receiver_is_told() -> None:
     found = _checked(_plan(), second_receiver={"gain_db": -100.0})
     assert not found["direct sound, second"].fit

@@ -285,6 +285,6 @@ def test_an_equalised_compression_tells_the_same_angle() -> None:
 
 
 def test_gains_that_were_set_by_hand_are_no_other_echo() -> None:
-    for gain_db in (-8.0, 8.0):
+    for gain_db in (-4.0, 4.0):
         (echo,) = _echoes(_run(_plan(), (1.2, -0.5), second_receiver={"gain_db": gain_db}))
         assert echo["angle_deg"] == pytest.approx(-22.62, abs=2 * echo["u_angle_deg"])
