@@ -230,3 +230,20 @@ def hard_ball_radius_m(strength_db: ArrayLike) -> NDArray[np.float64]:
     [0.02, 0.0283]
     """
     return np.asarray(2 * 10 ** (np.asarray(strength_db, dtype=np.float64) / 20))
+
+
+def plate_side_m(strength_db: ArrayLike, wavelength_m: float) -> NDArray[np.float64]:
+    """Side of a square flat plate of that strength, struck square on: σ = (A/λ)².
+
+    References
+    ----------
+    As :func:`dsp.physics.targets.plate_target_strength_db`, turned round.
+
+    Examples
+    --------
+    >>> float(plate_side_m(-20.0, 0.01).round(4))
+    0.0316
+    """
+    require_positive("wavelength_m", wavelength_m, "m")
+    area_m2 = wavelength_m * 10 ** (np.asarray(strength_db, dtype=np.float64) / 20)
+    return np.asarray(np.sqrt(area_m2))

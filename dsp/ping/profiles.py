@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +34,9 @@ class EchoProfile:
         at time zero itself is told by.
     pulse_index : int or None
         Which of the pulses that take turns was sent; None for a sum of several.
+    beside : EchoProfile or None
+        What a second receiver heard of the same pings, from the same time zero on and on the
+        same bins; None where there is none.
     """
 
     envelope: NDArray[np.complex64]
@@ -44,6 +47,7 @@ class EchoProfile:
     ahead: NDArray[np.complex64] = dataclasses.field(
         default_factory=lambda: np.empty(0, dtype=np.complex64)
     )
+    beside: EchoProfile | None = None
 
     def __post_init__(self) -> None:
         for name in ("envelope", "ahead"):
@@ -80,6 +84,7 @@ class RunningMean:
         self._envelope, self._ahead = first.envelope, first.ahead
         self._pings = first.pings
         self._pulse = first.pulse_index
+        self._beside = None if first.beside is None else RunningMean(first.beside)
 
     def add(self, profile: EchoProfile) -> None:
         """Take the next profile; errors as for :func:`stacked`."""
@@ -97,6 +102,10 @@ class RunningMean:
         )
         self._pings = pings
         self._pulse = self._pulse if self._pulse == profile.pulse_index else None
+        if self._beside is not None and profile.beside is not None:
+            self._beside.add(profile.beside)
+        else:
+            self._beside = None
 
     @property
     def profile(self) -> EchoProfile:
@@ -109,6 +118,7 @@ class RunningMean:
             ahead=self._ahead,
             pings=self._pings,
             pulse_index=self._pulse,
+            beside=None if self._beside is None else self._beside.profile,
         )
 
 
@@ -142,6 +152,7 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
         ahead=np.asarray(ahead / np.float32(pings)),
         pings=pings,
         pulse_index=alike.pop() if len(alike) == 1 else None,
+        beside=_beside(profiles, stacked),
     )
 
 
@@ -156,12 +167,13 @@ def stacked_in_turns(profiles: Sequence[EchoProfile]) -> EchoProfile:
     if len(kinds) < 2:
         return stacked(profiles)
     averages = [stacked([p for p in profiles if p.pulse_index == kind]) for kind in kinds]
-    equal = stacked([dataclasses.replace(p, pings=1) for p in averages])
+    equal = stacked([dataclasses.replace(p, pings=1, beside=None) for p in averages])
     shapes = tuple(p.shape for p in averages if p.shape is not None)
     return dataclasses.replace(
         equal,
         pings=sum(p.pings for p in averages),
         shape=mean_shape(shapes) if len(shapes) == len(averages) else None,
+        beside=_beside(averages, stacked_in_turns),
     )
 
 
@@ -178,6 +190,7 @@ def still_background(profiles: Sequence[EchoProfile]) -> EchoProfile:
         profiles[0],
         envelope=_median([p.envelope[:bins] for p in profiles]),
         ahead=_median([_latest(p.ahead, lead) for p in profiles]),
+        beside=_beside(profiles, still_background),
     )
 
 
@@ -188,6 +201,7 @@ def without_background(profile: EchoProfile, background: EchoProfile) -> EchoPro
         profile,
         envelope=profile.envelope[:bins] - background.envelope[:bins],
         ahead=_latest(profile.ahead, lead) - _latest(background.ahead, lead),
+        beside=_beside([profile, background], lambda both: without_background(*both)),
     )
 
 
@@ -226,6 +240,14 @@ def unlike_share(
         return float(np.sum((one[seen] - other[seen]) ** 2)) / both
     excess = (np.maximum(a - _highest(b, reach_bins), 0) for a, b in ((one, other), (other, one)))
     return sum(float(np.sum(e[seen] ** 2)) for e in excess) / both
+
+
+def _beside(
+    profiles: Sequence[EchoProfile], make: Callable[[Sequence[EchoProfile]], EchoProfile]
+) -> EchoProfile | None:
+    """Make of what the second receiver heard what is made of the first's, if each has it."""
+    beside = [p.beside for p in profiles if p.beside is not None]
+    return make(beside) if len(beside) == len(profiles) else None
 
 
 def _common(profiles: Sequence[EchoProfile]) -> tuple[int, int]:

@@ -75,6 +75,8 @@ class StreamInfo:
         The channel, from 0, that hears the echoes.
     loopback : int or None
         The channel, from 0, that hears the sent pulse by wire.
+    second : int or None
+        The channel, from 0, that a second receiver hears the echoes on.
     latency_s : float or None
         Out and back, as the device reports it; never trusted for a range.
     can_slip : bool
@@ -107,6 +109,7 @@ class StreamInfo:
     channels: int = whole(1, low=1, high=MOST_CHANNELS)
     microphone: int = whole(0, low=0, high=MOST_CHANNELS - 1)
     loopback: int | None = whole(None, low=0, high=MOST_CHANNELS - 1)
+    second: int | None = whole(None, low=0, high=MOST_CHANNELS - 1)
     latency_s: float | None = number(None, low=0.0, high=1000.0)
     can_slip: bool = False
     confirms_last: bool = False

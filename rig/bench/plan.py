@@ -100,6 +100,12 @@ class Geometry:
 
     The pair `looks` along the bench or down into a tank: the picture's range axis runs as
     it does.
+
+    A `second_channel` of 0 is no second receiver. Where there is one, it stands on the line
+    through source and receiver, `second_spacing_m` past the receiver as seen from the source;
+    less than 0 is back towards the source, and past it. `u_second_delay_s` is by how much the
+    two microphones' own delays may differ where no calibration tells: 1 µs for two of a kind
+    on one converter (common practice, no source).
     """
 
     baseline_m: float = number(0.12, low=0.0, high=100.0)
@@ -108,6 +114,49 @@ class Geometry:
     looks: str = choice("along", "down", default="along")
     u_baseline_m: float = number(0.001, low=0.0, high=10.0)
     u_time_zero_s: float = number(0.0, low=0.0, high=1.0)
+    second_channel: int = whole(0, low=0, high=64)
+    second_spacing_m: float = number(0.0, low=-100.0, high=100.0)
+    u_second_spacing_m: float = number(0.001, low=0.0, high=10.0)
+    u_second_delay_s: float = number(1e-6, low=0.0, high=0.01)
+
+    def __post_init__(self) -> None:
+        if self.second_channel == 0:
+            if self.second_spacing_m != 0:
+                raise ValueError(
+                    f"second_spacing_m: found {self.second_spacing_m:g} without a second "
+                    "receiver; give its second_channel too, or leave it out"
+                )
+            return
+        if self.second_spacing_m == 0:
+            raise ValueError(
+                f"second_spacing_m: found 0 with second_channel = {self.second_channel}; give how "
+                "far the second receiver stands past the first, as seen from the source"
+            )
+        if self.second_channel - 1 == self.loopback:
+            raise ValueError(
+                f"second_channel: found {self.second_channel}, which is the loopback_channel; "
+                "give another to one of the two"
+            )
+
+    @property
+    def loopback(self) -> int | None:
+        """The loopback's channel, from 0; None where time zero is not by one."""
+        return self.loopback_channel - 1 if self.time_zero == "loopback" else None
+
+    @property
+    def second(self) -> int | None:
+        """The second receiver's channel, from 0; None where there is none."""
+        return self.second_channel - 1 if self.second_channel else None
+
+    @property
+    def microphone(self) -> int:
+        """The receiver's channel, from 0: the first that is none of the others'."""
+        return min({0, 1, 2} - {self.loopback, self.second})
+
+    @property
+    def channels(self) -> int:
+        """How many channels hold all that is listened to."""
+        return 1 + max(self.microphone, self.loopback or 0, self.second or 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,6 +256,14 @@ class Plan:
                 f"geometry.baseline_m: found {baseline_m:g}; an echo from receiver.range_stop_m = "
                 f"{stop_m:g} would come after the next ping; give at most {widest_m:.3g}, "
                 "a shorter range_stop_m, or a longer timing.ping_interval_s"
+            )
+        apart_m = abs(self.geometry.second_spacing_m)
+        # The way back to the second receiver is at most longer by the spacing.
+        if math.hypot(stop_m, baseline_m / 2) + apart_m / 2 > farthest_m:
+            raise ValueError(
+                f"geometry.second_spacing_m: found {self.geometry.second_spacing_m:g}; an echo "
+                f"from receiver.range_stop_m = {stop_m:g} would come there after the next ping; "
+                "give less, a shorter range_stop_m, or a longer timing.ping_interval_s"
             )
 
     def _check_signs(self) -> None:

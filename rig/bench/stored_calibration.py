@@ -85,6 +85,49 @@ class StoredSpeed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StoredSecond:
+    """What a second receiver's channel adds to the first's, for one sound at both.
+
+    Attributes
+    ----------
+    method : str
+        "direct", or the known target that it was told by, in words.
+    envelope_delay_s, u_envelope_delay_s, carrier_delay_s, u_carrier_delay_s : float
+        By how much its envelope and its carrier are late. Half a wave between the two is a
+        sign that is turned.
+    gain_db, u_gain_db : float
+        Its amplitude over the first's.
+    u_common_s : float
+        What both delays are wrong by alike: the place of what was listened to.
+    """
+
+    method: str
+    envelope_delay_s: float = number(low=-1.0, high=1.0)
+    u_envelope_delay_s: float = number(low=0.0, high=1.0)
+    carrier_delay_s: float = number(low=-1.0, high=1.0)
+    u_carrier_delay_s: float = number(low=0.0, high=1.0)
+    gain_db: float = number(low=-1000.0, high=1000.0)
+    u_gain_db: float = number(low=0.0, high=1000.0)
+    u_common_s: float = number(low=0.0, high=1.0)
+
+    @property
+    def is_ahead(self) -> bool:
+        """Whether it was told by a target straight ahead."""
+        return self.method != "direct"
+
+    def better_than(self, u_delay_s: float) -> bool:
+        """Whether it is to replace what a plan says: that both are alike, as unsure as that.
+
+        One that is worse does not, unless it tells of two that are not alike.
+        """
+        if self.u_common_s < u_delay_s:
+            return True
+        apart_s = max(abs(self.envelope_delay_s), abs(self.carrier_delay_s))
+        u_s = math.hypot(self.u_envelope_delay_s, self.u_carrier_delay_s, self.u_common_s)
+        return apart_s > 3 * math.hypot(u_s, u_delay_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredReplica:
     """The pulses as they were heard, and how far to equalise them.
 
@@ -158,8 +201,8 @@ class Calibration:
         As the device reports it; other buffers report another.
     pings : int
         Of each run that was averaged.
-    time_zero, sound_speed, replica, level
-        None where it could not be measured.
+    time_zero, sound_speed, replica, level, second
+        None where it could not be measured, and the last where there is no second receiver.
     findings : tuple of StoredFinding
         Noise, hum, clipping, crosstalk, ring-down and the like.
     notes : tuple of str
@@ -176,6 +219,7 @@ class Calibration:
     sound_speed: StoredSpeed
     replica: StoredReplica | None
     level: StoredLevel | None
+    second: StoredSecond | None = None
     findings: tuple[StoredFinding, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -229,6 +273,14 @@ class Calibration:
                 "foreign",
                 f"made with source and receiver {self.plan.geometry.baseline_m:g} m apart, and "
                 f"the plan has {plan.geometry.baseline_m:g} m",
+                again,
+            )
+        ours_m, theirs_m = (p.geometry.second_spacing_m for p in (self.plan, plan))
+        if self.second is not None and plan.geometry.second is not None and ours_m != theirs_m:
+            self._refuse(
+                "foreign",
+                f"made with a second receiver {ours_m:g} m past the first, and the plan has "
+                f"{theirs_m:g} m",
                 again,
             )
         self._check_medium(plan, again)

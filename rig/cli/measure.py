@@ -179,7 +179,7 @@ def _pings_at_stops(
 def _strength(given: argparse.Namespace) -> int:
     from rig.files.calibration import CALIBRATION_NAME
     from rig.measure.passes import passings_of, smear_lines
-    from rig.measure.strength import strength_answer, strength_lines
+    from rig.measure.strength import compared_lines, strength_answer, strength_lines
 
     if given.source_level_db is None and given.calibration is None:
         beside = os.path.dirname(given.plan or given.recording)
@@ -208,6 +208,8 @@ def _strength(given: argparse.Namespace) -> int:
     for target in targets:
         for line in strength_lines(target):
             print(line)
+    for line in compared_lines(targets):
+        print(line)
     return 0
 
 
@@ -225,6 +227,8 @@ def strengths_by(
         u_source_level_db=given.u_source_level_db,
         angle_rad=None if given.angle_deg is None else math.radians(given.angle_deg),
         u_angle_rad=math.radians(given.u_angle_deg),
+        height_rad=None if given.height_deg is None else math.radians(given.height_deg),
+        body=given.body,
     )
 
 
@@ -365,6 +369,19 @@ def add_source_level(command: argparse.ArgumentParser) -> None:
         type=options.number_in(low=0.0, high=90.0),
         default=0.0,
         help="its standard uncertainty (default: 0)",
+    )
+    command.add_argument(
+        "--height-deg",
+        metavar="DEG",
+        type=options.number_in(low=0.0, high=90.0),
+        help="all targets stand within so much above or below the axis, 0 for level with it: two "
+        "receivers tell how far aside one stands, and not how high",
+    )
+    command.add_argument(
+        "--body",
+        choices=["ball", "plate"],
+        default="ball",
+        help="what two receivers tell the size of, for a target of that shape (default: ball)",
     )
 
 

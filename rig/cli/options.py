@@ -48,7 +48,13 @@ def command(
         name, help=words, description=words[0].upper() + words[1:] + "."
     )
     command.set_defaults(
-        do=do, command=name, picture=None, record=None, calibration=None, looks=None
+        do=do,
+        command=name,
+        picture=None,
+        record=None,
+        calibration=None,
+        looks=None,
+        angles=False,
     )
     command.add_argument(
         "--json", action="store_true", help="print one JSON object as the last line"
@@ -122,11 +128,17 @@ def add_picture(command: argparse.ArgumentParser) -> None:
 
 
 def add_looks(command: argparse.ArgumentParser) -> None:
-    """Add which way the picture runs."""
+    """Add which way the picture runs, and whether it shows angles."""
     command.add_argument(
         "--looks",
         choices=("along", "down"),
         help="draw the ranges along the page or down it (default: as the plan says the pair looks)",
+    )
+    command.add_argument(
+        "--angles",
+        action="store_true",
+        help="draw how far aside echoes came from in a strip below the history: for a plan with "
+        "two receivers",
     )
 
 

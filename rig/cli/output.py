@@ -33,7 +33,9 @@ def show_as_they_come(
         print("echobench: stopped at the keyboard", file=sys.stderr)
     except EchobenchError:
         if run.results and given.picture is not None:
-            draw_picture(given.picture, run, note="the run broke off", looks=given.looks)
+            draw_picture(
+                given.picture, run, note="the run broke off", looks=given.looks, angles=given.angles
+            )
         raise
 
 
@@ -85,6 +87,7 @@ def show_window(
     leave_out: Callable[[int], None] | None = None,
     changes: Changes | None = None,
     looks: str | None = None,
+    angles: bool = False,
     again: OpenStretch | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
@@ -100,6 +103,8 @@ def show_window(
         Takes what hands do to the virtual tank's scene.
     looks : {"along", "down"}, optional
         How the range axis runs; as the plan says, if not given.
+    angles : bool
+        Whether a strip below the history shows angles.
     again : callable, optional
         Opens another stretch of pings, with another plan.
     """
@@ -108,10 +113,12 @@ def show_window(
 
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
-    show_live(run, in_time, changes=changes, looks=looks, again=again)
+    show_live(run, in_time, changes=changes, looks=looks, angles=angles, again=again)
 
 
-def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:
+def draw_picture(
+    path: str, run: Run, *, note: str, looks: str | None = None, angles: bool = False
+) -> None:
     """Save the pings' picture, along or down as asked; it says what is not our pulse."""
     from rig.measure.other_benches import other_bench_remark, other_benches
     from rig.show.pictures import bench_picture
@@ -121,7 +128,7 @@ def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) ->
     save_drawn(
         path,
         lambda figure: bench_picture.draw_picture(
-            figure, run, note=note, remarks=remarks, looks=looks
+            figure, run, note=note, remarks=remarks, looks=looks, angles=angles
         ),
     )
 
@@ -152,10 +159,11 @@ def print_echoes(echoes: Sequence[Any], title: str) -> None:
     if not echoes:
         print(f"{title}: none above the threshold")
         return
+    from rig.show.sides import doubt_lines
     from rig.show.terminal import echo_table
 
     print(f"{title}:")
-    for line in echo_table(echoes):
+    for line in (*echo_table(echoes), *doubt_lines(echoes)):
         print(f"  {line}")
 
 

@@ -8,6 +8,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from rig.cli import opening, options, output
+from rig.errors import PlanError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,7 +55,7 @@ def _replay(given: argparse.Namespace) -> int:
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note, looks=given.looks)
+        output.draw_picture(given.picture, run, note=note, looks=given.looks, angles=given.angles)
     print(json.dumps(replay_answer(run)))
     return 0
 
@@ -67,6 +68,11 @@ def _shown(
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
+    if given.angles and run.plan.geometry.second is None:
+        raise PlanError(
+            "--angles: found a plan with one receiver; give its geometry a second_channel and "
+            "second_spacing_m, or leave --angles out"
+        )
     watched = in_window or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     stretches = Stretches(given)
@@ -78,6 +84,7 @@ def _shown(
             leave_out=_leave_out(given, tank),
             changes=None if tank is None else tank.changes,
             looks=given.looks,
+            angles=given.angles,
             again=None if tank is None else stretches.again,
         )
     else:
@@ -155,7 +162,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.wording import counted
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note, looks=given.looks)
+        output.draw_picture(given.picture, run, note=note, looks=given.looks, angles=given.angles)
     if given.json:
         print(json.dumps(run_answer(run)))
         return 0

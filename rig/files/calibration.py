@@ -20,6 +20,7 @@ from rig.bench.stored_calibration import (
     StoredFinding,
     StoredLevel,
     StoredReplica,
+    StoredSecond,
     StoredSpeed,
     StoredTimeZero,
 )
@@ -51,6 +52,7 @@ def write_calibration(path: str | os.PathLike[str], calibration: Calibration) ->
         "time_zero": None if c.time_zero is None else dataclasses.asdict(c.time_zero),
         "sound_speed": dataclasses.asdict(c.sound_speed),
         "level": None if c.level is None else dataclasses.asdict(c.level),
+        "second": None if c.second is None else dataclasses.asdict(c.second),
         "findings": [dataclasses.asdict(f) for f in c.findings],
         "notes": list(c.notes),
         "plan": c.plan.as_table(),
@@ -125,6 +127,7 @@ class _Written:
     notes: tuple[str, ...]
     plan: Plan
     replica: _WrittenReplica | None
+    second: StoredSecond | None = None  # older files know of none
 
 
 def _calibration(written: _Written) -> Calibration:

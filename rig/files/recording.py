@@ -312,7 +312,7 @@ def _stream_info(table: Any) -> StreamInfo:
         front_end = table.get("front_end")
         table = {"invented": front_end in list(INVENTED_FRONT_ENDS), **table}
     info = build(StreamInfo, table, where="echobench:stream")
-    used = [info.microphone] if info.loopback is None else [info.microphone, info.loopback]
+    used = [c for c in (info.microphone, info.loopback, info.second) if c is not None]
     if info.channels <= max(used):
         raise ValueError(
             f"echobench:stream.channels: found {info.channels}, and channel {max(used)} is used"

@@ -131,8 +131,8 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
     path : str or path
         WAV or FLAC, of any sample rate and width.
     plan : Plan
-        Says which pulse was sent, how often, and which channel is a loopback; the
-        first other channel is the microphone.
+        Says which pulse was sent, how often, and which channels are a loopback and a
+        second receiver; the first other channel is the microphone.
 
     Raises
     ------
@@ -212,9 +212,13 @@ def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
             f'{path}: geometry.time_zero: found "calibration", which a sound file has none of; '
             'give "direct" or "loopback"'
         )
-    loopback = geometry.loopback_channel - 1 if geometry.time_zero == "loopback" else None
-    microphone = 0 if loopback != 0 else 1
-    if max(microphone, loopback or 0) >= file.channels:
+    if geometry.second is not None and geometry.channels > file.channels:
+        raise PlanError(
+            f"{path}: geometry.second_channel: found {geometry.second_channel}, and the file's "
+            f"channels: {file.channels}; give a file with {geometry.channels}, or leave "
+            "second_channel out"
+        )
+    if geometry.channels > file.channels:
         raise PlanError(
             f"{path}: geometry.loopback_channel: found {geometry.loopback_channel}, and a "
             f"microphone beside it, and the file's channels: {file.channels}; "
@@ -225,8 +229,9 @@ def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
         device=f"{path.name}, {file.format} {file.subtype}, {file.samplerate} Hz",
         sample_rate_hz=float(file.samplerate),
         channels=file.channels,
-        microphone=microphone,
-        loopback=loopback,
+        microphone=geometry.microphone,
+        loopback=geometry.loopback,
+        second=geometry.second,
         # It may come through a sound server; whoever made it sent no ping to confirm.
         can_slip=True,
         confirms_last=False,

@@ -134,6 +134,11 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
             f'{name}: geometry.time_zero: found "loopback", and no loopback channel was recorded; '
             'give "direct"'
         )
+    if plan.geometry.second is not None and info.second is None:
+        raise PlanError(
+            f"{name}: geometry.second_channel: found {plan.geometry.second_channel}, and no second "
+            "receiver was recorded; leave second_channel and second_spacing_m out"
+        )
     if (
         plan.geometry.time_zero == "calibration"
         and info.knows_leaving

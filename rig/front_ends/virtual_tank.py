@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
 from rig.tank.changes import Changes, Tick
 from rig.tank.echoes import Tank
-from rig.tank.scene import Scene
+from rig.tank.scene import Scene, SecondReceiver
 from rig.tank.truth import HeldScene, Truth
 
 
@@ -25,6 +26,23 @@ def _words_for(scene: Scene) -> str:
     count = len(scene.target)
     targets = f"{count or 'no'} target{'' if count == 1 else 's'}"
     return f"a scene in {scene.medium.kind.replace('-', ' ')} with {targets}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ear:
+    """A receiver in the tank, and its way to the samples.
+
+    Its channel is late by so many of the tank's samples, and as loud as `factor` says.
+    """
+
+    channel: int
+    tank: Tank
+    late: float = 0.0
+    factor: float = 1.0
+
+    def hears(self, sound: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn what comes to it into what its channel has of it."""
+        return sound if self.factor == 1.0 else self.factor * sound
 
 
 class VirtualTank(Closing):
@@ -52,15 +70,35 @@ class VirtualTank(Closing):
             baseline_m=baseline_m,
             seed=seed,
         )
-        loopback = geometry.loopback_channel - 1 if geometry.time_zero == "loopback" else None
+        self._ears = [_Ear(channel=geometry.microphone, tank=self._tank)]
+        if geometry.second is not None:
+            second = scene.second_receiver or SecondReceiver()
+            tank = Tank(
+                scene,
+                [pulse.samples for pulse in sent],
+                sample_rate_hz=self._true_rate_hz * self._finer,
+                baseline_m=baseline_m,
+                past_m=second.spacing_m or geometry.second_spacing_m,
+                ahead_m=second.ahead_m,
+                seed=seed,
+            )
+            self._ears.append(
+                _Ear(
+                    channel=geometry.second,
+                    tank=tank,
+                    late=second.delay_s * self._true_rate_hz * self._finer,
+                    factor=10 ** (second.gain_db / 20) * (-1 if second.opposite else 1),
+                )
+            )
         self._info = StreamInfo(
             front_end="virtual-tank",
             invented=True,
             device=_words_for(scene),
             sample_rate_hz=rate_hz,
-            channels=1 if loopback is None else max(2, loopback + 1),
-            microphone=1 if loopback == 0 else 0,
-            loopback=loopback,
+            channels=geometry.channels,
+            microphone=geometry.microphone,
+            loopback=geometry.loopback,
+            second=geometry.second,
             latency_s=converter.latency_s,
             step=2.0 ** (1 - converter.bits) if converter.bits else 0.0,
             can_slip=False,
@@ -109,42 +147,54 @@ class VirtualTank(Closing):
         What is still to be heard of a ping when the next is sent is heard in the
         next one's block.
         """
-        microphone, loopback = self._info.microphone, self._info.loopback
+        loopback = self._info.loopback
         leaving = self._leaving * self._finer
         each = range(len(self._pulses))
         wires = [self._tank.wire(pulse_index=i, start=leaving)[:: self._finer] for i in each]
 
-        def still_sounds() -> list[NDArray[np.float64]]:
-            sounds = [self._tank.still_sound(pulse_index=i, start=leaving) for i in each]
-            return [sound[:: self._finer] for sound in sounds]
+        def still_sounds() -> list[list[NDArray[np.float64]]]:
+            return [
+                [
+                    ear.hears(ear.tank.still_sound(pulse_index=i, start=leaving + ear.late))[
+                        :: self._finer
+                    ]
+                    for i in each
+                ]
+                for ear in self._ears
+            ]
 
         still = still_sounds()
         waiting = np.zeros((self._info.channels, self._interval))
 
         def sounded(waiting: NDArray[np.float64], ping: int) -> NDArray[np.float64]:
             which = ping % len(self._pulses)
-            upright = not self._plan.timing.signed_pings or ping_sign(ping) > 0
-            fresh = self._tank.fresh_sound(
-                ping=ping,
-                pulse_index=which,
-                sent_s=self._truth.time_s(ping),
-                start=leaving,
-            )[:: self._finer]
-            others = self._tank.others_sound(
-                from_s=self._truth.run_s(ping),
-                up_to_s=self._truth.run_s(ping + 1),
-                start=leaving,
-                is_first=ping == 0,
-            )[:: self._finer]
-            heard = [(microphone, still[which]), (microphone, fresh), (microphone, others)]
+            sent_as = 1.0
+            if self._plan.timing.signed_pings:
+                sent_as = float(ping_sign(ping))
+            heard: list[tuple[int, NDArray[np.float64]]] = []
+            for ear, its_still in zip(self._ears, still, strict=True):
+                fresh = ear.tank.fresh_sound(
+                    ping=ping,
+                    pulse_index=which,
+                    sent_s=self._truth.time_s(ping),
+                    start=leaving + ear.late,
+                )
+                others = ear.tank.others_sound(
+                    from_s=self._truth.run_s(ping),
+                    up_to_s=self._truth.run_s(ping + 1),
+                    start=leaving + ear.late,
+                    is_first=ping == 0,
+                )
+                heard += [
+                    (ear.channel, sent_as * its_still[which]),
+                    (ear.channel, sent_as * ear.hears(fresh)[:: self._finer]),
+                    (ear.channel, ear.hears(others)[:: self._finer]),
+                ]
             if loopback is not None:
-                heard.append((loopback, wires[which]))
+                heard.append((loopback, sent_as * wires[which]))
             waiting = _grown(waiting, max(sound.size for _, sound in heard))
             for channel, sound in heard:
-                if not upright and sound is not others:
-                    waiting[channel, : sound.size] -= sound
-                else:
-                    waiting[channel, : sound.size] += sound
+                waiting[channel, : sound.size] += sound
             return waiting
 
         for ping in range(pings):
@@ -173,7 +223,8 @@ class VirtualTank(Closing):
         if scene is None:
             return False
         self._truth.change(scene, from_ping=ping)
-        self._tank.change(scene)
+        for ear in self._ears:
+            ear.tank.change(scene)
         return True
 
     def _block(self, ping: int, samples: NDArray[np.float64]) -> CaptureBlock:

@@ -4,39 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag
+from rig.measure.finding import Finding
+from rig.measure.second_receiver import second_findings
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 from rig.run.run import Run
 from rig.run.trust import slip_tolerance_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One thing that was looked at.
-
-    Attributes
-    ----------
-    name : str
-    value : float
-        A whole number where something was counted.
-    unit : str
-    fit : bool
-        Whether it is good enough for a range to be trusted.
-    advice : str
-        What would do; empty where nothing need be done.
-    """
-
-    name: str
-    value: float
-    unit: str
-    fit: bool
-    advice: str = ""
 
 
 def check_up(run: Run, blocks: Iterable[CaptureBlock]) -> tuple[Finding, ...]:
@@ -67,6 +45,7 @@ def judged(
     findings += [_peak(samples), _offset(samples), _noise(quiet)]
     findings += [_hum(samples, receiver.info.sample_rate_hz)]
     findings += _mark(receiver, results)
+    findings += second_findings(receiver, heard, results)
     return tuple(findings)
 
 

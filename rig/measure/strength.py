@@ -1,8 +1,9 @@
-"""How strong the targets of a recording are, as far as one receiver can say.
+"""How strong the targets of a recording are, as far as its receivers can say.
 
 The source level comes from a calibration against a target of known strength, or from
 the maker. Where the angle of a target from the axis is known, the beam's loss there is
-taken off; where it is not, the range of answers is given.
+taken off; where it is not, the range of answers is given. Two receivers tell the angle of
+each: :mod:`rig.measure.laid_strength`.
 """
 
 from __future__ import annotations
@@ -25,6 +26,15 @@ from dsp.uncertainty import signed, stated
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
 from rig.measure.beam.setting import setting_of
+from rig.measure.laid_strength import (
+    BODIES,
+    LaidTarget,
+    ball_radius_m,
+    is_surely_stronger,
+    laid_answer,
+    laid_lines,
+    laid_target,
+)
 from rig.measure.near_discs import arches_at
 from rig.measure.passes import Passing, passings_of
 from rig.run.hits import resolution_m
@@ -37,10 +47,6 @@ _DEEPEST_BEAM_DB = -30.0
 
 _U_RADIUS = 0.03
 """Share of itself to which a disc's effective radius is known (common practice, no source)."""
-
-_GEOMETRIC_KA = 10.0
-"""From here on a hard ball's strength is within 0.7 dB of that of its geometric echo
-(Anderson's series, computed with scipy)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +69,8 @@ class TargetStrength:
     ball_radius_m : tuple of (float or None)
         Of a hard ball on the axis and at the half-power edge; None where it would be too
         small against the wave for its strength to tell its size.
+    laid : LaidTarget or None
+        Laid on the axis, by two receivers' angle; None where there is one receiver.
     """
 
     echo: Echo
@@ -73,6 +81,7 @@ class TargetStrength:
     u_known_db: float | None
     known_terms: tuple[StrengthTerm, ...]
     ball_radius_m: tuple[float | None, float | None]
+    laid: LaidTarget | None = None
 
 
 def target_strengths(
@@ -83,6 +92,8 @@ def target_strengths(
     u_source_level_db: float,
     angle_rad: float | None = None,
     u_angle_rad: float = 0.0,
+    height_rad: float | None = None,
+    body: str = BODIES[0],
 ) -> tuple[TargetStrength, ...]:
     """Turn echoes into target strengths.
 
@@ -95,6 +106,10 @@ def target_strengths(
         scale.
     angle_rad, u_angle_rad : float, optional
         Of the target from the axis, where it is known.
+    height_rad : float, optional
+        All targets stand within so much above or below the axis, as seen along it.
+    body : {"ball", "plate"}
+        What a strength laid on the axis is told as the size of.
 
     Raises
     ------
@@ -153,8 +168,18 @@ def target_strengths(
                 u_known_db=strengths.combined_db(known_terms) if known else None,
                 known_terms=known_terms if known else (),
                 ball_radius_m=(
-                    _ball_radius_m(open_range.axis_db, wavelength_m),
-                    _ball_radius_m(open_range.edge_db, wavelength_m),
+                    ball_radius_m(open_range.axis_db, wavelength_m),
+                    ball_radius_m(open_range.edge_db, wavelength_m),
+                ),
+                laid=laid_target(
+                    receiver,
+                    echo,
+                    source_level_db=source_level_db,
+                    absorption_db_m=absorption,
+                    u_heard_db=open_range.u_db,
+                    edge_db=float(edge_loss_db),
+                    height_rad=height_rad,
+                    body=body,
                 ),
             )
         )
@@ -219,6 +244,8 @@ def strengths_told(
     u_source_level_db: float = 1.0,
     angle_rad: float | None = None,
     u_angle_rad: float = 0.0,
+    height_rad: float | None = None,
+    body: str = BODIES[0],
 ) -> tuple[tuple[TargetStrength, ...], str] | None:
     """Tell a run's target strengths by the source level that was given, or else calibrated.
 
@@ -259,6 +286,8 @@ def strengths_told(
         u_source_level_db=u_source_level_db,
         angle_rad=angle_rad,
         u_angle_rad=u_angle_rad,
+        height_rad=height_rad,
+        body=body,
     )
     return targets, (
         f"{stated(source_level_db, u_source_level_db)} dB re full scale at 1 m (k = 2), {source}"
@@ -335,11 +364,41 @@ def strength_lines(target: TargetStrength) -> tuple[str, ...]:
         )
         terms = target.known_terms
     lines += [f"  {term.name}: {term.u_db:.2f} dB" for term in terms if term.u_db > 0]
+    if target.laid is not None:
+        lines += laid_lines(target.laid)
     return tuple(lines)
+
+
+def surely_stronger_pairs(
+    targets: Sequence[TargetStrength],
+) -> tuple[tuple[TargetStrength, TargetStrength], ...]:
+    """Return all pairs of which the first is surely the stronger, by two receivers' angles."""
+    found = []
+    for one in targets:
+        # The same for all of them, whatever it is.
+        u_source_level_db = one.open_range.terms[0].u_db
+        for other in targets:
+            if (
+                one.laid is not None
+                and other.laid is not None
+                and is_surely_stronger(one.laid, other.laid, u_source_level_db=u_source_level_db)
+            ):
+                found.append((one, other))
+    return tuple(found)
+
+
+def compared_lines(targets: Sequence[TargetStrength]) -> tuple[str, ...]:
+    """Put into words which of two receivers' targets is the stronger, where that is sure."""
+    return tuple(
+        f"the target at {one.echo.range_m:.3f} m is the stronger of it and the one at "
+        f"{other.echo.range_m:.3f} m (k = 2)"
+        for one, other in surely_stronger_pairs(targets)
+    )
 
 
 def strength_answer(targets: Sequence[TargetStrength]) -> dict[str, Any]:
     """Answer `strength --json`; uncertainties are standard ones."""
+    pairs = surely_stronger_pairs(targets)
     return {
         "targets": [
             {
@@ -358,6 +417,12 @@ def strength_answer(targets: Sequence[TargetStrength]) -> dict[str, Any]:
                     for term in t.known_terms or t.open_range.terms
                 ],
             }
+            | (
+                {}
+                if t.laid is None
+                else laid_answer(t.laid)
+                | {"stronger_than_m": [other.echo.range_m for one, other in pairs if one is t]}
+            )
             for t in targets
         ]
     }
@@ -420,8 +485,3 @@ def _pattern_db(
     face = plan.transducer
     pattern = beam_amplitude(face.shape, face.size_m, wavelength_m, angle_rad, ways=2)
     return np.asarray(20 * np.log10(np.maximum(np.abs(pattern), 1e-10)))
-
-
-def _ball_radius_m(strength_db: float, wavelength_m: float) -> float | None:
-    radius_m = float(strengths.hard_ball_radius_m(strength_db))
-    return radius_m if 2 * math.pi * radius_m / wavelength_m >= _GEOMETRIC_KA else None

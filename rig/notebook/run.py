@@ -55,6 +55,8 @@ class Run(plain.Run):
         u_source_level_db: float = 1.0,
         angle_rad: float | None = None,
         u_angle_rad: float = 0.0,
+        height_rad: float | None = None,
+        body: str = "ball",
     ) -> tuple[TargetStrength, ...]:
         """Say how strong the targets of all echoes are.
 
@@ -65,6 +67,8 @@ class Run(plain.Run):
             scale, and its standard uncertainty; the calibration's, where none is given.
         angle_rad, u_angle_rad : float, optional
             Of the target from the axis, where it is known.
+        height_rad, body : optional
+            As for :func:`rig.measure.strength.target_strengths`; for two receivers.
 
         Raises
         ------
@@ -79,6 +83,8 @@ class Run(plain.Run):
             u_source_level_db=u_source_level_db,
             angle_rad=angle_rad,
             u_angle_rad=u_angle_rad,
+            height_rad=height_rad,
+            body=body,
         )
         if told is None:
             raise CalibrationError(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,7 +18,7 @@ from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from rig.run.receiver import Receiver, threshold_db
-from rig.run.results import Heard, Hits, PingResult, TimeZero
+from rig.run.results import Heard, Hits, PingResult, Side, TimeZero
 
 SURE_DB = 6.0
 """An echo so far above the threshold that it does not come and go by noise: where it is in one
@@ -43,20 +43,35 @@ def heard_in(
     """
     rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
     each = receiver.found_each([(profile, zero) for _, profile, zero in pings], rates=rates)
+    sides = receiver.sides_each(
+        [
+            (profile, zero, found, found.at(0))
+            for (_, profile, zero), found in zip(pings, each, strict=True)
+        ]
+    )
     hits = hits_of_each(
         receiver,
         [
             (ping, zero, found.at(1), found.before)
             for (ping, _, zero), found in zip(pings, each, strict=True)
         ],
+        sides=[
+            dict(zip(found.at(0), its_sides, strict=True))
+            for found, its_sides in zip(each, sides, strict=True)
+        ],
     )
     return [
         Heard(
-            echoes=tuple(receiver.echo(p, zero, shape=profile.shape) for p in found.at(0)),
+            echoes=tuple(
+                receiver.echo(p, zero, shape=profile.shape, side=side)
+                for p, side in zip(found.at(0), its_sides, strict=True)
+            ),
             threshold_db=threshold_db(found, profile),
             hits=its_hits,
         )
-        for (_, profile, zero), found, its_hits in zip(pings, each, hits, strict=True)
+        for (_, profile, zero), found, its_sides, its_hits in zip(
+            pings, each, sides, hits, strict=True
+        )
     ]
 
 
@@ -76,6 +91,8 @@ def hits_of(
 def hits_of_each(
     receiver: Receiver,
     pings: Sequence[tuple[PingResult, TimeZero | None, Sequence[Peak], Sequence[Peak]]],
+    *,
+    sides: Sequence[Mapping[Peak, Side | None]] | None = None,
 ) -> list[Hits]:
     """Take from some pings what following asks of them.
 
@@ -85,6 +102,8 @@ def hits_of_each(
     pings : sequence of PingResult, TimeZero, peaks, before
         The peaks found in each one's own profile, whose amplitude and SNR are NaN where a
         device hands on none, and what the same search found before the echoes.
+    sides : sequence of mapping of Peak to Side, optional
+        Of each, where some of its peaks stand across the axis.
     """
     rows = np.array(
         [
@@ -93,12 +112,19 @@ def hits_of_each(
             for p in peaks
         ]
     ).reshape(-1, 5)
+    angles = np.full((2, len(rows)), np.nan)
+    if receiver.pair is not None and sides is not None:
+        told = [its.get(p) for (*_, peaks, _), its in zip(pings, sides, strict=True) for p in peaks]
+        for column, side in zip(angles.T, told, strict=True):
+            if side is not None:
+                column[:] = side.angle_rad, side.u_angle_rad
     whose = np.repeat(np.arange(len(pings)), [len(peaks) for _, _, peaks, _ in pings])
     range_m = range_from_path_m(
         receiver.sound_speed_m_s * rows[:, 0], receiver.plan.geometry.baseline_m
     )
     # At a range of 0 no first order holds.
     delay_s, u_delay_s, amplitude, snr, phase_rad = rows[range_m > 0].T
+    angle_rad, u_angle_rad = angles[:, range_m > 0]
     whose, range_m = whose[range_m > 0], range_m[range_m > 0]
     u_mark_s = np.array([0.0 if zero is None else zero.u_delay_s for _, zero, _, _ in pings])
     noise_m = slope_m_s(receiver, delay_s, range_m) * np.hypot(u_delay_s, u_mark_s[whose])
@@ -123,6 +149,8 @@ def hits_of_each(
             strength_db=strength_db[first:last],
             snr_db=snr_db[first:last],
             phasor=phasor[first:last],
+            angle_rad=angle_rad[first:last],
+            u_angle_rad=u_angle_rad[first:last],
         )
         for (ping, zero, _, _), u_s, (first, last) in zip(
             pings, u_mark_s, itertools.pairwise(ends), strict=True

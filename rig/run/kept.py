@@ -9,23 +9,19 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any, Generic, TypeVar, overload
+from dataclasses import dataclass, replace
+from typing import Any, Protocol, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.run.results import COLUMNS, Echo, Heard, Hits, PingResult, TimeZero
+from rig.run.results import PingResult
 
 TOGETHER = 64
 """So many older pings are put into rows at a time."""
 
-_PING = ("index", "sent_s", "lost", "reason", "clipped", "latency_s", "moving")
-_HITS = ("ping", "sent_s", "u_mark_s", "u_shape_s")
-_ZERO = tuple(field.name for field in dataclasses.fields(TimeZero))
-_ECHO = tuple(field.name for field in dataclasses.fields(Echo) if field.name != "budget")
-
-T = TypeVar("T")
+DROPPED = ("profile", "alone", "threshold_db", "budget")
+"""What an older ping has no more, be it its own or its echoes'."""
 
 
 class KeptResults(Sequence[PingResult]):
@@ -83,95 +79,135 @@ class KeptResults(Sequence[PingResult]):
             yield from reversed(part.unpacked())
 
 
-class _Table(Generic[T]):
-    """Objects of one kind, in one column for each of their fields.
-
-    Numbers of one type take eight bytes each or less; other values stay as they are.
-    """
-
-    def __init__(self, objects: Sequence[T], names: Sequence[str]) -> None:
-        self._columns = {name: _column([getattr(o, name) for o in objects]) for name in names}
-
-    def rows(self) -> Iterator[dict[str, Any]]:
-        """Give the fields of one object after the other."""
-        values = [c.tolist() if isinstance(c, np.ndarray) else c for c in self._columns.values()]
-        return (dict(zip(self._columns, row, strict=True)) for row in zip(*values, strict=True))
-
-
-def _column(values: list[Any]) -> NDArray[Any] | list[Any]:
-    of = {type(value) for value in values}
-    return np.array(values) if len(of) == 1 and of <= {bool, int, float} else values
-
-
-class _Lists(Generic[T]):
-    """Some objects for each of many pings, in one table."""
-
-    def __init__(self, each: Sequence[Sequence[T]], names: Sequence[str]) -> None:
-        self._ends = np.cumsum([len(objects) for objects in each])
-        self._table = _Table([o for objects in each for o in objects], names)
-
-    def rows(self) -> Iterator[list[dict[str, Any]]]:
-        """Give each ping's."""
-        rows, first = self._table.rows(), 0
-        for last in self._ends.tolist():
-            yield list(itertools.islice(rows, last - first))
-            first = last
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Packed:
-    """Results in rows; `own` is what was heard where it is not the echoes."""
+    """Results in rows.
 
-    pings: _Table[PingResult]
-    zeros: _Lists[TimeZero]
-    echoes: _Lists[Echo]
-    own: _Lists[Echo]
-    own_heard: NDArray[np.bool_]
-    hits: _Lists[Hits]
-    hit_ends: NDArray[np.int64]
-    hit_columns: dict[str, NDArray[Any]]
+    Attributes
+    ----------
+    rows : _Rows
+    echoes_alike : list of bool
+        Where what was heard are the ping's very echoes, and is kept once.
+    """
+
+    rows: _Rows
+    echoes_alike: list[bool]
 
     @classmethod
     def of(cls, results: Sequence[PingResult]) -> _Packed:
-        heard = [r.heard for r in results]
-        hits = [h.hits for h in heard if h is not None]
-        own_heard = [
-            h is not None and h.echoes is not r.echoes for h, r in zip(heard, results, strict=True)
-        ]
+        alike = [r.heard is not None and r.heard.echoes is r.echoes for r in results]
         return cls(
-            pings=_Table(results, _PING),
-            zeros=_Lists([() if r.time_zero is None else (r.time_zero,) for r in results], _ZERO),
-            echoes=_Lists([r.echoes for r in results], _ECHO),
-            own=_Lists(
-                [h.echoes if o and h else () for h, o in zip(heard, own_heard, strict=True)], _ECHO
+            rows=_in_rows(
+                [_without_twin(r) if a else r for r, a in zip(results, alike, strict=True)]
             ),
-            own_heard=np.array(own_heard),
-            hits=_Lists([() if h is None else (h.hits,) for h in heard], _HITS),
-            hit_ends=np.cumsum([h.delay_s.size for h in hits], dtype=np.int64),
-            hit_columns={name: np.concatenate([getattr(h, name) for h in hits]) for name in COLUMNS}
-            if hits
-            else {},
+            echoes_alike=alike,
         )
 
     def unpacked(self) -> list[PingResult]:
         """Build the results anew."""
-        hits, results = self._hits(), []
-        each = zip(
-            self.pings.rows(), self.zeros.rows(), self.echoes.rows(), self.own.rows(),
-            self.own_heard.tolist(), self.hits.rows(), strict=True,
-        )  # fmt: skip
-        for ping, zeros, echo_rows, own_rows, is_own, hit_rows in each:
-            echoes, heard = tuple(Echo(**row) for row in echo_rows), None
-            if hit_rows:
-                own = tuple(Echo(**row) for row in own_rows) if is_own else echoes
-                its_hits = Hits(**(hit_rows[0] | next(hits)))
-                heard = Heard(echoes=own, threshold_db=None, hits=its_hits)
-            zero = TimeZero(**zeros[0]) if zeros else None
-            results.append(PingResult(**ping, time_zero=zero, echoes=echoes, heard=heard))
-        return results
+        return [
+            _with_twin(result) if alike else result
+            for result, alike in zip(self.rows.values(), self.echoes_alike, strict=True)
+        ]
 
-    def _hits(self) -> Iterator[dict[str, NDArray[Any]]]:
+
+def _without_twin(result: PingResult) -> PingResult:
+    heard = result.heard
+    return result if heard is None else replace(result, heard=replace(heard, echoes=()))
+
+
+def _with_twin(result: PingResult) -> PingResult:
+    heard = result.heard
+    return result if heard is None else replace(result, heard=replace(heard, echoes=result.echoes))
+
+
+class _Rows(Protocol):
+    """Values of one kind, one below the other."""
+
+    def values(self) -> Iterator[Any]:
+        """Give one after the other, as it was."""
+
+
+def _in_rows(values: Sequence[Any]) -> _Rows:
+    """Put values into as few arrays as they allow."""
+    kinds = {type(value) for value in values}
+    if len(kinds) == 1:
+        (kind,) = kinds
+        if kind in (bool, int, float):
+            return _Numbers(values)
+        if kind is tuple:
+            return _Several(values)
+        if kind is np.ndarray:
+            return _Arrays(values)
+    kinds.discard(type(None))
+    if len(kinds) == 1 and dataclasses.is_dataclass(kind := kinds.pop()):
+        return _Objects(kind, values)
+    return _AsTheyAre(values)
+
+
+class _Numbers:
+    def __init__(self, values: Sequence[Any]) -> None:
+        self._numbers = np.array(values)
+
+    def values(self) -> Iterator[Any]:
+        return iter(self._numbers.tolist())
+
+
+class _AsTheyAre:
+    def __init__(self, values: Sequence[Any]) -> None:
+        self._values = tuple(values)
+
+    def values(self) -> Iterator[Any]:
+        return iter(self._values)
+
+
+class _Arrays:
+    """Arrays of one axis, end to end."""
+
+    def __init__(self, values: Sequence[NDArray[Any]]) -> None:
+        self._ends = np.cumsum([value.size for value in values])
+        self._all = np.concatenate(values)
+
+    def values(self) -> Iterator[Any]:
         first = 0
-        for last in self.hit_ends.tolist():
-            yield {name: column[first:last] for name, column in self.hit_columns.items()}
+        for last in self._ends.tolist():
+            yield self._all[first:last]
             first = last
+
+
+class _Several:
+    """Tuples of values of one kind."""
+
+    def __init__(self, values: Sequence[tuple[Any, ...]]) -> None:
+        self._sizes = np.array([len(value) for value in values])
+        self._all = _in_rows([one for value in values for one in value])
+
+    def values(self) -> Iterator[Any]:
+        rows = self._all.values()
+        return (tuple(itertools.islice(rows, size)) for size in self._sizes.tolist())
+
+
+class _Objects:
+    """Objects of one dataclass, or none: a column for each field."""
+
+    def __init__(self, kind: type[Any], values: Sequence[Any]) -> None:
+        there = [value for value in values if value is not None]
+        names = [field.name for field in dataclasses.fields(kind)]
+        self._kind = kind
+        self._there = np.array([value is not None for value in values])
+        self._dropped = dict.fromkeys(name for name in names if name in DROPPED)
+        self._fields = {
+            name: _in_rows([getattr(value, name) for value in there])
+            for name in names
+            if name not in DROPPED
+        }
+
+    def values(self) -> Iterator[Any]:
+        columns = [column.values() for column in self._fields.values()]
+        rows = zip(*columns, strict=True)
+        for there in self._there.tolist():
+            if there:
+                fields = dict(zip(self._fields, next(rows), strict=True))
+                yield self._kind(**fields, **self._dropped)
+            else:
+                yield None

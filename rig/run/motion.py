@@ -81,8 +81,14 @@ def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:
         delay_s -= by_m / float(slope_m_s(receiver, echo.delay_s, echo.range_m))
     names, u = (*echo.budget.names, MOTION), (*echo.budget.u, u_m)
     budget = Budget(value=echo.range_m - by_m, names=names, u=u)
+    side = echo.side
+    if side is not None and by_m:
+        # The angle is the difference of two delays, which a speed does the same to.
+        nearer = budget.value / echo.range_m
+        side = dataclasses.replace(side, offset_m=side.offset_m * nearer)
     return dataclasses.replace(
         echo,
+        side=side,
         range_m=budget.value,
         path_m=receiver.sound_speed_m_s * delay_s,
         delay_s=delay_s,

@@ -7,6 +7,7 @@ numbers, live or replayed.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from collections.abc import Sequence
@@ -30,8 +31,13 @@ from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import RangeModel
 from rig.run.marks import CELLS, MarkSearch
-from rig.run.results import Echo, MarkBias, TimeZero
+from rig.run.pair import Pair
+from rig.run.results import Echo, MarkBias, Side, TimeZero
 from rig.run.spectra import Spectra
+
+PARTNER_RATE = 1e-3
+"""False alarms for each independent bin, of what an echo's partner is looked for among at the
+second receiver: it is near the echo or nowhere."""
 
 
 class Receiver:
@@ -59,6 +65,8 @@ class Receiver:
         what else it hangs on.
     marks : MarkSearch
         Finds the time-zero mark of a block.
+    pair : Pair or None
+        Of the plan's two receivers; None where it has one.
 
     Raises
     ------
@@ -81,6 +89,11 @@ class Receiver:
                 f'geometry.time_zero: found "loopback", but {info.device} gives '
                 f"{info.channels} channel(s) and no loopback; wire the sent pulse to channel "
                 f'{plan.geometry.loopback_channel}, or give "direct"'
+            )
+        if plan.geometry.second is not None and info.second is None:
+            raise PlanError(
+                f"geometry.second_channel: found {plan.geometry.second_channel}, but {info.device} "
+                "has no second receiver; leave second_channel and second_spacing_m out"
             )
         self.info = info
         self.calibration = calibration
@@ -109,7 +122,7 @@ class Receiver:
                 PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
                 for p in pulses
             )
-        self._spectra = Spectra(self._compressors[0])
+        self._spectra = Spectra(self._compressors[0], channels=2 if info.second is None else 3)
         self.marks = MarkSearch(
             plan, info, pulses, self._spectra, fft_samples=self._compressors[0].fft_samples
         )
@@ -137,6 +150,14 @@ class Receiver:
             # The sensor's own error was in both temperatures, and drops out.
             speed_terms_m_s = {"calibration": stored.u_sound_speed_m_s}
         self.u_sound_speed_m_s = math.hypot(*speed_terms_m_s.values())
+        self.pair = None
+        if plan.geometry.second is not None:
+            self.pair = Pair(
+                plan,
+                sound_speed_m_s=self.sound_speed_m_s,
+                u_sound_speed_m_s=self.u_sound_speed_m_s,
+                stored=None if calibration is None else calibration.second,
+            )
         face, wavelength_m = plan.transducer, self.sound_speed_m_s / plan.pulse.centre_hz
         self.range_model = RangeModel(
             plan=plan,
@@ -297,7 +318,8 @@ class Receiver:
             for block in blocks
             if not block.flags & LOSS and block.samples.shape[1] == self.plan.interval_samples
         ]
-        self._spectra.take([b for b in whole if not b.confirms_only], self.info.microphone)
+        for channel in self._heard_on:
+            self._spectra.take([b for b in whole if not b.confirms_only], channel)
         if self.plan.geometry.time_zero != "calibration" or self.info.can_slip:
             self.marks.look_ahead(whole)
 
@@ -307,13 +329,36 @@ class Receiver:
         return profile
 
     def profiles(self, placed: Sequence[tuple[CaptureBlock, TimeZero]]) -> list[EchoProfile]:
-        """Compress the microphone's channel of several blocks, each by its own time zero."""
+        """Compress the microphone's channel of several blocks, each by its own time zero.
+
+        So is a second receiver's, where the plan has one: as the profile beside each.
+        """
+        first, *second = (self._profiles(placed, channel) for channel in self._heard_on)
+        return (
+            [
+                dataclasses.replace(profile, beside=beside)
+                for profile, beside in zip(first, second[0], strict=True)
+            ]
+            if second
+            else first
+        )
+
+    @property
+    def _heard_on(self) -> tuple[int, ...]:
+        """The channels that echoes are heard on, from 0: the microphone's, and the second's."""
+        second = self.info.second if self.plan.geometry.second is not None else None
+        return (self.info.microphone,) if second is None else (self.info.microphone, second)
+
+    def _profiles(
+        self, placed: Sequence[tuple[CaptureBlock, TimeZero]], channel: int
+    ) -> list[EchoProfile]:
+        """Compress one channel of several blocks."""
         made: dict[CaptureBlock, EchoProfile] = {}
         for pulse, compress in enumerate(self._compressors):
             same = [(block, zero) for block, zero in placed if block.pulse_index == pulse]
             if not same:
                 continue
-            spectra = np.stack([self._spectra.of(b, self.info.microphone) for b, _ in same])
+            spectra = np.stack([self._spectra.of(b, channel) for b, _ in same])
             most, bin_s = lead_bins(compress.shape), compress.bin_s
             starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]
             leads = [min(most, int(start_s / bin_s)) for start_s in starts_s]
@@ -364,8 +409,15 @@ class Receiver:
             What a bin had to exceed, dB re full scale.
         """
         rate = self.plan.receiver.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
-        found = self.found(profile, time_zero, rates=(rate,))
-        echoes = tuple(self.echo(peak, time_zero, shape=profile.shape) for peak in found.peaks)
+        # What is too faint to be listed tells, of two receivers, which echo is whose.
+        rates = (rate,) if self.pair is None else (rate, max(rate, PARTNER_RATE))
+        found = self.found(profile, time_zero, rates=rates)
+        peaks = found.at(0)
+        (sides,) = self.sides_each([(profile, time_zero, found, peaks)])
+        echoes = tuple(
+            self.echo(peak, time_zero, shape=profile.shape, side=side)
+            for peak, side in zip(peaks, sides, strict=True)
+        )
         return echoes, threshold_db(found, profile)
 
     def found(
@@ -378,17 +430,66 @@ class Receiver:
         (found,) = self.found_each([(profile, time_zero)], rates=rates)
         return found
 
+    def sides_each(
+        self, pings: Sequence[tuple[EchoProfile, TimeZero, Found, Sequence[Peak]]]
+    ) -> list[tuple[Side | None, ...]]:
+        """Tell where across the axis some echoes stand, by what the second receiver heard.
+
+        Parameters
+        ----------
+        pings : sequence of EchoProfile, TimeZero, Found, peaks
+            What was found in each, and those of the peaks that are asked about.
+
+        Returns
+        -------
+        list of tuple
+            A side for each of the peaks; None for all where there is no second receiver.
+        """
+        pair = self.pair
+        beside = [
+            (profile.beside, zero)
+            for profile, zero, _, peaks in pings
+            if profile.beside is not None and peaks
+        ]
+        if pair is None or not beside:
+            return [(None,) * len(peaks) for *_, peaks in pings]
+        heard = iter(self.found_each(beside, rates=(PARTNER_RATE,), later_s=pair.longest_s))
+        sides: list[tuple[Side | None, ...]] = []
+        for profile, zero, found, peaks in pings:
+            if profile.beside is None or not peaks:
+                sides.append((None,) * len(peaks))
+                continue
+            second = next(heard)
+            sides.append(
+                pair.sides(
+                    peaks,
+                    [*found.before, *found.peaks],
+                    [*second.before, *second.peaks],
+                    self._shape_of(profile),
+                    u_mark_s=zero.u_delay_s,
+                )
+            )
+        return sides
+
     def found_each(
-        self, placed: Sequence[tuple[EchoProfile, TimeZero]], *, rates: tuple[float, ...]
+        self,
+        placed: Sequence[tuple[EchoProfile, TimeZero]],
+        *,
+        rates: tuple[float, ...],
+        later_s: float = 0.0,
     ) -> list[Found]:
-        """Search several profiles at once, each as :meth:`found` does."""
+        """Search several profiles at once, each as :meth:`found` does.
+
+        By as much as `later_s` an echo may come sooner or later than the plan's ranges say.
+        """
         if self.info.edge_step_s is not None:
             step_s = self.info.edge_step_s
             return [self._edge(p, self._shape_of(p), len(rates), step_s) for p, _ in placed]
         alike: dict[tuple[EchoShape, int, int], list[int]] = {}
         for number, (profile, _) in enumerate(placed):
             shape = self._shape_of(profile)
-            bins = min(profile.envelope.size, self.searched_bins(shape))
+            more = math.ceil(later_s / shape.bin_s)
+            bins = min(profile.envelope.size, self.searched_bins(shape) + more)
             alike.setdefault((shape, bins, profile.ahead.size), []).append(number)
         found: dict[int, Found] = {}
         for (shape, bins, _), numbers in alike.items():
@@ -398,8 +499,11 @@ class Receiver:
                 shape,
                 ahead=np.stack([profile.ahead for profile, _ in some]),
                 rates=rates,
-                start_s=[self._listed_from_s(time_zero, shape) for _, time_zero in some],
-                stop_s=self._reach_s[1],
+                start_s=[
+                    max(self._listed_from_s(time_zero, shape) - later_s, 0.0)
+                    for _, time_zero in some
+                ],
+                stop_s=self._reach_s[1] + later_s,
                 # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948). Without a
                 # noise of its own it is the same in each ping: stacking does not lower it.
                 least_noise=self.info.step / math.sqrt(12) * shape.noise_gain,
@@ -460,7 +564,14 @@ class Receiver:
         )
         return Found(peaks=(peak,), passes=np.ones((rates, 1), dtype=bool), threshold=nothing)
 
-    def echo(self, peak: Peak, time_zero: TimeZero, *, shape: EchoShape | None = None) -> Echo:
+    def echo(
+        self,
+        peak: Peak,
+        time_zero: TimeZero,
+        *,
+        shape: EchoShape | None = None,
+        side: Side | None = None,
+    ) -> Echo:
         """Return the echo that a peak is, with how sure it is.
 
         Parameters
@@ -470,6 +581,8 @@ class Receiver:
             Of the ping.
         shape : EchoShape, optional
             Of an echo in the profile that it was found in; the plan's unless given.
+        side : Side, optional
+            As :meth:`sides_each` tells it.
         """
         shape = self.shape if shape is None else shape
         geometry, speed = self.plan.geometry, self.sound_speed_m_s
@@ -496,6 +609,7 @@ class Receiver:
             snr_db=10 * math.log10(peak.snr),
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
             budget=budget,
+            side=side,
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,7 +16,16 @@ from dsp.uncertainty import Budget
 UNTOLD = -1
 """Of a hit whose ping is not told."""
 
-COLUMNS = ("delay_s", "range_m", "noise_m", "strength_db", "snr_db", "phasor")
+COLUMNS = (
+    "delay_s",
+    "range_m",
+    "noise_m",
+    "strength_db",
+    "snr_db",
+    "phasor",
+    "angle_rad",
+    "u_angle_rad",
+)
 """Of :class:`Hits`: what each hit has of its own."""
 
 
@@ -67,6 +77,39 @@ class MarkBias:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """Where an echo stands across the axis, as two receivers tell it.
+
+    Attributes
+    ----------
+    angle_rad, u_angle_rad : float
+        From straight ahead, as :mod:`rig.run.pair` counts it, and its standard uncertainty; NaN
+        where it cannot be told.
+    low_rad, high_rad : float
+        What covers it with k = 2.
+    offset_m, u_offset_m : float
+        How far across from the axis it stands, with the angle's sign.
+    bound_rad : float
+        The Cramér–Rao bound on the angle's standard deviation.
+    possible_rad : tuple of float
+        Where the envelope leaves more than one cycle of the carrier open, the angles of all of
+        them, the likeliest first; the angle is then the envelope's.
+    doubt : str
+        Why there is no angle, or why the carrier's phase is not in it; empty for none.
+    """
+
+    angle_rad: float = math.nan
+    u_angle_rad: float = math.nan
+    low_rad: float = math.nan
+    high_rad: float = math.nan
+    offset_m: float = math.nan
+    u_offset_m: float = math.nan
+    bound_rad: float = math.nan
+    possible_rad: tuple[float, ...] = ()
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Echo:
     """One echo, with how sure it is.
 
@@ -89,6 +132,8 @@ class Echo:
     budget : Budget or None
         What `u_range_m` is made of; None at a range of 0, where no first order holds, and in
         pings from before a long run's history.
+    side : Side or None
+        Where across the axis it stands; None where there is no second receiver.
     """
 
     range_m: float
@@ -99,6 +144,7 @@ class Echo:
     snr_db: float
     bound_m: float
     budget: Budget | None = None
+    side: Side | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,6 +190,9 @@ class Hits:
     phasor : ndarray of complex128, shape (hits,)
         :func:`dsp.history.echo_phase.echo_phasor` of each; NaN where a device hands on no phase,
         or the pulse's band was folded down.
+    angle_rad, u_angle_rad : ndarray of float64, shape (hits,)
+        As of :class:`Side`; NaN where none is told: of no hit without a second receiver, and
+        of none that is fainter than the plan's false-alarm rate allows.
     """
 
     ping: int
@@ -156,6 +205,8 @@ class Hits:
     strength_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     phasor: NDArray[np.complex128]
+    angle_rad: NDArray[np.float64]
+    u_angle_rad: NDArray[np.float64]
 
     def __post_init__(self) -> None:
         for name in COLUMNS:
@@ -182,6 +233,8 @@ class HitRows:
     strength_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     phasor: NDArray[np.complex128]
+    angle_rad: NDArray[np.float64]
+    u_angle_rad: NDArray[np.float64]
 
     @classmethod
     def of(cls, hits: Sequence[Hits]) -> HitRows:

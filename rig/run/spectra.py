@@ -21,10 +21,13 @@ class Spectra:
     ----------
     compress : PulseCompressor
         Any of the stream's; all have the same forward FFT.
+    channels : int
+        How many of a block's are asked for.
     """
 
-    def __init__(self, compress: PulseCompressor) -> None:
+    def __init__(self, compress: PulseCompressor, *, channels: int = 2) -> None:
         self._compress = compress
+        self._channels = channels
         self._kept: dict[tuple[CaptureBlock, int], NDArray[np.complex64]] = {}
 
     def take(self, blocks: Sequence[CaptureBlock], channel: int) -> None:
@@ -41,7 +44,7 @@ class Spectra:
             if block.sign < 0:
                 np.negative(spectra[number], out=spectra[number])
         self._kept.update(((b, channel), s) for b, s in zip(wanted, spectra, strict=True))
-        for oldest in list(self._kept)[: -2 * (len(wanted) + BLOCKS_KEPT)]:
+        for oldest in list(self._kept)[: -self._channels * (len(wanted) + BLOCKS_KEPT)]:
             del self._kept[oldest]
 
     def of(self, block: CaptureBlock, channel: int) -> NDArray[np.complex64]:

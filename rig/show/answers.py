@@ -9,21 +9,22 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rig.bench.stored_calibration import Calibration
-from rig.measure.checkup import Finding
+from rig.measure.finding import Finding
 from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
 from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.results import Echo, Measurement, PingResult, TimeZero
+from rig.run.results import Echo, Measurement, PingResult, Side, TimeZero
 from rig.run.run import Run
+from rig.show.sides import side_values
 from rig.teach.lessons.lesson import Lesson, Part
 from rig.teach.lessons.running import Turn
 
 Answer = dict[str, Any]
 
-_ECHO_KEYS = tuple(f.name for f in dataclasses.fields(Echo) if f.name != "budget")
+_ECHO_KEYS = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
 _echo_values = operator.attrgetter(*_ECHO_KEYS)
 
 
@@ -176,6 +177,7 @@ def calibration_answer(calibration: Calibration, path: str) -> Answer:
         "sound_speed": dataclasses.asdict(c.sound_speed),
         "replica": replica,
         "level": None if c.level is None else dataclasses.asdict(c.level),
+        **({} if c.second is None else {"second": dataclasses.asdict(c.second)}),
         "findings": [dataclasses.asdict(f) for f in c.findings],
         "notes": list(c.notes),
     }
@@ -259,6 +261,7 @@ def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
             k: v if math.isfinite(v) else None
             for k, v in zip(_ECHO_KEYS, _echo_values(e), strict=True)
         }
+        | ({} if e.side is None else _side(e.side))
         for e in echoes
     ]
 
@@ -275,6 +278,12 @@ def _of_pings_before(run: Run, found: PingResult | Measurement | None) -> Answer
         ],
         "untold_echoes": [] if found is None else _echoes(found.untold),
     }
+
+
+def _side(side: Side) -> Answer:
+    """Answer where across the axis an echo stands: only of a bench with two receivers."""
+    possible_deg = [math.degrees(angle) for angle in side.possible_rad]
+    return {**side_values(side), "possible_angles_deg": possible_deg}
 
 
 def _passes(passings: Sequence[Passing]) -> list[Answer]:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.bench.plan import Plan
-from rig.run.results import Echo, PingResult
+from rig.run.results import Echo, PingResult, Side
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks
 from rig.show.wording import metres_text, tick_texts
 
@@ -95,7 +95,7 @@ def strip_line(
 
 def echo_table(echoes: Sequence[Echo]) -> list[str]:
     """Return the echoes as the lines of a table, the nearest first, under a head."""
-    heads = (
+    heads: tuple[str, ...] = (
         "range / m",
         "± (k = 2) / m",
         "time of flight / ms",
@@ -103,9 +103,12 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
         "2E/N0 / dB",
         "bound / mm",
     )
+    sided = any(echo.side is not None for echo in echoes)
+    if sided:
+        heads += ("angle / °", "± (k = 2) / °")
     lines = ["  ".join(heads)]
     for echo in echoes:
-        numbers = (
+        numbers: tuple[tuple[float, str], ...] = (
             (echo.range_m, ".4f"),
             (2 * echo.u_range_m, ".4f"),
             (1e3 * echo.delay_s, ".4f"),
@@ -113,6 +116,12 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
             (echo.snr_db, ".1f"),
             (1e3 * echo.bound_m, ".3f"),
         )
+        if sided:
+            side = echo.side or Side()
+            numbers += (
+                (math.degrees(side.angle_rad), "+.2f"),
+                (2 * math.degrees(side.u_angle_rad), ".2f"),
+            )
         # A board that tells an edge's time alone gives no strength: a dash.
         cells = [f"{value:{form}}" if math.isfinite(value) else "-" for value, form in numbers]
         lines.append(

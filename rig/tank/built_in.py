@@ -22,7 +22,7 @@ def built_in_scenes() -> tuple[str, ...]:
     Examples
     --------
     >>> built_in_scenes()
-    ('bench', 'cistern', 'trough')
+    ('bench', 'cistern', 'sides', 'trough')
     """
     stems = [entry.name.removesuffix(".toml") for entry in _folder().iterdir()]
     return tuple(sorted(s.removesuffix(_PLAN_ENDING) for s in stems if s.endswith(_PLAN_ENDING)))

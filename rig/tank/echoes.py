@@ -94,6 +94,9 @@ class Tank:
         The rate at which the samples really are taken.
     baseline_m : float
         The true spacing of source and receiver.
+    past_m, ahead_m : float
+        How far past that receiver, as seen from the source, and ahead of it another one stands
+        that listens in its stead; 0 for itself.
     seed : int
         Of all that is random; not negative.
     """
@@ -105,15 +108,18 @@ class Tank:
         *,
         sample_rate_hz: float,
         baseline_m: float,
+        past_m: float = 0.0,
+        ahead_m: float = 0.0,
         seed: int,
     ) -> None:
         self._pulses = [np.asarray(p, dtype=np.float64) for p in pulses]
         self._rate_hz = sample_rate_hz
-        self._baseline_m = baseline_m
+        self._direct_m = math.hypot(baseline_m + past_m, ahead_m)
+        self._is_second = past_m != 0
         self._seed = seed
         self._sampler = PulseSampler(pulses, sample_rate_hz)
         self._source_m = np.array([0.0, -baseline_m / 2, 0.0])
-        self._receiver_m = np.array([0.0, baseline_m / 2, 0.0])
+        self._receiver_m = np.array([ahead_m, baseline_m / 2 + past_m, 0.0])
         self._scene = scene
         self._root_of: dict[tuple[Target, Medium], NDArray[np.float64]] = {}
         self._take_up_room()
@@ -182,7 +188,7 @@ class Tank:
     @property
     def direct_delay_s(self) -> float:
         """From the pulse's leaving to the direct sound's coming."""
-        return self._baseline_m / self._speed_m_s
+        return self._direct_m / self._speed_m_s
 
     def add_noise(self, sound: NDArray[np.float64], *, ping: int, channel: int) -> None:
         """Add one channel's noise during one ping, in place; nil where the scene names none."""
@@ -293,7 +299,8 @@ class Tank:
             self._add(out, pulse_index, start, arrivals)
         if self._scene.clutter is not None:
             reach = 2 * self._scene.clutter.reach_m / self._speed_m_s * self._rate_hz
-            random = self._random(_CLUTTER, ping)
+            # From all sides: two receivers half a wave apart hear nothing of it alike.
+            random = self._random(_CLUTTER, ping, *((1,) if self._is_second else ()))
             pulse = self._pulses[pulse_index]
             out = _sum(out, clutter(self._scene.clutter, reach, pulse, start, random))
         return out
@@ -411,8 +418,8 @@ class Tank:
 
     def _add_direct(self, out: NDArray[np.float64], pulse_index: int, start: float) -> None:
         shade = 10 ** (self._scene.direct.level_db / 20)
-        response = np.exp(-self._nepers_m * self._baseline_m)
-        response = response * (self._gain * shade / max(self._baseline_m, NEAREST_M))
+        response = np.exp(-self._nepers_m * self._direct_m)
+        response = response * (self._gain * shade / max(self._direct_m, NEAREST_M))
         self._sampler.add(
             out,
             pulse_index=pulse_index,

@@ -75,6 +75,22 @@ class Geometry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SecondReceiver:
+    """``[second_receiver]``: the truth about the plan's second receiver, if it has one.
+
+    `spacing_m` is how far past the first it stands, as seen from the source; without it, the
+    plan's is true. It stands `ahead_m` before the line through source and first. Its channel
+    comes `delay_s` late, `gain_db` louder, and, if `opposite`, with its sign turned.
+    """
+
+    spacing_m: float | None = number(None, low=-100.0, high=100.0)
+    ahead_m: float = number(0.0, low=-10.0, high=10.0)
+    delay_s: float = number(0.0, low=-0.001, high=0.001)
+    gain_db: float = number(0.0, low=-200.0, high=60.0)
+    opposite: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Direct:
     """``[direct]``: sound straight from source to receiver.
 
@@ -325,6 +341,7 @@ class Scene:
     source: Source = Source()
     direct: Direct = Direct()
     geometry: Geometry | None = None
+    second_receiver: SecondReceiver | None = None
     transducer: Transducer | None = None
     source_transducer: Transducer | None = None
     receiver_transducer: Transducer | None = None

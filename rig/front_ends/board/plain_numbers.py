@@ -23,6 +23,7 @@ from rig.bench.plan import Board, Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import DeviceError, PlanError
 from rig.front_ends.board.port import BoardPort, Deadline, PortGoneError
+from rig.front_ends.board.settings import refuse_second
 from rig.front_ends.protocol import FrontEnd
 
 PATIENCE_S = 1.5
@@ -189,6 +190,7 @@ def open_plain_numbers(plan: Plan) -> FrontEnd:
             f'geometry.time_zero: found "{plan.geometry.time_zero}"; a board that prints plain '
             'numbers counts from its own burst: give "calibration"'
         )
+    refuse_second(plan)
     if plan.pulses_per_cycle > 1:
         raise PlanError(
             f'pulse.kind: found "{plan.pulse.kind}"; pulses that take turns cannot be told apart '

@@ -41,6 +41,7 @@ def settings_for(plan: Plan, identity: Identity) -> Settings:
             'geometry.time_zero: found "loopback"; a board has one channel: give "calibration" '
             '(its own timer) or "direct"'
         )
+    refuse_second(plan)
     clock_hz = identity.clock_hz
     half_period = round(clock_hz / (2 * burst.centre_hz))
     period = round(clock_hz / plan.timing.sample_rate_hz)
@@ -64,6 +65,20 @@ def settings_for(plan: Plan, identity: Identity) -> Settings:
             "give higher ones"
         ) from problem
     return settings
+
+
+def refuse_second(plan: Plan) -> None:
+    """Refuse a plan with a second receiver: no board has one.
+
+    Raises
+    ------
+    PlanError
+    """
+    if plan.geometry.second is not None:
+        raise PlanError(
+            f"geometry.second_channel: found {plan.geometry.second_channel}; a board has one "
+            "receiver: leave second_channel and second_spacing_m out, or use a sound card"
+        )
 
 
 def _check_near(key: str, wanted_hz: float, possible_hz: float) -> None:

@@ -271,15 +271,14 @@ def open_sound_card(
         input_s, output_s = opened.input_latency_s, opened.output_latency_s
         # PortAudio's JACK reports a wrapped number, 50 hours.
         is_told = all(0 <= latency_s <= LONGEST_LATENCY_S for latency_s in (input_s, output_s))
-        loopback = plan.geometry.loopback_channel - 1
-        has_loopback = plan.geometry.time_zero == "loopback"
         info = StreamInfo(
             front_end="sound-card",
             device=_device_words(source, target),
             sample_rate_hz=rate,
             channels=request.inputs,
-            microphone=1 if has_loopback and loopback == 0 else 0,
-            loopback=loopback if has_loopback else None,
+            microphone=plan.geometry.microphone,
+            loopback=plan.geometry.loopback,
+            second=plan.geometry.second,
             latency_s=input_s + output_s if is_told else None,
             can_slip=True,
             confirms_last=True,
@@ -310,13 +309,15 @@ def _request(
                 f"the plan at {rate:g} Hz; set timing.sample_rate_hz = "
                 f"{listing.default_rate_hz:g}, or change the rate of the device"
             )
-    has_loopback = plan.geometry.time_zero == "loopback"
-    # With the loop-back wire on input 1, the microphone is on input 2.
-    inputs = max(2, plan.geometry.loopback_channel) if has_loopback else 1
+    has_loopback = plan.geometry.loopback is not None
+    inputs = plan.geometry.channels
     if source.inputs < inputs:
+        asked, remedy = "loopback", 'geometry.time_zero = "direct"'
+        if plan.geometry.second is not None:
+            asked, remedy = "second receiver", "a plan without second_channel"
         raise DeviceError(
             f"sound device {source.name!r}: has {source.inputs} input channels, the plan's "
-            f'loopback needs {inputs}; choose another device, or geometry.time_zero = "direct"'
+            f"{asked} needs {inputs}; choose another device, or {remedy}"
         )
     # A second loudspeaker would be a second source: it is kept silent, unless the
     # second output is wanted for the loop-back wire.

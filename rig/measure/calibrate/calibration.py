@@ -15,6 +15,7 @@ from rig.measure.calibrate.findings import findings_of
 from rig.measure.calibrate.level import level_of
 from rig.measure.calibrate.replica import replica_of
 from rig.measure.calibrate.runs import Start, started, with_weighting
+from rig.measure.calibrate.second import second_of
 from rig.measure.calibrate.steps import Step
 from rig.measure.calibrate.times import known_paths_of, speed_of, time_zero_of
 
@@ -116,6 +117,7 @@ def _calibration(
             plan, start, heard, speed.sound_speed_m_s, notes, most_cost_db=most_cost_db
         ),
         level=level_of(plan, heard, speed.sound_speed_m_s, notes),
+        second=second_of(plan, start, heard, speed.sound_speed_m_s, notes),
         findings=findings_of(plan, start, first.targets, notes),
         notes=tuple(notes),
     )

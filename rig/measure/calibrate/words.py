@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from dsp.uncertainty import stated
 from rig.bench.stored_calibration import Calibration
 from rig.measure.checkup import value_words
@@ -42,6 +44,18 @@ def calibration_lines(calibration: Calibration) -> tuple[str, ...]:
         lines.append(
             f"level {stated(c.level.source_level_db, c.level.u_source_level_db)} dB re full "
             f"scale at 1 m, by {c.level.target}"
+        )
+    if c.second is not None:
+        s = c.second
+        late_us, u_us = (
+            1e6 * s.envelope_delay_s,
+            1e6 * math.hypot(s.u_envelope_delay_s, s.u_common_s),
+        )
+        apart_us = 1e6 * (s.carrier_delay_s - s.envelope_delay_s)
+        lines.append(
+            f"the second receiver is {stated(late_us, u_us)} µs late by itself, its carrier "
+            f"{apart_us:+.1f} µs more, and {s.gain_db:+.1f} dB louder, by "
+            f"{'the direct sound' if s.method == 'direct' else s.method}"
         )
     for f in c.findings:
         u = "" if f.u_value is None else f" ± {2 * f.u_value:.1f}"

@@ -17,6 +17,7 @@ import numpy as np
 from rig.bench.capture import StreamInfo
 from rig.run.results import Echo, PingResult
 from rig.run.run import HISTORY_PINGS, Run
+from rig.show.pictures.angles import Angles
 from rig.show.pictures.history import AddedDb, History
 from rig.show.pictures.page import (
     ACCENT,
@@ -31,7 +32,7 @@ from rig.show.pictures.page import (
 )
 from rig.show.pictures.places import FOOT, TOP, places
 from rig.show.pictures.scales import range_scale, round_ticks, strength_limits_db
-from rig.show.pictures.sketch import Sketch, view_shares
+from rig.show.pictures.sketch import LEAST_BESIDE_PLACES, LEAST_SHARE, Sketch, view_shares
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
     counted,
@@ -73,6 +74,9 @@ class BenchPicture:
         How the range axis runs; as the plan says, if not given.
     ping : int
         The newest that is shown: of scenes that follow each other, that ping's is laid.
+    angles : bool
+        Whether a strip below the history shows how far aside echoes came from: of a bench
+        with two receivers.
 
     Attributes
     ----------
@@ -82,7 +86,8 @@ class BenchPicture:
         Dots of the figure to one of a 1280 × 720 picture.
     panels : tuple of matplotlib axes
         Bench sketch, strength strip and history, then the sketch's second view if it has
-        one; x is range in metres, or y where the pair looks down.
+        one, then the angles where they are asked for; x is range in metres, or y where the
+        pair looks down.
     views : tuple of View
         Of the sketch: two where it shows what really stands there.
     scaled_axes : tuple of matplotlib axes
@@ -99,6 +104,7 @@ class BenchPicture:
         covered: bool = False,
         looks: str | None = None,
         ping: int = 0,
+        angles: bool = False,
     ) -> None:
         self._plan = plan = run.plan
         self._scale = scale = range_scale(run.receiver)
@@ -106,10 +112,17 @@ class BenchPicture:
         history_pings = max(history_pings, 1)
         truth = None if covered else run.origin.truth
         page = self._page = Page(figure)
+        tells_sides = plan.geometry.second is not None
+        down = (looks or plan.geometry.looks) == "down"
+        least = LEAST_BESIDE_PLACES if tells_sides and not down else LEAST_SHARE
         self._places = places(
             page,
-            down=(looks or plan.geometry.looks) == "down",
-            shares=(1.0,) if truth is None else view_shares(truth, ping, history_pings),
+            down=down,
+            shares=(
+                (1.0,) if truth is None else view_shares(truth, ping, history_pings, least=least)
+            ),
+            wide=tells_sides,
+            has_angles=angles,
         )
         self._lay_words(run.info, note)
         self._sketch = Sketch(page, run, scale, self._places, ping, covered=covered)
@@ -121,9 +134,20 @@ class BenchPicture:
             pings=history_pings,
             interval_s=plan.timing.ping_interval_s,
         )
+        self._angles: Angles | None = None
+        if self._places.angles is not None:
+            self._angles = Angles(
+                page,
+                self._places.angles,
+                run.receiver,
+                stop_m=scale.stop_m,
+                down=self._places.down,
+                pings=history_pings,
+            )
         first, *others = self.views = tuple(self._sketch.views)
         three = first.panel, self._strip.panel, self._history.panel
-        self._laid = (*three, *(view.panel for view in others))
+        last = () if self._angles is None else (self._angles.panel,)
+        self._laid = (*three, *(view.panel for view in others), *last)
         self.panels: tuple[Axes, ...] = tuple(panel.axes for panel in self._laid)
         self.scaled_axes: tuple[Axes, ...] = (self._strip.panel.axes, self._history.bar)
         self._lay_range_axes()
@@ -168,7 +192,8 @@ class BenchPicture:
         # One axis for all: the others' ticks would be made, at length, and not be seen.
         for panel in self._laid:
             panel.set_range_ticks([], [])
-        (sketch if down else history).set_range_ticks(ticks, tick_texts(ticks))
+        lowest = history if self._angles is None else self._angles.panel
+        (sketch if down else lowest).set_range_ticks(ticks, tick_texts(ticks))
         for panel in (strip, history):
             panel.line_at(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
         first_s, last_s = scale.path_time_s([0.0, scale.stop_m])
@@ -181,7 +206,7 @@ class BenchPicture:
             # Ranges beside the sketch, times beside the history: at both ends, as along.
             page.style_ticks(sketch.axes)
             sketch.axes.tick_params(axis="y", labelleft=True, left=True, labelsize=page.pt(MAIN_PT))
-            times_axis = history.axes.secondary_yaxis("right")
+            times_axis = lowest.axes.secondary_yaxis("right")
             times_axis.set_yticks(places_m, labels=tick_texts(times))
             middle = (history.box.top + history.box.bottom) / 2
             page.text(MARGIN, middle, "range / m", rotation=90, va="center")
@@ -189,8 +214,8 @@ class BenchPicture:
             for words, panel in (("cause", sketch), ("now", strip), ("past", history)):
                 page.text(panel.box.left, panel.box.top - 46, words, bold=True)
         else:
-            page.style_ticks(history.axes)
-            history.axes.tick_params(
+            page.style_ticks(lowest.axes)
+            lowest.axes.tick_params(
                 axis="x", labelbottom=True, bottom=True, labelsize=page.pt(MAIN_PT)
             )
             times_axis = sketch.axes.secondary_xaxis("top")
@@ -283,6 +308,8 @@ class BenchPicture:
             counts_echoes=names_echoes,
         )
         self._history.show(results, pointed_range_m, left_out)
+        if self._angles is not None:
+            self._angles.show(results if names_echoes else (), echoes, pointed_range_m)
         self._show_foot(newest, pointed_range_m, pointed_echo, message, left_out)
         return rescaled
 
@@ -338,6 +365,7 @@ def draw_picture(
     names_echoes: bool = True,
     covered: bool = False,
     looks: str | None = None,
+    angles: bool = False,
 ) -> None:
     """Draw a run's pings on an empty figure.
 
@@ -350,7 +378,7 @@ def draw_picture(
         away; oldest first, the last as now.
     pointed_range_m, remarks, left_out, names_echoes
         As :meth:`BenchPicture.show` has them.
-    note, looks
+    note, looks, angles
         As :class:`BenchPicture` has them.
     covered
         As there; and what a reader is to find alone is covered where no echo is named.
@@ -368,6 +396,7 @@ def draw_picture(
         covered=covered or not names_echoes,
         looks=looks,
         ping=results[-1].index if results else 0,
+        angles=angles,
     )
     picture.show(
         results,

@@ -18,6 +18,10 @@ _DOWN_TOP, _DOWN_FOOT, _DOWN_GAP = 112, 108, 18
 _DOWN_SKETCH, _DOWN_STRIP = 190, 220
 _DOWN_TWO_VIEWS, _DOWN_STRIP_BESIDE_TWO = 324, 204
 
+_TWO_OVER_ANGLES, _STRIP_OVER_ANGLES = 214, 100
+_ANGLES_SHARE, _DOWN_ANGLES_SHARE = 0.46, 0.42
+"""Of the history's room for the angles below it, or beside it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
@@ -30,6 +34,8 @@ class Places:
     views : tuple of Box
         Of the sketch: one or two.
     strip, history : Box
+    angles : Box or None
+        Where angles are asked for.
     sketch_caption, strip_caption, history_caption : float
         Where the words beside the panels begin.
     """
@@ -38,6 +44,7 @@ class Places:
     views: tuple[Box, ...]
     strip: Box
     history: Box
+    angles: Box | None
     sketch_caption: float
     strip_caption: float
     history_caption: float
@@ -45,10 +52,18 @@ class Places:
     @property
     def panels(self) -> tuple[Box, ...]:
         """All of them."""
-        return (*self.views, self.strip, self.history)
+        angles = () if self.angles is None else (self.angles,)
+        return (*self.views, self.strip, self.history, *angles)
 
 
-def places(page: Page, *, down: bool, shares: tuple[float, ...]) -> Places:
+def places(
+    page: Page,
+    *,
+    down: bool,
+    shares: tuple[float, ...],
+    wide: bool = False,
+    has_angles: bool = False,
+) -> Places:
     """Share out a page.
 
     Parameters
@@ -58,8 +73,13 @@ def places(page: Page, *, down: bool, shares: tuple[float, ...]) -> Places:
         Whether the range axis runs down the page.
     shares : tuple of float
         Of the sketch's room for each of its views; they add up to 1.
+    wide : bool
+        One view gets the room of two, to show where echoes come from.
+    has_angles : bool
+        Part of the history's room is for angles.
     """
-    two = len(shares) > 1
+    angles = None
+    two = wide or len(shares) > 1
     if down:
         high = page.height - _DOWN_FOOT - _DOWN_TOP
         room = _DOWN_TWO_VIEWS if two else _DOWN_SKETCH
@@ -77,23 +97,39 @@ def places(page: Page, *, down: bool, shares: tuple[float, ...]) -> Places:
         )
         left = strip.right + _DOWN_GAP
         history = Box(left=left, top=_DOWN_TOP, width=page.right - left, height=high)
+        if has_angles:
+            room_left = history.width - _DOWN_GAP
+            beside = _DOWN_ANGLES_SHARE * room_left
+            history = Box(left=left, top=_DOWN_TOP, width=room_left - beside, height=high)
+            angles = Box(left=page.right - beside, top=_DOWN_TOP, width=beside, height=high)
     else:
-        wide = page.right - LEFT
-        heights = _split(_TWO_VIEWS if two else _SKETCH, shares)
+        length = page.right - LEFT
+        if has_angles:
+            sketch_high, strip_high = _TWO_OVER_ANGLES, _STRIP_OVER_ANGLES
+        elif two:
+            sketch_high, strip_high = _TWO_VIEWS, _STRIP_BELOW_TWO
+        else:
+            sketch_high, strip_high = _SKETCH, _STRIP
+        heights = _split(sketch_high, shares)
         tops = [TOP + sum(heights[:i]) + i * _BETWEEN_VIEWS for i in range(len(shares))]
         views = tuple(
-            Box(left=LEFT, top=top, width=wide, height=height)
+            Box(left=LEFT, top=top, width=length, height=height)
             for top, height in zip(tops, heights, strict=True)
         )
-        height = _STRIP_BELOW_TWO if two else _STRIP
-        strip = Box(left=LEFT, top=views[-1].bottom + _GAP, width=wide, height=height)
+        strip = Box(left=LEFT, top=views[-1].bottom + _GAP, width=length, height=strip_high)
         top = strip.bottom + _GAP
-        history = Box(left=LEFT, top=top, width=wide, height=page.height - FOOT - top)
+        history = Box(left=LEFT, top=top, width=length, height=page.height - FOOT - top)
+        if has_angles:
+            room_left = history.height - _GAP
+            below = _ANGLES_SHARE * room_left
+            angles = Box(left=LEFT, top=history.bottom - below, width=length, height=below)
+            history = Box(left=LEFT, top=top, width=length, height=room_left - below)
     return Places(
         down=down,
         views=views,
         strip=strip,
         history=history,
+        angles=angles,
         sketch_caption=TOP,
         strip_caption=TOP + 210 if two else TOP + 170,
         history_caption=TOP + 380 if two else TOP + 350,

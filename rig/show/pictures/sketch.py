@@ -1,8 +1,9 @@
 """The bench sketch: the cause. What really stands there, where that is known, and what is heard.
 
 An echo tells how far, not where: it is drawn as the arc of all places of its range,
-in dashes. What a made-up scene says is drawn unbroken, from the side and from above, so
-that nobody takes one for the other.
+in dashes. Of one that two receivers heard, the place is known as seen from above: a cross,
+and the ellipse that covers it. What a made-up scene says is drawn unbroken, from the side
+and from above, so that nobody takes one for the other.
 """
 
 from __future__ import annotations
@@ -40,6 +41,9 @@ _BESIDE_MARK, _FOOTPRINT_LINE = 10, 22
 LEAST_SHARE = 0.38
 """Of the sketch's room for a view in which little happens."""
 
+LEAST_BESIDE_PLACES = 0.3
+"""The same where the other view shows where echoes come from."""
+
 
 class Sketch:
     """The panel on top, or on the left: the cause.
@@ -70,7 +74,10 @@ class Sketch:
         plan, truth = run.plan, run.origin.truth
         self._stop_m = scale.stop_m
         shows_truth = len(places.views) > 1
-        looks = (SIDE_DOWN, ABOVE_DOWN) if places.down else (SIDE, ABOVE)
+        looks = [SIDE_DOWN, ABOVE_DOWN] if places.down else [SIDE, ABOVE]
+        tells_sides = plan.geometry.second is not None
+        if tells_sides and not shows_truth:
+            looks = looks[1:]
         self.views = [
             View(page, box, looking, plan, stop_m=scale.stop_m, down=places.down)
             for box, looking in zip(places.views, looks, strict=False)
@@ -86,6 +93,10 @@ class Sketch:
         self._centre_hz = plan.pulse.centre_hz
         self._standing = [Standing(page, view) for view in self.views] if shows_truth else []
         self._ways = None if self._truth is None else Ways(self._truth)
+        if tells_sides:
+            for view in self.views:
+                if view.looking.axis == 1:
+                    view.lay_places()
         self._footprint_label = page.text_in(self.views[0].panel.axes, color=ACCENT, covers=True)
         if hears_all_round:
             cone = "No cone: the scene names no transducer, so the pair hears all round."
@@ -95,7 +106,9 @@ class Sketch:
         page.caption(
             places.sketch_caption,
             "Bench sketch: cause",
-            _meaning(run.info, cone, shows_truth=shows_truth, hidden=hidden),
+            _meaning(
+                run.info, cone, shows_truth=shows_truth, hidden=hidden, tells_sides=tells_sides
+            ),
         )
 
     def fits(self, ping: int) -> bool:
@@ -168,14 +181,13 @@ class Sketch:
                 taken.append(self._label_footprint(pointed_range_m, across_m))
             for view in self.views:
                 view.point_at(pointed_range_m)
-        for view in self.views:
-            view.show_arcs([e.range_m for e in echoes])
+        marked = [view.show_echoes(echoes) for view in self.views]
         if self._truth is not None and self._ways is not None and results:
             bodies = self._truth.bodies_at(results[-1].index)
             # What was heard by a plan before this one has no ping of its own in this truth.
             ways_m = self._ways.of(bodies, [r.index for r in results if r.index >= 0])
-            for standing in self._standing:
-                standing.show(bodies, ways_m, taken)
+            for standing, its in zip(self._standing, marked, strict=True):
+                standing.show(bodies, ways_m, [*taken, *its])
             self._show_turned(results[-1].index)
 
     def _show_turned(self, ping: int) -> None:
@@ -212,7 +224,9 @@ class Sketch:
         return left, top, left + wide, top + high
 
 
-def view_shares(truth: Truth, ping: int, pings: int) -> tuple[float, float]:
+def view_shares(
+    truth: Truth, ping: int, pings: int, *, least: float = LEAST_SHARE
+) -> tuple[float, float]:
     """Return how much of the sketch's room each view gets: as far as things go in it.
 
     Parameters
@@ -222,6 +236,8 @@ def view_shares(truth: Truth, ping: int, pings: int) -> tuple[float, float]:
         The newest that is shown.
     pings : int
         As many as are shown at once.
+    least : float
+        What a view gets at least.
     """
     reach_m = np.array([1e-3, 1e-3])
     # A window starts with nothing: then what is to come counts.
@@ -233,11 +249,18 @@ def view_shares(truth: Truth, ping: int, pings: int) -> tuple[float, float]:
                 # What is far outside of any cone gets no more room than what is at its edge.
                 edge_m = min(edge_m, 0.7 * body.range_m)
                 reach_m[which] = max(reach_m[which], edge_m)
-    share = float(np.clip(reach_m[0] / reach_m.sum(), LEAST_SHARE, 1 - LEAST_SHARE))
+    share = float(np.clip(reach_m[0] / reach_m.sum(), least, 1 - least))
     return share, 1 - share
 
 
-def _meaning(info: StreamInfo, cone: str, *, shows_truth: bool, hidden: bool) -> str:
+def _meaning(
+    info: StreamInfo, cone: str, *, shows_truth: bool, hidden: bool, tells_sides: bool
+) -> str:
+    if shows_truth and tells_sides:
+        return (
+            f"To scale. {cone} White: the second receiver. Grey: what really stands there. "
+            "Crosses, in ellipses (k = 2): as both receivers tell. At the edge: beyond."
+        )
     if shows_truth:
         return (
             f"To scale. {cone} Black: source and receiver. "
@@ -245,6 +268,12 @@ def _meaning(info: StreamInfo, cone: str, *, shows_truth: bool, hidden: bool) ->
             "Dashes: what echoes tell, a range each, anywhere on its arc."
         )
     why = "What stands there is covered." if hidden else no_truth_text(info)
+    if tells_sides:
+        return (
+            f"From above, to scale. {cone} White: the second receiver. Crosses, each in its "
+            "ellipse (k = 2): where echoes come from; how high is not told. At the edge: beyond. "
+            f"{why}"
+        )
     return (
         f"From the side, to scale. {cone} "
         f"Echoes tell ranges alone: each lies anywhere on its arc. {why}"

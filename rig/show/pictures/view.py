@@ -5,16 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.bench.plan import Plan
+from rig.run.results import Echo, Side
 from rig.show.pictures.page import ACCENT, CONE, INK, SMALL_PT, SOFT, Page
 from rig.show.pictures.panel import Box
 from rig.show.pictures.scales import round_ticks
 from rig.show.wording import tick_texts
 
+if TYPE_CHECKING:
+    from matplotlib.collections import LineCollection
+    from matplotlib.lines import Line2D
+
 _PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
+
+_MARK = 7
+"""Half of what a cross covers of the page."""
 
 _INFERRED = (0, (4.0, 2.2))
 """The stroke of what is inferred; what really stands there has an unbroken one."""
@@ -91,6 +101,7 @@ class View:
         self._stop_m = stop_m
         self._slopes: tuple[float, float] | None = None
         self._apart_m = plan.geometry.baseline_m / 2 if looking.axis == 1 else 0.0
+        self._tells_sides = looking.axis == 1 and plan.geometry.second is not None
         self._lay_axis()
         self._pointer = page.pointer_in(panel)
         (self._footprint,) = panel.axes.plot(
@@ -104,6 +115,34 @@ class View:
             LineCollection([], colors=INK, linewidths=page.pt(1.6))
         )
         page.artists += [self._turned, self._footprint, self._arcs]
+        self._covers: LineCollection | None = None
+        self._crosses: Line2D | None = None
+        self._beyond: Line2D | None = None
+
+    def lay_places(self) -> None:
+        """Make what shows where echoes with an angle stand, over all that was made before."""
+        from matplotlib.collections import LineCollection
+        from matplotlib.patheffects import withStroke
+
+        page, axes = self._page, self.panel.axes
+        halo = [withStroke(linewidth=page.pt(4.5), foreground="white")]
+        self._covers = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.8)))
+        how = {"color": INK, "linestyle": "none", "clip_on": False}
+        (self._crosses,) = axes.plot(
+            [], [], marker="+", markersize=page.pt(9), markeredgewidth=page.pt(1.8), **how
+        )
+        (self._beyond,) = axes.plot(
+            [],
+            [],
+            marker="o",
+            markersize=page.pt(8),
+            markeredgewidth=page.pt(2.0),
+            markerfacecolor="white",
+            **how,
+        )
+        self._covers.set_path_effects(halo)
+        self._crosses.set_path_effects(halo)
+        page.artists += [self._covers, self._crosses, self._beyond]
 
     def _lay_axis(self) -> None:
         from matplotlib.patches import Rectangle
@@ -119,9 +158,24 @@ class View:
         transducer = self._plan.transducer
         face_m = transducer.radius_m if transducer.shape == "piston" else transducer.length_m / 2
         depth_m = 0.02 * self._stop_m
-        for middle_m in sorted({-self._apart_m, self._apart_m}):
+
+        def lay_face(middle_m: float, inside: str) -> None:
             corner, other = panel.points([-depth_m, 0.0], [middle_m - face_m, middle_m + face_m])
-            panel.axes.add_patch(Rectangle(tuple(corner), *(other - corner), color=INK))
+            panel.axes.add_patch(
+                Rectangle(
+                    tuple(corner),
+                    *(other - corner),
+                    facecolor=inside,
+                    edgecolor=INK,
+                    linewidth=page.pt(1.4),
+                )
+            )
+
+        for middle_m in sorted({-self._apart_m, self._apart_m}):
+            lay_face(middle_m, INK)
+        if self._tells_sides:
+            # The first receiver stands on the side to which angles grow.
+            lay_face(self._apart_m + self._plan.geometry.second_spacing_m, "white")
 
     def say(self, pair: str) -> None:
         """Write from where one looks, and what the pair is, clear of what lies under it."""
@@ -189,18 +243,67 @@ class View:
             )
         )
 
-    def show_arcs(self, ranges_m: Sequence[float]) -> None:
-        """Draw where the echoes of some ranges may have come from."""
-        arcs = []
-        for range_m in ranges_m:
-            beside_m = math.hypot(range_m, self._apart_m)
-            # Only as much of the arc as the view holds, so that it stays smooth.
-            held_rad = math.asin(min(1.0, self.half_m / max(beside_m, self.half_m)))
-            angle_rad = np.linspace(-held_rad, held_rad, 65)
-            arcs.append(
-                self.panel.points(range_m * np.cos(angle_rad), beside_m * np.sin(angle_rad))
-            )
+    def show_echoes(self, echoes: Sequence[Echo]) -> list[tuple[float, float, float, float]]:
+        """Draw where some echoes came from: on an arc, or at a place where an angle is told.
+
+        From the side an echo whose angle across is known lies anywhere on the arc that goes
+        through its place: how high it stands is not known.
+
+        Returns
+        -------
+        list of tuple of float
+            What the places cover of the page: left, top, right, bottom.
+        """
+        arcs, covers, places = [], [], []
+        for echo in echoes:
+            side = echo.side
+            if side is None or not math.isfinite(side.angle_rad):
+                arcs.append(self._arc(echo.range_m))
+            elif not self._tells_sides:
+                arcs.append(self._arc(echo.range_m * math.cos(side.angle_rad)))
+            else:
+                covers.append(self._cover(echo, side))
+                angles = side.possible_rad or (side.angle_rad,)
+                places += [self._at(echo.range_m, angle_rad) for angle_rad in angles]
         self._arcs.set(segments=arcs, visible=True)
+        if self._covers is None or self._crosses is None or self._beyond is None:
+            return []
+        self._covers.set(segments=covers, visible=True)
+        ahead_m, across_m = np.array(places).reshape(-1, 2).T
+        held = np.abs(across_m) <= self.half_m
+        self._crosses.set(data=self.panel.xy(ahead_m[held], across_m[held]), visible=True)
+        edge_m = np.copysign(self.half_m, across_m[~held])
+        self._beyond.set(data=self.panel.xy(ahead_m[~held], edge_m), visible=True)
+        marked_m = np.clip(across_m, -self.half_m, self.half_m)
+        pages = [self.panel.on_page(*m) for m in zip(ahead_m, marked_m, strict=True)]
+        return [(x - _MARK, y - _MARK, x + _MARK, y + _MARK) for x, y in pages]
+
+    def _arc(self, range_m: float) -> NDArray[np.float64]:
+        """Return all places of one range, as far as the view holds them."""
+        beside_m = math.hypot(range_m, self._apart_m)
+        # Only as much of the arc as the view holds, so that it stays smooth.
+        held_rad = math.asin(min(1.0, self.half_m / max(beside_m, self.half_m)))
+        angle_rad = np.linspace(-held_rad, held_rad, 65)
+        return self.panel.points(range_m * np.cos(angle_rad), beside_m * np.sin(angle_rad))
+
+    def _at(self, range_m: float, angle_rad: float) -> tuple[float, float]:
+        """Return how far ahead and across a place is, on the ellipse about both faces."""
+        # The range is that of a target on the axis; aside, the same path reaches further.
+        path_m = 2 * math.hypot(range_m, self._apart_m)
+        flattened = (2 * self._apart_m / path_m * math.sin(angle_rad)) ** 2
+        away_m = range_m / math.sqrt(1 - flattened)
+        return away_m * math.cos(angle_rad), away_m * math.sin(angle_rad)
+
+    def _cover(self, echo: Echo, side: Side) -> NDArray[np.float64]:
+        """Return the line around what covers an echo's place: with k = 2, an ellipse on its arc."""
+        places = []
+        for turn in np.linspace(0, 2 * math.pi, 49).tolist():
+            range_m = echo.range_m + 2 * echo.u_range_m * math.cos(turn)
+            end_rad = side.high_rad if turn < math.pi else side.low_rad
+            angle_rad = side.angle_rad + (end_rad - side.angle_rad) * abs(math.sin(turn))
+            places.append(self._at(max(range_m, 0.0), angle_rad))
+        ahead_m, across_m = np.array(places).T
+        return self.panel.points(ahead_m, across_m)
 
     def footprint_m(self, range_m: float) -> float | None:
         """Return how wide the cone is at a range; None where there is none."""

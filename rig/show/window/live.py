@@ -28,6 +28,7 @@ def show_live(
     picture_path: str | os.PathLike[str] | None = None,
     changes: Changes | None = None,
     looks: str | None = None,
+    angles: bool = False,
     again: OpenStretch | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
@@ -46,6 +47,8 @@ def show_live(
         Takes what hands do to the virtual tank's scene; None where nothing can be moved.
     looks : {"along", "down"}, optional
         How the range axis runs at first; as the plan says, if not given.
+    angles : bool
+        Whether a strip below the history shows angles.
     again : callable, optional
         Opens another stretch of pings, with another plan; None where the plan stays.
 
@@ -81,6 +84,7 @@ def show_live(
             save_to=save_to,
             changes=changes,
             looks=looks,
+            angles=angles,
             begin_again=None if again is None else functools.partial(begin_again, again),
         )
         timer = figure.canvas.new_timer(interval=_POLL_MS)

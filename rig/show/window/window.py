@@ -67,6 +67,7 @@ class LiveWindow:
         changes: Changes | None = None,
         clock_s: Callable[[], float] = time.monotonic,
         looks: str | None = None,
+        angles: bool = False,
         begin_again: OpenStretch | None = None,
     ) -> None:
         self._figure = figure
@@ -75,6 +76,7 @@ class LiveWindow:
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
         self._looks = looks or run.plan.geometry.looks
+        self._angles = angles
         self._covered = False
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
@@ -151,6 +153,7 @@ class LiveWindow:
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
+            angles=self._angles and self._run.plan.geometry.second is not None,
             ping=results[-1].index if results else 0,
         )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi

@@ -18,6 +18,7 @@ _IN_ORDER = (
     "widening-cone",
     "arch-or-streak",
     "centre-or-edge",
+    "two-receivers",
     "how-loud-is-big",
     "two-close-together",
     "bottom-and-surface",

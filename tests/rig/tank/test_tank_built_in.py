@@ -67,6 +67,7 @@ def test_a_plan_without_a_scene_gets_the_one_for_its_medium():
 
 def test_an_unknown_scene_gets_the_list_of_those_there_are():
     with pytest.raises(
-        SceneError, match='scene \'lake\': not found; give one of "bench", "cistern", "trough"'
+        SceneError,
+        match='scene \'lake\': not found; give one of "bench", "cistern", "sides", "trough"',
     ):
         built_in("lake")

@@ -100,7 +100,7 @@ def test_what_the_board_cannot_do_is_left_out_before_the_first_ping(
 
 
 @pytest.mark.parametrize("lesson", lesson_names())
-def test_a_part_is_refused_where_it_sends_no_burst_or_looks_too_far_and_nowhere_else(
+def test_a_part_is_refused_where_a_board_cannot_do_it_and_nowhere_else(
     lesson: str, plan_file: Path, identity: Identity
 ) -> None:
     plan = read_plan(plan_file)
@@ -112,8 +112,9 @@ def test_a_part_is_refused_where_it_sends_no_burst_or_looks_too_far_and_nowhere_
             # What 1152 samples of 16 µs last, out and back.
             too_far = reach_m - start_m > 1152 * 16e-6 * 343.963 / 2
             how = {"front_end": "emulated-board", "source": "board.toml", "board": identity}
+            hears_with_two = "second_channel" in step.changes.get("geometry", {})
             in_air = step.scene["medium"].get("kind", "air") == "air"
-            if sent == "burst" and not too_far and in_air:
+            if sent == "burst" and not too_far and in_air and not hears_with_two:
                 check_bench(step, plan.as_table(), **how)
                 continue
             with pytest.raises(PlanError) as refused:

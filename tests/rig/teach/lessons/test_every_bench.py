@@ -27,9 +27,10 @@ BOARD_CANNOT = {
     "coded-pair",
     "another-pulse",
     "into-focus",
+    "small-or-edge",
 }
 """What a board cannot send: tones, chirps, codes, or another frequency than its transducers'; nor
-can it tell the phase of a band that it folds down."""
+can it tell the phase of a band that it folds down, and it hears with one receiver."""
 
 
 def part_of(lesson: str, part: str) -> tuple[Lesson, Part]:

@@ -1,0 +1,137 @@
+"""Is a second receiver fit: does it hear, and is it where and what the plan takes it for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from dsp.ping.delay_differences import own_difference
+from dsp.ping.profiles import EchoProfile, stacked_in_turns
+from rig.bench.capture import CaptureBlock
+from rig.measure.finding import Finding
+from rig.run.direct import direct_later_m, direct_of_both
+from rig.run.pair import U_GAIN_DB
+from rig.run.receiver import Receiver
+from rig.run.results import PingResult, TimeZero
+
+LEAST_PEAK_DB, MOST_PEAK_DB = -60.0, -1.0
+"""Of its highest sample, dB re full scale, as of the first's."""
+
+MOST_APART = 3.0
+"""Standard deviations by which its direct sound may be later or louder than its place says."""
+
+SURE_OF_SIGN_RAD = math.pi / 6
+"""A sign is told where the envelopes know so well which phase is due."""
+
+
+def second_findings(
+    receiver: Receiver, blocks: Sequence[CaptureBlock], results: Sequence[PingResult]
+) -> list[Finding]:
+    """Judge the second receiver by pings that were gone over; nothing where there is none."""
+    second = receiver.info.second
+    if receiver.pair is None or second is None:
+        return []
+    found = [_peak(max(float(np.abs(block.samples[second]).max()) for block in blocks))]
+    good = [(r.alone, r.time_zero) for r in results if r.alone is not None and not r.lost]
+    if not good or good[-1][1] is None or receiver.plan.geometry.baseline_m == 0:
+        return found
+    profile = stacked_in_turns([alone for alone, _ in good])
+    return found + _direct(receiver, profile, good[-1][1])
+
+
+def _peak(highest: float) -> Finding:
+    peak_db = 20 * math.log10(max(highest, 1e-10))
+    advice = ""
+    if peak_db < LEAST_PEAK_DB:
+        advice = (
+            "the second receiver hears next to nothing: see that it is plugged into the input "
+            "that geometry.second_channel counts and not muted, and turn its gain up"
+        )
+    elif peak_db > MOST_PEAK_DB:
+        advice = "turn the second receiver's gain or the output level down: its sound clips"
+    return Finding(
+        name="highest sample, second",
+        value=peak_db,
+        unit="dB re full scale",
+        fit=not advice,
+        advice=advice,
+    )
+
+
+def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> list[Finding]:
+    """Judge place, order and sign by the direct sound at both."""
+    first, second = direct_of_both(receiver, profile, time_zero)
+    if first is None:
+        return []
+    if second is None:
+        heard = "see that nothing stands between source and second receiver, and turn its gain up"
+        return [
+            Finding(name="direct sound, second", value=0, unit="heard", fit=False, advice=heard)
+        ]
+    speed, geometry = receiver.sound_speed_m_s, receiver.plan.geometry
+    due_m, u_due_m = direct_later_m(geometry)
+    own = own_difference(first, second, receiver.shape, expected_delay_s=due_m / speed)
+    u_late_s = math.hypot(own.u_envelope_delay_s, u_due_m / speed, geometry.u_second_delay_s)
+    # In the order that the other way round would have them, the ways' difference is turned.
+    turned_s = own.envelope_delay_s + 2 * due_m / speed
+    late = abs(own.envelope_delay_s) > MOST_APART * u_late_s
+    swapped = late and abs(turned_s) <= MOST_APART * u_late_s
+    advice = ""
+    if swapped:
+        advice = (
+            "the two receivers seem to be swapped: give geometry.second_channel = "
+            f"{receiver.info.microphone + 1}, or swap their plugs"
+        )
+    elif late:
+        advice = (
+            "its direct sound does not come when its place says: see that baseline_m and "
+            "second_spacing_m are as measured, and calibrate the pair with a ball on the axis"
+        )
+    elif 2 * abs(due_m) / speed <= MOST_APART * u_late_s:
+        advice = (
+            "both stand as far from the source, so that this does not tell which is which: hold "
+            "something before one side, and see that its angle has that side's sign"
+        )
+    found = [
+        Finding(
+            name="second later than due",
+            value=1e6 * own.envelope_delay_s,
+            unit="µs",
+            fit=not late,
+            advice=advice,
+        )
+    ]
+    to_second_m = abs(geometry.baseline_m + geometry.second_spacing_m)
+    gain_db = own.gain_db + 20 * math.log10(max(to_second_m, 1e-3) / geometry.baseline_m)
+    unlike = abs(gain_db) > MOST_APART * U_GAIN_DB
+    found.append(
+        Finding(
+            name="second's gain",
+            value=gain_db,
+            unit="dB over the first's",
+            fit=not unlike,
+            advice="set both gains alike, or calibrate the pair with a ball on the axis: an echo "
+            "that is much stronger on one input is taken for another's"
+            if unlike
+            else "",
+        )
+    )
+    centre_rad_s = 2 * math.pi * receiver.centre_hz
+    if centre_rad_s * own.u_envelope_delay_s < SURE_OF_SIGN_RAD:
+        off_deg = math.degrees(centre_rad_s * (own.carrier_delay_s - own.envelope_delay_s))
+        opposite = abs(off_deg) > 90
+        found.append(
+            Finding(
+                name="second's phase",
+                value=off_deg,
+                unit="° off the first's",
+                fit=not opposite,
+                advice="the two receivers seem to be of opposite sign: swap the two wires of "
+                "one, or calibrate the pair with a ball on the axis"
+                if opposite
+                else "",
+            )
+        )
+    return found
