@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import http.client
 import json
 import re
 import struct
+import weakref
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode, urlsplit
@@ -13,6 +17,9 @@ from urllib.parse import urlencode, urlsplit
 from tornado.httpclient import HTTPRequest
 from tornado.websocket import WebSocketClientConnection, websocket_connect
 from typist import PATIENCE_S
+
+_AT_END: weakref.WeakSet[WebSocketClientConnection] = weakref.WeakSet()
+"""Lines whose end was read: it comes but once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,13 +85,29 @@ def joined(url: str, code: str) -> dict[str, str]:
     return cookie_header(answer.cookies)
 
 
+@contextlib.asynccontextmanager
 async def opened_line(
     url: str, headers: dict[str, str], *, origin: str | None = None
-) -> WebSocketClientConnection:
-    """Open a line as a page of the room does, or as one of another origin would."""
+) -> AsyncIterator[WebSocketClientConnection]:
+    """Open a line as a page of the room does, or as one of another origin would; close it."""
     host = urlsplit(url).netloc
     given = {**headers, "Origin": origin or f"http://{host}"}
-    return await websocket_connect(HTTPRequest(f"ws://{host}/line", headers=given))
+    line = await websocket_connect(HTTPRequest(f"ws://{host}/line", headers=given))
+    try:
+        yield line
+    finally:
+        line.close()
+        if line not in _AT_END:
+            await to_its_end(line)
+
+
+async def to_its_end(line: WebSocketClientConnection) -> list[str | bytes]:
+    """Return what still comes until the line is closed."""
+    came = []
+    while (message := await asyncio.wait_for(line.read_message(), PATIENCE_S)) is not None:
+        came.append(message)
+    _AT_END.add(line)
+    return came
 
 
 def frame_words(message: bytes) -> dict[str, Any]:
