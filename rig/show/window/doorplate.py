@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from rig.show.room.room import Room
 
 KEY = "j"
-HELP_LINE = "\nj        show how the room's page is joined, or put that away"
 
 _WIDE, _HIGH = 1000, 400
 _QUIET = 4

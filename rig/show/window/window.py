@@ -202,6 +202,9 @@ class LiveWindow:
     def _keep_page(self, _event: object) -> None:
         if self._foretold is None:
             self._sheet.keep_page()
+        elif self._plate is not None:
+            self._plate.tell("What if: one thing changed, beside what was heard", (), self._ending)
+            self._plate.take(np.asarray(self._canvas.buffer_rgba()))
 
     def _show(self) -> None:
         # A ping may come in between the window's closing and the end of the timer.
@@ -438,10 +441,6 @@ class LiveWindow:
         self._figure.clear()
         draw_what_if(self._figure, foretold.run, foretold.found, note=WHAT_IF_KEYS)
         self._canvas.draw()
-        if self._plate is not None:
-            self._plate.tell("What if: one thing changed, beside what was heard", (), self._ending)
-            self._plate.take(np.asarray(self._canvas.buffer_rgba()))
-            self._canvas.blit(self._figure.bbox)
 
     def _leave_what_if(self) -> None:
         self._what_ifs.end()
@@ -497,8 +496,7 @@ class LiveWindow:
             self._help_words = HELP_BY_HAND
         else:
             self._help_words, self._help_wanted = HELP, not self._help_wanted
-        of_room = self._plate is not None and self._help_words is HELP
-        self._help.set_text(self._help_words + (doorplate.HELP_LINE if of_room else ""))
+        self._help.set_text(self._help_words)
         self._sheet.forget_over()
 
     def _fill_screen(self) -> None:
