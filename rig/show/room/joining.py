@@ -5,7 +5,6 @@ from __future__ import annotations
 import hmac
 import secrets
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 
 from rig.show.room import limits
@@ -39,14 +38,24 @@ class Joining:
     ----------
     code : str
     clock_s : callable
+    here : callable
+        Says whether a visitor's page is open now; who is here is never forgotten for another.
     """
 
-    def __init__(self, code: str, clock_s: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        code: str,
+        clock_s: Callable[[], float] = time.monotonic,
+        *,
+        here: Callable[[str], bool] = lambda _visitor: False,
+    ) -> None:
+        self._here = here
+        self._joins = limits.Buckets(limits.JOINS, clock_s)
         self._code = code.encode()
         self._wrong = limits.Buckets(limits.WRONG_CODES, clock_s)
         self._wrong_in_all = limits.Bucket(limits.WRONG_CODES_IN_ALL, clock_s)
         # From the word that a browser keeps to the word by which it is known in the room.
-        self._visitors: OrderedDict[str, str] = OrderedDict()
+        self._visitors: dict[str, str] = {}
 
     def join(self, typed: str, address: str) -> str | None:
         """Return the word that a browser is to keep, or None where the code is another.
@@ -60,15 +69,24 @@ class Joining:
             own.take()
             self._wrong_in_all.take()
             return None
-        if len(self._visitors) >= limits.MOST_JOINED:
-            self._visitors.popitem(last=False)
+        if not self._joins[address].take() or not self._has_room():
+            return None
         kept = secrets.token_urlsafe(24)
         self._visitors[kept] = secrets.token_hex(8)
         return kept
 
+    def _has_room(self) -> bool:
+        """Forget the first of those who have gone, where there are too many; say if that does."""
+        if len(self._visitors) < limits.MOST_JOINED:
+            return True
+        gone = next((kept for kept, name in self._visitors.items() if not self._here(name)), None)
+        if gone is not None:
+            del self._visitors[gone]
+        return gone is not None
+
     def tried_too_often(self, address: str) -> bool:
         """Whether nothing from there is looked at for now."""
-        return self._wrong[address].empty or self._wrong_in_all.empty
+        return self._wrong[address].empty or self._wrong_in_all.empty or self._joins[address].empty
 
     def visitor(self, kept: str | None) -> str | None:
         """Return by which word a browser is known in the room; None where it has not joined."""

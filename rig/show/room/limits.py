@@ -8,6 +8,10 @@ from collections.abc import Callable
 MOST_PAGES = 60
 """Two classes."""
 
+MOST_FROM_ONE = 40
+"""From one address: a class behind a router of its own, and not so many that one device could
+take all places."""
+
 MOST_JOINED = 4 * MOST_PAGES
 """Browsers that joined, gone or not: each may close its page and come back."""
 
@@ -31,6 +35,9 @@ WRONG_CODES = (0.2, 12.0)
 
 WRONG_CODES_IN_ALL = (20.0, 60.0)
 """So many a second take a year and more to come across one of the codes."""
+
+JOINS = (1.0, 60.0)
+"""With the right code, from one address, a second, and at once."""
 
 MESSAGES = (40.0, 120.0)
 """Of a page, a second and at once; what is beyond closes it."""

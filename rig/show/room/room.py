@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 import threading
 import time
@@ -54,7 +55,7 @@ class Room:
         self.code = new_code()
         port = listening.getsockname()[1]
         self._served = Served(
-            Joining(self.code),
+            Joining(self.code, here=lambda visitor: visitor in self._served.lines),
             hosts=hosts_of(address, listening),
             cookie=f"room-{port}",
             came=self._came,
@@ -113,11 +114,10 @@ class Room:
         ended = asyncio.run_coroutine_threadsafe(
             self._served.end(words, within_s=_LAST_WORDS_S), self._loop
         )
-        try:
+        with contextlib.suppress(TimeoutError):  # the pages have had their time
             ended.result(_REST_S)
-        finally:
-            self._call(self._loop.stop)
-            self._thread.join(_REST_S)
+        self._call(self._loop.stop)
+        self._thread.join(_REST_S)
 
     def __enter__(self) -> Self:
         """Return itself."""

@@ -272,12 +272,15 @@ class _Join(_Page):
         self.redirect("/")
 
     def post(self) -> None:
+        if self.visitor is not None:  # who is known stays who it is
+            self.redirect("/", status=303)
+            return
         joining = self.served.joining
         kept = joining.join(self.get_body_argument("code", ""), self.address)
         if kept is None:
             often = joining.tried_too_often(self.address)
             words = (
-                "Too many wrong codes came from here: wait a minute, then type it again."
+                "Too many codes came from here: wait a minute, then type it again."
                 if often
                 else "That is not the code. It has six letters and digits: look again."
             )
@@ -373,7 +376,8 @@ class Line(WebSocketHandler):
         older = lines.pop(self.visitor, None)
         if older is not None:
             older.close(ELSEWHERE)
-        if len(lines) >= limits.MOST_PAGES:
+        beside = sum(line.request.remote_ip == self.request.remote_ip for line in lines.values())
+        if len(lines) >= limits.MOST_PAGES or beside >= limits.MOST_FROM_ONE:
             self.close(NO_ROOM)
             return
         lines[self.visitor] = self

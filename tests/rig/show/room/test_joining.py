@@ -59,6 +59,24 @@ def test_visitors_are_told_apart_and_their_words_are_not_those_they_keep() -> No
     assert joining.visitor(None) is None
 
 
+def test_who_is_here_is_not_forgotten_for_those_who_join_again_and_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(limits, "MOST_JOINED", 4)
+    clock, here = [0.0], set[str | None]()
+    joining = Joining("ABC234", lambda: clock[0], here=here.__contains__)
+    kept = [joining.join("ABC234", "10.0.0.2") for _ in range(2)]
+    here |= {joining.visitor(word) for word in kept}
+    for _ in range(20):
+        assert joining.join("ABC234", "10.0.0.3") is not None
+    assert {joining.visitor(word) for word in kept} == here
+    clock[0] += 1.0
+    joined = [joining.join("ABC234", "10.0.0.4") for _ in range(70)]
+    assert joined[-1] is None, "one address joins but so often"
+    clock[0] += 60.0
+    assert joining.join("ABC234", "10.0.0.4") is not None
+
+
 def test_host_that_a_browser_may_name_is_the_address_with_its_port_alone() -> None:
     address = read_address("127.0.0.1:0")
     listening = bound(address)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import re
 import socket
 import struct
 import threading
@@ -332,10 +333,11 @@ def test_refused_while_the_run_goes_on(
     assert [record.getMessage() for record in caplog.records] == []
 
 
+@pytest.mark.parametrize("limit", ["MOST_PAGES", "MOST_FROM_ONE"])
 def test_no_more_pages_than_have_room_are_let_in(
-    room: Room, monkeypatch: pytest.MonkeyPatch
+    room: Room, monkeypatch: pytest.MonkeyPatch, limit: str
 ) -> None:
-    monkeypatch.setattr(limits, "MOST_PAGES", 2)
+    monkeypatch.setattr(limits, limit, 2)
 
     async def come() -> list[int | None]:
         async with contextlib.AsyncExitStack() as held:
@@ -347,6 +349,25 @@ def test_no_more_pages_than_have_room_are_let_in(
             return [line.close_code for line in lines]
 
     assert asyncio.run(come()) == [None, None, 4002]
+
+
+def test_who_joins_again_stays_who_it_is(room: Room) -> None:
+    known = joined(room.url, room.code)
+    form = ask(room.url)
+    token = re.search(rb'name="_xsrf" value="([^"]+)"', form.body)
+    assert token is not None, form.body
+    again = ask(
+        room.url,
+        "/join",
+        method="POST",
+        body=urlencode({"_xsrf": token[1].decode(), "code": room.code}).encode(),
+        headers={
+            **FORM,
+            "Cookie": f"{known['Cookie']}; {cookie_header(form.cookies)['Cookie']}",
+        },
+    )
+    assert again.status == 303
+    assert again.cookies == {}
 
 
 def test_page_that_reads_nothing_is_sent_one_picture_and_holds_up_nobody(room: Room) -> None:
