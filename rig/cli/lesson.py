@@ -9,7 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
-from rig.cli import opening, options
+from rig.cli import opening, options, room
 from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rig.bench.plan import Plan
     from rig.bench.stored_calibration import Calibration
     from rig.run.opening import Bench
+    from rig.show.room.room import Room
     from rig.show.window.lesson_window import WindowCourse
     from rig.tank.scene import Scene
     from rig.teach.lessons.lesson import Given, Lesson, Part, Step, StepHeard
@@ -44,7 +45,13 @@ def _lesson(given: argparse.Namespace) -> int:
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
-    turns, found, stopped = _in_window(course) if course.in_window else _in_terminal(course)
+    with room.opened_room(given) as there:
+        if course.in_window:
+            turns, found, stopped = _in_window(course, there)
+        else:
+            room.show_code_picture(there)
+            turns, found, stopped = _in_terminal(course, there)
+            room.stay(given, there)
     problems |= found
     if turns or given.json:
         _hand_out(given, lesson, course, turns, {name: str(p) for name, p in problems.items()})
@@ -61,16 +68,16 @@ _Taken: TypeAlias = (
 )
 
 
-def _in_window(course: _Course) -> _Taken:
+def _in_window(course: _Course, there: Room | None) -> _Taken:
     from rig.show.window.lesson_window import show_lesson
 
-    turns, problems = show_lesson(course.for_window())
+    turns, problems = show_lesson(course.for_window(), room=there)
     for name, problem in problems.items():
         print(f"echobench: part {name}: {problem}", file=sys.stderr)
     return turns, problems, None
 
 
-def _in_terminal(course: _Course) -> _Taken:
+def _in_terminal(course: _Course, there: Room | None) -> _Taken:
     turns: list[Turn] = []
     problems: dict[str, EchobenchError] = {}
     stopped: EchobenchError | KeyboardInterrupt | None = None
@@ -78,7 +85,11 @@ def _in_terminal(course: _Course) -> _Taken:
         if part.name in course.refused:
             continue
         try:
+            if there is not None:
+                _show_question(there, course.lesson, part)
             turns.append(course.turn(number, part))
+            if there is not None:
+                _show_turn(there, course.lesson, turns[-1])
         except (NotHeardError, PlanError) as problem:
             # An echo that was missed, or a part that this bench cannot do, must not cost a
             # class the sheet of what it has done.
@@ -95,6 +106,32 @@ def _in_terminal(course: _Course) -> _Taken:
             }
             break
     return turns, problems, stopped
+
+
+def _show_question(there: Room, lesson: Lesson, part: Part) -> None:
+    """Show the room a part's question, while the terminal takes the prediction."""
+    from rig.show.pictures.lesson_page import LessonPage, draw_page
+    from rig.show.pictures.saving import drawn_dots
+
+    page = LessonPage(
+        heading=lesson.title,
+        question=part.question,
+        answer="",
+        prediction=None,
+        words="Predict, each for yourself.",
+        keys="",
+    )
+    there.show(drawn_dots(lambda f: draw_page(f, page)), lesson.title, (part.question.text,))
+
+
+def _show_turn(there: Room, lesson: Lesson, turn: Turn) -> None:
+    """Show the room what was measured, against what was predicted and what theory expects."""
+    from rig.show.pictures.lesson_picture import draw_turn
+    from rig.show.pictures.saving import drawn_dots
+    from rig.teach.lessons.turn_text import remark_lines, result_lines
+
+    lines = (turn.part.question.text, *result_lines(turn), *remark_lines(turn))
+    there.show(drawn_dots(lambda f: draw_turn(f, turn, alone=True)), lesson.title, lines)
 
 
 def _list(given: argparse.Namespace) -> int:
@@ -134,7 +171,7 @@ class _Course:
         from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 
         self._given = given
-        self._lesson = lesson
+        self.lesson = lesson
         self.parts = tuple(parts)
         self.refused: dict[str, PlanError] = {}
         self._asks = sys.stdin.isatty() and not given.json
@@ -196,7 +233,7 @@ class _Course:
             self._values[hand.name] = _number(hand.name, text)
 
         return WindowCourse(
-            title=self._lesson.title,
+            title=self.lesson.title,
             parts=tuple(done),
             predictions=tuple(
                 self._predictions[n] for n, part in enumerate(self.parts) if part in done
@@ -245,7 +282,7 @@ class _Course:
                 return part.on(self._own)
             first = self._recordings[part.name, part.steps[0].name]
             return part_recorded(
-                self._lesson,
+                self.lesson,
                 part,
                 first,
                 own=self._own,
@@ -312,13 +349,13 @@ class _Course:
             if part.name in self.refused:
                 continue
             try:
-                tables = tables_for(self._lesson, part, self._own)
+                tables = tables_for(self.lesson, part, self._own)
                 for step in part.steps:
                     check_bench(
                         step,
                         tables,
                         front_end=self._given.front_end,
-                        source=self._given.plan or self._lesson.name,
+                        source=self._given.plan or self.lesson.name,
                         board=board,
                     )
             except PlanError as problem:
@@ -433,7 +470,7 @@ class _Course:
         recording = self._recordings.get((part.name, step.name))
         if recording is None:
             return bench_for(
-                self._lesson,
+                self.lesson,
                 part,
                 step,
                 own=self._own,
@@ -473,7 +510,7 @@ class _Course:
         return opening.bench_of(self._given, plan, scene=scene, calibration=self._calibration(plan))
 
     def _recording_name(self, part: Part, step: Step) -> str:
-        return os.fspath(self.folder / f"{self._lesson.name}-{part.name}-{step.name}")
+        return os.fspath(self.folder / f"{self.lesson.name}-{part.name}-{step.name}")
 
 
 def _hand_out(
@@ -608,6 +645,7 @@ def add_to(commands: Any) -> None:
     )
     options.add_front_end(lesson, needs_plan=False, has_scene=True)
     options.add_calibration(lesson)
+    room.add_room(lesson)
     lesson.add_argument(
         "--record", action="store_true", help="record every step, to the same folder"
     )

@@ -12,6 +12,7 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import Measurement, PingResult
     from rig.run.run import Run
+    from rig.show.room.room import Room
     from rig.show.window.stretch import OpenStretch
     from rig.tank.changes import Changes
 
@@ -37,6 +38,35 @@ def show_as_they_come(
                 given.picture, run, note="the run broke off", looks=given.looks, angles=given.angles
             )
         raise
+
+
+def show_to_room(
+    given: argparse.Namespace,
+    run: Run,
+    results: Iterator[PingResult],
+    pings: int,
+    there: Room,
+    *,
+    leave_out: Callable[[int], None] | None = None,
+) -> None:
+    """Show pings as text, at their own pace, while the room follows their picture."""
+    from rig.show.room.following import Following
+    from rig.show.window.pace import paced
+
+    following = Following(there, run, looks=given.looks)
+    ending = "The pings were stopped"
+
+    def followed() -> Iterator[PingResult]:
+        nonlocal ending
+        for result in paced(results, run.plan.timing.ping_interval_s, leave_out=leave_out):
+            following.take(result)
+            yield result
+        ending = "All pings done"
+
+    try:
+        show_as_they_come(given, run, followed(), pings)
+    finally:
+        following.finish(ending)
 
 
 class Strips:
@@ -89,6 +119,7 @@ def show_window(
     looks: str | None = None,
     angles: bool = False,
     again: OpenStretch | None = None,
+    there: Room | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -107,13 +138,17 @@ def show_window(
         Whether a strip below the history shows angles.
     again : callable, optional
         Opens another stretch of pings, with another plan.
+    there : Room, optional
+        Follows the window.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
 
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
-    show_live(run, in_time, changes=changes, looks=looks, angles=angles, again=again)
+    show_live(
+        run, in_time, changes=changes, looks=looks, angles=angles, again=again, room=there
+    )
 
 
 def draw_picture(

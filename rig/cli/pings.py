@@ -8,6 +8,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from rig.cli import opening, options, output
+from rig.cli.room import add_room, in_room, show_code_picture
 from rig.errors import PlanError
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from rig.front_ends.virtual_tank import VirtualTank
     from rig.run.opening import Bench
     from rig.run.run import Run
+    from rig.show.room.room import Room
     from rig.show.window.stretch import Stretch
     from rig.tank.scene import Scene
 
@@ -73,7 +75,8 @@ def _shown(
             "--angles: found a plan with one receiver; give its geometry a second_channel and "
             "second_spacing_m, or leave --angles out"
         )
-    watched = in_window or (bench.recorded_pings is None and not given.json)
+    there: Room | None = given.there
+    watched = in_window or there is not None or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     stretches = Stretches(given)
     if in_window:
@@ -86,7 +89,12 @@ def _shown(
             looks=given.looks,
             angles=given.angles,
             again=None if tank is None else stretches.again,
+            there=there,
         )
+    elif there is not None:
+        show_code_picture(there)
+        leave_out = _leave_out(given, _tank_of(bench))
+        output.show_to_room(given, run, results, pings, there, leave_out=leave_out)
     else:
         output.show_as_they_come(given, run, results, pings)
     for record in [given.record, *stretches.records] if given.record is not None else []:
@@ -181,24 +189,31 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
 
 def add_to(commands: Any) -> None:
     """Add this module's commands."""
-    demo = options.command(commands, "demo", _demo, "show a virtual tank; needs no hardware")
+    demo = options.command(
+        commands, "demo", in_room(_demo), "show a virtual tank; needs no hardware"
+    )
     demo.add_argument("--scene", metavar="NAME|FILE", help="a built-in scene, or a scene file")
     options.add_pings(demo)
     options.add_seed(demo)
     options.add_picture(demo)
     options.add_looks(demo)
+    add_room(demo)
     options.add_record(demo)
 
-    run = options.command(commands, "run", _run, "send pings, show and record what comes back")
+    run = options.command(
+        commands, "run", in_room(_run), "send pings, show and record what comes back"
+    )
     options.add_front_end(run)
     options.add_pings(run)
     options.add_calibration(run)
     options.add_record(run)
     options.add_picture(run)
     options.add_looks(run)
+    add_room(run)
 
-    replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
+    replay = options.command(commands, "replay", in_room(_replay), "show a recording ping by ping")
     options.add_recording(replay)
     options.add_calibration(replay)
     options.add_picture(replay)
     options.add_looks(replay)
+    add_room(replay)

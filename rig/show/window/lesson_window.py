@@ -10,20 +10,27 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
+import numpy as np
+
 from rig.errors import EchobenchError, LessonError
 from rig.run.opening import Bench
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.lesson_page import LessonPage, draw_page
 from rig.show.pictures.lesson_picture import draw_reason, draw_turn
+from rig.show.window import doorplate
 from rig.show.window.backend import window_figure
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.pace import paced
 from rig.show.window.pump import Pump
 from rig.teach.lessons.lesson import Given, Part, Step, StepHeard
 from rig.teach.lessons.running import Prediction, Turn, predicted
+from rig.teach.lessons.turn_text import remark_lines, result_lines
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from rig.show.room.room import Room
 
 _POLL_MS = 30
 _WIDE_PX, _TALL_PX = 1280.0, 720.0
@@ -66,8 +73,16 @@ class WindowCourse:
     conclude: Callable[[Part, tuple[StepHeard, ...], Prediction], Turn]
 
 
-def show_lesson(course: WindowCourse) -> tuple[list[Turn], dict[str, EchobenchError]]:
+def show_lesson(
+    course: WindowCourse, *, room: Room | None = None
+) -> tuple[list[Turn], dict[str, EchobenchError]]:
     """Take a class through a lesson's parts in a window.
+
+    Parameters
+    ----------
+    course : WindowCourse
+    room : Room, optional
+        Follows what is shown; not closed.
 
     Returns
     -------
@@ -84,7 +99,7 @@ def show_lesson(course: WindowCourse) -> tuple[list[Turn], dict[str, EchobenchEr
     from matplotlib import pyplot
 
     with window_figure(otherwise="take the lesson in the terminal") as figure:
-        window = LessonWindow(figure, course)
+        window = LessonWindow(figure, course, plate=None if room is None else Doorplate(room))
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(window.look)
         figure.canvas.mpl_connect("close_event", lambda _: timer.stop())
@@ -110,6 +125,8 @@ class LessonWindow:
     figure : matplotlib.figure.Figure
         In a window of its own, of pyplot's making.
     course : WindowCourse
+    plate : Doorplate, optional
+        By which a room follows what is shown.
 
     Attributes
     ----------
@@ -119,15 +136,19 @@ class LessonWindow:
         "ask", "step", "hear", "given", "result", "why" or "failed".
     """
 
-    def __init__(self, figure: Figure, course: WindowCourse) -> None:
+    def __init__(
+        self, figure: Figure, course: WindowCourse, *, plate: Doorplate | None = None
+    ) -> None:
         self._figure = figure
+        self._plate = plate
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
         self._course = course
         self.turns: list[Turn] = []
         self.problems: dict[str, EchobenchError] = {}
         self._closed = self._deaf = False
         self._pump: Pump | None = None
-        self._canvas.manager.set_window_title(f"echobench: {course.title}")
+        title = f"echobench: {course.title}"
+        self._canvas.manager.set_window_title(title if plate is None else f"{title}, {plate.title}")
         self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("resize_event", lambda _: self._show())
         self._canvas.mpl_connect("key_press_event", lambda event: self.press(event.key or ""))
@@ -158,6 +179,9 @@ class LessonWindow:
             return
         if key == "q":
             self._close()
+        elif key == doorplate.KEY and self._plate is not None:
+            self._plate.toggle()
+            self._show()
         elif key == "f":
             self._canvas.manager.full_screen_toggle()
         elif self.stage in ("ask", "given"):
@@ -310,8 +334,23 @@ class LessonWindow:
         self._draw(paper)
         canvas.draw()
         self._figure.clear()
-        self._figure.figimage(canvas.buffer_rgba(), resize=False)
+        dots = np.asarray(canvas.buffer_rgba())
+        if self._plate is not None:
+            self._plate.tell(self._heading, self._said(), "")
+            self._plate.take(dots)
+        self._figure.figimage(dots, resize=False)
         self._canvas.draw()
+
+    @property
+    def _heading(self) -> str:
+        return f"{self._course.title} · part {self._number + 1} of {len(self._course.parts)}"
+
+    def _said(self) -> tuple[str, ...]:
+        """Say what the page shows, for who cannot see it."""
+        asked = self._part.question.text
+        if self.stage in ("result", "why"):
+            return (asked, *result_lines(self.turns[-1]), *remark_lines(self.turns[-1]))
+        return tuple(words for words in (asked, self._page().answer, self._page().words) if words)
 
     def _draw(self, paper: Figure) -> None:
         if self.stage == "result":
@@ -346,7 +385,7 @@ class LessonWindow:
             keys = f"space: go on · {keys}"
         step = part.steps[min(self._step, len(part.steps) - 1)]
         return LessonPage(
-            heading=f"{self._course.title} · part {self._number + 1} of {len(self._course.parts)}",
+            heading=self._heading,
             question=question,
             answer=answer,
             prediction=self._prediction,

@@ -6,17 +6,22 @@ import functools
 import os
 import pathlib
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from rig.bench.plan import Plan
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
 from rig.show.window.backend import window_figure
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.pump import Pump
 from rig.show.window.stretch import OpenStretch, Stretch
 from rig.show.window.window import LiveWindow
 from rig.tank.changes import Changes
 from rig.tank.scene import Scene
+
+if TYPE_CHECKING:
+    from rig.show.room.room import Room
 
 _POLL_MS = 10
 
@@ -30,6 +35,7 @@ def show_live(
     looks: str | None = None,
     angles: bool = False,
     again: OpenStretch | None = None,
+    room: Room | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -51,6 +57,8 @@ def show_live(
         Whether a strip below the history shows angles.
     again : callable, optional
         Opens another stretch of pings, with another plan; None where the plan stays.
+    room : Room, optional
+        Follows what is shown; not closed.
 
     Raises
     ------
@@ -86,6 +94,7 @@ def show_live(
             looks=looks,
             angles=angles,
             begin_again=None if again is None else functools.partial(begin_again, again),
+            plate=None if room is None else Doorplate(room),
         )
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))

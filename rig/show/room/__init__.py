@@ -1,0 +1,1 @@
+"""The room: a class that follows the bench on screens of its own, over a page that only reads."""
