@@ -41,10 +41,13 @@ class LessonAsking:
     ----------
     tell : callable
         Called after each change, so that the pages are told; the room's own, once there is one.
+    count : callable
+        From nothing to how many pages there are; the room's own, once there is one.
     """
 
     def __init__(self, title: str, *, parts: int, now: Callable[[], datetime]) -> None:
         self.tell: Callable[[], None] = lambda: None
+        self.count: Callable[[], int] = lambda: 0
         self._title, self._parts, self._now = title, parts, now
         self._lock = threading.Lock()
         self._guesses = Guesses()
@@ -91,6 +94,11 @@ class LessonAsking:
         """How many have guessed in the round at hand."""
         with self._lock:
             return self._guesses.answered(self._guesses.posed[-1].name)
+
+    @property
+    def here(self) -> int:
+        """How many pages there are."""
+        return self.count()
 
     @property
     def spread(self) -> Spread:
