@@ -6,7 +6,7 @@ import base64
 import html
 from collections.abc import Collection, Iterable, Sequence
 
-_VOID = frozenset({"br", "img", "link", "meta"})
+_VOID = frozenset({"br", "img", "input", "link", "meta"})
 _BLOCKS = frozenset({"figure", "h1", "h2", "h3", "li", "p", "section", "table", "tr", "ul", "ol"})
 
 _WHOLE_ROWS = 10
