@@ -12,6 +12,7 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import PingResult
     from rig.run.run import Run
+    from rig.show.room.room import Room
     from rig.show.window.stretch import OpenStretch
     from rig.tank.changes import Changes
 
@@ -35,6 +36,35 @@ def show_as_they_come(
         if run.results and given.picture is not None:
             draw_picture(given.picture, run, note="the run broke off", looks=given.looks)
         raise
+
+
+def show_to_room(
+    given: argparse.Namespace,
+    run: Run,
+    results: Iterator[PingResult],
+    pings: int,
+    there: Room,
+    *,
+    leave_out: Callable[[int], None] | None = None,
+) -> None:
+    """Show pings as text, at their own pace, while the room follows their picture."""
+    from rig.show.room.following import Following
+    from rig.show.window.pace import paced
+
+    following = Following(there, run, looks=given.looks)
+    ending = "The pings broke off"
+
+    def followed() -> Iterator[PingResult]:
+        nonlocal ending
+        for result in paced(results, run.plan.timing.ping_interval_s, leave_out=leave_out):
+            following.take(result)
+            yield result
+        ending = "All pings done"
+
+    try:
+        show_as_they_come(given, run, followed(), pings)
+    finally:
+        following.finish(ending)
 
 
 class Strips:
@@ -86,6 +116,7 @@ def show_window(
     changes: Changes | None = None,
     looks: str | None = None,
     again: OpenStretch | None = None,
+    there: Room | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -102,13 +133,15 @@ def show_window(
         How the range axis runs; as the plan says, if not given.
     again : callable, optional
         Opens another stretch of pings, with another plan.
+    there : Room, optional
+        Follows the window.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
 
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
-    show_live(run, in_time, changes=changes, looks=looks, again=again)
+    show_live(run, in_time, changes=changes, looks=looks, again=again, room=there)
 
 
 def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:

@@ -7,7 +7,7 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, options, output
+from rig.cli import opening, options, output, room
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rig.front_ends.virtual_tank import VirtualTank
     from rig.run.opening import Bench
     from rig.run.run import Run
+    from rig.show.room.room import Room
     from rig.show.window.stretch import Stretch
     from rig.tank.scene import Scene
 
@@ -29,9 +30,10 @@ def _demo(given: argparse.Namespace) -> int:
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
         opening.warn(other_medium(plan, scene))
-    with open_bench(plan, scene=scene, seed=given.seed) as bench:
-        run = _shown(given, bench, given.pings, otherwise=80)
-    return _answer_run(given, run)
+    with room.opened_room(given) as there:
+        with open_bench(plan, scene=scene, seed=given.seed) as bench:
+            run = _shown(given, bench, there, given.pings, otherwise=80)
+        return _answer_run(given, run, there)
 
 
 def _run(given: argparse.Namespace) -> int:
@@ -39,18 +41,24 @@ def _run(given: argparse.Namespace) -> int:
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
-    with opening.bench_of(given, plan, calibration=calibration) as bench:
-        run = _shown(given, bench, given.pings, otherwise=20)
-    return _answer_run(given, run)
+    with room.opened_room(given) as there:
+        with opening.bench_of(given, plan, calibration=calibration) as bench:
+            run = _shown(given, bench, there, given.pings, otherwise=20)
+        return _answer_run(given, run, there)
 
 
 def _replay(given: argparse.Namespace) -> int:
-    with opening.replay_of(given) as bench:
-        run = _shown(given, bench, bench.recorded_pings)
-    opening.warn_of_loss(given, run)
+    with room.opened_room(given) as there:
+        with opening.replay_of(given) as bench:
+            run = _shown(given, bench, there, bench.recorded_pings)
+        opening.warn_of_loss(given, run)
+        return _answer_replay(given, run, there)
+
+
+def _answer_replay(given: argparse.Namespace, run: Run, there: Room | None) -> int:
     note = f"replay of {run.origin.name}"
     if not given.json:
-        return _answer_run(given, run, note=note)
+        return _answer_run(given, run, there, note=note)
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
@@ -60,14 +68,19 @@ def _replay(given: argparse.Namespace) -> int:
 
 
 def _shown(
-    given: argparse.Namespace, bench: Bench, pings: int | None, *, otherwise: int = 0
+    given: argparse.Namespace,
+    bench: Bench,
+    there: Room | None,
+    pings: int | None,
+    *,
+    otherwise: int = 0,
 ) -> Run:
     """Go over pings, and show each as it comes; a window without a number goes on for good."""
     in_window = output.shows_window(given)
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
-    watched = in_window or (bench.recorded_pings is None and not given.json)
+    watched = in_window or there is not None or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     stretches = Stretches(given)
     if in_window:
@@ -79,7 +92,12 @@ def _shown(
             changes=None if tank is None else tank.changes,
             looks=given.looks,
             again=None if tank is None else stretches.again,
+            there=there,
         )
+    elif there is not None:
+        room.show_code_picture(there)
+        leave_out = _leave_out(given, _tank_of(bench))
+        output.show_to_room(given, run, results, pings, there, leave_out=leave_out)
     else:
         output.show_as_they_come(given, run, results, pings)
     for record in [given.record, *stretches.records] if given.record is not None else []:
@@ -150,7 +168,7 @@ def _tank_of(bench: Bench) -> VirtualTank | None:
     return tank if isinstance(tank, VirtualTank) else None
 
 
-def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
+def _answer_run(given: argparse.Namespace, run: Run, there: Room | None, *, note: str = "") -> int:
     from rig.show.answers import run_answer
     from rig.show.wording import counted
 
@@ -167,7 +185,8 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     if run.last is not None:
         output.print_echoes(run.last.echoes, "The last ping's echoes")
     if given.picture is not None:
-        print(f"The picture is in {given.picture}")
+        print(f"The picture is in {given.picture}", flush=True)
+        room.stay(given, there)
     return 0
 
 
@@ -179,6 +198,7 @@ def add_to(commands: Any) -> None:
     options.add_seed(demo)
     options.add_picture(demo)
     options.add_looks(demo)
+    room.add_room(demo)
     options.add_record(demo)
 
     run = options.command(commands, "run", _run, "send pings, show and record what comes back")
@@ -188,9 +208,11 @@ def add_to(commands: Any) -> None:
     options.add_record(run)
     options.add_picture(run)
     options.add_looks(run)
+    room.add_room(run)
 
     replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
     options.add_recording(replay)
     options.add_calibration(replay)
     options.add_picture(replay)
     options.add_looks(replay)
+    room.add_room(replay)

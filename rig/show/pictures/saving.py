@@ -6,7 +6,10 @@ import io
 import os
 import pathlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rig.errors import StorageError
 from rig.files.whole import write_whole
@@ -52,6 +55,31 @@ def drawn_bytes(
         drawn = io.BytesIO()
         figure.savefig(drawn, format=kind, dpi=dpi)
     return drawn.getvalue()
+
+
+def drawn_dots(draw: Callable[[Figure], object]) -> NDArray[np.uint8]:
+    """Let `draw` fill a figure, and return its dots.
+
+    Parameters
+    ----------
+    draw : callable
+        Takes an empty figure.
+
+    Returns
+    -------
+    ndarray of uint8, shape (720, 1280, 4)
+    """
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        figure = Figure(figsize=(WIDTH / 100, HEIGHT / 100), dpi=100)
+        canvas: Any = FigureCanvasAgg(figure)  # Matplotlib leaves it untyped
+        draw(figure)
+        canvas.draw()
+    return np.array(canvas.buffer_rgba())
 
 
 def save_drawn(

@@ -171,6 +171,26 @@ def strength_limits_db(results: Iterable[PingResult], scale: RangeScale) -> tupl
     return low, max(5.0 * math.ceil(peak_db / 5), low + 30.0)
 
 
+def widened_limits_db(
+    limits_db: tuple[float, float] | None, results: Sequence[PingResult], scale: RangeScale
+) -> tuple[float, float] | None:
+    """Fix the strength scale with the first good ping; later only ever raise its top.
+
+    Parameters
+    ----------
+    limits_db : tuple of float or None
+        Until now; None where none was fixed yet.
+    results : sequence of PingResult
+    scale : RangeScale
+    """
+    good = [r for r in results if r.profile is not None]
+    if not good:
+        return limits_db
+    low_db, high_db = limits_db or strength_limits_db(good, scale)
+    _, needed_db = strength_limits_db(good[-1:], scale)
+    return low_db, max(high_db, needed_db)
+
+
 def round_ticks(low: float, high: float, *, most: int) -> list[float]:
     """Return up to `most` round numbers, evenly spaced by 1, 2 or 5 times a power of ten.
 

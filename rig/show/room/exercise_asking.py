@@ -17,7 +17,7 @@ from rig.show.sheets.own_guesses import OwnAnswer, own_html
 from rig.teach.exercises.question import Question
 from rig.teach.exercises.scoring import KeyEntry, Scores, scored
 from rig.teach.guesses.guesses import Guesses, Spread
-from rig.teach.guesses.table import handed_in
+from rig.teach.guesses.table import answers_csv, handed_in
 from rig.teach.lessons import lesson
 
 _ANSWER = "Look at the picture, then choose. You may change it until it is closed."
@@ -45,7 +45,7 @@ class ExerciseAsking:
 
     Attributes
     ----------
-    tell, count : callable
+    tell, count, taken : callable
         As :class:`rig.show.room.lesson_asking.LessonAsking` has them.
     """
 
@@ -59,6 +59,7 @@ class ExerciseAsking:
         now: Callable[[], datetime],
     ) -> None:
         self.tell: Callable[[], None] = lambda: None
+        self.taken: Callable[[], None] = lambda: None
         self.count: Callable[[], int] = lambda: 0
         self._questions = {str(q.number): q for q in questions}
         self._pictures = {_key(str(number)): drawn for number, drawn in pictures.items()}
@@ -122,10 +123,10 @@ class ExerciseAsking:
             return scored(handed_in(self._guesses), [KeyEntry.of(question) for question in asked])
 
     @property
-    def guesses(self) -> Guesses:
-        """All that was answered, for the teacher's table."""
+    def table(self) -> str:
+        """All that was answered, as CSV that `exercise --mark` reads."""
         with self._lock:
-            return self._guesses
+            return answers_csv(handed_in(self._guesses))
 
     def _pose(self) -> None:
         left = [name for name in self._questions if name not in _names(self._guesses)]
@@ -156,9 +157,11 @@ class ExerciseAsking:
         """Take an answer or a nickname, or say why not."""
         try:
             with self._lock:
-                return self._taken(visitor, message)
+                reply = self._taken(visitor, message)
         except LessonError as problem:
             return Reply(taken=False, said=str(problem))
+        self.taken()
+        return reply
 
     def own(self, visitor: str) -> str:
         """Return a visitor's own answers as they were marked; empty before there is any."""

@@ -15,6 +15,7 @@ from rig.show.room.asking import Asked, Message, Question, Reply
 from rig.show.sheets.own_guesses import OwnAnswer, own_html
 from rig.teach.guesses.guesses import MOST_ROUNDS, Guesses, Spread, Value
 from rig.teach.guesses.spread_text import ROUNDS, own_lines
+from rig.teach.guesses.table import guesses_csv
 from rig.teach.lessons import lesson
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import expected_text, measured_text, plain_text, prediction_text
@@ -43,11 +44,14 @@ class LessonAsking:
         Called after each change, so that the pages are told; the room's own, once there is one.
     count : callable
         From nothing to how many pages there are; the room's own, once there is one.
+    taken : callable
+        Called after each guess that was taken, on the server's thread.
     """
 
     def __init__(self, title: str, *, parts: int, now: Callable[[], datetime]) -> None:
         self.tell: Callable[[], None] = lambda: None
         self.count: Callable[[], int] = lambda: 0
+        self.taken: Callable[[], None] = lambda: None
         self._title, self._parts, self._now = title, parts, now
         self._lock = threading.Lock()
         self._guesses = Guesses()
@@ -113,16 +117,17 @@ class LessonAsking:
             return len(self._guesses.posed[-1].rounds) < MOST_ROUNDS
 
     @property
-    def guesses(self) -> Guesses:
-        """All that was guessed, for the teacher's table."""
+    def table(self) -> str:
+        """All that was guessed beside what was measured, as CSV for the teacher."""
         with self._lock:
-            return self._guesses
+            return guesses_csv(self._guesses, self._turns)
 
     @property
-    def turns(self) -> dict[str, Turn]:
-        """What was measured, by the questions' names."""
+    def spreads(self) -> dict[str, Spread]:
+        """What was guessed at each question that is closed, by its name."""
         with self._lock:
-            return dict(self._turns)
+            closed = [posed.name for posed in self._guesses.posed if not posed.open]
+            return {name: self._guesses.spread(name) for name in closed}
 
     def _become(self, change: Callable[[Guesses], Guesses]) -> None:
         with self._lock:
@@ -157,9 +162,11 @@ class LessonAsking:
         """Take a guess or a nickname, or say why not."""
         try:
             with self._lock:
-                return self._taken(visitor, message)
+                reply = self._taken(visitor, message)
         except LessonError as problem:
             return Reply(taken=False, said=str(problem))
+        self.taken()
+        return reply
 
     def own(self, visitor: str) -> str:
         """Return a visitor's own guesses against what was measured; empty before there is any."""

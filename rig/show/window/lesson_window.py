@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.errors import EchobenchError, LessonError
 from rig.run.opening import Bench
@@ -23,7 +22,9 @@ from rig.run.run import Run
 from rig.show.pictures.guess_spread import SpreadPage, draw_spread
 from rig.show.pictures.lesson_page import LessonPage, draw_page
 from rig.show.pictures.lesson_picture import draw_reason, draw_turn
+from rig.show.window import doorplate
 from rig.show.window.backend import window_figure
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.pace import paced
 from rig.show.window.pump import Pump
 from rig.teach.guesses.guesses import Spread
@@ -34,6 +35,8 @@ from rig.teach.lessons.turn_text import remark_lines, result_lines
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from rig.show.room.room import Room
 
 _POLL_MS = 30
 _WIDE_PX, _TALL_PX = 1280.0, 720.0
@@ -100,8 +103,6 @@ class WindowCourse:
         From part, what was heard and prediction to the turn.
     guessing : ClassGuessing or None
         Where a class guesses on its own pages.
-    shown : callable or None
-        Takes each page as it is drawn, as dots and in words.
     """
 
     title: str
@@ -114,11 +115,18 @@ class WindowCourse:
     check: Callable[[StepHeard], str]
     conclude: Callable[[Part, tuple[StepHeard, ...], Prediction], Turn]
     guessing: ClassGuessing | None = None
-    shown: Callable[[NDArray[np.uint8], str, Sequence[str]], None] | None = None
 
 
-def show_lesson(course: WindowCourse) -> tuple[list[Turn], dict[str, EchobenchError]]:
+def show_lesson(
+    course: WindowCourse, *, room: Room | None = None
+) -> tuple[list[Turn], dict[str, EchobenchError]]:
     """Take a class through a lesson's parts in a window.
+
+    Parameters
+    ----------
+    course : WindowCourse
+    room : Room, optional
+        Follows what is shown; not closed.
 
     Returns
     -------
@@ -135,7 +143,7 @@ def show_lesson(course: WindowCourse) -> tuple[list[Turn], dict[str, EchobenchEr
     from matplotlib import pyplot
 
     with window_figure(otherwise="take the lesson in the terminal") as figure:
-        window = LessonWindow(figure, course)
+        window = LessonWindow(figure, course, plate=None if room is None else Doorplate(room))
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(window.look)
         figure.canvas.mpl_connect("close_event", lambda _: timer.stop())
@@ -161,6 +169,8 @@ class LessonWindow:
     figure : matplotlib.figure.Figure
         In a window of its own, of pyplot's making.
     course : WindowCourse
+    plate : Doorplate, optional
+        By which a room follows what is shown.
 
     Attributes
     ----------
@@ -171,15 +181,19 @@ class LessonWindow:
         of "ask", "spread" once that is closed, and "compared" before "result".
     """
 
-    def __init__(self, figure: Figure, course: WindowCourse) -> None:
+    def __init__(
+        self, figure: Figure, course: WindowCourse, *, plate: Doorplate | None = None
+    ) -> None:
         self._figure = figure
+        self._plate = plate
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
         self._course = course
         self.turns: list[Turn] = []
         self.problems: dict[str, EchobenchError] = {}
         self._closed = self._deaf = False
         self._pump: Pump | None = None
-        self._canvas.manager.set_window_title(f"echobench: {course.title}")
+        title = f"echobench: {course.title}"
+        self._canvas.manager.set_window_title(title if plate is None else f"{title}, {plate.title}")
         self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("resize_event", lambda _: self._show())
         self._canvas.mpl_connect("key_press_event", lambda event: self.press(event.key or ""))
@@ -215,6 +229,9 @@ class LessonWindow:
             return
         if key == "q":
             self._close()
+        elif key == doorplate.KEY and self._plate is not None:
+            self._plate.toggle()
+            self._show()
         elif key == "f":
             self._canvas.manager.full_screen_toggle()
         elif self.stage in ("ask", "given"):
@@ -387,12 +404,13 @@ class LessonWindow:
         canvas: Any = FigureCanvasAgg(paper)  # Matplotlib leaves it untyped
         self._draw(paper)
         canvas.draw()
-        dots = np.asarray(canvas.buffer_rgba())
         self._figure.clear()
+        dots = np.asarray(canvas.buffer_rgba())
+        if self._plate is not None:
+            self._plate.tell(self._heading, self._said(), "")
+            self._plate.take(dots)
         self._figure.figimage(dots, resize=False)
         self._canvas.draw()
-        if self._course.shown is not None:
-            self._course.shown(dots, self._heading, self._said())
 
     @property
     def _heading(self) -> str:

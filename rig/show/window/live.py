@@ -6,17 +6,22 @@ import functools
 import os
 import pathlib
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from rig.bench.plan import Plan
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
 from rig.show.window.backend import window_figure
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.pump import Pump
 from rig.show.window.stretch import OpenStretch, Stretch
 from rig.show.window.window import LiveWindow
 from rig.tank.changes import Changes
 from rig.tank.scene import Scene
+
+if TYPE_CHECKING:
+    from rig.show.room.room import Room
 
 _POLL_MS = 10
 
@@ -29,6 +34,7 @@ def show_live(
     changes: Changes | None = None,
     looks: str | None = None,
     again: OpenStretch | None = None,
+    room: Room | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -48,6 +54,8 @@ def show_live(
         How the range axis runs at first; as the plan says, if not given.
     again : callable, optional
         Opens another stretch of pings, with another plan; None where the plan stays.
+    room : Room, optional
+        Follows what is shown; not closed.
 
     Raises
     ------
@@ -82,6 +90,7 @@ def show_live(
             changes=changes,
             looks=looks,
             begin_again=None if again is None else functools.partial(begin_again, again),
+            plate=None if room is None else Doorplate(room),
         )
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.show.pictures.bench_picture import BenchPicture
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.stamps import Stamps
 from rig.show.window.tray import Tray
 
@@ -36,13 +37,22 @@ class Sheet:
         Words that are laid over all at times.
     tray : Tray, optional
         What is laid over the foot while it is open.
+    plate : Doorplate, optional
+        Takes what is drawn for the room, and lays the room's plate over it.
     """
 
     def __init__(
-        self, figure: Figure, picture: BenchPicture, over: Any, *, tray: Tray | None = None
+        self,
+        figure: Figure,
+        picture: BenchPicture,
+        over: Any,
+        *,
+        tray: Tray | None = None,
+        plate: Doorplate | None = None,
     ) -> None:
         self._figure, self._canvas = figure, figure.canvas
         self._picture, self._over, self._tray = picture, over, tray
+        self._plate = plate
         self._tray_artists = [] if tray is None else tray.artists
         self._bare: Any = None
         self._page: Any = None
@@ -79,7 +89,8 @@ class Sheet:
         else:
             canvas.restore_region(self._page)
         self.draw_changes()
-        boxes = [self._figure.bbox] if rescaled else self._picture.changing_boxes()
+        whole = rescaled or (self._plate is not None and self._plate.shown)
+        boxes = [self._figure.bbox] if whole else self._picture.changing_boxes()
         if self._tray is not None:
             boxes.append(self._tray.box)
         boxes += self._over_boxes()
@@ -124,6 +135,8 @@ class Sheet:
             gc = renderer.new_gc()
             renderer.draw_image(gc, *self._over_stamp(renderer))
             gc.restore()
+        if self._plate is not None:
+            self._plate.take(np.asarray(renderer.buffer_rgba()))
 
     def forget_over(self) -> None:
         """Draw the words that are laid over all anew: they are others."""

@@ -8,6 +8,8 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
+import numpy as np
+
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import EchobenchError, StorageError
 from rig.run.results import PingResult
@@ -15,8 +17,11 @@ from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
 from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path, save_drawn
-from rig.show.pictures.scales import range_scale, strength_limits_db
+from rig.show.pictures.scales import range_scale, widened_limits_db
+from rig.show.room.words import ping_words
+from rig.show.window import doorplate
 from rig.show.window.display import Display
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.grip import Grip
 from rig.show.window.hands import Hands
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
@@ -54,6 +59,8 @@ class LiveWindow:
         By which a hand is followed.
     begin_again : callable, optional
         Ends the stretch of pings and begins another; None where a plan cannot be changed.
+    plate : Doorplate, optional
+        By which a room follows what is shown.
 
     Others as :func:`rig.show.window.live.show_live` has them.
     """
@@ -68,6 +75,7 @@ class LiveWindow:
         clock_s: Callable[[], float] = time.monotonic,
         looks: str | None = None,
         begin_again: OpenStretch | None = None,
+        plate: Doorplate | None = None,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
@@ -95,6 +103,7 @@ class LiveWindow:
                 clock_s=clock_s,
             )
             self._grip = Grip(self.hands, clock_s)
+        self._plate = plate
         self.display = Display()
         self.tray: Tray | None = None
         scenes = save_to.with_name(f"{save_to.stem}-scene.toml")
@@ -106,7 +115,8 @@ class LiveWindow:
             save_to=scenes,
             desk=self._desk(self.hands),
         )
-        self._canvas.manager.set_window_title(f"echobench: {run.info.front_end}")
+        title = f"echobench: {run.info.front_end}"
+        self._canvas.manager.set_window_title(title if plate is None else f"{title}, {plate.title}")
         self._lay_out()
         self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("draw_event", self._keep_page)
@@ -175,7 +185,9 @@ class LiveWindow:
         was_open = self.tray is not None and self.tray.open
         self.tray = Tray(self._figure, hands=self.hands is not None)
         self.tray.open = was_open
-        self._sheet = Sheet(self._figure, self._picture, self._help, tray=self.tray)
+        self._sheet = Sheet(
+            self._figure, self._picture, self._help, tray=self.tray, plate=self._plate
+        )
         self._show()
 
     def _note_closed(self, _event: object) -> None:
@@ -198,7 +210,7 @@ class LiveWindow:
             return
         pings = self._pings
         results = pings.results()
-        self._widen_limits(results)
+        self._limits_db = widened_limits_db(self._limits_db, results, self._scale)
         self._picture.set_over_range(self.display.added_db)
         status = self._ending
         if pings.paused:
@@ -220,19 +232,9 @@ class LiveWindow:
             name, value = self.touch.knob
             self.tray.show(name, value, self._message)
         self._help.set_visible(self._help_wanted)
+        if self._plate is not None:
+            self._plate.tell(*ping_words(results[-1] if results else None), self._ending)
         self._sheet.show(rescaled=rescaled)
-
-    def _widen_limits(self, results: list[PingResult]) -> None:
-        """Fix the strength scale with the first good ping; later only ever raise its top."""
-        good = [r for r in results if r.profile is not None]
-        if not good:
-            return
-        if self._limits_db is None:
-            self._limits_db = strength_limits_db(good, self._scale)
-        low_db, high_db = self._limits_db
-        _, needed_db = strength_limits_db(good[-1:], self._scale)
-        if needed_db > high_db:
-            self._limits_db = (low_db, needed_db)
 
     def _lay_out_when_settled(self) -> None:
         """Lay the page out anew once what stands there has been as it is for two pings.
@@ -348,6 +350,9 @@ class LiveWindow:
             self._close()
         elif key == "w":
             self._ask_what_if()
+        elif key == doorplate.KEY and self._plate is not None:
+            self._plate.toggle()
+            self._canvas.draw()
         elif self._foretold is not None and key not in ("s", "f"):
             self._message = ""
             self._leave_what_if()
@@ -433,6 +438,10 @@ class LiveWindow:
         self._figure.clear()
         draw_what_if(self._figure, foretold.run, foretold.found, note=WHAT_IF_KEYS)
         self._canvas.draw()
+        if self._plate is not None:
+            self._plate.tell("What if: one thing changed, beside what was heard", (), self._ending)
+            self._plate.take(np.asarray(self._canvas.buffer_rgba()))
+            self._canvas.blit(self._figure.bbox)
 
     def _leave_what_if(self) -> None:
         self._what_ifs.end()
@@ -488,7 +497,8 @@ class LiveWindow:
             self._help_words = HELP_BY_HAND
         else:
             self._help_words, self._help_wanted = HELP, not self._help_wanted
-        self._help.set_text(self._help_words)
+        of_room = self._plate is not None and self._help_words is HELP
+        self._help.set_text(self._help_words + (doorplate.HELP_LINE if of_room else ""))
         self._sheet.forget_over()
 
     def _fill_screen(self) -> None:

@@ -175,5 +175,5 @@ def test_nothing_that_a_page_sends_is_more_than_refused(message: dict[str, str])
         reply = asking.take("a", message)  # type: ignore[arg-type]
         assert reply["said"]
         assert "\n" not in reply["said"]
-        if not asking.guesses.posed:
+        if not asking.asked("a")["questions"]:
             asking.pose("far", HOW_FAR)

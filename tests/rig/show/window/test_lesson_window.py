@@ -93,13 +93,15 @@ class Taken:
         return concluded(part, heard, givens_for(part, heard, self.values), prediction)
 
 
-def window_of(taken: Taken, size: tuple[float, float] = (12.8, 7.2), **more: Any) -> LessonWindow:
+def window_of(
+    taken: Taken, size: tuple[float, float] = (12.8, 7.2), *, plate: Any = None, **more: Any
+) -> LessonWindow:
     figure = Figure(figsize=size, dpi=100)
     canvas = FigureCanvasAgg(figure)
     canvas.manager = SimpleNamespace(  # type: ignore[assignment]
         set_window_title=lambda _words: None, full_screen_toggle=lambda: None
     )
-    return LessonWindow(figure, taken.course(**more))
+    return LessonWindow(figure, taken.course(**more), plate=plate)
 
 
 def wait(window: LessonWindow, stage: str) -> None:
@@ -236,8 +238,12 @@ def guess(asking: LessonAsking, visitor: str, answer: str) -> bool:
 
 def test_a_class_guesses_until_a_key_closes_and_the_answer_is_drawn_into_its_spread() -> None:
     asking, told = a_class(), []
+    plate = SimpleNamespace(
+        title="", tell=lambda *words: told.append(words), take=lambda dots: sizes.add(dots.shape)
+    )
+    sizes: set[tuple[int, ...]] = set()
     taken = Taken()
-    window = window_of(taken, guessing=asking, shown=lambda *page: told.append(page))
+    window = window_of(taken, plate=plate, guessing=asking)
     assert window.stage == "open"
     typed(window, "2.9")  # typing is for the pages; Enter closes
     assert window.stage == "spread"
@@ -247,12 +253,12 @@ def test_a_class_guesses_until_a_key_closes_and_the_answer_is_drawn_into_its_spr
     assert guess(asking, "a", "2.9 ms")
     assert guess(asking, "b", "0,004 s")
     window.look()
-    assert "2 of 3 pages have answered." in told[-1][2]
+    assert "2 of 3 pages have answered." in told[-1][1]
     window.press(" ")
     assert window.stage == "spread"
     assert not guess(asking, "a", "3")
     assert taken.opened == []
-    assert "Guess after talking: 2, from 2.9 ms to 4 ms; half lie below 3.45 ms." in told[-1][2]
+    assert "Guess after talking: 2, from 2.9 ms to 4 ms; half lie below 3.45 ms." in told[-1][1]
     window.press("r")  # twice is enough
     assert window.stage == "spread"
     window.press(" ")
@@ -261,8 +267,8 @@ def test_a_class_guesses_until_a_key_closes_and_the_answer_is_drawn_into_its_spr
         window.press(" ")
         wait(window, "step" if step is not FEW.parts[0].steps[-1] else "compared")
     # 1 m more of way at 343.96 m/s: 2.9 ms, as above; 4 ms is more than 5 % off.
-    assert "Came true: 0 of 0 first guesses, 1 of 2 guesses after talking" in told[-1][2][-1]
-    assert told[-1][0].shape == (720, 1280, 4)
+    assert "Came true: 0 of 0 first guesses, 1 of 2 guesses after talking" in told[-1][1][-1]
+    assert sizes == {(720, 1280, 4)}
     assert "Your guess after talking: 2.9 ms." in asking.asked("a")["questions"][0]["said"]
     for stage in ("result", "why"):
         window.press(" ")
