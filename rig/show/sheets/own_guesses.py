@@ -46,12 +46,13 @@ def own_html(title: str, called: str, answers: Sequence[OwnAnswer], *, made: dat
     answers : sequence of OwnAnswer
     made : datetime
     """
+    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
     return page(
         title,
         element(
             "header",
             element("h1", title),
-            element("p", f"My own answers ({called}), {made:%Y-%m-%d %H:%M}.", class_="made"),
+            element("p", f"My own answers ({called}), {when}.", class_="made"),
             element(
                 "p",
                 "Nobody else has this page: print it or keep it now. The bench forgets it when "
