@@ -20,7 +20,10 @@ from rig.teach.lessons import lesson
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import expected_text, measured_text, plain_text, prediction_text
 
-_GUESS = "Guess for yourself. Nobody sees it before the question is closed, and nobody's name."
+_GUESS = (
+    "Guess for yourself, and change it until the question is closed. Nobody sees your guess "
+    "before; then all guesses are shown, without names."
+)
 _AGAIN = "Talk with your neighbour, then guess once more."
 _CLOSED = "The question is closed: look at what the class guessed."
 _OVER = "The lesson has ended. Print or keep your own guesses now: the bench forgets them."
@@ -202,7 +205,7 @@ class LessonAsking:
         self._guesses = self._guesses.guess(visitor, posed.name, text)
         value = self._guesses.own(visitor, posed.name)[-1]
         said = prediction_text(value, posed.question)
-        return Reply(taken=True, said=f"Taken: {said}. You may change it until it is closed.")
+        return Reply(taken=True, said=f"Taken: {said}.")
 
     def _key(self, place: int) -> str:
         return f"q{place + 1}-{len(self._guesses.posed[place].rounds)}"

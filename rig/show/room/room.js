@@ -142,7 +142,10 @@
     });
     // Only where others are asked: what is put anew loses the keyboard's place in it.
     const same = boxes.length === old.size && boxes.every((box) => old.has(box.dataset.key));
-    if (!same) by("questions").replaceChildren(...boxes);
+    if (!same) {
+      by("questions").replaceChildren(...boxes);
+      by("said").textContent = ""; // it was of the question before
+    }
     by("own").hidden = !asked.own;
   };
 
