@@ -52,7 +52,7 @@ def show_to_room(
     from rig.show.window.pace import paced
 
     following = Following(there, run, looks=given.looks)
-    ending = "The pings broke off"
+    ending = "The pings were stopped"
 
     def followed() -> Iterator[PingResult]:
         nonlocal ending

@@ -16,7 +16,7 @@ PORT = 8470
 """Tried first, so that a firewall has to be told but once; any free one if it is taken."""
 
 _NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,250}[A-Za-z0-9])?")
-_WAITING = 64
+_WAITING = 128
 """Connections that wait to be taken."""
 
 

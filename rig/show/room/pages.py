@@ -93,7 +93,7 @@ def room_page() -> str:
             role="region",
             aria_label="Picture of the bench; scrolls where it is shown in full size",
         ),
-        element("button", "Full size", id="larger", type="button", aria_pressed="false"),
+        element("button", "Full size", id="larger", type="button"),
         id="look",
     )
     naming = element(
@@ -115,9 +115,9 @@ def room_page() -> str:
         "section",
         element("h2", id="heading"),
         element("p", id="words"),
-        naming,
         element("div", id="questions"),
-        element("p", id="said", role="status", class_="said"),
+        element("p", id="said", role="status", class_="said", hidden=""),
+        naming,
         element("div", own, id="own", hidden=""),
         id="asked",
         hidden="",

@@ -157,14 +157,14 @@
   const larger = by("larger");
   larger.addEventListener("click", () => {
     const large = picture.classList.toggle("large");
-    larger.setAttribute("aria-pressed", String(large));
+    larger.textContent = large ? "Whole picture" : "Full size";
   });
 
   // The line to the bench
 
   const take = (message) => {
     if (message.asked !== undefined) showAsked(message.asked);
-    if (message.said !== undefined) by("said").textContent = message.said;
+    if (message.said !== undefined) put(by("said"), message.said);
     if (message.over !== undefined) {
       over = true;
       say(message.over, true);
