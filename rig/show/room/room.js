@@ -94,7 +94,8 @@
     } else {
       const row = made("label", "", "row"), input = made("input");
       input.type = "text";
-      input.inputMode = "decimal";
+      // Not "decimal": some telephones' number pads have no minus, and no letters for "62 cm".
+      input.inputMode = "text";
       input.autocomplete = "off";
       input.maxLength = 80;
       input.value = question.answer;
