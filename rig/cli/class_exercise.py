@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rig.cli import opening, room
+from rig.cli import keyboard, opening, room
 from rig.errors import LessonError
 
 if TYPE_CHECKING:
@@ -95,6 +95,7 @@ def ask_class(
 
 
 def _wait(words: str) -> None:
+    keyboard.drop_typed()
     print(words, end="", flush=True)
     if not sys.stdin.readline():
         print()

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
-from rig.cli import opening, options, room
+from rig.cli import keyboard, opening, options, room
 from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
@@ -466,7 +466,7 @@ class _Course:
         return self._values
 
     def _answer(self, words: str) -> str:
-        _drop_typed()
+        keyboard.drop_typed()
         print(words, end="", flush=True)
         line = sys.stdin.readline()
         if not line:
@@ -478,7 +478,7 @@ class _Course:
         """Wait until the step stands; in the virtual tank, until somebody wants to hear it."""
         if not self._real and not self._asks:
             return
-        _drop_typed()
+        keyboard.drop_typed()
         words = "Press Enter when it stands." if self._real else "Press Enter to ping."
         print(words, file=sys.stderr, flush=True)
         if not sys.stdin.readline() and self._real:
@@ -636,17 +636,6 @@ def _hand_out(
             print(f"Recorded: {', '.join(paths)}")
     for line in _wrapped(f"A common misreading: {lesson.misreading}"):
         print(line)
-
-
-def _drop_typed() -> None:
-    """Drop lines that were typed before they were asked for, where the system can."""
-    if not sys.stdin.isatty():
-        return
-    try:
-        import termios
-    except ImportError:  # Windows
-        return
-    termios.tcflush(sys.stdin, termios.TCIFLUSH)
 
 
 def _wrapped(words: str) -> list[str]:
