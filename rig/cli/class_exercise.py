@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from rig.show.room.exercise_asking import ExerciseAsking
     from rig.show.room.room import Room
     from rig.teach.exercises.question import Question
-    from rig.teach.guesses.guesses import Spread
 
 
 def add_to(exercise: argparse.ArgumentParser) -> None:
@@ -65,6 +64,7 @@ def ask_class(
 ) -> None:
     """Ask a class on its pages until all is closed, and say what came of it."""
     from rig.show.room.exercise_asking import ExerciseAsking
+    from rig.teach.guesses.spread_text import round_text
 
     with room.opened_room(given) as there:
         if there is None:
@@ -82,7 +82,7 @@ def ask_class(
         while True:
             _wait("The class answers on its pages; Enter closes and marks. ")
             for spread in asking.close():
-                _show(there, spread)
+                print(f"{spread.question.text} {round_text(spread, 0)}")
             if not asking.left:
                 break
             _wait("Enter: the next question. ")
@@ -114,20 +114,6 @@ def _count(asking: ExerciseAsking, there: Room) -> None:
 
 def _together(asking: ExerciseAsking) -> str:
     return f"{sum(answered for _, answered in asking.answered)} answers"
-
-
-def _show(there: Room, spread: Spread) -> None:
-    """Show what the class answered, on the terminal and to the room."""
-    from rig.show.pictures.guess_spread import SpreadPage, draw_spread
-    from rig.show.pictures.saving import drawn_dots
-    from rig.show.room.exercise_asking import TITLE
-    from rig.teach.guesses.spread_text import spread_lines
-
-    lines = (spread.question.text, *spread_lines(spread))
-    for line in lines:
-        print(line)
-    page = SpreadPage(heading=TITLE, spread=spread)
-    there.show(drawn_dots(lambda figure: draw_spread(figure, page)), TITLE, lines)
 
 
 def _say_scores(asking: ExerciseAsking) -> None:

@@ -17,6 +17,7 @@ from rig.show.sheets.own_guesses import OwnAnswer, own_html
 from rig.teach.exercises.question import Question
 from rig.teach.exercises.scoring import KeyEntry, Scores, scored
 from rig.teach.guesses.guesses import Guesses, Spread
+from rig.teach.guesses.spread_text import round_text
 from rig.teach.guesses.table import answers_csv, handed_in
 from rig.teach.lessons import lesson
 
@@ -210,7 +211,7 @@ class ExerciseAsking:
             unit="",
             open=self._guesses.of(name).open and not marked,
             answer=str(self._guesses.own(visitor, name)[-1] or ""),
-            said=" ".join(self._marks(visitor, name)) if marked else "",
+            said=" ".join((*self._marks(visitor, name), *self._counts(name))) if marked else "",
             picture=f"The bench of question {name}: sketch, strength over range, and history.",
         )
 
@@ -230,6 +231,12 @@ class ExerciseAsking:
         misreading = KeyEntry.of(question).misreadings.get(str(chosen), "")
         known = (f"A common misreading: {misreading}.",) if misreading else ()
         return (f"It is: {answer}.", *known, why)
+
+    def _counts(self, name: str) -> tuple[str, ...]:
+        """Say what the class chose, once no more answers are taken."""
+        if self._guesses.of(name).open:
+            return ()
+        return (f"In the class: {round_text(self._guesses.spread(name), 0)}",)
 
 
 def _names(guesses: Guesses) -> list[str]:

@@ -78,7 +78,11 @@
       const drawn = made("img");
       drawn.src = `/asked/${encodeURIComponent(question.key)}.png`;
       drawn.alt = question.picture;
-      box.append(drawn);
+      const large = made("a"); // by itself a telephone can make it as large as it likes
+      large.href = drawn.src;
+      large.target = "_blank";
+      large.append(drawn);
+      box.append(large);
     }
     if (question.choices.length > 0) {
       question.choices.forEach((choice, place) => {
@@ -180,7 +184,7 @@
     line.onopen = () => {
       again_ms = SOONEST_MS;
       by("rejoin").hidden = true;
-      say("Joined: waiting for a ping", false);
+      say("Joined", false);
     };
     line.onmessage = (event) => {
       if (typeof event.data === "string") take(JSON.parse(event.data));

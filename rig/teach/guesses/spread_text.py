@@ -37,7 +37,7 @@ def spread_lines(spread: Spread, turn: Turn | None = None) -> tuple[str, ...]:
     turn : Turn, optional
         What was measured; its own prediction does not matter.
     """
-    lines = [f"{_named(spread, n)}: {_round_text(spread, n)}" for n in range(len(spread.rounds))]
+    lines = [f"{_named(spread, n)}: {round_text(spread, n)}" for n in range(len(spread.rounds))]
     if turn is None:
         return tuple(lines)
     if spread.question.choices:
@@ -83,10 +83,11 @@ def _named(spread: Spread, number: int) -> str:
     return "Guesses" if len(spread.rounds) == 1 else ROUNDS[number].capitalize()
 
 
-def _round_text(spread: Spread, number: int) -> str:
+def round_text(spread: Spread, number: int) -> str:
+    """Say what was guessed in a round, from 0."""
     guesses, question = spread.rounds[number], spread.question
     if not guesses:
-        return "nobody guessed."
+        return "none."
     if question.choices:
         counts = zip(question.choices, spread.counts(number), strict=True)
         return "; ".join(f"{choice}: {count}" for choice, count in counts) + "."
