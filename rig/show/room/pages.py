@@ -158,6 +158,9 @@ def _page(title: str, *body: str, kind: str, runs: bool = True) -> str:
         element("link", rel="icon", href="data:,"),
         element("link", rel="stylesheet", href="/room.css"),
     )
-    script = [element("script", src="/room.js")] if runs else []
+    script = []
+    if runs:
+        needed = "This page needs its script: allow it for this address."
+        script = [element("noscript", element("p", needed)), element("script", src="/room.js")]
     html = element("html", head, "\n", element("body", *body, *script, class_=kind), lang="en")
     return f"<!DOCTYPE html>\n{html}\n"

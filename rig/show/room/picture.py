@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import struct
 import threading
+import time
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -67,7 +68,7 @@ def frame_of(number: int, dots: NDArray[np.uint8], shown: Shown) -> Frame:
     Parameters
     ----------
     number : int
-    dots : ndarray of uint8, shape (rows, columns, 3 or 4)
+    dots : ndarray of uint8, shape (rows, columns, 4)
     shown : Shown
     """
     words = {
@@ -86,16 +87,20 @@ def png_of(dots: NDArray[np.uint8]) -> bytes:
 
     Parameters
     ----------
-    dots : ndarray of uint8, shape (rows, columns, 3 or 4)
-        Opaque; a fourth column is not looked at.
+    dots : ndarray of uint8, shape (rows, columns, 4)
+        Opaque: the fourth number of each is not looked at.
 
     References
     ----------
     W3C, *Portable Network Graphics*, 3rd ed., 2025, sections 5, 9 and 11 (from memory).
     """
+    whole = np.ascontiguousarray(dots).view("<u4")[..., 0]  # red in the lowest byte
     for bits in (_STEP_BITS, 4, 3, 2):
-        parts = (dots[..., :3] >> (8 - bits)).astype(np.uint16)
-        keys = (parts[..., 0] << 2 * bits) | (parts[..., 1] << bits) | parts[..., 2]
+        drop, top = 8 - bits, (1 << bits) - 1
+        keys = (whole >> drop) & top
+        for part in (8, 16):  # green, then blue
+            keys <<= bits
+            keys |= (whole >> (part + drop)) & top
         used = np.zeros(1 << 3 * bits, dtype=bool)
         used[keys] = True
         colours = np.flatnonzero(used)
@@ -105,8 +110,7 @@ def png_of(dots: NDArray[np.uint8]) -> bytes:
     numbers[colours] = np.arange(colours.size)
     high, wide = keys.shape
     rows = np.zeros((high, 1 + wide), dtype=np.uint8)  # each begins with its filter: none
-    rows[:, 1:] = numbers[keys]
-    top = (1 << bits) - 1
+    rows[:, 1:] = numbers.take(keys)
     steps = np.stack([colours >> 2 * bits, (colours >> bits) & top, colours & top], axis=1)
     palette = ((steps * 510 + top) // (2 * top)).astype(np.uint8)  # 0 to 255, white stays white
     return b"".join(
@@ -151,7 +155,7 @@ class Packer:
     ) -> None:
         """Take a picture, which is copied; waits for nothing."""
         shown = Shown(head=head, lines=tuple(lines), ending=ending, at_s=at_s)
-        kept = np.array(dots[..., :4])
+        kept = np.array(dots)
         with self._changed:
             self._newest = kept, shown
             self._changed.notify()
@@ -178,6 +182,7 @@ class Packer:
                 if self._newest is None or not self._wanted():
                     return
                 (dots, shown), self._newest = self._newest, None
+            begun_s = time.monotonic()
             self._number += 1
             self._packed(frame_of(self._number, dots, shown))
-            self._rest.wait(FEWEST_S)
+            self._rest.wait(max(begun_s + FEWEST_S - time.monotonic(), 0.0))

@@ -21,8 +21,8 @@ from rig.show.room.serving import Served, server
 
 OVER = "The bench has ended. This is its last picture."
 
-_LAST_WORDS_S = 1.5
-_REST_S = 5.0
+_LAST_WORDS_S = 3.0
+_REST_S = 6.0
 
 
 class Room:

@@ -109,6 +109,8 @@ class RoomServer(HTTPServer):
 
 def server(served: Served) -> RoomServer:
     """Return the server, which listens to nothing yet."""
+    # It would tell of each page that goes in the middle of a word, on a class's projector.
+    logging.getLogger("tornado.general").setLevel(logging.CRITICAL)
     routes: list[Any] = [
         (r"/", _Front),
         (r"/join", _Join),
@@ -428,6 +430,9 @@ class Line(WebSocketHandler):
                     self.close(1000)
                     return
         except (WebSocketClosedError, TimeoutError):
+            self.close(NO_ROOM)
+        except Exception as problem:  # what asks the class has broken: told, and no page hangs
+            self.log_exception(type(problem), problem, problem.__traceback__)
             self.close(NO_ROOM)
 
     async def _send_all(self) -> None:
