@@ -277,10 +277,9 @@ class LessonWindow:
             self._take_step()
         elif key == "r":
             self._ask_again()
-        elif key == "g":
-            return
         elif self.stage == "step":
-            self._hear()
+            if key != "g":
+                self._hear()
         elif self.stage in _NEXT:
             self.stage = _NEXT[self.stage]
             if self.stage == "spread" and self._course.guessing is not None:

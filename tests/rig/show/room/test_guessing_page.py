@@ -7,12 +7,16 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 from chromium import Browser, Opened
 from typist import PATIENCE_S
 
+from rig.show.room.exercise_asking import ExerciseAsking
 from rig.show.room.lesson_asking import LessonAsking
+from rig.show.room.picture import png_of
 from rig.show.room.room import Room
+from rig.teach.exercises.drawing import questions
 from rig.teach.lessons.lesson import Finding, Question, curve
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.template import LESSON
@@ -191,3 +195,27 @@ def test_a_choice_is_taken_by_arrow_keys_and_a_nickname_with_script_is_words(
     wait_own(page, SCRIPT)
     assert page.value("document.images.length") == 0
     assert SCRIPT in asking.table
+
+
+def test_an_exercise_is_read_off_its_picture_and_marked_as_it_is_sent(
+    room: Room, join: Callable[[tuple[int, int]], Opened]
+) -> None:
+    asked = tuple(questions(seed=3, count=1, topics=["nearer-or-farther"], difficulty="easy"))
+    drawn = png_of(np.full((72, 128, 4), 200, dtype=np.uint8))
+    now = datetime.datetime(2026, 11, 29, 13, 0, tzinfo=datetime.UTC)
+    made = ExerciseAsking(asked, {1: drawn}, one_by_one=False, at_once=True, now=lambda: now)
+    made.tell = room.tell
+    room.ask(made)
+    page = join((390, 844))
+    page.wait_for("document.querySelector('#questions img').naturalWidth === 128")
+    tab_to(page, "#questions a")  # opens the picture by itself, as large as one likes
+    tab_to(page, "#questions input[type=radio]")
+    draft = asked[0].draft
+    page.press(" ")
+    for _ in range(draft.choices.index(draft.answer)):
+        page.press("ArrowDown")
+    page.press("Enter")
+    wait_text(page, "#questions .said", "Right.")
+    assert page.value("[...document.querySelectorAll('#questions input')].every(i => i.disabled)")
+    assert fits(page)
+    assert page.complaints == []
