@@ -9,12 +9,17 @@ within one dot's width stand on each other, at the middle of what they stand for
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.show.pictures.page import ACCENT
+from rig.show.pictures.page import ACCENT, INK
+from rig.teach.guesses.guesses import Spread
 from rig.teach.lessons.running import Turn
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 DOT_FORMS = ("o", "D")
 DOT_FILLS = ("#f6d3c0", ACCENT)
@@ -101,3 +106,41 @@ def stacked_dots(places: NDArray[np.float64], size: float) -> NDArray[np.float64
         drawn += [(middle, float(below)) for below in range(here.size)]
         left = left[here.size :]
     return np.array(drawn).reshape(-1, 2)
+
+
+def plot_upright(axes: Axes, spread: Spread, *, wide: float, at_right: bool = False) -> None:
+    """Draw a class's last guesses along the vertical axis, stacked from one side inwards.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        With its limits and its place as they stay; a guess beyond them is not drawn.
+    spread : Spread
+    wide : float
+        As long as a stack may be, in hundredths of an inch.
+    at_right : bool
+        Whether stacks begin at the right edge.
+    """
+    low, high = axes.get_ylim()
+    guesses = np.array([v for v in spread.rounds[-1] if isinstance(v, float)])
+    inside = guesses[(guesses >= low) & (guesses <= high)]
+    figure = axes.get_figure(root=True)
+    if figure is None:
+        return
+    box = axes.get_position()
+    across, tall = (100 * side for side in figure.get_size_inches() * (box.width, box.height))
+    size, (stacked,) = fitted([tall * (inside - low) / (high - low)], wide - 12)
+    inwards = (6 + size * (stacked[:, 1] + 0.5)) / across
+    form = len(spread.rounds) - 1
+    axes.plot(
+        1 - inwards if at_right else inwards,
+        low + (high - low) * stacked[:, 0] / tall,
+        transform=axes.get_yaxis_transform(),
+        linestyle="none",
+        marker=DOT_FORMS[form],
+        markersize=0.72 * size * (0.74 if form else 0.92),
+        markerfacecolor=DOT_FILLS[form],
+        markeredgecolor=INK,
+        markeredgewidth=min(1.4, size / 8),
+        zorder=5,
+    )

@@ -14,7 +14,7 @@ import numpy as np
 
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
-from rig.show.pictures.dot_stacks import DOT_FILLS, DOT_FORMS, axis_limits, fitted
+from rig.show.pictures.dot_stacks import axis_limits, plot_upright
 from rig.show.pictures.ink import strength_colours
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
@@ -100,7 +100,7 @@ def draw_page(figure: Figure, page: LessonPage) -> None:
     if page.spread is None:
         _draw_prediction(beside, page, room=middle - left - 16)
     else:
-        _draw_guesses(beside, page.spread, wide=middle - left, tall=lower - upper)
+        _draw_guesses(beside, page.spread, wide=middle - left)
     _draw_heard(figure, page, middle + 110, upper, wide - MARGIN, lower)
 
 
@@ -188,7 +188,7 @@ def _draw_prediction(axes: Axes, page: LessonPage, *, room: float) -> None:
     )
 
 
-def _draw_guesses(axes: Axes, spread: Spread, *, wide: float, tall: float) -> None:
+def _draw_guesses(axes: Axes, spread: Spread, *, wide: float) -> None:
     """Put a class's last guesses where the measurement will be: dots, or a count a choice."""
     axes.set_title("Guesses", fontsize=TEXT_PT, color=INK, loc="left")
     axes.set_xticks([])
@@ -211,25 +211,11 @@ def _draw_guesses(axes: Axes, spread: Spread, *, wide: float, tall: float) -> No
             transform=axes.transAxes,
         )
         return
-    low, high = axis_limits(guesses, None)
-    axes.set_ylim(low, high)
-    axes.set_xlim(0.0, wide)
+    axes.set_ylim(*axis_limits(guesses, None))
     axes.grid(axis="y", color=FAINT, linewidth=0.8)
     axes.set_axisbelow(True)
     axes.set_ylabel(spread.question.unit, fontsize=TEXT_PT, color=INK)
-    inside = guesses[(guesses >= low) & (guesses <= high)]
-    size, (stacked,) = fitted([tall * (inside - low) / (high - low)], wide - 12)
-    form = len(spread.rounds) - 1
-    axes.plot(
-        6 + size * (stacked[:, 1] + 0.5),
-        low + (high - low) * stacked[:, 0] / tall,
-        linestyle="none",
-        marker=DOT_FORMS[form],
-        markersize=0.72 * size * (0.74 if form else 0.92),
-        markerfacecolor=DOT_FILLS[form],
-        markeredgecolor=INK,
-        markeredgewidth=min(1.4, size / 8),
-    )
+    plot_upright(axes, spread, wide=wide)
 
 
 def _draw_heard(

@@ -430,7 +430,8 @@ class LessonWindow:
             draw_spread(paper, self._spread_page(self._spread))
             return
         if self.stage == "result":
-            draw_turn(paper, self.turns[-1], alone=True, keys="space: why is it so? · q quit")
+            keys = "space: why is it so? · q quit"
+            draw_turn(paper, self.turns[-1], alone=True, keys=keys, spread=self._spread)
             return
         if self.stage == "why":
             last = self._number + 1 == len(self._course.parts)

@@ -13,6 +13,7 @@ from matplotlib.text import Text
 
 from rig.show.pictures.dot_stacks import axis_limits, stacked_dots
 from rig.show.pictures.guess_spread import SpreadPage, draw_spread
+from rig.show.pictures.lesson_picture import draw_turn
 from rig.teach.guesses.guesses import Guesses, Spread
 from rig.teach.lessons.index import lessons
 from rig.teach.lessons.lesson import Finding, Part, curve
@@ -115,6 +116,23 @@ def test_measurement_interval_and_theory_stand_at_their_places_on_the_axis() -> 
     first, second = (next(line for line in axes.lines if line.get_marker() == m) for m in "oD")
     assert (len(first.get_xdata()), len(second.get_xdata())) == (3, 2)  # type: ignore[arg-type]
     assert np.min(first.get_ydata()) > np.max(second.get_ydata())
+
+
+def test_guesses_stand_at_their_heights_beside_what_was_measured() -> None:
+    # 11.65 is measured and 2 drawn: the axis holds both, and no wild guess stretches it.
+    figure = Figure(figsize=(12.8, 7.2), dpi=100)
+    canvas = FigureCanvasAgg(figure)
+    spread = spread_of(HOW_LATE, ["5", "11.5", "11.5", "900"])
+    draw_turn(figure, turn_of(HOW_LATE), alone=True, spread=spread)
+    canvas.draw()
+    (axes,) = figure.axes
+    assert axes.get_ylim()[1] < 30
+    (dots,) = [line for line in axes.lines if line.get_zorder() == 5]
+    across, up = (np.asarray(each, dtype=float) for each in dots.get_data())
+    # At most half a dot away: 19 of some 460 hundredths of an inch, on an axis of some 12 ms.
+    assert sorted(up) == pytest.approx([5.0, 11.5, 11.5], abs=0.5)
+    assert across.min() > 0.78  # behind all that was measured, which ends there
+    assert "guesses" in [t.get_text() for t in axes.get_legend().get_texts()]  # type: ignore[union-attr]
 
 
 def test_each_choice_has_a_bar_as_long_as_its_count_in_each_round() -> None:
