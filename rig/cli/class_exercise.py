@@ -104,16 +104,13 @@ def _wait(words: str) -> None:
 def _count(asking: ExerciseAsking, there: Room) -> None:
     from rig.teach.guesses.spread_text import answered_text
 
-    counted = [
-        f"question {number}: {answered_text(answered, there.here)}"
-        for number, answered in asking.answered
-    ]
-    # One line, which the next count is written over.
-    print(f"\r{counted[-1] if len(counted) == 1 else _together(asking)} ", end="", flush=True)
-
-
-def _together(asking: ExerciseAsking) -> str:
-    return f"{sum(answered for _, answered in asking.answered)} answers"
+    (number, answered), *others = asking.answered
+    if others:
+        together = answered + sum(each for _, each in others)
+        counted = f"{together} answers from {there.here} pages"
+    else:
+        counted = f"question {number}: {answered_text(answered, there.here)}"
+    keyboard.write_over(f"{counted}; Enter closes and marks. ")
 
 
 def _say_scores(asking: ExerciseAsking) -> None:

@@ -416,7 +416,8 @@ class _Course:
         from rig.teach.guesses.spread_text import answered_text, spread_lines
 
         def count() -> None:
-            print(f"\r{answered_text(guessing.answered, guessing.here)} ", end="", flush=True)
+            counted = answered_text(guessing.answered, guessing.here)
+            keyboard.write_over(f"{counted}; Enter closes the question. ")
 
         guessing.pose(part.name, part.question)
         guessing.taken = count

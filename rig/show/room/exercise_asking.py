@@ -161,7 +161,8 @@ class ExerciseAsking:
                 reply = self._taken(visitor, message)
         except LessonError as problem:
             return Reply(taken=False, said=str(problem))
-        self.taken()
+        if "nickname" not in message:
+            self.taken()
         return reply
 
     def own(self, visitor: str) -> str:

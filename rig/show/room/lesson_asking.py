@@ -168,7 +168,8 @@ class LessonAsking:
                 reply = self._taken(visitor, message)
         except LessonError as problem:
             return Reply(taken=False, said=str(problem))
-        self.taken()
+        if "nickname" not in message:
+            self.taken()
         return reply
 
     def own(self, visitor: str) -> str:
