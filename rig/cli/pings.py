@@ -7,7 +7,8 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, options, output, room
+from rig.cli import opening, options, output
+from rig.cli.room import add_room, in_room, show_code_picture
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,10 +31,9 @@ def _demo(given: argparse.Namespace) -> int:
     else:
         scene, plan = opening.scene_and_its_plan(given.scene)
         opening.warn(other_medium(plan, scene))
-    with room.opened_room(given) as there:
-        with open_bench(plan, scene=scene, seed=given.seed) as bench:
-            run = _shown(given, bench, there, given.pings, otherwise=80)
-        return _answer_run(given, run, there)
+    with open_bench(plan, scene=scene, seed=given.seed) as bench:
+        run = _shown(given, bench, given.pings, otherwise=80)
+    return _answer_run(given, run)
 
 
 def _run(given: argparse.Namespace) -> int:
@@ -41,24 +41,18 @@ def _run(given: argparse.Namespace) -> int:
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
-    with room.opened_room(given) as there:
-        with opening.bench_of(given, plan, calibration=calibration) as bench:
-            run = _shown(given, bench, there, given.pings, otherwise=20)
-        return _answer_run(given, run, there)
+    with opening.bench_of(given, plan, calibration=calibration) as bench:
+        run = _shown(given, bench, given.pings, otherwise=20)
+    return _answer_run(given, run)
 
 
 def _replay(given: argparse.Namespace) -> int:
-    with room.opened_room(given) as there:
-        with opening.replay_of(given) as bench:
-            run = _shown(given, bench, there, bench.recorded_pings)
-        opening.warn_of_loss(given, run)
-        return _answer_replay(given, run, there)
-
-
-def _answer_replay(given: argparse.Namespace, run: Run, there: Room | None) -> int:
+    with opening.replay_of(given) as bench:
+        run = _shown(given, bench, bench.recorded_pings)
+    opening.warn_of_loss(given, run)
     note = f"replay of {run.origin.name}"
     if not given.json:
-        return _answer_run(given, run, there, note=note)
+        return _answer_run(given, run, note=note)
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
@@ -68,18 +62,14 @@ def _answer_replay(given: argparse.Namespace, run: Run, there: Room | None) -> i
 
 
 def _shown(
-    given: argparse.Namespace,
-    bench: Bench,
-    there: Room | None,
-    pings: int | None,
-    *,
-    otherwise: int = 0,
+    given: argparse.Namespace, bench: Bench, pings: int | None, *, otherwise: int = 0
 ) -> Run:
     """Go over pings, and show each as it comes; a window without a number goes on for good."""
     in_window = output.shows_window(given)
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
+    there: Room | None = given.there
     watched = in_window or there is not None or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     stretches = Stretches(given)
@@ -95,7 +85,7 @@ def _shown(
             there=there,
         )
     elif there is not None:
-        room.show_code_picture(there)
+        show_code_picture(there)
         leave_out = _leave_out(given, _tank_of(bench))
         output.show_to_room(given, run, results, pings, there, leave_out=leave_out)
     else:
@@ -168,7 +158,7 @@ def _tank_of(bench: Bench) -> VirtualTank | None:
     return tank if isinstance(tank, VirtualTank) else None
 
 
-def _answer_run(given: argparse.Namespace, run: Run, there: Room | None, *, note: str = "") -> int:
+def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.answers import run_answer
     from rig.show.wording import counted
 
@@ -185,34 +175,37 @@ def _answer_run(given: argparse.Namespace, run: Run, there: Room | None, *, note
     if run.last is not None:
         output.print_echoes(run.last.echoes, "The last ping's echoes")
     if given.picture is not None:
-        print(f"The picture is in {given.picture}", flush=True)
-        room.stay(given, there)
+        print(f"The picture is in {given.picture}")
     return 0
 
 
 def add_to(commands: Any) -> None:
     """Add this module's commands."""
-    demo = options.command(commands, "demo", _demo, "show a virtual tank; needs no hardware")
+    demo = options.command(
+        commands, "demo", in_room(_demo), "show a virtual tank; needs no hardware"
+    )
     demo.add_argument("--scene", metavar="NAME|FILE", help="a built-in scene, or a scene file")
     options.add_pings(demo)
     options.add_seed(demo)
     options.add_picture(demo)
     options.add_looks(demo)
-    room.add_room(demo)
+    add_room(demo)
     options.add_record(demo)
 
-    run = options.command(commands, "run", _run, "send pings, show and record what comes back")
+    run = options.command(
+        commands, "run", in_room(_run), "send pings, show and record what comes back"
+    )
     options.add_front_end(run)
     options.add_pings(run)
     options.add_calibration(run)
     options.add_record(run)
     options.add_picture(run)
     options.add_looks(run)
-    room.add_room(run)
+    add_room(run)
 
-    replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
+    replay = options.command(commands, "replay", in_room(_replay), "show a recording ping by ping")
     options.add_recording(replay)
     options.add_calibration(replay)
     options.add_picture(replay)
     options.add_looks(replay)
-    room.add_room(replay)
+    add_room(replay)

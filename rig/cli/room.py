@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -51,6 +51,24 @@ def opened_room(given: argparse.Namespace) -> Iterator[Room | None]:
         yield room
 
 
+def in_room(do: Callable[[argparse.Namespace], int]) -> Callable[[argparse.Namespace], int]:
+    """Return a command that has the room, if one was asked for, open while it runs.
+
+    It finds the room as ``given.there``. Where it ends with its answer on the terminal, and not
+    with a window's closing, the room stays open until Enter.
+    """
+
+    def done(given: argparse.Namespace) -> int:
+        with opened_room(given) as there:
+            given.there = there
+            status = do(given)
+            if given.picture is not None:
+                stay(given, there)
+            return status
+
+    return done
+
+
 def show_code_picture(room: Room | None) -> None:
     """Show a QR picture of the address and the code on a terminal, where no window has it."""
     if room is None or not sys.stderr.isatty():
@@ -65,5 +83,6 @@ def stay(given: argparse.Namespace, room: Room | None) -> None:
     """Keep the room open after the last ping until Enter, where someone is there to press it."""
     if room is None or given.json or not sys.stdin.isatty():
         return
+    sys.stdout.flush()
     print("The room stays open with its last picture; Enter closes it.", file=sys.stderr)
     sys.stdin.readline()

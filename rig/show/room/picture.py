@@ -17,6 +17,8 @@ _STEP_BITS = 5
 """Of each of red, green and blue; 32 steps of each are finer than the eye tells them apart side
 by side, and few enough for all of a picture's colours to have a number of one byte."""
 
+_WHITE = 0xFFFFFFFF
+
 _LEVEL = 3
 """Of deflate: a third of the time of the usual one, and a tenth more bytes."""
 
@@ -83,12 +85,12 @@ def frame_of(number: int, dots: NDArray[np.uint8], shown: Shown) -> Frame:
 
 
 def png_of(dots: NDArray[np.uint8]) -> bytes:
-    """Return a picture as a PNG whose colours are rounded to 32 steps of each, or fewer.
+    """Return a picture as a PNG of at most 256 colours: those of one step are shown as one.
 
     Parameters
     ----------
     dots : ndarray of uint8, shape (rows, columns, 4)
-        Opaque: the fourth number of each is not looked at.
+        Opaque: the fourth number of each is 255.
 
     References
     ----------
@@ -101,18 +103,24 @@ def png_of(dots: NDArray[np.uint8]) -> bytes:
         for part in (8, 16):  # green, then blue
             keys <<= bits
             keys |= (whole >> (part + drop)) & top
-        used = np.zeros(1 << 3 * bits, dtype=bool)
-        used[keys] = True
-        colours = np.flatnonzero(used)
+        shown = np.zeros(1 << 3 * bits, dtype="<u4")
+        shown[keys] = whole
+        colours = np.flatnonzero(shown)  # an opaque dot is never 0
         if colours.size <= 256:
             break
-    numbers = np.zeros(used.size, dtype=np.uint8)
+    # A ground keeps its own colour: that of two dots side by side that are alike.
+    first, second = whole[::4, ::4], whole[::4, 1::4]
+    first, keys_there = first[:, : second.shape[1]], keys[::4, ::4][:, : second.shape[1]]
+    alike = first == second
+    shown[keys_there[alike]] = first[alike]
+    if shown[-1]:
+        shown[-1] = _WHITE
+    numbers = np.zeros(shown.size, dtype=np.uint8)
     numbers[colours] = np.arange(colours.size)
     high, wide = keys.shape
     rows = np.zeros((high, 1 + wide), dtype=np.uint8)  # each begins with its filter: none
     rows[:, 1:] = numbers.take(keys)
-    steps = np.stack([colours >> 2 * bits, (colours >> bits) & top, colours & top], axis=1)
-    palette = ((steps * 510 + top) // (2 * top)).astype(np.uint8)  # 0 to 255, white stays white
+    palette = shown[colours].view(np.uint8).reshape(-1, 4)[:, :3]
     return b"".join(
         (
             b"\x89PNG\r\n\x1a\n",

@@ -90,20 +90,26 @@ class Served:
 class RoomServer(HTTPServer):
     """An HTTP server that holds but so many connections that are no page's line."""
 
-    waiting: OrderedDict[IOStream, None]
+    served: Served
 
     def handle_stream(self, stream: IOStream, address: tuple[Any, ...]) -> None:
-        """Take a connection; where there are too many, drop the one that waits longest."""
-        self.waiting[stream] = None
-        while len(self.waiting) > limits.MOST_WAITING:
-            oldest = next(iter(self.waiting))
-            self.waiting.pop(oldest)
+        """Take a connection; where there are too many, drop the one that waits longest.
+
+        Who has asked for too much is not even read: to answer a flood costs more than to make it.
+        """
+        if self.served.requests[str(address[0])].empty:
+            stream.close()
+            return
+        waiting = self.served.waiting
+        waiting[stream] = None
+        while len(waiting) > limits.MOST_WAITING:
+            oldest, _ = waiting.popitem(last=False)
             oldest.close()
         super().handle_stream(stream, address)
 
     def on_close(self, server_conn: object) -> None:
         """Forget a connection that is closed, or has become a page's line."""
-        self.waiting.pop(cast(Any, server_conn).stream, None)
+        self.served.waiting.pop(cast(Any, server_conn).stream, None)
         super().on_close(server_conn)
 
 
@@ -140,7 +146,7 @@ def server(served: Served) -> RoomServer:
         max_buffer_size=4 * limits.HEADER_BYTES,
         chunk_size=limits.HEADER_BYTES,
     )
-    made.waiting = served.waiting
+    made.served = served
     return made
 
 
@@ -152,20 +158,23 @@ class _Doorkeeper(web.Application):
     ) -> httputil.HTTPMessageDelegate:
         """Return what takes the request's parts as they come."""
         taking = super().start_request(server_conn, request_conn)
-        return _Head(taking, self.settings["served"])
+        address = str(cast(Any, request_conn).context.remote_ip)
+        return _Head(taking, self.settings["served"], address)
 
 
 class _Head(httputil.HTTPMessageDelegate):
-    """Lets through to another only what names this bench, and is no upload."""
+    """Lets through what does not come too often, names this bench, and is no upload."""
 
-    def __init__(self, taking: httputil.HTTPMessageDelegate, served: Served) -> None:
-        self._taking, self._served = taking, served
+    def __init__(self, taking: httputil.HTTPMessageDelegate, served: Served, address: str) -> None:
+        self._taking, self._served, self._from = taking, served, address
 
     def headers_received(
         self,
         start_line: httputil.RequestStartLine | httputil.ResponseStartLine,
         headers: httputil.HTTPHeaders,
     ) -> Awaitable[None] | None:
+        if not self._served.requests[self._from].take():
+            raise httputil.HTTPInputError("too much at once")  # and the connection is closed
         if headers.get("Host", "").lower() not in self._served.hosts:
             raise httputil.HTTPInputError("another host is meant")
         kind = headers.get("Content-Type", "")
@@ -208,17 +217,15 @@ class _Page(web.RequestHandler):
         self.clear_header("Server")
 
     def prepare(self) -> None:
-        """Refuse what comes too often, lies in another page, or is asked for by one."""
+        """Refuse what lies in another page, or is asked for by one."""
         refuse(self)
 
     def compute_etag(self) -> str | None:
         return None
 
     def write_error(self, status_code: int, **_how: Any) -> None:
-        words = {
-            429: "Too much at once: wait a moment",
-            403: "Not from here: open the address itself",
-        }.get(status_code, "There is nothing here")
+        framed = status_code == 403
+        words = "Open the address itself" if framed else "There is nothing here"
         self.finish(pages.bare_page(words))
 
     def log_exception(self, kind: Any, value: Any, trace: Any) -> None:
@@ -228,11 +235,8 @@ class _Page(web.RequestHandler):
 
 
 def refuse(handler: Any) -> None:
-    """Raise where a request comes too often, or from another's page."""
-    served: Served = handler.settings["served"]
+    """Raise where a request lies in another's page, or is asked for by one."""
     headers = handler.request.headers
-    if not served.requests[handler.request.remote_ip or ""].take():
-        raise web.HTTPError(429)
     if headers.get("Sec-Fetch-Dest", "") in _FRAMED:
         raise web.HTTPError(403)
     site, mode = headers.get("Sec-Fetch-Site", ""), headers.get("Sec-Fetch-Mode", "")

@@ -13,6 +13,7 @@ from typist import PATIENCE_S
 
 from rig.run.opening import open_bench
 from rig.show.pictures.bench_picture import draw_picture
+from rig.show.pictures.page import CONE
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.room.address import Address
 from rig.show.room.following import Following
@@ -26,7 +27,7 @@ def unpacked(png: bytes) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(png)).convert("RGB")).astype(int)
 
 
-def test_packed_picture_is_the_drawn_one_to_half_a_step_of_colour() -> None:
+def test_packed_picture_is_the_drawn_one_within_a_step_of_colour_and_its_grounds_exactly() -> None:
     scene, plan = built_in("bench")
     with open_bench(plan, scene=scene, seed=1) as bench:
         run = bench.run()
@@ -36,19 +37,22 @@ def test_packed_picture_is_the_drawn_one_to_half_a_step_of_colour() -> None:
     dots = np.array(drawn.convert("RGBA"))
     packed = unpacked(png_of(dots))
     assert packed.shape == (720, 1280, 3)
-    # A step of 32 is 8 of 256 wide; its lowest value v is shown as 255·v/248, rounded, so that a
-    # value within it is at most 7 + ½ off.
+    # A step of 32 is 8 of 256 wide: two values in it are at most 7 apart.
     assert np.abs(packed - dots[..., :3]).max() <= 7
-    white = np.all(dots[..., :3] == 255, axis=2)
-    assert np.all(packed[white] == 255)
+    for ground in ("#ffffff", CONE):
+        rgb = [int(ground[at : at + 2], 16) for at in (1, 3, 5)]
+        there = np.all(dots[..., :3] == rgb, axis=2)
+        assert there.sum() > 10_000
+        assert np.all(packed[there] == rgb)
 
 
 @pytest.mark.parametrize("colours", [1, 256, 4000, 32768])
 def test_picture_of_any_number_of_colours_is_packed(colours: int) -> None:
     rng = np.random.default_rng(colours)
     dots = rng.choice(rng.integers(0, 256, (colours, 4), dtype=np.uint8), (60, 90))
+    dots[..., 3] = 255
     packed = unpacked(png_of(dots))
-    # Four steps of each colour at the fewest: the lowest of 64 values is shown for all of them.
+    # Four steps of each colour at the fewest, of 64 values each.
     assert np.abs(packed - dots[..., :3]).max() < 64
 
 
