@@ -26,6 +26,8 @@ DOT_FILLS = ("#f6d3c0", ACCENT)
 """Of the first round and of the second: told apart by form and by lightness."""
 
 _LARGEST_DOT, _SMALLEST_DOT = 38.0, 3.0
+_BEFORE_NOUGHT = 0.06
+"""Of an axis: more than half of the largest dot on the shortest."""
 _WITHIN = 4.0
 """So many middle halves beyond its own ends a guess still shapes the axis."""
 
@@ -52,9 +54,9 @@ def axis_limits(guesses: NDArray[np.float64], turn: Turn | None) -> tuple[float,
         return 0.0, 1.0
     low, high = float(ends.min()), float(ends.max())
     spare = 0.08 * (high - low) or 0.5 * abs(high) or 1.0
-    # A quantity that nobody thinks negative has an axis that begins at nought at the least.
-    begin = low - spare
-    return (max(begin, 0.0) if low >= 0 else begin), high + spare
+    begin, end = low - spare, high + spare
+    # An axis of what nobody thinks negative begins at nought, or by a dot before it.
+    return (max(begin, -_BEFORE_NOUGHT * end) if low >= 0 else begin), end
 
 
 def fitted(

@@ -415,6 +415,12 @@ class LessonWindow:
     def _heading(self) -> str:
         return f"{self._course.title} · part {self._number + 1} of {len(self._course.parts)}"
 
+    @property
+    def _any_time(self) -> str:
+        """Which keys do something on every page that is drawn here."""
+        join = "" if self._plate is None else f"{doorplate.KEY} how to join · "
+        return f"{join}f fill the screen · q quit"
+
     def _said(self) -> tuple[str, ...]:
         """Say what the page shows, for who cannot see it."""
         asked = self._part.question.text
@@ -442,7 +448,7 @@ class LessonWindow:
 
     def _spread_page(self, spread: Spread) -> SpreadPage:
         guessing = self._course.guessing
-        keys = "f fill the screen · q quit"
+        keys = self._any_time
         if self.stage == "compared":
             keys = f"space: the picture of what was measured · {keys}"
             return SpreadPage(heading=self._heading, spread=spread, turn=self.turns[-1], keys=keys)
@@ -454,7 +460,7 @@ class LessonWindow:
 
     def _page(self) -> LessonPage:
         part, question = self._part, self._part.question
-        answer, words, keys = "", self._message, "f fill the screen · q quit"
+        answer, words, keys = "", self._message, self._any_time
         if self.stage == "ask":
             unit = "" if question.choices else f" {question.unit}"
             answer = f"Your prediction: {self._typed}▏{unit}".rstrip()
