@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
-from rig.cli import options, output
+from rig.cli import class_exercise, options, output
 from rig.errors import LessonError
+
+if TYPE_CHECKING:
+    from rig.teach.exercises.question import Question
 
 
 def _exercise(given: argparse.Namespace) -> int:
@@ -17,16 +21,33 @@ def _exercise(given: argparse.Namespace) -> int:
         return _score(given)
     if given.key is not None:
         raise LessonError("--key: found without --mark; give --mark FILE with the answers")
-    if given.out is None:
+    class_exercise.check(given)
+    if given.out is None and given.room is None:
         raise LessonError("--out: missing; give a folder to draw into, or --mark FILE to mark")
-    from rig.show.sheets.exercise_files import handout_answer, write_handout
+    from rig.show.sheets.exercise_files import (
+        handout_answer,
+        question_pictures,
+        write_handout,
+    )
     from rig.show.wording import counted
     from rig.teach.exercises.drawing import questions
 
     drawn = questions(
         seed=given.seed, count=given.count, topics=given.topic, difficulty=given.difficulty
     )
-    made = write_handout(given.out, output.progress(drawn, given.count, "question"))
+    coming = output.progress(drawn, given.count, "question")
+    if given.out is None:
+        alone = list(coming)
+        class_exercise.ask_class(given, alone, question_pictures(alone))
+        return 0
+    kept: list[Question] = []
+
+    def kept_too() -> Iterator[Question]:
+        for question in coming:
+            kept.append(question)
+            yield question
+
+    made = write_handout(given.out, kept_too())
     if given.json:
         print(json.dumps(handout_answer(made)))
         return 0
@@ -35,6 +56,8 @@ def _exercise(given: argparse.Namespace) -> int:
     print(f"The key, for the teacher alone, is in {made.key_sheet.parent}")
     redrawn = sum(made.redrawn.values())
     print(f"Scenes drawn and not used, since measuring did not decide them as they were: {redrawn}")
+    if given.room is not None:
+        class_exercise.ask_class(given, kept, question_pictures(kept))
     return 0
 
 
@@ -110,3 +133,4 @@ def add_to(commands: Any) -> None:
         "several hand in",
     )
     exercise.add_argument("--key", metavar="FILE", help="the key.json to mark by")
+    class_exercise.add_to(exercise)

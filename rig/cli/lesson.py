@@ -9,7 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
-from rig.cli import opening, options, room
+from rig.cli import keyboard, opening, options, room
 from rig.errors import EchobenchError, LessonError, NotHeardError, PlanError, StorageError
 
 if TYPE_CHECKING:
@@ -19,9 +19,11 @@ if TYPE_CHECKING:
     from rig.bench.plan import Plan
     from rig.bench.stored_calibration import Calibration
     from rig.run.opening import Bench
+    from rig.show.room.lesson_asking import LessonAsking
     from rig.show.room.room import Room
     from rig.show.window.lesson_window import WindowCourse
     from rig.tank.scene import Scene
+    from rig.teach.guesses.guesses import Spread
     from rig.teach.lessons.lesson import Given, Lesson, Part, Step, StepHeard
     from rig.teach.lessons.running import Prediction, Turn
 
@@ -46,11 +48,15 @@ def _lesson(given: argparse.Namespace) -> int:
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
     with room.opened_room(given) as there:
+        course.ask_class(there)
         if course.in_window:
             turns, found, stopped = _in_window(course, there)
         else:
             room.show_code_picture(there)
             turns, found, stopped = _in_terminal(course, there)
+        if course.guessing is not None:
+            course.guessing.end()  # each page has its own guesses, and time to keep them
+        if course.guessing is not None or not course.in_window:
             room.stay(given, there)
     problems |= found
     if turns or given.json:
@@ -87,8 +93,8 @@ def _in_terminal(course: _Course, there: Room | None) -> _Taken:
         try:
             if there is not None:
                 _show_question(there, course.lesson, part)
-            turns.append(course.turn(number, part))
-            if there is not None:
+            turns.append(course.turn(number, part, there))
+            if there is not None and course.guessing is None:
                 _show_turn(there, course.lesson, turns[-1])
         except (NotHeardError, PlanError) as problem:
             # An echo that was missed, or a part that this bench cannot do, must not cost a
@@ -132,6 +138,17 @@ def _show_turn(there: Room, lesson: Lesson, turn: Turn) -> None:
 
     lines = (turn.part.question.text, *result_lines(turn), *remark_lines(turn))
     there.show(drawn_dots(lambda f: draw_turn(f, turn, alone=True)), lesson.title, lines)
+
+
+def _show_spread(there: Room, lesson: Lesson, spread: Spread, turn: Turn | None) -> None:
+    """Show the room what it guessed, with what was measured once that is known."""
+    from rig.show.pictures.guess_spread import SpreadPage, draw_spread
+    from rig.show.pictures.saving import drawn_dots
+    from rig.teach.guesses.spread_text import spread_lines
+
+    page = SpreadPage(heading=lesson.title, spread=spread, turn=turn)
+    lines = (spread.question.text, *spread_lines(spread, turn))
+    there.show(drawn_dots(lambda f: draw_spread(f, page)), lesson.title, lines)
 
 
 def _list(given: argparse.Namespace) -> int:
@@ -187,14 +204,35 @@ class _Course:
         if given.record:
             self._check_room_for_recordings()
         self._refuse()
+        self.guessing: LessonAsking | None = None
+        if given.keep_guesses and (given.room is None or not self._asks):
+            raise LessonError(
+                "--keep-guesses: found no class to ask; give --room too, at a terminal and "
+                "without --json"
+            )
 
-    def turn(self, number: int, part: Part) -> Turn:
+    def ask_class(self, there: Room | None) -> None:
+        """Put the questions to the room's pages, where somebody is here to close them."""
+        if there is None or not self._asks:
+            return
+        from rig.show.room.lesson_asking import LessonAsking
+
+        done = len(self.parts) - len(self.refused)
+        self.guessing = LessonAsking(self.lesson.title, parts=done, now=opening.now)
+        self.guessing.tell, self.guessing.count = there.tell, lambda: there.here
+        there.ask(self.guessing)
+
+    def turn(self, number: int, part: Part, there: Room | None = None) -> Turn:
         """Ask, set up, hear and compare."""
         from rig.teach.lessons.running import concluded, givens_for
 
         self._say(f"\nPart {number + 1} of {len(self.parts)}: {part.name}")
         self._say_wrapped(part.question.text)
-        prediction = self._prediction(number, part)
+        if self.guessing is not None and there is not None:
+            self._guessed(self.guessing, part, there)
+            prediction = self._predictions[number]
+        else:
+            prediction = self._prediction(number, part)
         if self._real:
             for hand in part.givens:
                 self._say_wrapped(f"Measure by hand as you go: {hand.text} ({hand.name}).")
@@ -202,6 +240,13 @@ class _Course:
         values = self._with_those_asked_for(part, heard)
         turn = concluded(part, heard, givens_for(part, heard, values), prediction)
         self._say_turn(turn)
+        if self.guessing is not None and there is not None:
+            from rig.teach.guesses.spread_text import right_text
+
+            self.guessing.conclude(turn)
+            spread = self.guessing.spreads[part.name]
+            self._say_wrapped(right_text(spread, turn))
+            _show_spread(there, self.lesson, spread, turn)
         return turn
 
     @property
@@ -246,6 +291,7 @@ class _Course:
             note=note,
             check=lambda heard: missing_echo(heard) if self._real else "",
             conclude=conclude,
+            guessing=self.guessing,
         )
 
     # What stands on the command line
@@ -365,6 +411,27 @@ class _Course:
 
     # What is asked and said
 
+    def _guessed(self, guessing: LessonAsking, part: Part, there: Room) -> None:
+        """Have the class guess on its pages until Enter; once more, where that is asked for."""
+        from rig.teach.guesses.spread_text import answered_text, spread_lines
+
+        def count() -> None:
+            counted = answered_text(guessing.answered, guessing.here)
+            keyboard.write_over(f"{counted}; Enter closes the question. ")
+
+        guessing.pose(part.name, part.question)
+        guessing.taken = count
+        while True:
+            self._answer("The class guesses on its pages; Enter closes the question. ")
+            spread = guessing.close()
+            for line in spread_lines(spread):
+                self._say_wrapped(line)
+            _show_spread(there, self.lesson, spread, None)
+            words = "Enter: on to the pings; r: talk in pairs, then guess once more: "
+            if not guessing.may_ask_again or self._answer(words) != "r":
+                return
+            guessing.again()
+
     def _prediction(self, number: int, part: Part) -> Prediction:
         from rig.teach.lessons.running import predicted
         from rig.teach.lessons.turn_text import prediction_text
@@ -400,7 +467,7 @@ class _Course:
         return self._values
 
     def _answer(self, words: str) -> str:
-        _drop_typed()
+        keyboard.drop_typed()
         print(words, end="", flush=True)
         line = sys.stdin.readline()
         if not line:
@@ -412,7 +479,7 @@ class _Course:
         """Wait until the step stands; in the virtual tank, until somebody wants to hear it."""
         if not self._real and not self._asks:
             return
-        _drop_typed()
+        keyboard.drop_typed()
         words = "Press Enter when it stands." if self._real else "Press Enter to ping."
         print(words, file=sys.stderr, flush=True)
         if not sys.stdin.readline() and self._real:
@@ -521,6 +588,7 @@ def _hand_out(
     problems: Mapping[str, str],
 ) -> None:
     """Draw each part's picture, write the sheet, and answer."""
+    from rig.files.whole import write_whole
     from rig.show.answers import lesson_answer
     from rig.show.pictures.lesson_picture import save_class_pictures
     from rig.show.sheets.lesson_sheet import write_pupil_sheet, write_sheet
@@ -538,8 +606,10 @@ def _hand_out(
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
     pupil = course.folder / f"{lesson.name}{part}-pupil.html"
+    kept = course.guessing if given.keep_guesses else None
     if turns:
-        write_sheet(sheet, lesson, turns, made=opening.now())
+        spreads = None if kept is None else kept.spreads
+        write_sheet(sheet, lesson, turns, made=opening.now(), spreads=spreads)
         write_pupil_sheet(pupil, lesson, turns, made=opening.now())
     if given.json:
         answer = lesson_answer(
@@ -554,6 +624,11 @@ def _hand_out(
         print(json.dumps(answer))
         return
     print(f"\nThe sheet to hand out is in {pupil}; the teacher's, with the answers, in {sheet}")
+    if kept is not None:
+        guesses = course.folder / f"{lesson.name}{part}-guesses.csv"
+        remedy = "give --out a folder that may be written to and has room"
+        write_whole(guesses, kept.table, what="table of guesses", remedy=remedy)
+        print(f"The class's guesses, by nickname, are in {guesses}")
     print("Prediction and measurement in one picture:")
     for picture in pictures.values():
         print(f"  {picture}")
@@ -562,17 +637,6 @@ def _hand_out(
             print(f"Recorded: {', '.join(paths)}")
     for line in _wrapped(f"A common misreading: {lesson.misreading}"):
         print(line)
-
-
-def _drop_typed() -> None:
-    """Drop lines that were typed before they were asked for, where the system can."""
-    if not sys.stdin.isatty():
-        return
-    try:
-        import termios
-    except ImportError:  # Windows
-        return
-    termios.tcflush(sys.stdin, termios.TCIFLUSH)
 
 
 def _wrapped(words: str) -> list[str]:
@@ -646,6 +710,12 @@ def add_to(commands: Any) -> None:
     options.add_front_end(lesson, needs_plan=False, has_scene=True)
     options.add_calibration(lesson)
     room.add_room(lesson)
+    lesson.add_argument(
+        "--keep-guesses",
+        action="store_true",
+        help="with --room: write the class's guesses to a table, by nickname, and their spread "
+        "into the teacher's sheet; without it they are forgotten at the end",
+    )
     lesson.add_argument(
         "--record", action="store_true", help="record every step, to the same folder"
     )

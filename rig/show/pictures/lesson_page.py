@@ -14,10 +14,12 @@ import numpy as np
 
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
+from rig.show.pictures.dot_stacks import axis_limits, plot_upright
 from rig.show.pictures.ink import strength_colours
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
 from rig.show.pictures.scales import RangeColumns, decibels, range_scale, strength_limits_db
+from rig.teach.guesses.guesses import Spread
 from rig.teach.lessons.lesson import Question
 from rig.teach.lessons.running import Prediction
 from rig.teach.lessons.turn_text import prediction_text
@@ -26,9 +28,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_MARGIN = 28.0
-_HEAD_PT, _ASK_PT, _TEXT_PT, _TICK_PT = 13.0, 19.0, 15.0, 13.0
-_LINE = 1.5 * 100 / 72
+MARGIN = 28.0
+HEAD_PT, _ASK_PT, TEXT_PT, _TICK_PT = 13.0, 19.0, 15.0, 13.0
+LINE = 1.5 * 100 / 72
 """From line to line, in hundredths of an inch for each point of type."""
 
 _COLUMNS = 400
@@ -46,6 +48,8 @@ class LessonPage:
     answer : str
         The line of the prediction as it is typed; empty once it is given.
     prediction : float, str or None
+    spread : Spread or None
+        What a class guessed, in place of the one prediction.
     words : str
         What to set up, or what was missing.
     keys : str
@@ -67,39 +71,45 @@ class LessonPage:
     receiver: Receiver | None = None
     results: Sequence[PingResult] = ()
     pings: int = 1
+    spread: Spread | None = None
 
 
 def draw_page(figure: Figure, page: LessonPage) -> None:
     """Draw the page on an empty figure of 12.8 × 7.2 inches or of another shape."""
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
     figure.set_facecolor("white")
-    top = _write(figure, page.heading, 16.0, size_pt=_HEAD_PT, colour=SOFT)
+    top = write_on(figure, page.heading, 16.0, size_pt=HEAD_PT, colour=SOFT)
     # Once it is answered the question makes room for what is heard.
-    asked_pt = _ASK_PT if page.answer else _TEXT_PT
-    top = _write(figure, page.question.text, top + 6, size_pt=asked_pt, weight="bold")
+    asked_pt = _ASK_PT if page.answer else TEXT_PT
+    top = write_on(figure, page.question.text, top + 6, size_pt=asked_pt, weight="bold")
     if page.answer:
         for place, choice in enumerate(page.question.choices, 1):
-            top = _write(figure, f"{place}   {choice}", top + 2, size_pt=_ASK_PT - 2)
-        top = _write(figure, page.answer, top + 6, size_pt=_ASK_PT, colour=ACCENT)
-    foot = tall - 12 - _HEAD_PT * _LINE
-    _write(figure, page.keys, foot, size_pt=_HEAD_PT, colour=SOFT)
-    lines = wrapped(printable(page.words), wide - 2 * _MARGIN, _measure(_TEXT_PT))
-    low = foot - 8 - len(lines) * _TEXT_PT * _LINE
-    _write(figure, page.words, low, size_pt=_TEXT_PT)
+            top = write_on(figure, f"{place}   {choice}", top + 2, size_pt=_ASK_PT - 2)
+        top = write_on(figure, page.answer, top + 6, size_pt=_ASK_PT, colour=ACCENT)
+    foot = tall - 12 - HEAD_PT * LINE
+    write_on(figure, page.keys, foot, size_pt=HEAD_PT, colour=SOFT)
+    lines = wrapped(printable(page.words), wide - 2 * MARGIN, measured_at(TEXT_PT))
+    low = foot - 8 - len(lines) * TEXT_PT * LINE
+    write_on(figure, page.words, low, size_pt=TEXT_PT)
     upper, lower = top + 34, low - 58
     if lower - upper < 60:
         return  # a question so long leaves no room; the result has its own page
-    left = _MARGIN + 70
-    middle = left + 0.24 * (wide - left - _MARGIN)
-    _draw_prediction(_box(figure, left, upper, middle, lower), page, room=middle - left - 16)
-    _draw_heard(figure, page, middle + 110, upper, wide - _MARGIN, lower)
+    left = MARGIN + 70
+    middle = left + 0.24 * (wide - left - MARGIN)
+    beside = box_on(figure, left, upper, middle, lower)
+    if page.spread is None:
+        _draw_prediction(beside, page, room=middle - left - 16)
+    else:
+        _draw_guesses(beside, page.spread, wide=middle - left)
+    _draw_heard(figure, page, middle + 110, upper, wide - MARGIN, lower)
 
 
-def _measure(size_pt: float, weight: str = "normal") -> Any:
+def measured_at(size_pt: float, weight: str = "normal") -> Any:
+    """Return what measures a line of text, in hundredths of an inch."""
     return lambda text: text_width(text, size_pt=size_pt, bold=weight == "bold")
 
 
-def _write(
+def write_on(
     figure: Figure,
     words: str,
     top: float,
@@ -110,11 +120,11 @@ def _write(
 ) -> float:
     """Write words from the left margin on; return where they end."""
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
-    lines = wrapped(printable(words), wide - 2 * _MARGIN, _measure(size_pt, weight))
+    lines = wrapped(printable(words), wide - 2 * MARGIN, measured_at(size_pt, weight))
     for number, line in enumerate(lines):
         figure.text(
-            _MARGIN / wide,
-            1 - (top + number * size_pt * _LINE) / tall,
+            MARGIN / wide,
+            1 - (top + number * size_pt * LINE) / tall,
             line,
             fontsize=size_pt,
             fontweight=weight,
@@ -122,10 +132,11 @@ def _write(
             va="top",
             parse_math=False,
         )
-    return top + len(lines) * size_pt * _LINE
+    return top + len(lines) * size_pt * LINE
 
 
-def _box(figure: Figure, left: float, top: float, right: float, bottom: float) -> Axes:
+def box_on(figure: Figure, left: float, top: float, right: float, bottom: float) -> Axes:
+    """Return axes in a box, in hundredths of an inch from the page's upper left corner."""
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
     axes = figure.add_axes(
         (left / wide, 1 - bottom / tall, (right - left) / wide, (bottom - top) / tall)
@@ -138,7 +149,7 @@ def _box(figure: Figure, left: float, top: float, right: float, bottom: float) -
 
 def _draw_prediction(axes: Axes, page: LessonPage, *, room: float) -> None:
     """Put the prediction where the measurement will be."""
-    axes.set_title("Prediction", fontsize=_TEXT_PT, color=INK, loc="left")
+    axes.set_title("Prediction", fontsize=TEXT_PT, color=INK, loc="left")
     axes.set_xticks([])
     if isinstance(page.prediction, float):
         value = page.prediction
@@ -146,7 +157,7 @@ def _draw_prediction(axes: Axes, page: LessonPage, *, room: float) -> None:
         axes.set_ylim(low, high)
         axes.axhline(value, color=ACCENT, linewidth=2.6, linestyle=(0, (4, 2.5)))
         axes.grid(axis="y", color=FAINT, linewidth=0.8)
-        axes.set_ylabel(page.question.unit, fontsize=_TEXT_PT, color=INK)
+        axes.set_ylabel(page.question.unit, fontsize=TEXT_PT, color=INK)
         words = prediction_text(page.prediction, page.question)
         axes.annotate(
             words,
@@ -156,25 +167,55 @@ def _draw_prediction(axes: Axes, page: LessonPage, *, room: float) -> None:
             textcoords="offset points",
             ha="center",
             va="bottom" if value >= 0 else "top",
-            fontsize=_TEXT_PT,
+            fontsize=TEXT_PT,
             fontweight="bold",
             color=ACCENT,
         )
         return
     axes.set_yticks([])
     words = page.prediction or ("" if page.answer else "none")
-    lines = wrapped(printable(words), room, _measure(_TEXT_PT, "bold"))
+    lines = wrapped(printable(words), room, measured_at(TEXT_PT, "bold"))
     axes.text(
         0.5,
         0.5,
         "\n".join(lines),
         ha="center",
         va="center",
-        fontsize=_TEXT_PT,
+        fontsize=TEXT_PT,
         fontweight="bold",
         color=ACCENT,
         transform=axes.transAxes,
     )
+
+
+def _draw_guesses(axes: Axes, spread: Spread, *, wide: float) -> None:
+    """Put a class's last guesses where the measurement will be: dots, or a count a choice."""
+    axes.set_title("Guesses", fontsize=TEXT_PT, color=INK, loc="left")
+    axes.set_xticks([])
+    guesses = np.array([v for v in spread.rounds[-1] if isinstance(v, float)])
+    if spread.question.choices or not guesses.size:
+        axes.set_yticks([])
+        counts = zip(spread.counts(-1), spread.question.choices, strict=True)
+        said = [f"{count} × {choice}" for count, choice in counts] or ["none"]
+        lines = [wrapped(printable(each), wide - 16, measured_at(HEAD_PT, "bold")) for each in said]
+        axes.text(
+            0.5,
+            0.5,
+            "\n\n".join("\n".join(each) for each in lines),
+            ha="center",
+            va="center",
+            fontsize=HEAD_PT,
+            fontweight="bold",
+            color=ACCENT,
+            parse_math=False,
+            transform=axes.transAxes,
+        )
+        return
+    axes.set_ylim(*axis_limits(guesses, None))
+    axes.grid(axis="y", color=FAINT, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.set_ylabel(spread.question.unit, fontsize=TEXT_PT, color=INK)
+    plot_upright(axes, spread, wide=wide)
 
 
 def _draw_heard(
@@ -182,13 +223,13 @@ def _draw_heard(
 ) -> None:
     """Draw the strip of the newest ping, and under it the history."""
     parting = top + 0.34 * (bottom - top)
-    strip = _box(figure, left, top, right, parting - 8)
-    history = _box(figure, left, parting, right, bottom)
-    strip.set_title("Now: the newest ping", fontsize=_TEXT_PT, color=INK, loc="left")
+    strip = box_on(figure, left, top, right, parting - 8)
+    history = box_on(figure, left, parting, right, bottom)
+    strip.set_title("Now: the newest ping", fontsize=TEXT_PT, color=INK, loc="left")
     strip.set_xticklabels([])
-    history.set_xlabel("range / m", fontsize=_TEXT_PT, color=INK)
-    history.set_ylabel("age / s", fontsize=_TEXT_PT, color=INK)
-    strip.set_ylabel("dB", fontsize=_TEXT_PT, color=INK)
+    history.set_xlabel("range / m", fontsize=TEXT_PT, color=INK)
+    history.set_ylabel("age / s", fontsize=TEXT_PT, color=INK)
+    strip.set_ylabel("dB", fontsize=TEXT_PT, color=INK)
     good = [r for r in page.results if r.profile is not None]
     if page.receiver is None or not good:
         strip.set_xticks([])
@@ -201,7 +242,7 @@ def _draw_heard(
             "nothing heard yet",
             ha="center",
             va="center",
-            fontsize=_TEXT_PT,
+            fontsize=TEXT_PT,
             color=SOFT,
             transform=history.transAxes,
         )

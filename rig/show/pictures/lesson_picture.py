@@ -15,10 +15,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rig.files.whole import write_whole
+from rig.show.pictures.dot_stacks import DOT_FILLS, DOT_FORMS, axis_limits, plot_upright
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.pictures.side_by_side import drawn_each
+from rig.teach.guesses.guesses import Spread
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import (
     expected_text,
@@ -42,6 +44,8 @@ _FORMS = ("o", "s", "^", "D", "v", "P")
 _MARGIN, _SIDE = 24, 282
 _TITLE_LINE, _LINE = 31, 26
 _ARROW, _GAP = 34, 10
+_GUESSED = 0.22
+"""The part of the axes, at their right, that a class's guesses have for themselves."""
 
 
 def class_picture(turn: Turn) -> bytes:
@@ -76,8 +80,22 @@ def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:
     return lambda text: text_width(text, size_pt=size_pt, bold=bold)
 
 
-def draw_turn(figure: Figure, turn: Turn, *, alone: bool, keys: str = "") -> None:
-    """Draw a turn on an empty figure; `alone`, with its question and verdict, and with keys."""
+def draw_turn(
+    figure: Figure, turn: Turn, *, alone: bool, keys: str = "", spread: Spread | None = None
+) -> None:
+    """Draw a turn on an empty figure.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    turn : Turn
+    alone : bool
+        With its question and verdict, and with keys.
+    keys : str
+    spread : Spread, optional
+        What a class guessed last: dots at the right edge, read on the same axis.
+    """
+    guessed = spread if spread is not None and not spread.question.choices else None
     wide, tall = (float(100 * side) for side in figure.get_size_inches())
     top, low = 14.0, 0.0
     if alone:
@@ -89,6 +107,8 @@ def draw_turn(figure: Figure, turn: Turn, *, alone: bool, keys: str = "") -> Non
     upright = _label_lines(turn.finding.y_label, height + 20)
     axes = figure.add_axes((0.1, bottom / tall, 0.5, height / tall))
     _plot(axes, turn, label_room=wide - _SIDE - 300)
+    if guessed is not None:
+        _make_room(axes, guessed)
     how: dict[str, Any] = {"fontsize": _TYPE_PT, "color": INK, "parse_math": False}
     axes.set_xlabel("\n".join(across), **how)
     axes.set_ylabel("\n".join(upright), **how)
@@ -97,6 +117,8 @@ def draw_turn(figure: Figure, turn: Turn, *, alone: bool, keys: str = "") -> Non
     left = 40 + _LINE * len(upright) + max(map(measure, numbers))
     axes.set_position((left / wide, bottom / tall, (wide - left - _SIDE) / wide, height / tall))
     _clear_legend(axes, turn)
+    if guessed is not None:
+        plot_upright(axes, guessed, wide=_GUESSED * (wide - left - _SIDE), at_right=True)
     _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall, foot=low + 6)
 
 
@@ -213,7 +235,27 @@ def _plot(axes: Axes, turn: Turn, *, label_room: float) -> None:
     axes.set_axisbelow(True)
     for spine in axes.spines.values():
         spine.set(color=SOFT, linewidth=1.0)
+    _name_curves(axes)
+
+
+def _name_curves(axes: Axes) -> None:
     axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_LABEL_PT)
+
+
+def _make_room(axes: Axes, spread: Spread) -> None:
+    """Lengthen the axes for a class's guesses; upright no more than doubles what is drawn."""
+    left, right = axes.get_xlim()
+    axes.set_xlim(left, left + (right - left) / (1 - _GUESSED))
+    low, high = axes.get_ylim()
+    guesses = np.array([v for v in spread.rounds[-1] if isinstance(v, float)])
+    if guesses.size:
+        least, most = axis_limits(guesses, None)
+        half = (high - low) / 2
+        axes.set_ylim(max(min(low, least), low - half), min(max(high, most), high + half))
+        form = len(spread.rounds) - 1
+        how: dict[str, Any] = {"marker": DOT_FORMS[form], "markerfacecolor": DOT_FILLS[form]}
+        axes.plot([], [], linestyle="none", markeredgecolor=INK, label="guesses", **how)
+        _name_curves(axes)
 
 
 def _clear_legend(axes: Axes, turn: Turn) -> None:

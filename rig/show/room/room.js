@@ -78,7 +78,11 @@
       const drawn = made("img");
       drawn.src = `/asked/${encodeURIComponent(question.key)}.png`;
       drawn.alt = question.picture;
-      box.append(drawn);
+      const large = made("a"); // by itself a telephone can make it as large as it likes
+      large.href = drawn.src;
+      large.target = "_blank";
+      large.append(drawn);
+      box.append(large);
     }
     if (question.choices.length > 0) {
       question.choices.forEach((choice, place) => {
@@ -94,7 +98,8 @@
     } else {
       const row = made("label", "", "row"), input = made("input");
       input.type = "text";
-      input.inputMode = "decimal";
+      // Not "decimal": some telephones' number pads have no minus, and no letters for "62 cm".
+      input.inputMode = "text";
       input.autocomplete = "off";
       input.maxLength = 80;
       input.value = question.answer;
@@ -142,7 +147,10 @@
     });
     // Only where others are asked: what is put anew loses the keyboard's place in it.
     const same = boxes.length === old.size && boxes.every((box) => old.has(box.dataset.key));
-    if (!same) by("questions").replaceChildren(...boxes);
+    if (!same) {
+      by("questions").replaceChildren(...boxes);
+      by("said").textContent = ""; // it was of the question before
+    }
     by("own").hidden = !asked.own;
   };
 
@@ -176,7 +184,7 @@
     line.onopen = () => {
       again_ms = SOONEST_MS;
       by("rejoin").hidden = true;
-      say("Joined: waiting for a ping", false);
+      say("Joined", false);
     };
     line.onmessage = (event) => {
       if (typeof event.data === "string") take(JSON.parse(event.data));

@@ -13,7 +13,7 @@ import io
 import json
 import os
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -85,7 +85,7 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     _make(out / "key")
     kept = list(asked)
     names = [_picture_name(q) for q in kept]
-    pictures = drawn_each([functools.partial(_picture, question) for question in kept])
+    pictures = question_pictures(kept)
     for name, picture in zip(names, pictures, strict=True):
         _write(out / name, picture, what="picture")
     made = Handout(
@@ -113,6 +113,11 @@ def handout_answer(made: Handout) -> dict[str, Any]:
         "key_sheet": os.fspath(made.key_sheet),
         "redrawn": made.redrawn,
     }
+
+
+def question_pictures(asked: Sequence[Question]) -> list[bytes]:
+    """Draw each question's picture, a PNG; nothing in it answers."""
+    return drawn_each([functools.partial(_picture, question) for question in asked])
 
 
 def _picture_name(question: Question) -> str:

@@ -9,17 +9,20 @@ from __future__ import annotations
 import functools
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
 from rig.files.whole import write_whole
 from rig.show.markup import Markup, element, figure, joined, page, table
 from rig.show.pictures.bench_picture import draw_picture
+from rig.show.pictures.guess_spread import sheet_spread
 from rig.show.pictures.lesson_picture import sheet_picture
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.pictures.side_by_side import drawn_each
 from rig.show.style import STYLE
 from rig.show.wording import pulse_text
+from rig.teach.guesses.guesses import Spread
+from rig.teach.guesses.spread_text import spread_lines
 from rig.teach.lessons.lesson import Lesson, StepHeard
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import (
@@ -74,7 +77,13 @@ _RULES = 3
 """Lines to write on under each question."""
 
 
-def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+def sheet_html(
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    spreads: Mapping[str, Spread] | None = None,
+) -> str:
     """Return the whole sheet.
 
     Parameters
@@ -83,6 +92,8 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
     turns : sequence of Turn
         The parts that were done, in order.
     made : datetime
+    spreads : dict of str to Spread, optional
+        What a class guessed, by the parts' names.
     """
     steps = [heard for turn in turns for heard in turn.heard]
     drawn = drawn_each(
@@ -96,7 +107,7 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
         element(
             "main",
             *(
-                _part(number, turn, picture)
+                _part(number, turn, picture, (spreads or {}).get(turn.part.name))
                 for number, (turn, picture) in enumerate(zip(turns, of_parts, strict=True), 1)
             ),
             element(
@@ -112,16 +123,22 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
 
 
 def write_sheet(
-    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+    path: str | os.PathLike[str],
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    spreads: Mapping[str, Spread] | None = None,
 ) -> None:
-    """Write the sheet, whole or not at all.
+    """Write the sheet, whole or not at all; parameters as for :func:`sheet_html`.
 
     Raises
     ------
     StorageError
     """
     remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, sheet_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+    sheet = sheet_html(lesson, turns, made=made, spreads=spreads)
+    write_whole(path, sheet, what="sheet", remedy=remedy)
 
 
 def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
@@ -235,7 +252,22 @@ def _set_up(number: int, turn: Turn, pictures: Iterator[bytes]) -> Markup:
     )
 
 
-def _part(number: int, turn: Turn, picture: bytes) -> Markup:
+def _guessed(spread: Spread | None, turn: Turn) -> Markup:
+    """Show what the class guessed, without who; nothing where no class was asked."""
+    if spread is None:
+        return joined([])
+    lines = spread_lines(spread, turn)
+    return joined(
+        [
+            element("h3", "What the class guessed"),
+            figure(
+                sheet_spread(spread, turn), kind=_SVG, alt=" ".join(lines), caption=" ".join(lines)
+            ),
+        ]
+    )
+
+
+def _part(number: int, turn: Turn, picture: bytes, spread: Spread | None) -> Markup:
     part, finding = turn.part, turn.finding
     answers: list[tuple[str, str | Markup]] = [
         (
@@ -270,6 +302,7 @@ def _part(number: int, turn: Turn, picture: bytes) -> Markup:
             f"{finding.verdict}",
             caption="Points are what the bench measured, their bars k = 2; lines are theory.",
         ),
+        _guessed(spread, turn),
         element(
             "div",
             table(finding.numbers[0], finding.numbers[1:], caption="The numbers behind it."),

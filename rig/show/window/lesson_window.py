@@ -1,5 +1,8 @@
 """A lesson in a window: question, prediction, pings as they come, answer, reason.
 
+With a class on pages of its own the window asks nobody: it says how many have answered, a key
+closes the question and shows the spread, and measurement and theory are drawn into that.
+
 Each page waits for a key. Keys that were pressed while something was worked out or heard are
 dropped: they were meant for the page before.
 """
@@ -8,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import numpy as np
 
@@ -16,6 +19,7 @@ from rig.errors import EchobenchError, LessonError
 from rig.run.opening import Bench
 from rig.run.results import PingResult
 from rig.run.run import Run
+from rig.show.pictures.guess_spread import SpreadPage, draw_spread
 from rig.show.pictures.lesson_page import LessonPage, draw_page
 from rig.show.pictures.lesson_picture import draw_reason, draw_turn
 from rig.show.window import doorplate
@@ -23,7 +27,9 @@ from rig.show.window.backend import window_figure
 from rig.show.window.doorplate import Doorplate
 from rig.show.window.pace import paced
 from rig.show.window.pump import Pump
-from rig.teach.lessons.lesson import Given, Part, Step, StepHeard
+from rig.teach.guesses.guesses import Spread
+from rig.teach.guesses.spread_text import answered_text, spread_lines
+from rig.teach.lessons.lesson import Given, Part, Question, Step, StepHeard
 from rig.teach.lessons.running import Prediction, Turn, predicted
 from rig.teach.lessons.turn_text import remark_lines, result_lines
 
@@ -34,7 +40,42 @@ if TYPE_CHECKING:
 
 _POLL_MS = 30
 _WIDE_PX, _TALL_PX = 1280.0, 720.0
+_NEXT = {"open": "spread", "spread": "step", "compared": "result", "result": "why"}
+"""From a page that only waits to the one after it."""
+
 _TYPED = frozenset("0123456789.,-+eE\N{MINUS SIGN}")
+
+
+class ClassGuessing(Protocol):
+    """What a window asks of a class on pages of its own."""
+
+    @property
+    def answered(self) -> int:
+        """How many have guessed in the round at hand."""
+
+    @property
+    def here(self) -> int:
+        """How many pages there are."""
+
+    @property
+    def may_ask_again(self) -> bool:
+        """Whether a second guess can still be asked for."""
+
+    @property
+    def spread(self) -> Spread:
+        """What was guessed at the question at hand, once that is closed."""
+
+    def pose(self, name: str, question: Question) -> None:
+        """Ask a question."""
+
+    def close(self) -> Spread:
+        """Take no more guesses, and return what was guessed."""
+
+    def again(self) -> None:
+        """Ask for a second guess."""
+
+    def conclude(self, turn: Turn) -> None:
+        """Say on each page how its own guess compares."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +101,8 @@ class WindowCourse:
         From what a step was heard as to what is missing; empty where nothing is.
     conclude : callable
         From part, what was heard and prediction to the turn.
+    guessing : ClassGuessing or None
+        Where a class guesses on its own pages.
     """
 
     title: str
@@ -71,6 +114,7 @@ class WindowCourse:
     note: Callable[[Given, str], None]
     check: Callable[[StepHeard], str]
     conclude: Callable[[Part, tuple[StepHeard, ...], Prediction], Turn]
+    guessing: ClassGuessing | None = None
 
 
 def show_lesson(
@@ -133,7 +177,8 @@ class LessonWindow:
     turns : list of Turn
     problems : dict of str to EchobenchError
     stage : str
-        "ask", "step", "hear", "given", "result", "why" or "failed".
+        "ask", "step", "hear", "given", "result", "why" or "failed"; with a class "open" in place
+        of "ask", "spread" once that is closed, and "compared" before "result".
     """
 
     def __init__(
@@ -170,7 +215,12 @@ class LessonWindow:
         self._typed, self._message = "", ""
         self._run: Run | None = None
         self._results: list[PingResult] = []
+        self._spread: Spread | None = None
+        self._counted = (0, 0)
         self.stage = "ask" if self._prediction is None else "step"
+        if self._course.guessing is not None:
+            self._course.guessing.pose(self._part.name, self._part.question)
+            self.stage = "open"
         self._show()
 
     def press(self, key: str) -> None:
@@ -186,7 +236,7 @@ class LessonWindow:
             self._canvas.manager.full_screen_toggle()
         elif self.stage in ("ask", "given"):
             self._type(key)
-        elif key in ("enter", " ", "g"):
+        elif key in ("enter", " ", "g", "r"):
             self._go_on(key)
 
     def _type(self, key: str) -> None:
@@ -225,13 +275,26 @@ class LessonWindow:
     def _go_on(self, key: str) -> None:
         if self.stage == "step" and key == "g" and self._missing:
             self._take_step()
-        elif self.stage == "step" and key != "g":
-            self._hear()
-        elif self.stage == "result":
-            self.stage = "why"
+        elif key == "r":
+            self._ask_again()
+        elif self.stage == "step":
+            if key != "g":
+                self._hear()
+        elif self.stage in _NEXT:
+            self.stage = _NEXT[self.stage]
+            if self.stage == "spread" and self._course.guessing is not None:
+                self._spread = self._course.guessing.close()
             self._show()
         elif self.stage in ("why", "failed"):
             self._begin(self._number + 1)
+
+    def _ask_again(self) -> None:
+        """Open the question for a second guess, after talk in pairs."""
+        guessing = self._course.guessing
+        if self.stage == "spread" and guessing is not None and guessing.may_ask_again:
+            guessing.again()
+            self.stage = "open"
+            self._show()
 
     def _hear(self) -> None:
         """Send a step's pings, on a thread of their own."""
@@ -252,7 +315,11 @@ class LessonWindow:
 
     def look(self) -> None:
         """Take the pings that have come, and show them; go on after the last."""
-        pump = self._pump
+        pump, guessing = self._pump, self._course.guessing
+        if self.stage == "open" and guessing is not None and not self._closed:
+            if self._counted != (guessing.answered, guessing.here):
+                self._show()
+            return
         if pump is None or self._closed:
             return
         ending = pump.ending
@@ -308,6 +375,9 @@ class LessonWindow:
             return
         self.turns.append(turn)
         self.stage = "result"
+        if self._course.guessing is not None:
+            self._course.guessing.conclude(turn)
+            self.stage = "compared"
         self._show()
 
     def _fail(self, problem: EchobenchError) -> None:
@@ -345,16 +415,29 @@ class LessonWindow:
     def _heading(self) -> str:
         return f"{self._course.title} · part {self._number + 1} of {len(self._course.parts)}"
 
+    @property
+    def _any_time(self) -> str:
+        """Which keys do something on every page that is drawn here."""
+        join = "" if self._plate is None else f"{doorplate.KEY} how to join · "
+        return f"{join}f fill the screen · q quit"
+
     def _said(self) -> tuple[str, ...]:
         """Say what the page shows, for who cannot see it."""
         asked = self._part.question.text
+        if self.stage in ("spread", "compared") and self._spread is not None:
+            turn = self.turns[-1] if self.stage == "compared" else None
+            return (asked, *spread_lines(self._spread, turn))
         if self.stage in ("result", "why"):
             return (asked, *result_lines(self.turns[-1]), *remark_lines(self.turns[-1]))
         return tuple(words for words in (asked, self._page().answer, self._page().words) if words)
 
     def _draw(self, paper: Figure) -> None:
+        if self.stage in ("spread", "compared") and self._spread is not None:
+            draw_spread(paper, self._spread_page(self._spread))
+            return
         if self.stage == "result":
-            draw_turn(paper, self.turns[-1], alone=True, keys="space: why is it so? · q quit")
+            keys = "space: why is it so? · q quit"
+            draw_turn(paper, self.turns[-1], alone=True, keys=keys, spread=self._spread)
             return
         if self.stage == "why":
             last = self._number + 1 == len(self._course.parts)
@@ -363,14 +446,33 @@ class LessonWindow:
             return
         draw_page(paper, self._page())
 
+    def _spread_page(self, spread: Spread) -> SpreadPage:
+        guessing = self._course.guessing
+        keys = self._any_time
+        if self.stage == "compared":
+            keys = f"space: the picture of what was measured · {keys}"
+            return SpreadPage(heading=self._heading, spread=spread, turn=self.turns[-1], keys=keys)
+        if guessing is not None and guessing.may_ask_again:
+            keys = f"r: talk in pairs, then guess once more · {keys}"
+        return SpreadPage(
+            heading=self._heading, spread=spread, keys=f"space: on to the pings · {keys}"
+        )
+
     def _page(self) -> LessonPage:
         part, question = self._part, self._part.question
-        answer, words, keys = "", self._message, "f fill the screen · q quit"
+        answer, words, keys = "", self._message, self._any_time
         if self.stage == "ask":
             unit = "" if question.choices else f" {question.unit}"
             answer = f"Your prediction: {self._typed}▏{unit}".rstrip()
             what = "the choice's number" if question.choices else "a number"
             keys = f"type {what}, then Enter; Enter alone for none · {keys}"
+        elif self.stage == "open" and self._course.guessing is not None:
+            guessing = self._course.guessing
+            self._counted = guessing.answered, guessing.here
+            answer = f"{answered_text(*self._counted)}."
+            again = not guessing.may_ask_again
+            words = "Talk in pairs, then guess once more." if again else "Guess, each for yourself."
+            keys = f"space: close, and show the spread · {keys}"
         elif self.stage == "given":
             wanted = self._wanted()[0]
             answer = f"{wanted.name}: {self._typed}▏"
@@ -394,6 +496,7 @@ class LessonWindow:
             receiver=None if self._run is None else self._run.receiver,
             results=tuple(self._results),
             pings=max(step.pings, len(self._results), 1),
+            spread=self._spread,
         )
 
     def _note_closed(self, _event: object) -> None:

@@ -6,15 +6,19 @@ import csv
 import dataclasses
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from string import ascii_lowercase
-from typing import Any
+from typing import TYPE_CHECKING, Any, Self
 
 from rig.bench.given_files import json_of, read_bytes, read_text
 from rig.bench.tables import build, shown, whole
 from rig.errors import LessonError, one_line
 from rig.teach.exercises.misreadings import misreadings_of
+
+if TYPE_CHECKING:
+    from rig.teach.exercises.question import Question
 
 _NEEDED = ("number", "answer")
 _ALLOWED = ("name", *_NEEDED)
@@ -33,6 +37,17 @@ class KeyEntry:
     def __post_init__(self) -> None:
         if self.answer not in self.choices:
             raise ValueError(f"answer: found {shown(self.answer)}, which is none of the choices")
+
+    @classmethod
+    def of(cls, question: Question) -> Self:
+        """Return a drawn question's entry."""
+        return cls(
+            number=question.number,
+            topic=question.topic.name,
+            choices=question.draft.choices,
+            answer=question.draft.answer,
+            misreadings=misreadings_of(question.topic.name),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,6 +291,23 @@ def score_lines(scores: Scores) -> tuple[str, ...]:
         for a in scores.not_choices
     ]
     return tuple(lines)
+
+
+def class_lines(scores: Scores) -> tuple[str, ...]:
+    """Put a class's scores into words that may stand before it: no name, misreadings counted."""
+    nameless = dataclasses.replace(scores, by_name={"": scores.overall}, missed=())
+    lines = list(score_lines(nameless))
+    counted = misreadings_counted(scores)
+    if counted:
+        lines.append("Misreadings, and how often they led to an answer:")
+        lines += [f"  {count} × {one_line(words)}" for words, count in counted]
+    return tuple(lines)
+
+
+def misreadings_counted(scores: Scores) -> tuple[tuple[str, int], ...]:
+    """Count the misreadings that wrong answers stand for, the most frequent first."""
+    counted = Counter(missed.misreading for missed in scores.missed if missed.misreading)
+    return tuple(sorted(counted.items(), key=lambda each: (-each[1], each[0])))
 
 
 def scores_answer(scores: Scores) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from rig.teach.lessons.lesson import (
     plan_of,
     scene_of,
 )
+from rig.teach.lessons.unit_words import split_unit, times_to
 
 Prediction = float | str | None
 """A number, or one of the choices; None where nobody predicted."""
@@ -113,6 +114,8 @@ class Turn:
 def predicted(question: Question, text: str) -> float | str:
     """Read a prediction: a number, or a choice by its words or its place, from 1.
 
+    A number may bring its unit, or another one of the same kind: 62 cm is 0.62 m.
+
     Raises
     ------
     LessonError
@@ -128,7 +131,9 @@ def predicted(question: Question, text: str) -> float | str:
         listed = ", ".join(repr(choice) for choice in question.choices)
         places = f"1 to {len(question.choices)}"
         raise LessonError(f"prediction: found {text!r}; give one of {listed}, or {places}")
-    number = number_in(words.removesuffix(question.unit))
+    written, unit_written = split_unit(words)
+    times = times_to(question.unit, unit_written)
+    number = math.nan if times is None else number_in(written) * times
     if not math.isfinite(number):
         unit = f" of {question.unit}" if question.unit else ""
         raise LessonError(f"prediction: found {text!r}; give a number{unit}, such as 0.5")

@@ -1,6 +1,7 @@
 """A lesson's pages: what waits for what, and what is drawn before anything is heard."""
 
 import dataclasses
+import datetime
 import functools
 import os
 import pathlib
@@ -9,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,6 +21,7 @@ from virtual_screen import Screen, eventually
 
 from rig.errors import LessonError
 from rig.run.opening import Bench, open_bench
+from rig.show.room.lesson_asking import LessonAsking
 from rig.show.window.lesson_window import LessonWindow, WindowCourse
 from rig.teach.lessons.lesson import Given, Lesson, Part, Step, StepHeard
 from rig.teach.lessons.running import Prediction, Turn, bench_for, concluded, givens_for
@@ -54,8 +57,9 @@ class Taken:
         self.values: dict[str, float] = {}
         self.asks_for = givens
 
-    def course(self) -> WindowCourse:
+    def course(self, **more: Any) -> WindowCourse:
         return WindowCourse(
+            **more,
             title=self.lesson.title,
             parts=self.lesson.parts,
             predictions=tuple(None for _ in self.lesson.parts),
@@ -89,13 +93,15 @@ class Taken:
         return concluded(part, heard, givens_for(part, heard, self.values), prediction)
 
 
-def window_of(taken: Taken, size: tuple[float, float] = (12.8, 7.2)) -> LessonWindow:
+def window_of(
+    taken: Taken, size: tuple[float, float] = (12.8, 7.2), *, plate: Any = None, **more: Any
+) -> LessonWindow:
     figure = Figure(figsize=size, dpi=100)
     canvas = FigureCanvasAgg(figure)
     canvas.manager = SimpleNamespace(  # type: ignore[assignment]
         set_window_title=lambda _words: None, full_screen_toggle=lambda: None
     )
-    return LessonWindow(figure, taken.course())
+    return LessonWindow(figure, taken.course(**more), plate=plate)
 
 
 def wait(window: LessonWindow, stage: str) -> None:
@@ -216,6 +222,57 @@ def test_no_word_of_a_page_lies_off_the_window(size: tuple[float, float]) -> Non
             assert min(box.x0, box.y0) >= 0, text.get_text()
             assert box.x1 <= paper.bbox.x1, text.get_text()
             assert box.y1 <= paper.bbox.y1, text.get_text()
+
+
+# With a class that guesses on pages of its own.
+
+
+def a_class() -> LessonAsking:
+    return LessonAsking(FEW.title, parts=1, now=lambda: datetime.datetime(2026, 11, 29, 13, 0))
+
+
+def guess(asking: LessonAsking, visitor: str, answer: str) -> bool:
+    key = asking.asked(visitor)["questions"][0]["key"]
+    return asking.take(visitor, {"key": key, "answer": answer})["taken"]
+
+
+def test_a_class_guesses_until_a_key_closes_and_the_answer_is_drawn_into_its_spread() -> None:
+    asking, told = a_class(), []
+    plate = SimpleNamespace(
+        title="", tell=lambda *words: told.append(words), take=lambda dots: sizes.add(dots.shape)
+    )
+    sizes: set[tuple[int, ...]] = set()
+    taken = Taken()
+    window = window_of(taken, plate=plate, guessing=asking)
+    assert window.stage == "open"
+    typed(window, "2.9")  # typing is for the pages; Enter closes
+    assert window.stage == "spread"
+    window.press("r")
+    assert window.stage == "open"
+    asking.count = lambda: 3
+    assert guess(asking, "a", "2.9 ms")
+    assert guess(asking, "b", "0,004 s")
+    window.look()
+    assert "2 of 3 pages have answered." in told[-1][1]
+    window.press(" ")
+    assert window.stage == "spread"
+    assert not guess(asking, "a", "3")
+    assert taken.opened == []
+    assert "Guess after talking: 2, from 2.9 ms to 4 ms; half lie below 3.45 ms." in told[-1][1]
+    window.press("r")  # twice is enough
+    assert window.stage == "spread"
+    window.press(" ")
+    for step in FEW.parts[0].steps:
+        assert window.stage == "step"
+        window.press(" ")
+        wait(window, "step" if step is not FEW.parts[0].steps[-1] else "compared")
+    # 1 m more of way at 343.96 m/s: 2.9 ms, as above; 4 ms is more than 5 % off.
+    assert "Came true: 0 of 0 first guesses, 1 of 2 guesses after talking" in told[-1][1][-1]
+    assert sizes == {(720, 1280, 4)}
+    assert "Your guess after talking: 2.9 ms." in asking.asked("a")["questions"][0]["said"]
+    for stage in ("result", "why"):
+        window.press(" ")
+        assert window.stage == stage
 
 
 CHILD = """

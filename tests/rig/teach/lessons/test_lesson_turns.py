@@ -38,6 +38,11 @@ CHOICE = Question(text="Which way?", unit="m", choices=("nearer", "farther", "it
         ("1e3ms", 1000.0),
         ("1,5", 1.5),
         ("\N{MINUS SIGN}0,125 ms", -0.125),
+        ("0.25 s", 250.0),
+        ("1e-3 S", 1.0),
+        ("12 µs", 0.012),
+        ("12 msec", 12.0),
+        ("2 milliseconds", 2.0),
     ],
 )
 def test_a_predicted_number_may_bring_its_unit_and_a_decimal_comma(text: str, value: float) -> None:
