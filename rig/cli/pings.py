@@ -7,7 +7,7 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, options, output
+from rig.cli import opening, options, output, take_home
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -45,17 +45,23 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _replay(given: argparse.Namespace) -> int:
-    with opening.replay_of(given) as bench:
-        run = _shown(given, bench, bench.recorded_pings)
+    if given.take_home is not None:
+        run = take_home.write_take_home(given)
+    else:
+        with opening.replay_of(given) as bench:
+            run = _shown(given, bench, bench.recorded_pings)
     opening.warn_of_loss(given, run)
     note = f"replay of {run.origin.name}"
     if not given.json:
+        if given.take_home is not None:
+            print(f"The page is in {given.take_home}")
         return _answer_run(given, run, note=note)
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
         output.draw_picture(given.picture, run, note=note, looks=given.looks)
-    print(json.dumps(replay_answer(run)))
+    page = {} if given.take_home is None else {"take_home": given.take_home}
+    print(json.dumps({**replay_answer(run), **page}))
     return 0
 
 
@@ -194,3 +200,10 @@ def add_to(commands: Any) -> None:
     options.add_calibration(replay)
     options.add_picture(replay)
     options.add_looks(replay)
+    replay.add_argument(
+        "--take-home",
+        metavar="FILE",
+        type=take_home.page_name,
+        help="write one HTML page that opens anywhere, offline, below 5 MB: the picture at many "
+        "pings with a slider, the echo slowed down as sound, the numbers; opens no window",
+    )

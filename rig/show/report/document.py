@@ -61,12 +61,12 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
     """
     title = f"Bench report: {contents.name}"
     sections = (
-        _what(contents),
+        what_was_measured(contents),
         _plan(contents),
         _picture(contents),
         _calibration(contents),
-        _echoes(contents),
-        _passes(contents),
+        echoes_section(contents),
+        passes_section(contents),
         _beam(contents),
         _strengths(contents),
         _numbers(tables),
@@ -79,24 +79,26 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
             "header",
             element("h1", title),
             element("p", f"Written by echobench on {made}.", class_="made"),
-            _caution(contents),
+            caution(contents, "in this report"),
         ),
         element("main", *sections),
         style=STYLE,
     )
 
 
-def _caution(contents: Contents) -> Markup:
+def caution(contents: Contents, where: str) -> Markup:
+    """Say that nothing was measured of what stands `where`; of a real bench, say nothing."""
     if not contents.invented:
         return joined([])
     words = (
-        "Nothing in this report was measured in a room or in water. The pings come from a virtual "
+        f"Nothing {where} was measured in a room or in water. The pings come from a virtual "
         "tank: its scene is invented, and so is every echo below."
     )
     return element("p", element("strong", "Invented scene. "), words, class_="note")
 
 
-def _section(title: str, *children: str) -> Markup:
+def section(title: str, *children: str) -> Markup:
+    """Return a section under its title."""
     return element("section", element("h2", title), *children)
 
 
@@ -109,7 +111,8 @@ def _facts(facts: Sequence[tuple[str, str]]) -> Markup:
 # What was measured
 
 
-def _what(contents: Contents) -> Markup:
+def what_was_measured(contents: Contents) -> Markup:
+    """Return the section on the recording, the bench and the pings that were lost."""
     run = contents.run
     receiver, info, plan = run.receiver, run.info, run.plan
     time_zero = None if run.last is None else run.last.time_zero
@@ -139,7 +142,7 @@ def _what(contents: Contents) -> Markup:
     ]
     if run.origin.lost_at_end:
         facts.append(("Cut off", run.origin.lost_at_end))
-    return _section("What was measured", _facts(facts), _lost(run.results))
+    return section("What was measured", _facts(facts), _lost(run.results))
 
 
 def _medium_text(contents: Contents) -> str:
@@ -201,7 +204,7 @@ def _plan(contents: Contents) -> Markup:
         ordered = sorted(keys.items(), key=lambda item: item[0] != "kind")
         rows = [(key, _value_text(value)) for key, value in ordered]
         tables.append(table(("key", "value"), rows, caption=f"[{name}]"))
-    return _section(
+    return section(
         "The plan, and what it foretold",
         bullets(lines),
         element("h3", "Every key of the plan"),
@@ -227,7 +230,7 @@ def _picture(contents: Contents) -> Markup:
     drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=f"from {contents.name}"))
     found = "No ping came through."
     if run.last is not None:
-        found = f"The last good ping shows {_ranges_text(run.last.echoes)}."
+        found = f"The last good ping shows {ranges_text(run.last.echoes)}."
     alt = (
         "Three panels over one range axis: the bench from the side with its cone, the strength "
         f"of the last ping's echoes over range, and the history of all pings. {found}"
@@ -237,18 +240,20 @@ def _picture(contents: Contents) -> Markup:
         f"The bench, the last ping, and the pings before it. Read from {order} as cause, now, "
         "past; the darker, the stronger."
     )
-    return _section("The picture", figure(drawn, kind=_SVG, alt=alt, caption=caption))
+    return section("The picture", figure(drawn, kind=_SVG, alt=alt, caption=caption))
 
 
-def _ranges_text(echoes: Sequence[Echo]) -> str:
+def ranges_text(echoes: Sequence[Echo]) -> str:
+    """Say how many echoes there are, and where the nearest."""
     if not echoes:
         return "no echo above the threshold"
     named = ", ".join(metres_text(e.range_m, e.u_range_m) for e in echoes[:TABLED_ECHOES])
     more = f" and {len(echoes) - TABLED_ECHOES} more" if len(echoes) > TABLED_ECHOES else ""
-    return f"{_count_text(len(echoes), 'echo')}, at {named} m{more}"
+    return f"{count_text(len(echoes), 'echo')}, at {named} m{more}"
 
 
-def _count_text(count: int, noun: str) -> str:
+def count_text(count: int, noun: str) -> str:
+    """Return how many there are; a noun that ends in -o takes -es."""
     plural = f"{noun}es" if noun.endswith("o") else f"{noun}s"
     return f"{count} {noun if count == 1 else plural}"
 
@@ -270,7 +275,7 @@ def _calibration(contents: Contents) -> Markup:
         used.append("the pulse as it was heard")
     taken = f"Taken from it: {', '.join(used)}." if used else "Nothing of it was needed here."
     conditions = f"{c.plan.medium.kind.replace('-', ' ')} at {c.plan.medium.temperature_c:g} °C"
-    return _section(
+    return section(
         "Calibration",
         _facts(
             [
@@ -288,20 +293,21 @@ def _calibration(contents: Contents) -> Markup:
 # Echoes
 
 
-def _echoes(contents: Contents) -> Markup:
+def echoes_section(contents: Contents) -> Markup:
+    """Return the section on the echoes of all pings added up, with their budgets."""
     found = contents.run.measurement
     if found.last is None:
-        return _section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
+        return section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
     scale = range_scale(contents.run.receiver)
     count = found.pings - found.lost_pings
     alt = (
-        f"Strength over range of {_count_text(count, 'ping')} added up, with the threshold. "
-        f"It shows {_ranges_text(found.echoes)}."
+        f"Strength over range of {count_text(count, 'ping')} added up, with the threshold. "
+        f"It shows {ranges_text(found.echoes)}."
     )
     parts = [
         element(
             "p",
-            f"{_count_text(count, 'good ping')} added up in phase. That is right for what "
+            f"{count_text(count, 'good ping')} added up in phase. That is right for what "
             "stands still; what moves is smeared, and stands among the passes.",
         ),
         figure(
@@ -314,7 +320,7 @@ def _echoes(contents: Contents) -> Markup:
         ),
     ]
     if not found.echoes:
-        return _section("Echoes", *parts, element("p", "No echo stands above the threshold."))
+        return section("Echoes", *parts, element("p", "No echo stands above the threshold."))
     parts.append(echo_table(found.echoes))
     parts.append(
         element(
@@ -325,7 +331,7 @@ def _echoes(contents: Contents) -> Markup:
             "deviation, whatever the method.",
         )
     )
-    return _section("Echoes", *parts, *_budgets(found.echoes))
+    return section("Echoes", *parts, *_budgets(found.echoes))
 
 
 def echo_table(echoes: Sequence[Echo]) -> Markup:
@@ -429,7 +435,8 @@ def _budget(number: int, echo: Echo) -> Markup:
 # Passes
 
 
-def _passes(contents: Contents) -> Markup:
+def passes_section(contents: Contents) -> Markup:
+    """Return the section on what was followed from ping to ping; empty where nothing was."""
     passings = passings_of(contents.run)
     if not passings:
         return joined([])
@@ -449,7 +456,7 @@ def _passes(contents: Contents) -> Markup:
         "besides",
     )
     rows = [_pass_row(number, passing) for number, passing in enumerate(passings, 1)]
-    return _section(
+    return section(
         "What went by",
         element(
             "p",
@@ -460,7 +467,7 @@ def _passes(contents: Contents) -> Markup:
         figure(
             passes_picture(passings, baseline_m=baseline_m),
             kind=_SVG,
-            alt=f"Range over time of {_count_text(len(passings), 'track')}, with fitted curves "
+            alt=f"Range over time of {count_text(len(passings), 'track')}, with fitted curves "
             f"and what is left over: {words}.",
             caption="Above, each hit and the fitted curves; tracks without a line could not be "
             "told. Below, each hit’s range less its curve.",
@@ -537,11 +544,11 @@ def _beam(contents: Contents) -> Markup:
         return joined([])
     fit = beam.fit
     alt = (
-        f"Echo level over angle from the axis, {_count_text(beam.echoes, 'echo')}, with the fitted "
+        f"Echo level over angle from the axis, {count_text(beam.echoes, 'echo')}, with the fitted "
         f"{fit.shape}: half power at {math.degrees(fit.half_power_rad):.2f}°, axis tilted by "
         f"{math.degrees(fit.tilt_rad):.2f}°; and the footprint over range."
     )
-    return _section(
+    return section(
         "The beam",
         figure(
             drawn_bytes("svg", lambda page: BeamPicture(page, beam, note=f"From {contents.name}.")),
@@ -556,7 +563,7 @@ def _beam(contents: Contents) -> Markup:
 def _strengths(contents: Contents) -> Markup:
     if not contents.strengths:
         return joined([])
-    return _section(
+    return section(
         "How strong the targets are",
         element(
             "p",
@@ -580,7 +587,7 @@ def _strengths(contents: Contents) -> Markup:
 
 def _numbers(tables: Mapping[str, str]) -> Markup:
     rows = [(_TABLES[name], file) for name, file in tables.items()]
-    return _section(
+    return section(
         "The numbers",
         element(
             "p",
@@ -596,7 +603,7 @@ def _sources(contents: Contents) -> Markup:
         element("li", f"{r.used_for[0].upper()}{r.used_for[1:]}: {r.source}.")
         for r in references(contents)
     ]
-    return _section(
+    return section(
         "References",
         element(
             "p",
