@@ -50,6 +50,7 @@ def command(
     command.set_defaults(
         do=do, command=name, picture=None, record=None, calibration=None, looks=None
     )
+    command.set_defaults(unattended=None)
     command.add_argument(
         "--json", action="store_true", help="print one JSON object as the last line"
     )

@@ -12,6 +12,7 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import PingResult
     from rig.run.run import Run
+    from rig.show.window.reopening import Reopen
     from rig.show.window.stretch import OpenStretch
     from rig.tank.changes import Changes
 
@@ -86,6 +87,8 @@ def show_window(
     changes: Changes | None = None,
     looks: str | None = None,
     again: OpenStretch | None = None,
+    untouched_s: float | None = None,
+    reopen: Reopen | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -102,13 +105,19 @@ def show_window(
         How the range axis runs; as the plan says, if not given.
     again : callable, optional
         Opens another stretch of pings, with another plan.
+    untouched_s : float, optional
+        At a stand that nobody minds: after so long all goes back to the start.
+    reopen : callable, optional
+        Opens a device anew that has gone.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
+    from rig.show.window.stand import Stand
 
+    stand = None if untouched_s is None else Stand(untouched_s)
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
-    show_live(run, in_time, changes=changes, looks=looks, again=again)
+    show_live(run, in_time, changes=changes, looks=looks, again=again, stand=stand, reopen=reopen)
 
 
 def draw_picture(path: str, run: Run, *, note: str, looks: str | None = None) -> None:

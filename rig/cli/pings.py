@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, options, output, take_home
+from rig.cli import opening, options, output, stand, take_home
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from rig.front_ends.virtual_tank import VirtualTank
     from rig.run.opening import Bench
     from rig.run.run import Run
+    from rig.show.window.reopening import Reopen
     from rig.show.window.stretch import Stretch
     from rig.tank.scene import Scene
 
@@ -39,8 +41,15 @@ def _run(given: argparse.Namespace) -> int:
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
-    with opening.bench_of(given, plan, calibration=calibration) as bench:
-        run = _shown(given, bench, given.pings, otherwise=20)
+    with contextlib.ExitStack() as open_until_done:
+        bench = open_until_done.enter_context(
+            opening.bench_of(given, plan, calibration=calibration)
+        )
+        reopen = None
+        if given.unattended is not None:
+            reopen = stand.Reopener(given, plan, calibration, bench)
+            open_until_done.callback(reopen.close)
+        run = _shown(given, bench, given.pings, otherwise=20, reopen=reopen)
     return _answer_run(given, run)
 
 
@@ -66,15 +75,24 @@ def _replay(given: argparse.Namespace) -> int:
 
 
 def _shown(
-    given: argparse.Namespace, bench: Bench, pings: int | None, *, otherwise: int = 0
+    given: argparse.Namespace,
+    bench: Bench,
+    pings: int | None,
+    *,
+    otherwise: int = 0,
+    reopen: Reopen | None = None,
 ) -> Run:
     """Go over pings, and show each as it comes; a window without a number goes on for good."""
     in_window = output.shows_window(given)
+    if given.unattended is not None:
+        stand.check_unattended(given, in_window=in_window)
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
     watched = in_window or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
+    if given.unattended is not None:
+        results = stand.forgetting(run, results)
     stretches = Stretches(given)
     if in_window:
         tank = _tank_of(bench)
@@ -85,13 +103,15 @@ def _shown(
             changes=None if tank is None else tank.changes,
             looks=given.looks,
             again=None if tank is None else stretches.again,
+            untouched_s=given.unattended,
+            reopen=reopen,
         )
     else:
         output.show_as_they_come(given, run, results, pings)
     for record in [given.record, *stretches.records] if given.record is not None else []:
         if not given.json:
             print(f"The recording is in {record}.sigmf-meta and {record}.sigmf-data")
-    return stretches.runs[-1] if stretches.runs else run
+    return stretches.last or run
 
 
 class Stretches:
@@ -99,14 +119,16 @@ class Stretches:
 
     Attributes
     ----------
-    runs : list of Run
+    last : Run or None
+        The one that was begun last.
     records : list of str
         The names of their recordings, where the first was recorded.
     """
 
     def __init__(self, given: argparse.Namespace) -> None:
         self._given = given
-        self.runs: list[Run] = []
+        self.last: Run | None = None
+        self._opened = 0
         self.records: list[str] = []
 
     def again(self, plan: Plan, scene: Scene) -> Stretch:
@@ -117,16 +139,20 @@ class Stretches:
 
         given = self._given
         # A virtual tank holds nothing that would have to be closed.
-        bench = open_bench(plan, scene=scene, seed=given.seed + len(self.runs) + 1)
+        self._opened += 1
+        bench = open_bench(plan, scene=scene, seed=given.seed + self._opened)
         run, tank = bench.run(), _tank_of(bench)
         record = "" if given.record is None else _next_name(given.record)
+        results = bench.over(run, sys.maxsize, record=record or None, one_by_one=True)
+        if given.unattended is not None:
+            results = stand.forgetting(run, results)
         results = paced(
-            bench.over(run, sys.maxsize, record=record or None, one_by_one=True),
+            results,
             plan.timing.ping_interval_s,
             leave_out=_leave_out(given, tank),
             by_hand=True,
         )
-        self.runs.append(run)
+        self.last = run
         if record:
             self.records.append(record)
         changes = None if tank is None else tank.changes
@@ -157,6 +183,9 @@ def _tank_of(bench: Bench) -> VirtualTank | None:
 
 
 def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
+    if given.unattended is not None:
+        print("The stand was ended at its keyboard")
+        return 0
     from rig.show.answers import run_answer
     from rig.show.wording import counted
 
@@ -186,6 +215,7 @@ def add_to(commands: Any) -> None:
     options.add_picture(demo)
     options.add_looks(demo)
     options.add_record(demo)
+    stand.add_unattended(demo)
 
     run = options.command(commands, "run", _run, "send pings, show and record what comes back")
     options.add_front_end(run)
@@ -194,6 +224,7 @@ def add_to(commands: Any) -> None:
     options.add_record(run)
     options.add_picture(run)
     options.add_looks(run)
+    stand.add_unattended(run)
 
     replay = options.command(commands, "replay", _replay, "show a recording ping by ping")
     options.add_recording(replay)

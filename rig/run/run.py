@@ -118,6 +118,13 @@ class Run:
             else:
                 self._means[pulse] = RunningMean(result.alone)
 
+    def forget_older(self) -> None:
+        """Forget all but the latest :data:`HISTORY_PINGS`, so that weeks of pings fill no memory.
+
+        What is made of the run then speaks of those alone.
+        """
+        del self._results[:-HISTORY_PINGS]
+
     @property
     def results(self) -> Sequence[PingResult]:
         """Each ping, in order; the latest :data:`HISTORY_PINGS` with their profiles."""

@@ -6,13 +6,17 @@ import functools
 import os
 import pathlib
 from collections.abc import Iterator
+from typing import Any
 
 from rig.bench.plan import Plan
+from rig.errors import DeviceError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
 from rig.show.window.backend import window_figure
 from rig.show.window.pump import Pump
+from rig.show.window.reopening import Reopen, Reopening
+from rig.show.window.stand import Stand
 from rig.show.window.stretch import OpenStretch, Stretch
 from rig.show.window.window import LiveWindow
 from rig.tank.changes import Changes
@@ -29,6 +33,8 @@ def show_live(
     changes: Changes | None = None,
     looks: str | None = None,
     again: OpenStretch | None = None,
+    stand: Stand | None = None,
+    reopen: Reopen | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -48,6 +54,10 @@ def show_live(
         How the range axis runs at first; as the plan says, if not given.
     again : callable, optional
         Opens another stretch of pings, with another plan; None where the plan stays.
+    stand : Stand, optional
+        Where nobody minds the window: it fills the screen and goes back to the start by itself.
+    reopen : callable, optional
+        Opens the device anew where it has gone, again and again; None leaves it at that.
 
     Raises
     ------
@@ -82,16 +92,38 @@ def show_live(
             changes=changes,
             looks=looks,
             begin_again=None if again is None else functools.partial(begin_again, again),
+            stand=stand,
         )
+        reopening: Reopening | None = None
+
+        def tick() -> None:
+            nonlocal pump, reopening
+            if reopening is None:
+                window.take(pump.waiting(), pump.ending)
+                if reopen is not None and isinstance(pump.problem, DeviceError):
+                    reopening = Reopening(reopen, str(pump.problem))
+            elif reopening.stretch is None:
+                window.take([], reopening.status)
+                window.say(reopening.problem)
+            else:
+                window.go_on(reopening.stretch)
+                pump, reopening = Pump(reopening.stretch.results), None
+                pump.start()
+
         timer = figure.canvas.new_timer(interval=_POLL_MS)
-        timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))
+        timer.add_callback(tick)
         figure.canvas.mpl_connect("close_event", lambda _: timer.stop())
         pump.start()
         timer.start()
+        if stand is not None:
+            manager: Any = figure.canvas.manager
+            manager.full_screen_toggle()
         try:
             pyplot.show(block=True)
         finally:
             timer.stop()
             pump.stop()
+            if reopening is not None:
+                reopening.stop()
     if pump.problem is not None:
         raise pump.problem
