@@ -15,7 +15,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dsp.uncertainty import stated
+from dsp.uncertainty import stated, unsure
 from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
@@ -120,7 +120,7 @@ def what_was_measured(contents: Contents) -> Markup:
     began = run.origin.began
     if began is not None:
         when = f"{began:%Y-%m-%d %H:%M:%S} {began.tzname() or ''}".rstrip()
-    speed = f"{receiver.sound_speed_m_s:.2f} ± {2 * receiver.u_sound_speed_m_s:.2f} m/s (k = 2)"
+    speed = f"{stated(receiver.sound_speed_m_s, receiver.u_sound_speed_m_s)} m/s (k = 2)"
     pings = f"{len(run.results)}, of which {run.lost_pings or 'none'} lost"
     if run.clipped_pings:
         pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
@@ -348,12 +348,12 @@ def echo_table(echoes: Sequence[Echo]) -> Markup:
     rows = [
         (
             str(number),
-            _number(e.range_m, 4),
-            _number(2e3 * e.u_range_m, 2),
+            stated(e.range_m, e.u_range_m, most=6).partition(" ± ")[0],
+            unsure(2e3 * e.u_range_m),
             _number(1e3 * e.delay_s, 4),
             _number(e.strength_db, 1),
             _number(e.snr_db, 1),
-            _number(1e3 * e.bound_m, 3),
+            unsure(1e3 * e.bound_m),
         )
         for number, e in enumerate(echoes, 1)
     ]
@@ -396,7 +396,7 @@ def _budget(number: int, echo: Echo) -> Markup:
         element(
             "tr",
             element("th", term.name, scope="row"),
-            element("td", _number(1e3 * term.u, 4)),
+            element("td", unsure(1e3 * term.u, like=1e3 * budget.combined)),
             element("td", _number(100 * share, 1)),
             element(
                 "td",
@@ -413,14 +413,14 @@ def _budget(number: int, echo: Echo) -> Markup:
             element(
                 "tr",
                 element("th", name, scope="row"),
-                element("td", _number(1e3 * value, 4)),
+                element("td", unsure(1e3 * value)),
                 element("td"),
                 element("td", class_="bar"),
                 class_="total" if name == "combined" else None,
             )
         )
     heads = [element("th", head, scope="col") for head in ("term", "u / mm", "share / %")]
-    caption = f"Echo {number}, {_number(echo.range_m, 4)} m"
+    caption = f"Echo {number}, {stated(echo.range_m, echo.u_range_m, most=6)} m"
     made = element(
         "table",
         element("caption", caption),
@@ -526,7 +526,7 @@ def _besides(passing: Passing) -> str:
         words.append(f"{told.strong_hits} hits within half power, foretold {foretold}")
     found = passing.closing if told.kind == "cannot-tell" else None
     if found is not None and not found.even:
-        words.append("closing at no even speed")
+        words.append("nearer and farther at a speed that changed")
     elif found is not None and passing.unfolded is None:
         words.append(
             f"closing at {_with_u(found.speed_m_s, found.u_speed_m_s, 4)} m/s, or that and any "
