@@ -86,7 +86,7 @@ _HELP_BY_HAND = (
     ("", ", .       turn the knob down, up"),
     ("", "u         undo the last step"),
     ("", "r         all as it was at the start"),
-    ("open", "v         save the scene, as it stands, as a scene file"),
+    ("open", "v         save the scene, as it stands, and the plan, as files"),
     ("", "h         hide this help"),
 )
 

@@ -127,6 +127,7 @@ class LiveWindow:
             self.display,
             self.hands,
             stop_m=self._scale.stop_m,
+            plan=lambda: self._run.plan,
             save_to=self._save_to.with_name(f"{self._save_to.stem}-scene.toml"),
             desk=self._desk(self.hands),
         )
