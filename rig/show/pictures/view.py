@@ -9,11 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.bench.plan import Plan
-from rig.show.pictures.page import ACCENT, CONE, INK, SMALL_PT, SOFT, Page
+from rig.show.pictures.lettering import wrapped
+from rig.show.pictures.page import ACCENT, CONE, INK, SMALL_LINE, SMALL_PT, SOFT, Page, measure
 from rig.show.pictures.panel import Box
 from rig.show.pictures.scales import round_ticks
-from rig.show.wording import tick_texts
+from rig.show.wording import length_text, tick_texts
 
+_CORNER = 14.0
 _PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
 
 _INFERRED = (0, (4.0, 2.2))
@@ -52,6 +54,11 @@ ABOVE_DOWN = Looking(
 )
 
 
+def held_m(box: Box, *, stop_m: float, down: bool) -> float:
+    """Return how far to either side of the axis a view in a box reaches, to scale."""
+    return 1.04 * stop_m * box.depth(down=down) / box.length(down=down) / 2
+
+
 class View:
     """A panel of the sketch.
 
@@ -68,17 +75,32 @@ class View:
         The range axis ends there.
     down : bool
         Whether it runs down the page.
+    in_cm : bool
+        Whether lengths beside the range are told in centimetres.
+
+    Attributes
+    ----------
+    named : list of tuple of float
+        Left, top, right, bottom on the page of what is written over walls, where no other
+        name may stand.
     """
 
     def __init__(
-        self, page: Page, box: Box, looking: Looking, plan: Plan, *, stop_m: float, down: bool
+        self,
+        page: Page,
+        box: Box,
+        looking: Looking,
+        plan: Plan,
+        *,
+        stop_m: float,
+        down: bool,
+        in_cm: bool,
     ) -> None:
         from matplotlib.collections import LineCollection
 
         self._page, self._plan, self.looking = page, plan, looking
-        span_m = 1.04 * stop_m
-        half_m = self.half_m = span_m * box.depth(down=down) / box.length(down=down) / 2
-        unit, per_m = ("cm", 100.0) if half_m < 0.3 else ("m", 1.0)
+        half_m = self.half_m = held_m(box, stop_m=stop_m, down=down)
+        unit, per_m = ("cm", 100.0) if in_cm else ("m", 1.0)
         panel = self.panel = page.panel(
             box, stop_m=stop_m, down=down, side=f"{looking.side} / {unit}"
         )
@@ -86,10 +108,17 @@ class View:
         leftwards = down and looking.axis == 1
         panel.set_values(*((half_m, -half_m) if leftwards else (-half_m, half_m)))
         most = max(2, min(5, int(box.depth(down=down) / (40 if down else 26))))
-        ticks = round_ticks(-half_m * per_m, half_m * per_m, most=most)
+        # A number under a view's corner would run into the next panel's.
+        reach_m = half_m - _CORNER / panel.units_per_m if down else half_m
+        ticks = round_ticks(-reach_m * per_m, reach_m * per_m, most=most)
+        if len(ticks) < 3:
+            # The middle and both ends of a finer scale, which a narrow view has room for.
+            finer = round_ticks(-reach_m * per_m, reach_m * per_m, most=5)
+            ticks = [finer[0], 0.0, finer[-1]]
         panel.set_value_ticks([t / per_m for t in ticks], tick_texts(ticks))
         self._stop_m = stop_m
         self._slopes: tuple[float, float] | None = None
+        self.named: list[tuple[float, float, float, float]] = []
         self._apart_m = plan.geometry.baseline_m / 2 if looking.axis == 1 else 0.0
         self._lay_axis()
         self._pointer = page.pointer_in(panel)
@@ -166,13 +195,45 @@ class View:
         """Hatch what lies behind the bench's far end."""
         self._hatch([wall_m, self._stop_m], [-self.half_m, self.half_m])
 
-    def lay_sides(self, low_m: float, high_m: float) -> None:
-        """Hatch what lies behind the walls beside the axis, as far as the view reaches."""
+    def lay_sides(self, low_m: float, high_m: float, *, heard: tuple[float, float]) -> None:
+        """Hatch what lies behind the walls beside the axis, and name them.
+
+        Parameters
+        ----------
+        low_m, high_m : float
+            Where they stand.
+        heard : tuple of float
+            How much of the sound each sends back: one beyond the view is named only if it
+            can be heard.
+        """
         along_m = [self.panel.first_m, self._stop_m]
-        if low_m > -self.half_m:
-            self._hatch(along_m, [-self.half_m, low_m])
-        if high_m < self.half_m:
-            self._hatch(along_m, [high_m, self.half_m])
+        for wall_m, sign, reflection in zip((low_m, high_m), (-1, 1), heard, strict=True):
+            edge_m = sign * self.half_m
+            if abs(wall_m) < self.half_m:
+                self._hatch(along_m, sorted((wall_m, edge_m)))
+                self._name_side("wall", sign)
+            elif reflection:
+                beyond = self.looking.more if sign > 0 else self.looking.less
+                beyond = beyond.removeprefix("to the ")
+                far = length_text(float(f"{abs(wall_m):.2g}"))
+                self._name_side(f"wall {far} {beyond}", sign)
+
+    def _name_side(self, words: str, sign: int) -> None:
+        """Write at a view's edge, at its far end."""
+        page, box, width = self._page, self.panel.box, measure(SMALL_PT)
+        lines = [words]
+        if self.panel.down:
+            lines = wrapped(words, box.width / 2 - 10, width)
+        wide, high = max(map(width, lines)), SMALL_LINE * len(lines)
+        # What is to the left stands on the left, and what is ahead of a pair that looks down on
+        # the right; else what is above, or to the left, stands on top.
+        at_right = sign > 0 if self.looking.axis != 1 else sign < 0
+        left = box.right - 6 - wide
+        top = box.top + 4 if sign > 0 else box.bottom - 4 - high
+        if self.panel.down:
+            left, top = left if at_right else box.left + 6, box.bottom - 4 - high
+        page.text(left, top, "\n".join(lines), size_pt=SMALL_PT, color=SOFT, bbox=_PLAIN)
+        self.named.append((left, top, left + wide, top + high))
 
     def _hatch(self, along_m: Sequence[float], beside_m: Sequence[float]) -> None:
         from matplotlib.patches import Rectangle
