@@ -108,7 +108,8 @@ def add_record(command: argparse.ArgumentParser) -> None:
         "--record",
         metavar="NAME",
         type=recording_name,
-        help="record to NAME.sigmf-meta and NAME.sigmf-data",
+        help="record to NAME.sigmf-meta and NAME.sigmf-data: 4 bytes a sample of each channel, so "
+        "0.7 GB an hour at 48 kHz, and 7 GB at 500 kHz",
     )
 
 

@@ -83,12 +83,16 @@ def _shown(
     reopen: Reopen | None = None,
 ) -> Run:
     """Go over pings, and show each as it comes; a window without a number goes on for good."""
+    from rig.show.wording import record_rate_text
+
     in_window = output.shows_window(given)
     if given.unattended is not None:
         stand.check_unattended(given, in_window=in_window)
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
+    if given.record is not None and not given.json:
+        print(f"To be recorded in {given.record}.sigmf-data: {record_rate_text(run.info)}")
     watched = in_window or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     if given.unattended is not None:

@@ -64,6 +64,18 @@ def device_text(info: StreamInfo) -> str:
     return _COUNTED.sub("", info.device) if info.invented else info.device
 
 
+def record_rate_text(info: StreamInfo) -> str:
+    """Say how much of a disk a recording takes: 4 bytes a sample of each channel.
+
+    Examples
+    --------
+    >>> record_rate_text(StreamInfo(front_end="sound-card", device="", sample_rate_hz=48e3))
+    '0.19 MB a second, 0.69 GB an hour'
+    """
+    bytes_s = 4 * info.sample_rate_hz * info.channels
+    return f"{bytes_s / 1e6:.2g} MB a second, {bytes_s * 3600 / 1e9:.2g} GB an hour"
+
+
 def no_truth_text(info: StreamInfo) -> str:
     """Say why the sketch shows arcs alone, where no made-up scene is at hand."""
     return (
