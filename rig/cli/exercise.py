@@ -26,7 +26,8 @@ def _exercise(given: argparse.Namespace) -> int:
     drawn = questions(
         seed=given.seed, count=given.count, topics=given.topic, difficulty=given.difficulty
     )
-    made = write_handout(given.out, output.progress(drawn, given.count, "question"))
+    drawing = output.progress(drawn, given.count, "question")
+    made = write_handout(given.out, drawing, looks=given.looks)
     if given.json:
         print(json.dumps(handout_answer(made)))
         return 0
@@ -102,6 +103,7 @@ def add_to(commands: Any) -> None:
         help='"easy", "middle" or "hard" (default: middle)',
     )
     exercise.add_argument("--out", metavar="DIR", help="the folder to write to")
+    options.add_looks(exercise)
     exercise.add_argument("--list", action="store_true", help="list the topics")
     exercise.add_argument(
         "--mark",

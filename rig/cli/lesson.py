@@ -502,8 +502,8 @@ def _hand_out(
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
     pupil = course.folder / f"{lesson.name}{part}-pupil.html"
     if turns:
-        write_sheet(sheet, lesson, turns, made=opening.now())
-        write_pupil_sheet(pupil, lesson, turns, made=opening.now())
+        write_sheet(sheet, lesson, turns, made=opening.now(), looks=given.looks)
+        write_pupil_sheet(pupil, lesson, turns, made=opening.now(), looks=given.looks)
     if given.json:
         answer = lesson_answer(
             lesson,
@@ -606,6 +606,7 @@ def add_to(commands: Any) -> None:
         default=[],
         help="what was measured by hand, such as near_m=1.02",
     )
+    options.add_looks(lesson)
     options.add_front_end(lesson, needs_plan=False, has_scene=True)
     options.add_calibration(lesson)
     lesson.add_argument(

@@ -188,7 +188,7 @@ def _draw_heard(
     strip.set_xticklabels([])
     history.set_xlabel("range / m", fontsize=_TEXT_PT, color=INK)
     history.set_ylabel("age / s", fontsize=_TEXT_PT, color=INK)
-    strip.set_ylabel("dB", fontsize=_TEXT_PT, color=INK)
+    strip.set_ylabel("dB re full scale", fontsize=_TEXT_PT, color=INK)
     good = [r for r in page.results if r.profile is not None]
     if page.receiver is None or not good:
         strip.set_xticks([])

@@ -227,7 +227,8 @@ def _value_text(value: Any) -> str:
 
 def _picture(contents: Contents) -> Markup:
     run = contents.run
-    drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=f"from {contents.name}"))
+    note, looks = f"from {contents.name}", contents.looks or run.plan.geometry.looks
+    drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=note, looks=looks))
     found = "No ping came through."
     if run.last is not None:
         found = f"The last good ping shows {ranges_text(run.last.echoes)}."
@@ -235,7 +236,7 @@ def _picture(contents: Contents) -> Markup:
         "Three panels over one range axis: the bench from the side with its cone, the strength "
         f"of the last ping's echoes over range, and the history of all pings. {found}"
     )
-    order = "left to right" if run.plan.geometry.looks == "down" else "the top down"
+    order = "left to right" if looks == "down" else "the top down"
     caption = (
         f"The bench, the last ping, and the pings before it. Read from {order} as cause, now, "
         "past; the darker, the stronger."

@@ -58,7 +58,9 @@ class Handout:
     redrawn: dict[str, int]
 
 
-def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> Handout:
+def write_handout(
+    folder: str | os.PathLike[str], asked: Iterable[Question], *, looks: str | None = None
+) -> Handout:
     """Draw and write everything.
 
     A set that is there already is never replaced: its sheets may have been handed out, and
@@ -69,6 +71,8 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     folder : path
         Made, where it is not there.
     asked : iterable of Question
+    looks : {"along", "down"}, optional
+        How the pictures' ranges run; as each question's bench looks, if not given.
 
     Raises
     ------
@@ -85,7 +89,7 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     _make(out / "key")
     kept = list(asked)
     names = [_picture_name(q) for q in kept]
-    pictures = drawn_each([functools.partial(_picture, question) for question in kept])
+    pictures = drawn_each([functools.partial(_picture, question, looks) for question in kept])
     for name, picture in zip(names, pictures, strict=True):
         _write(out / name, picture, what="picture")
     made = Handout(
@@ -119,7 +123,7 @@ def _picture_name(question: Question) -> str:
     return f"question-{question.number:02d}.png"
 
 
-def _picture(question: Question) -> bytes:
+def _picture(question: Question, looks: str | None) -> bytes:
     heard = question.heard
     return drawn_bytes(
         "png",
@@ -129,6 +133,7 @@ def _picture(question: Question) -> bytes:
             [*heard.results[:-1], with_even_threshold(heard)],
             note=f"Reading exercise, question {question.number}. The scene is invented.",
             names_echoes=False,
+            looks=looks,
         ),
     )
 

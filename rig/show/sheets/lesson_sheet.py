@@ -74,7 +74,9 @@ _RULES = 3
 """Lines to write on under each question."""
 
 
-def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+def sheet_html(
+    lesson: Lesson, turns: Sequence[Turn], *, made: datetime, looks: str | None = None
+) -> str:
     """Return the whole sheet.
 
     Parameters
@@ -83,11 +85,13 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
     turns : sequence of Turn
         The parts that were done, in order.
     made : datetime
+    looks : {"along", "down"}, optional
+        How the benches' ranges run; as their plan says, if not given.
     """
     steps = [heard for turn in turns for heard in turn.heard]
     drawn = drawn_each(
         [functools.partial(sheet_picture, turn) for turn in turns]
-        + [functools.partial(_step_picture, heard) for heard in steps]
+        + [functools.partial(_step_picture, heard, looks) for heard in steps]
     )
     of_parts, of_steps = drawn[: len(turns)], iter(drawn[len(turns) :])
     return page(
@@ -112,7 +116,12 @@ def sheet_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
 
 
 def write_sheet(
-    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+    path: str | os.PathLike[str],
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    looks: str | None = None,
 ) -> None:
     """Write the sheet, whole or not at all.
 
@@ -121,10 +130,14 @@ def write_sheet(
     StorageError
     """
     remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, sheet_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+    write_whole(
+        path, sheet_html(lesson, turns, made=made, looks=looks), what="sheet", remedy=remedy
+    )
 
 
-def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+def pupil_html(
+    lesson: Lesson, turns: Sequence[Turn], *, made: datetime, looks: str | None = None
+) -> str:
     """Return the pupil's pages: question, room to predict, what was heard, room for why.
 
     Nothing on them answers; parameters as for :func:`sheet_html`.
@@ -132,13 +145,18 @@ def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
     return page(
         lesson.title,
         _header(lesson, made, "", _caution(turns)),
-        element("main", *(_asked(number, turn) for number, turn in enumerate(turns, 1))),
+        element("main", *(_asked(number, turn, looks) for number, turn in enumerate(turns, 1))),
         style=STYLE + _SHEET_STYLE,
     )
 
 
 def write_pupil_sheet(
-    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+    path: str | os.PathLike[str],
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    looks: str | None = None,
 ) -> None:
     """Write the pupil's pages, whole or not at all.
 
@@ -147,7 +165,9 @@ def write_pupil_sheet(
     StorageError
     """
     remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, pupil_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+    write_whole(
+        path, pupil_html(lesson, turns, made=made, looks=looks), what="sheet", remedy=remedy
+    )
 
 
 def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Markup:
@@ -169,14 +189,15 @@ def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Marku
     )
 
 
-def _asked(number: int, turn: Turn) -> Markup:
+def _asked(number: int, turn: Turn, looks: str | None) -> Markup:
     """Ask a part's question, with the last step's pings and without what they come to."""
     part, heard = turn.part, turn.heard[-1]
     choices = joined([])
     if part.question.choices:
         choices = element("p", f"Choose: {'; '.join(part.question.choices)}.")
     drawn = drawn_bytes(
-        "svg", lambda paper: draw_picture(paper, heard.run, note="", names_echoes=False)
+        "svg",
+        lambda paper: draw_picture(paper, heard.run, note="", names_echoes=False, looks=looks),
     )
     unit = "" if part.question.choices else f" {part.question.unit}"
     return element(
@@ -311,10 +332,10 @@ def _talk(question: str) -> Markup:
     )
 
 
-def _step_picture(heard: StepHeard) -> bytes:
+def _step_picture(heard: StepHeard, looks: str | None) -> bytes:
     """Draw a step's bench."""
     note = f"step {heard.step.name}"
-    return drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note))
+    return drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note, looks=looks))
 
 
 def _step(heard: StepHeard, drawn: bytes, *, between: bool) -> Markup:

@@ -11,8 +11,8 @@ _BY_TOPIC: Mapping[str, Mapping[str, str]] = {
         "half a pass": "“a faint leg is a missing leg”: look whether the range rises at both ends",
     },
     "nearer-or-farther": {
-        "it comes nearer": "time read downwards: the newest ping is on top",
-        "it goes away": "time read downwards: the newest ping is on top",
+        "it comes nearer": "time read the wrong way round: the newest ping is next to the strip",
+        "it goes away": "time read the wrong way round: the newest ping is next to the strip",
         "it keeps its range": "“a mark is where it is”: look whether it leans",
     },
     "how-fast": {
@@ -61,6 +61,6 @@ def misreadings_of(topic: str) -> Mapping[str, str]:
     Examples
     --------
     >>> misreadings_of("nearer-or-farther")["it goes away"]
-    'time read downwards: the newest ping is on top'
+    'time read the wrong way round: the newest ping is next to the strip'
     """
     return _BY_TOPIC.get(topic, {})

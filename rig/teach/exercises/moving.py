@@ -145,16 +145,16 @@ def _nearer_or_farther(rng: np.random.Generator, difficulty: Difficulty, kind: i
     if way == 0.0:
         moved = f"nowhere: it hung at {now_m:.2f} m"
     read = {
-        _NEARER: "Read up, the mark leans to the left, to shorter ranges: the thing comes nearer.",
-        _FARTHER: "Read up, the mark leans to the right, to longer ranges: the thing goes away.",
-        _SAME: "The mark stands upright: the range is the same at every age.",
+        _NEARER: "Read so, the mark leans to shorter ranges: the thing comes nearer.",
+        _FARTHER: "Read so, the mark leans to longer ranges: the thing goes away.",
+        _SAME: "The mark does not lean: the range is the same at every age.",
     }[answer]
     asked_m = _rounded(now_m)
     return Draft(
         text=f"The thing that is now about {asked_m:.1f} m away: what does its range do?",
         choices=(_NEARER, _FARTHER, _SAME),
         answer=answer,
-        reason=f"The newest ping is on top, so time runs up the history. {read}",
+        reason=f"The newest ping is next to the strip: time runs towards the strip. {read}",
         truth=(f"A ball of {200 * radius_m:.0f} cm across went {moved}.", *others.truth),
         plan=air_plan(),
         acts=(

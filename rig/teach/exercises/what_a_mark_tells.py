@@ -215,7 +215,7 @@ def _weak_streak(rng: np.random.Generator, difficulty: Difficulty, kind: int) ->
             f"A weak thing hung at {places_m[kind]:.1f} m; a single ping gives it {snr_db:.0f} dB."
         )
         read = (
-            "Look down the history from each of the three ranges: noise is somewhere else in every "
+            "Look along the history at each of the three ranges: noise is somewhere else in every "
             "ping, and what is really there darkens the same range again and again."
         )
     else:

@@ -415,3 +415,10 @@ def test_command_says_where_the_report_is(bench: Path, recording: str, tmp_path:
     assert done.returncode == 0, done.stderr
     assert all(str(path) in done.stdout for path in tmp_path.iterdir())
     assert len(list(tmp_path.iterdir())) == 6  # the page, and five tables
+
+
+def test_picture_and_its_words_run_as_is_asked_for() -> None:
+    contents = contents_of(a_plan())
+    down = dataclasses.replace(contents, looks="down")
+    assert "from the top down" in page_of(contents).words
+    assert "from left to right" in page_of(down).words
