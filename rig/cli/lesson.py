@@ -203,6 +203,7 @@ class _Course:
             ),
             opened=self._opened,
             record=self._record_under,
+            set_up=self._set_up,
             wanted=lambda part: [
                 hand for hand in part.givens if self._real and hand.name not in self._values
             ],
@@ -371,6 +372,13 @@ class _Course:
             self._asks = False
         return line.strip()
 
+    def _set_up(self, part: Part, step: Step) -> str:
+        """Say what is done for a step: by whoever stands at the bench, or by the virtual tank."""
+        from rig.teach.lessons.turn_text import set_up_text
+
+        by_hand = self._real or (part.name, step.name) in self._recordings
+        return set_up_text(step, invented=not by_hand)
+
     def _wait_for_set_up(self, step: Step) -> None:
         """Wait until the step stands; in the virtual tank, until somebody wants to hear it."""
         if not self._real and not self._asks:
@@ -414,7 +422,7 @@ class _Course:
     def _heard(self, part: Part, step: Step) -> StepHeard:
         from rig.teach.lessons.running import hear
 
-        self._say_wrapped(f"Step {step.name}: {step.set_up}")
+        self._say_wrapped(f"Step {step.name}: {self._set_up(part, step)}")
         if (part.name, step.name) in self._recordings:
             with self._opened(part, step) as bench:
                 return hear(step, bench)

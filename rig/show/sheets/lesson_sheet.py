@@ -30,6 +30,7 @@ from rig.teach.lessons.turn_text import (
     off_text,
     plain_text,
     prediction_text,
+    set_up_text,
     value_text,
 )
 
@@ -210,7 +211,7 @@ def _asked(number: int, turn: Turn, looks: str | None) -> Markup:
             drawn,
             kind=_SVG,
             alt="The bench as it was heard: sketch, strength over range, and history.",
-            caption=f"Heard at step {heard.step.name}. {heard.step.set_up}",
+            caption=f"Heard at step {heard.step.name}. {_done_for(heard)}",
         ),
         element("p", "Measured: ", element("span", class_="blank"), unit),
         _talk("Why is it so?"),
@@ -332,6 +333,10 @@ def _talk(question: str) -> Markup:
     )
 
 
+def _done_for(heard: StepHeard) -> str:
+    return set_up_text(heard.step, invented=heard.receiver.info.invented)
+
+
 def _step_picture(heard: StepHeard, looks: str | None) -> bytes:
     """Draw a step's bench."""
     note = f"step {heard.step.name}"
@@ -346,6 +351,6 @@ def _step(heard: StepHeard, drawn: bytes, *, between: bool) -> Markup:
         kind=_SVG,
         alt=f"The bench at step {heard.step.name}: sketch, strength over range, and history. "
         f"Echoes in all pings added up: {echoes or 'none'}.",
-        caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(heard.plan)}.",
+        caption=f"Step {heard.step.name}. {_done_for(heard)} {pulse_text(heard.plan)}.",
     )
     return element("div", picture, class_="between" if between else "end")
