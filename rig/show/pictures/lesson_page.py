@@ -184,11 +184,12 @@ def _draw_heard(
     parting = top + 0.34 * (bottom - top)
     strip = _box(figure, left, top, right, parting - 8)
     history = _box(figure, left, parting, right, bottom)
-    strip.set_title("Now: the newest ping", fontsize=_TEXT_PT, color=INK, loc="left")
+    strip.set_title(
+        "Now: the newest ping / dB re full scale", fontsize=_TEXT_PT, color=INK, loc="left"
+    )
     strip.set_xticklabels([])
     history.set_xlabel("range / m", fontsize=_TEXT_PT, color=INK)
     history.set_ylabel("age / s", fontsize=_TEXT_PT, color=INK)
-    strip.set_ylabel("dB re full scale", fontsize=_TEXT_PT, color=INK)
     good = [r for r in page.results if r.profile is not None]
     if page.receiver is None or not good:
         strip.set_xticks([])
