@@ -240,11 +240,45 @@ def stated(value: float, u_value: float, *, most: int = 9) -> str:
     if not u_value > 0 or not math.isfinite(u_value):
         return signed(f"{value:.5g}")
     expanded = 2 * u_value
-    place = math.floor(math.log10(float(f"{expanded:.1e}"))) - 1
+    place = _second_digit(expanded)
     digits = min(max(0, -place), most)
     # From a hundred on, two digits are tens or more.
     shown, unsure = (round(each, -place) if place > 0 else each for each in (value, expanded))
     return f"{signed(f'{shown:.{digits}f}')} ± {unsure:.{digits}f}"
+
+
+def unsure(u: float, *, most: int = 3, like: float | None = None) -> str:
+    """Write an uncertainty, or a part of one, alone.
+
+    Parameters
+    ----------
+    u : float
+    most : int
+        No more digits than so many behind the point: what is less than the last of them is
+        said to be less.
+    like : float, optional
+        The whole that it is a part of: it is written to the place of that one's second digit.
+
+    Examples
+    --------
+    >>> unsure(0.02468), unsure(0.000047), unsure(612.3), unsure(0.0)
+    ('0.025', '< 0.001', '610', '0')
+    >>> unsure(0.0312, like=1.234), unsure(1.234, like=1.234)
+    ('< 0.1', '1.2')
+    """
+    if not math.isfinite(u):
+        return "–"
+    if u <= 0:
+        return "0"
+    place = _second_digit(u if like is None or not like > 0 else like)
+    digits = min(max(0, -place), most)
+    text = f"{round(u, -place) if place > 0 else u:.{digits}f}"
+    return text if float(text) > 0 else f"< {10.0 ** max(-digits, place):.{digits}f}"
+
+
+def _second_digit(u: float) -> int:
+    """Return the power of ten of a number's second digit, once it is rounded to two."""
+    return math.floor(math.log10(float(f"{u:.1e}"))) - 1
 
 
 def signed(number: str) -> str:

@@ -38,7 +38,7 @@ def _exercise(given: argparse.Namespace) -> int:
     coming = output.progress(drawn, given.count, "question")
     if given.out is None:
         alone = list(coming)
-        class_exercise.ask_class(given, alone, question_pictures(alone))
+        class_exercise.ask_class(given, alone, question_pictures(alone, looks=given.looks))
         return 0
     kept: list[Question] = []
 
@@ -47,7 +47,7 @@ def _exercise(given: argparse.Namespace) -> int:
             kept.append(question)
             yield question
 
-    made = write_handout(given.out, kept_too())
+    made = write_handout(given.out, kept_too(), looks=given.looks)
     if given.json:
         print(json.dumps(handout_answer(made)))
         return 0
@@ -125,6 +125,7 @@ def add_to(commands: Any) -> None:
         help='"easy", "middle" or "hard" (default: middle)',
     )
     exercise.add_argument("--out", metavar="DIR", help="the folder to write to")
+    options.add_looks(exercise)
     exercise.add_argument("--list", action="store_true", help="list the topics")
     exercise.add_argument(
         "--mark",

@@ -285,6 +285,7 @@ class _Course:
             ),
             opened=self._opened,
             record=self._record_under,
+            set_up=self._set_up,
             wanted=lambda part: [
                 hand for hand in part.givens if self._real and hand.name not in self._values
             ],
@@ -475,6 +476,13 @@ class _Course:
             self._asks = False
         return line.strip()
 
+    def _set_up(self, part: Part, step: Step) -> str:
+        """Say what is done for a step: by whoever stands at the bench, or by the virtual tank."""
+        from rig.teach.lessons.turn_text import set_up_text
+
+        by_hand = self._real or (part.name, step.name) in self._recordings
+        return set_up_text(step, invented=not by_hand)
+
     def _wait_for_set_up(self, step: Step) -> None:
         """Wait until the step stands; in the virtual tank, until somebody wants to hear it."""
         if not self._real and not self._asks:
@@ -518,7 +526,7 @@ class _Course:
     def _heard(self, part: Part, step: Step) -> StepHeard:
         from rig.teach.lessons.running import hear
 
-        self._say_wrapped(f"Step {step.name}: {step.set_up}")
+        self._say_wrapped(f"Step {step.name}: {self._set_up(part, step)}")
         if (part.name, step.name) in self._recordings:
             with self._opened(part, step) as bench:
                 return hear(step, bench)
@@ -609,8 +617,9 @@ def _hand_out(
     kept = course.guessing if given.keep_guesses else None
     if turns:
         spreads = None if kept is None else kept.spreads
-        write_sheet(sheet, lesson, turns, made=opening.now(), spreads=spreads)
-        write_pupil_sheet(pupil, lesson, turns, made=opening.now())
+        made, looks = opening.now(), given.looks
+        write_sheet(sheet, lesson, turns, made=made, looks=looks, spreads=spreads)
+        write_pupil_sheet(pupil, lesson, turns, made=made, looks=looks)
     if given.json:
         answer = lesson_answer(
             lesson,
@@ -707,6 +716,7 @@ def add_to(commands: Any) -> None:
         default=[],
         help="what was measured by hand, such as near_m=1.02",
     )
+    options.add_looks(lesson)
     options.add_front_end(lesson, needs_plan=False, has_scene=True)
     options.add_calibration(lesson)
     room.add_room(lesson)

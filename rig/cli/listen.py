@@ -17,12 +17,10 @@ if TYPE_CHECKING:
 CAUTION = "Start quiet: turn the loudspeaker or headphones down before you play this, then up."
 
 
-_CLAPPED_HZ, _CLAPPED_TIMES = 600.0, 4
-"""What is clapped to: a pitch that a laptop's loudspeaker gives, and how often."""
-
-
 def _listen(given: argparse.Namespace) -> int:
     from rig.measure.listening import (
+        CLAPPED_HZ,
+        CLAPPED_TIMES,
         clapping_pace,
         listen,
         listening_lines,
@@ -44,12 +42,12 @@ def _listen(given: argparse.Namespace) -> int:
     found = listen(
         heard,
         clapping_pace(heard) if claps else given.slow,
-        pitch_hz=_CLAPPED_HZ if claps and given.pitch is None else given.pitch,
+        pitch_hz=CLAPPED_HZ if claps and given.pitch is None else given.pitch,
         compressed=compressed,
         even=given.even,
         peak_db=given.peak,
     )
-    found = repeated(found, given.repeat or (_CLAPPED_TIMES if claps else 1))
+    found = repeated(found, given.repeat or (CLAPPED_TIMES if claps else 1))
     if out is not None:
         write_wav(out, found)
     print(f"echobench: {CAUTION}", file=sys.stderr)

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 def _measure(given: argparse.Namespace) -> int:
+    from dsp.uncertainty import stated
     from rig.measure.other_benches import is_of_another_bench, other_benches
     from rig.measure.passes import passing_lines, passings_of, smear_lines
     from rig.show.answers import measure_answer
@@ -34,7 +35,7 @@ def _measure(given: argparse.Namespace) -> int:
     print(f"{count}, {run.lost_pings} lost; the good ones are added up")
     output.print_faults(run)
     speed, u_speed = run.receiver.sound_speed_m_s, run.receiver.u_sound_speed_m_s
-    print(f"sound speed {speed:.2f} m/s, standard uncertainty {u_speed:.2f} m/s")
+    print(f"sound speed {stated(speed, u_speed)} m/s (k = 2)")
     output.print_echoes(run.echoes, "Echoes in the sum")
     output.print_late(run.measurement)
     others = other_benches(run)

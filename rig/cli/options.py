@@ -56,6 +56,7 @@ def command(
         looks=None,
         angles=False,
     )
+    command.set_defaults(unattended=None)
     command.add_argument(
         "--json", action="store_true", help="print one JSON object as the last line"
     )
@@ -113,7 +114,8 @@ def add_record(command: argparse.ArgumentParser) -> None:
         "--record",
         metavar="NAME",
         type=recording_name,
-        help="record to NAME.sigmf-meta and NAME.sigmf-data",
+        help="record to NAME.sigmf-meta and NAME.sigmf-data: 4 bytes a sample of each channel, so "
+        "0.7 GB an hour at 48 kHz, and 7 GB at 500 kHz",
     )
 
 

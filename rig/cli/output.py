@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rig.run.results import Measurement, PingResult
     from rig.run.run import Run
     from rig.show.room.room import Room
+    from rig.show.window.reopening import Reopen
     from rig.show.window.stretch import OpenStretch
     from rig.tank.changes import Changes
 
@@ -120,6 +121,8 @@ def show_window(
     angles: bool = False,
     again: OpenStretch | None = None,
     there: Room | None = None,
+    untouched_s: float | None = None,
+    reopen: Reopen | None = None,
 ) -> None:
     """Show pings as they come, or at the pace at which they came when they were sent.
 
@@ -140,14 +143,28 @@ def show_window(
         Opens another stretch of pings, with another plan.
     there : Room, optional
         Follows the window.
+    untouched_s : float, optional
+        At a stand that nobody minds: after so long all goes back to the start.
+    reopen : callable, optional
+        Opens a device anew that has gone.
     """
     from rig.show.window.live import show_live
     from rig.show.window.pace import paced
+    from rig.show.window.stand import Stand
 
+    stand = None if untouched_s is None else Stand(untouched_s)
     interval_s, by_hand = run.plan.timing.ping_interval_s, changes is not None
     in_time = paced(results, interval_s, leave_out=leave_out, by_hand=by_hand)
     show_live(
-        run, in_time, changes=changes, looks=looks, angles=angles, again=again, room=there
+        run,
+        in_time,
+        changes=changes,
+        looks=looks,
+        angles=angles,
+        again=again,
+        room=there,
+        stand=stand,
+        reopen=reopen,
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from rig.cli import opening, options, output
+from rig.cli import opening, options, output, stand, take_home
 from rig.cli.room import add_room, in_room, show_code_picture
 from rig.errors import PlanError
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from rig.run.opening import Bench
     from rig.run.run import Run
     from rig.show.room.room import Room
+    from rig.show.window.reopening import Reopen
     from rig.show.window.stretch import Stretch
     from rig.tank.scene import Scene
 
@@ -42,31 +44,53 @@ def _run(given: argparse.Namespace) -> int:
 
     plan = read_plan(given.plan)
     calibration = opening.calibration_for(given, plan)
-    with opening.bench_of(given, plan, calibration=calibration) as bench:
-        run = _shown(given, bench, given.pings, otherwise=20)
+    with contextlib.ExitStack() as open_until_done:
+        bench = open_until_done.enter_context(
+            opening.bench_of(given, plan, calibration=calibration)
+        )
+        reopen = None
+        if given.unattended is not None:
+            reopen = stand.Reopener(given, plan, calibration, bench)
+            open_until_done.callback(reopen.close)
+        run = _shown(given, bench, given.pings, otherwise=20, reopen=reopen)
     return _answer_run(given, run)
 
 
 def _replay(given: argparse.Namespace) -> int:
-    with opening.replay_of(given) as bench:
-        run = _shown(given, bench, bench.recorded_pings)
+    if given.take_home is not None:
+        run = take_home.write_take_home(given)
+    else:
+        with opening.replay_of(given) as bench:
+            run = _shown(given, bench, bench.recorded_pings)
     opening.warn_of_loss(given, run)
     note = f"replay of {run.origin.name}"
     if not given.json:
+        if given.take_home is not None:
+            print(f"The page is in {given.take_home}")
         return _answer_run(given, run, note=note)
     from rig.show.answers import replay_answer
 
     if given.picture is not None:
         output.draw_picture(given.picture, run, note=note, looks=given.looks, angles=given.angles)
-    print(json.dumps(replay_answer(run)))
+    page = {} if given.take_home is None else {"take_home": given.take_home}
+    print(json.dumps({**replay_answer(run), **page}))
     return 0
 
 
 def _shown(
-    given: argparse.Namespace, bench: Bench, pings: int | None, *, otherwise: int = 0
+    given: argparse.Namespace,
+    bench: Bench,
+    pings: int | None,
+    *,
+    otherwise: int = 0,
+    reopen: Reopen | None = None,
 ) -> Run:
     """Go over pings, and show each as it comes; a window without a number goes on for good."""
+    from rig.show.wording import record_rate_text
+
     in_window = output.shows_window(given)
+    if given.unattended is not None:
+        stand.check_unattended(given, in_window=in_window)
     if pings is None:
         pings = sys.maxsize if in_window else otherwise
     run = bench.run()
@@ -75,9 +99,13 @@ def _shown(
             "--angles: found a plan with one receiver; give its geometry a second_channel and "
             "second_spacing_m, or leave --angles out"
         )
+    if given.record is not None and not given.json:
+        print(f"To be recorded in {given.record}.sigmf-data: {record_rate_text(run.info)}")
     there: Room | None = given.there
     watched = in_window or there is not None or (bench.recorded_pings is None and not given.json)
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
+    if given.unattended is not None:
+        results = stand.forgetting(run, results)
     stretches = Stretches(given)
     if in_window:
         tank = _tank_of(bench)
@@ -90,6 +118,8 @@ def _shown(
             angles=given.angles,
             again=None if tank is None else stretches.again,
             there=there,
+            untouched_s=given.unattended,
+            reopen=reopen,
         )
     elif there is not None:
         show_code_picture(there)
@@ -100,7 +130,7 @@ def _shown(
     for record in [given.record, *stretches.records] if given.record is not None else []:
         if not given.json:
             print(f"The recording is in {record}.sigmf-meta and {record}.sigmf-data")
-    return stretches.runs[-1] if stretches.runs else run
+    return stretches.last or run
 
 
 class Stretches:
@@ -108,14 +138,16 @@ class Stretches:
 
     Attributes
     ----------
-    runs : list of Run
+    last : Run or None
+        The one that was begun last.
     records : list of str
         The names of their recordings, where the first was recorded.
     """
 
     def __init__(self, given: argparse.Namespace) -> None:
         self._given = given
-        self.runs: list[Run] = []
+        self.last: Run | None = None
+        self._opened = 0
         self.records: list[str] = []
 
     def again(self, plan: Plan, scene: Scene) -> Stretch:
@@ -126,16 +158,20 @@ class Stretches:
 
         given = self._given
         # A virtual tank holds nothing that would have to be closed.
-        bench = open_bench(plan, scene=scene, seed=given.seed + len(self.runs) + 1)
+        self._opened += 1
+        bench = open_bench(plan, scene=scene, seed=given.seed + self._opened)
         run, tank = bench.run(), _tank_of(bench)
         record = "" if given.record is None else _next_name(given.record)
+        results = bench.over(run, sys.maxsize, record=record or None, one_by_one=True)
+        if given.unattended is not None:
+            results = stand.forgetting(run, results)
         results = paced(
-            bench.over(run, sys.maxsize, record=record or None, one_by_one=True),
+            results,
             plan.timing.ping_interval_s,
             leave_out=_leave_out(given, tank),
             by_hand=True,
         )
-        self.runs.append(run)
+        self.last = run
         if record:
             self.records.append(record)
         changes = None if tank is None else tank.changes
@@ -166,6 +202,9 @@ def _tank_of(bench: Bench) -> VirtualTank | None:
 
 
 def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
+    if given.unattended is not None:
+        print("The stand was ended at its keyboard")
+        return 0
     from rig.show.answers import run_answer
     from rig.show.wording import counted
 
@@ -199,6 +238,7 @@ def add_to(commands: Any) -> None:
     options.add_looks(demo)
     add_room(demo)
     options.add_record(demo)
+    stand.add_unattended(demo)
 
     run = options.command(
         commands, "run", in_room(_run), "send pings, show and record what comes back"
@@ -210,6 +250,7 @@ def add_to(commands: Any) -> None:
     options.add_picture(run)
     options.add_looks(run)
     add_room(run)
+    stand.add_unattended(run)
 
     replay = options.command(commands, "replay", in_room(_replay), "show a recording ping by ping")
     options.add_recording(replay)
@@ -217,3 +258,10 @@ def add_to(commands: Any) -> None:
     options.add_picture(replay)
     options.add_looks(replay)
     add_room(replay)
+    replay.add_argument(
+        "--take-home",
+        metavar="FILE",
+        type=take_home.page_name,
+        help="write one HTML page that opens anywhere, offline, below 5 MB: the picture at many "
+        "pings with a slider, the echo slowed down as sound, the numbers; opens no window",
+    )

@@ -28,6 +28,7 @@ def _report(given: argparse.Namespace) -> int:
         beam=_beam(given, run),
         strengths=strengths,
         strengths_from=strengths_from,
+        looks=given.looks,
     )
     files = [os.fspath(file) for file in write_report(path, contents)]
     if given.json:
@@ -66,5 +67,6 @@ def add_to(commands: Any) -> None:
         help="a folder that is there, or the page's name, which ends in .html "
         "(default: NAME-report.html in the folder at work)",
     )
+    options.add_looks(report)
     measure.add_moved(report, required=False)
     measure.add_source_level(report)

@@ -6,6 +6,7 @@ import dataclasses
 import math
 from dataclasses import dataclass
 
+from dsp.history.beam_fits import far_field_from_m
 from dsp.physics import beams
 from dsp.physics.discs import disc_points_from_m
 from dsp.ping import bounds
@@ -179,7 +180,11 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
     else:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:
-        lines.append(f"nearer than {f.near_field_m:.2g} m the beam is not yet a cone")
+        far_m = far_field_from_m(plan.transducer.radius_m, f.wavelength_m)
+        lines.append(
+            f"nearer than {f.near_field_m:.2g} m the beam is not yet a cone; from {far_m:.2g} m on "
+            "it is this one, to about 1 %"
+        )
     if f.points_from_m is not None:
         lines.append(
             f"the discs are points from {f.points_from_m:.2g} m on; nearer, their parts hear a "

@@ -48,6 +48,9 @@ LONGEST_S = 600.0
 CLAPS_APART_S = 0.6
 """Two claps so far apart are easy for a class to keep (common practice, no source)."""
 
+CLAPPED_HZ, CLAPPED_TIMES = 600.0, 4
+"""What is clapped to: a pitch that a laptop's loudspeaker gives, and how often."""
+
 FADE_S = 0.01
 """Of what is heard, at either end, at the most."""
 
@@ -392,11 +395,26 @@ def write_wav(path: str | os.PathLike[str], listening: Listening) -> None:
     StorageError
         Where it cannot be written.
     """
+    write_whole(path, wav_bytes(listening), what="sound")
+
+
+def wav_bytes(listening: Listening, *, step: int = 1, subtype: str = "PCM_24") -> bytes:
+    """Return what is heard as a WAV file's content, one channel.
+
+    Parameters
+    ----------
+    listening : Listening
+    step : int
+        Every so manieth sample is kept; what is heard must lie below half of the rate left.
+    subtype : str
+        As soundfile names how a sample is written.
+    """
     import soundfile
 
     sound = io.BytesIO()
-    soundfile.write(sound, listening.samples, HEARD_RATE_HZ, subtype="PCM_24", format="WAV")
-    write_whole(path, sound.getvalue(), what="sound")
+    samples, rate_hz = listening.samples[::step], HEARD_RATE_HZ // step
+    soundfile.write(sound, samples, rate_hz, subtype=subtype, format="WAV")
+    return sound.getvalue()
 
 
 def listening_lines(listening: Listening, *, compressed: bool = False) -> tuple[str, ...]:

@@ -375,7 +375,7 @@ def _line(passing: Passing) -> str:
             certain = passing.unfolded
             speed = f"; closing at {stated(certain.speed_m_s, certain.u_speed_m_s)} m/s"
         elif passing.closing is not None and not passing.closing.even:
-            speed = "; closing at no even speed"
+            speed = "; nearer and farther at a speed that changed"
         elif passing.closing is not None:
             found = passing.closing
             speed = (

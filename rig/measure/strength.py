@@ -22,7 +22,7 @@ from dsp.history.beam_fits import two_way_amplitude
 from dsp.history.strengths import StrengthRange, StrengthTerm
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude, first_null_rad, half_power_half_angle_rad
-from dsp.uncertainty import signed, stated
+from dsp.uncertainty import signed, stated, unsure
 from rig.bench.plan import Medium, Plan
 from rig.errors import PlanError
 from rig.measure.beam.setting import setting_of
@@ -346,7 +346,7 @@ def strength_lines(target: TargetStrength) -> tuple[str, ...]:
     lines = [
         f"echo at {target.echo.range_m:.3f} m: from {on_axis} dB re 1 m² on the axis to {at_edge} "
         f"at the cone's edge ({math.degrees(target.edge_rad):.1f}°), and more "
-        f"beyond; each ± {2 * found.u_db:.1f} "
+        f"beyond; each ± {unsure(2 * found.u_db)} "
         "dB (k = 2)"
     ]
     on_axis_m, at_edge_m = target.ball_radius_m
@@ -363,7 +363,9 @@ def strength_lines(target: TargetStrength) -> tuple[str, ...]:
             f"at the given angle: {stated(target.known_db, target.u_known_db)} dB re 1 m² (k = 2)"
         )
         terms = target.known_terms
-    lines += [f"  {term.name}: {term.u_db:.2f} dB" for term in terms if term.u_db > 0]
+    lines += [
+        f"  {term.name}: {unsure(term.u_db, like=found.u_db)} dB" for term in terms if term.u_db > 0
+    ]
     if target.laid is not None:
         lines += laid_lines(target.laid)
     return tuple(lines)

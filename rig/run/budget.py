@@ -42,7 +42,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dsp.ping.ranging import u_off_axis_m
-from dsp.uncertainty import Budget, Input, Model, within
+from dsp.uncertainty import Budget, Input, Model, unsure, within
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
 
@@ -215,13 +215,14 @@ def is_of_sound_speed(term: str) -> bool:
 
 def budget_lines(budget: Budget) -> tuple[str, ...]:
     """Put a range's budget into a table: each term in mm, and its share of the variance."""
+    whole_mm = 1e3 * budget.combined
     lines = [f"  {'term':<26} {'u, mm':>10}   {'share':>7}"]
     lines += [
-        f"  {term.name:<26} {1e3 * term.u:10.4f}   {100 * share:5.1f} %"
+        f"  {term.name:<26} {unsure(1e3 * term.u, like=whole_mm):>10}   {100 * share:5.1f} %"
         for term, share in zip(budget.terms, budget.shares, strict=True)
     ]
     lines += [
-        f"  {'combined':<26} {1e3 * budget.combined:10.4f}",
-        f"  {'expanded, k = 2':<26} {1e3 * budget.expanded():10.4f}",
+        f"  {'combined':<26} {unsure(whole_mm):>10}",
+        f"  {'expanded, k = 2':<26} {unsure(1e3 * budget.expanded()):>10}",
     ]
     return tuple(lines)

@@ -48,6 +48,12 @@ class KeptResults(Sequence[PingResult]):
             self._packed.append(_Packed.of(self._latest[:TOGETHER]))
             del self._latest[:TOGETHER]
 
+    def forget_older(self) -> None:
+        """Keep no more than the latest `whole`."""
+        self._packed.clear()
+        self._unpacked = (-1, [])
+        del self._latest[: -self._whole]
+
     def __len__(self) -> int:
         return TOGETHER * len(self._packed) + len(self._latest)
 

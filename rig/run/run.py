@@ -128,6 +128,19 @@ class Run:
             if result.sign_place is not None:
                 self._signed.add(result.alone, result.sign_place)
 
+    def forget_older(self) -> None:
+        """Forget all but the latest :data:`HISTORY_PINGS`, so that weeks of pings fill no memory.
+
+        What is made of the run then speaks of those alone.
+        """
+        if len(self._results) <= HISTORY_PINGS:
+            return
+        self._results.forget_older()
+        self._lost = sum(r.lost for r in self._results)
+        self._clipped = sum(r.clipped for r in self._results)
+        self._moving = sum(r.moving for r in self._results)
+        self._made.clear()
+
     @property
     def results(self) -> Sequence[PingResult]:
         """Each ping, in order; the latest :data:`HISTORY_PINGS` with their profiles."""

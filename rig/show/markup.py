@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import html
 from collections.abc import Collection, Iterable, Sequence
 
@@ -58,16 +59,24 @@ _ALONE = "default-src 'none'; img-src {pictures}; style-src 'unsafe-inline'"
 """Nothing is fetched and nothing runs, whatever a file's name may hold."""
 
 
-def page(title: str, *body: str, style: str, pictures_beside: bool = False) -> str:
-    """Return a whole page that needs no network and no script.
+def page(
+    title: str, *body: str, style: str, pictures_beside: bool = False, script: str = ""
+) -> str:
+    """Return a whole page that needs no network, and no script but the one given.
 
-    Its pictures are inside it, or also in files `pictures_beside` it.
+    Its pictures are inside it, or also in files `pictures_beside` it. A `script` is known by
+    its hash: it alone runs, whatever else a page may hold, and then sound inside the page may
+    play.
 
     References
     ----------
     W3C, *Content Security Policy Level 3* (from memory).
     """
     policy = _ALONE.format(pictures="'self' data:" if pictures_beside else "data:")
+    if script:
+        known = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
+        policy += f"; media-src data:; script-src 'sha256-{known}'"
+        body = (*body, element("script", Markup(script)))
     head = element(
         "head",
         element("meta", charset="utf-8"),
@@ -94,8 +103,16 @@ def figure(picture: bytes, *, kind: str, alt: str, caption: str) -> Markup:
         What it shows, for those who cannot see it.
     caption : str
     """
-    inside = f"data:{kind};base64,{base64.b64encode(picture).decode('ascii')}"
-    return element("figure", element("img", src=inside, alt=alt), element("figcaption", caption))
+    return element(
+        "figure",
+        element("img", src=inside(picture, kind), alt=alt),
+        element("figcaption", caption),
+    )
+
+
+def inside(content: bytes, kind: str) -> str:
+    """Return the address of a file's content that lies inside the page, by its media type."""
+    return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
 def table(

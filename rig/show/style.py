@@ -60,6 +60,6 @@ td.bar span { display: block; height: 0; border-top: .6rem solid var(--ink); }
   th, td { padding: .15rem .4rem; }
   td.words:last-child { min-width: 8rem; }
   .budgets { grid-template-columns: 1fr 1fr; gap: 0 1rem; }
-  td.bar { width: 5rem; min-width: 5rem; }
+  td.bar { width: 4.5rem; min-width: 4.5rem; }
 }
 """

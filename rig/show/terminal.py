@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from dsp.uncertainty import stated, unsure
 from rig.bench.plan import Plan
 from rig.run.results import Echo, PingResult, Side
 from rig.show.pictures.scales import RangeColumns, RangeScale, decibels, round_ticks
@@ -108,22 +109,20 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
         heads += ("angle / °", "± (k = 2) / °")
     lines = ["  ".join(heads)]
     for echo in echoes:
-        numbers: tuple[tuple[float, str], ...] = (
-            (echo.range_m, ".4f"),
-            (2 * echo.u_range_m, ".4f"),
-            (1e3 * echo.delay_s, ".4f"),
-            (echo.strength_db, ".1f"),
-            (echo.snr_db, ".1f"),
-            (1e3 * echo.bound_m, ".3f"),
-        )
+        range_m, _, u_m = stated(echo.range_m, echo.u_range_m, most=6).partition(" ± ")
+        # A board that tells an edge's time alone gives no strength: a dash.
+        levels = [
+            f"{db:.1f}" if math.isfinite(db) else "-" for db in (echo.strength_db, echo.snr_db)
+        ]
+        bound = unsure(1e3 * echo.bound_m) if math.isfinite(echo.bound_m) else "-"
+        cells = [range_m, u_m or "-", f"{1e3 * echo.delay_s:.4f}", *levels, bound]
         if sided:
             side = echo.side or Side()
-            numbers += (
-                (math.degrees(side.angle_rad), "+.2f"),
-                (2 * math.degrees(side.u_angle_rad), ".2f"),
-            )
-        # A board that tells an edge's time alone gives no strength: a dash.
-        cells = [f"{value:{form}}" if math.isfinite(value) else "-" for value, form in numbers]
+            of_angle = math.degrees(side.angle_rad), 2 * math.degrees(side.u_angle_rad)
+            cells += [
+                f"{value:{form}}" if math.isfinite(value) else "-"
+                for value, form in zip(of_angle, ("+.2f", ".2f"), strict=True)
+            ]
         lines.append(
             "  ".join(cell.rjust(len(head)) for cell, head in zip(cells, heads, strict=True))
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from rig.bench.capture import StreamInfo
@@ -10,6 +11,7 @@ from rig.bench.plan import Plan
 from rig.run.results import Echo, LateEcho, TimeZero
 
 _MEDIUM = {"air": "air", "fresh-water": "fresh water", "sea-water": "sea water"}
+_COUNTED = re.compile(r" with (no|\d+) targets?$")
 _TIME_ZERO = {
     "loopback": "the ping, heard by wire",
     "direct": "the ping, told by the direct sound",
@@ -46,6 +48,33 @@ def front_end_text(info: StreamInfo) -> str:
     """Say what kind of front end it is; what a virtual tank gives is invented."""
     kind = info.front_end.replace("-", " ")
     return f"{kind}, invented" if info.invented else kind
+
+
+def device_text(info: StreamInfo) -> str:
+    """Say which device, or which scene.
+
+    How many things are in a scene is left out: hands put them in and take them out, and a
+    class that predicts is not to be told.
+
+    Examples
+    --------
+    >>> tank = {"front_end": "virtual-tank", "invented": True, "sample_rate_hz": 48e3}
+    >>> device_text(StreamInfo(device="a scene in air with 3 targets", **tank))
+    'a scene in air'
+    """
+    return _COUNTED.sub("", info.device) if info.invented else info.device
+
+
+def record_rate_text(info: StreamInfo) -> str:
+    """Say how much of a disk a recording takes: 4 bytes a sample of each channel.
+
+    Examples
+    --------
+    >>> record_rate_text(StreamInfo(front_end="sound-card", device="", sample_rate_hz=48e3))
+    '0.19 MB a second, 0.69 GB an hour'
+    """
+    bytes_s = 4 * info.sample_rate_hz * info.channels
+    return f"{bytes_s / 1e6:.2g} MB a second, {bytes_s * 3600 / 1e9:.2g} GB an hour"
 
 
 def no_truth_text(info: StreamInfo) -> str:

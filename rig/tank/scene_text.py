@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Any
 
-from rig.tank.scene import Scene
+from rig.bench.toml_text import lines_of
+from rig.tank.scene import Scene, scene_from_table
+
+_DIGITS = 5
+"""Behind the point, of what hands made: a hundredth of a millimetre."""
 
 
 def scene_text(scene: Scene, *, words: str) -> str:
@@ -22,26 +25,22 @@ def scene_text(scene: Scene, *, words: str) -> str:
         made = getattr(scene, key)
         if isinstance(made, tuple):
             for each, its in zip(made, table, strict=True):
-                lines += ["", f"[[{key}]]", *_lines(its, each)]
+                lines += ["", f"[[{key}]]", *lines_of(its, each)]
         else:
-            lines += ["", f"[{key}]", *_lines(table, made)]
+            lines += ["", f"[{key}]", *lines_of(table, made)]
     return "\n".join(lines) + "\n"
 
 
-def _lines(table: dict[str, Any], made: Any) -> list[str]:
-    """Return the keys that are not what they are without being named, the kind of body first."""
-    defaults = {f.name: f.default for f in dataclasses.fields(made)}
-    named = {k: v for k, v in table.items() if k == "body" or getattr(made, k) != defaults[k]}
-    ranked = sorted(named.items(), key=lambda item: item[0] != "body")
-    return [f"{key} = {_value(value)}" for key, value in ranked]
+def rounded(scene: Scene) -> Scene:
+    """Return a scene that hands made, with numbers such as a hand writes."""
+    return scene_from_table(_rounded(scene.as_table()), source="the scene by hand")
 
 
-def _value(value: Any) -> str:
-    if isinstance(value, str):
-        return f'"{value}"'
-    if isinstance(value, list):
-        return f"[{', '.join(_value(each) for each in value)}]"
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, _DIGITS) + 0.0  # and no minus before a zero
+    if isinstance(value, list | tuple):
+        return [_rounded(each) for each in value]
     if isinstance(value, dict):
-        return f"{{{', '.join(f'{key} = {_value(each)}' for key, each in value.items())}}}"
-    # A number's shortest text that is read back as the same.
-    return repr(value)
+        return {key: _rounded(each) for key, each in value.items()}
+    return value

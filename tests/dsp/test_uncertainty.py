@@ -12,7 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.uncertainty import Input, monte_carlo, numerical_tolerance, propagated, within
+from dsp.uncertainty import (
+    Input,
+    monte_carlo,
+    numerical_tolerance,
+    propagated,
+    unsure,
+    within,
+)
 
 
 def end_gauge(x):
@@ -178,3 +185,25 @@ def test_numerical_tolerance_is_half_a_step_of_the_digits_that_count() -> None:
 def test_what_no_uncertainty_can_be_is_refused(call, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         call()
+
+
+@pytest.mark.parametrize(
+    ("u", "words"),
+    [
+        # JCGM 100:2008, 7.2.6: two digits, rounded as a number is.
+        (0.02468, "0.025"),
+        (0.0996, "0.10"),
+        (61.3, "61"),
+        (612.3, "610"),
+        (0.000047, "< 0.001"),
+        (0.0, "0"),
+        (math.inf, "–"),
+    ],
+)
+def test_an_uncertainty_alone_has_two_digits_and_no_more(u: float, words: str) -> None:
+    assert unsure(u) == words
+
+
+def test_a_part_is_told_no_finer_than_its_whole() -> None:
+    whole = 1.234
+    assert [unsure(u, like=whole) for u in (1.1, 0.31, 0.04)] == ["1.1", "0.3", "< 0.1"]

@@ -24,8 +24,8 @@ def cautions_of(
         far_m = beam_fits.far_field_from_m(fit.size_m, setting.wavelength_m)
         if fit.closest_m < far_m:
             yield (
-                f"near field: the target passed at {fit.closest_m:.3f} m, and the cone is that of "
-                f"the far field from {far_m:.3f} m on; move the target further away"
+                f"too near: the target passed at {fit.closest_m:.3f} m, and the cone holds from "
+                f"{far_m:.2g} m on; move the target further away"
             )
     beside_rad = math.atan2(setting.baseline_m / 2, fit.closest_m)
     if beside_rad > 0.5 * fit.half_power_rad:

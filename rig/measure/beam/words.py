@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from dsp.uncertainty import stated
+from dsp.history.beam_fits import far_field_from_m
+from dsp.uncertainty import stated, unsure
 from rig.measure.beam.measurement import BeamMeasurement
 
 
@@ -29,11 +30,15 @@ def beam_lines(beam: BeamMeasurement) -> tuple[str, ...]:
     if beam.closest_time_s is not None:
         lines[-1] += f", {beam.closest_time_s:.3f} s after the first ping"
     if beam.near_field_m is not None:
-        lines.append(f"nearer than {beam.near_field_m:.3f} m the beam is not yet a cone")
+        far_m = far_field_from_m(fit.size_m, beam.setting.wavelength_m)
+        lines.append(
+            f"nearer than {beam.near_field_m:.2g} m the beam is not yet a cone; from {far_m:.2g} m "
+            "on it is this one, to about 1 %"
+        )
     if not fit.holds:
         del lines[1:]
     lines.append(f"chi-square {fit.chi_square:.1f} for {fit.degrees_of_freedom} degrees of freedom")
     if fit.holds:
-        lines += [f"  half-power angle, from {words}: {deg(u):.4f}°" for words, u in beam.terms]
+        lines += [f"  half-power angle, from {words}: {unsure(deg(u))}°" for words, u in beam.terms]
     lines += [f"caution: {words}" for words in beam.cautions]
     return tuple(lines)

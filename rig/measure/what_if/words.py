@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from dsp.uncertainty import signed, stated
 from rig.measure.what_if.history import WhatIf
 
 CANNOT_KNOW = (
@@ -18,10 +19,10 @@ def what_if_lines(found: WhatIf) -> tuple[str, ...]:
     for one in found.passes:
         lines.append(
             f"at {one.closest_range_m:.3f} m, {one.closest_time_s:.2f} s: {one.heard_hits} hits "
-            f"heard, {one.hits} ± {2 * one.u_hits:.0f} forecast"
+            f"heard, {stated(one.hits, one.u_hits)} forecast"
             f"{', cut off by the first or last ping' if one.cut else ''}; strongest "
-            f"{one.heard_peak_db:.1f} dB heard, {one.peak_db:.1f} ± {2 * one.u_peak_db:.1f} dB "
-            "forecast"
+            f"{signed(f'{one.heard_peak_db:.1f}')} dB heard, "
+            f"{stated(one.peak_db, one.u_peak_db)} dB forecast"
         )
     if found.kept:
         lines.append(f"{found.kept} track(s) stayed, or cannot be told: kept as heard")

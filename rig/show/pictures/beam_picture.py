@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from dsp.history.beam_fits import BeamFit, far_field_from_m, pair_pattern
 from dsp.physics import beams
+from dsp.uncertainty import stated
 from rig.measure.beam.measurement import BeamMeasurement
 from rig.show.pictures.page import (
     CONE,
@@ -244,7 +245,7 @@ class BeamPicture:
             )
             from_m = far_field_from_m(fit.size_m, setting.wavelength_m)
             axes.axvline(from_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
-            words = f" far field from {length_text(from_m)} on"
+            words = f" the cone holds from {length_text(from_m)} on"
             self._words(axes, from_m, 0.95 * half_m, words, ha="left", va="top")
 
     def _lay_others(self, axes: Axes, left: float, wide: float, top: float) -> None:
@@ -340,7 +341,7 @@ def title_text(beam: BeamMeasurement) -> str:
     half, u = math.degrees(fit.half_power_rad), math.degrees(beam.u_half_power_rad)
     return (
         f"Beam of a {what} at {kilohertz:.3g} kHz: half power, out and back, at "
-        f"{_with_u(half, 2 * u)}° off its axis (k = 2)"
+        f"{stated(half, u)}° off its axis (k = 2)"
     )
 
 
@@ -352,10 +353,10 @@ def result_text(beam: BeamMeasurement) -> str:
     name = "radius" if fit.shape == "piston" else "length"
     tilt, u_tilt = math.degrees(fit.tilt_rad), math.degrees(beam.u_tilt_rad)
     return (
-        f"Axis tilted by {_with_u(tilt, 2 * u_tilt)}° · effective {name} "
-        f"{_with_u(1e3 * fit.size_m, 2e3 * beam.u_size_m)} mm (plan: "
+        f"Axis tilted by {stated(tilt, u_tilt)}° · effective {name} "
+        f"{stated(1e3 * fit.size_m, 1e3 * beam.u_size_m)} mm (plan: "
         f"{1e3 * beam.planned_size_m:.4g} mm) · target nearest at "
-        f"{_with_u(fit.closest_m, 2 * beam.u_closest_m)} m"
+        f"{stated(fit.closest_m, beam.u_closest_m)} m"
     )
 
 
@@ -392,11 +393,3 @@ def _face_text(shape: str, size_m: float) -> str:
     if shape == "piston":
         return f"disc, radius {1e3 * size_m:.1f} mm"
     return f"line, length {1e3 * size_m:.1f} mm"
-
-
-def _with_u(value: float, expanded: float) -> str:
-    """Write a number and its expanded uncertainty, both to two digits of the latter."""
-    if not (math.isfinite(expanded) and expanded > 0):
-        return signed(value, 2)
-    digits = min(max(1 - math.floor(math.log10(expanded)), 0), 5)
-    return f"{signed(value, digits)} ± {expanded:.{digits}f}"

@@ -36,6 +36,7 @@ from rig.show.pictures.sketch import LEAST_BESIDE_PLACES, LEAST_SHARE, Sketch, v
 from rig.show.pictures.strip import Strip
 from rig.show.wording import (
     counted,
+    device_text,
     front_end_text,
     pointer_text,
     pulse_text,
@@ -181,7 +182,7 @@ class BenchPicture:
         self._title = page.text(MARGIN, 6, size_pt=TITLE_PT, bold=True, changes=True)
         sent = f"{pulse_text(self._plan)} · {front_end_text(info)}: "
         room = page.text_room - measure(MAIN_PT)(sent)
-        page.text(MARGIN, 34, sent + page.fitted(info.device, room))
+        page.text(MARGIN, 34, sent + page.fitted(device_text(info), room))
         self._foot = page.text(MARGIN, page.height - 52, changes=True)
         page.text(MARGIN, page.height - 26, page.fitted(note, page.text_room))
 

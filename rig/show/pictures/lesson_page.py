@@ -225,11 +225,12 @@ def _draw_heard(
     parting = top + 0.34 * (bottom - top)
     strip = box_on(figure, left, top, right, parting - 8)
     history = box_on(figure, left, parting, right, bottom)
-    strip.set_title("Now: the newest ping", fontsize=TEXT_PT, color=INK, loc="left")
+    strip.set_title(
+        "Now: the newest ping / dB re full scale", fontsize=TEXT_PT, color=INK, loc="left"
+    )
     strip.set_xticklabels([])
     history.set_xlabel("range / m", fontsize=TEXT_PT, color=INK)
     history.set_ylabel("age / s", fontsize=TEXT_PT, color=INK)
-    strip.set_ylabel("dB", fontsize=TEXT_PT, color=INK)
     good = [r for r in page.results if r.profile is not None]
     if page.receiver is None or not good:
         strip.set_xticks([])

@@ -21,7 +21,7 @@ from rig.show.pictures.page import ACCENT, MAIN_PT, Page, measure
 from rig.show.pictures.places import Places
 from rig.show.pictures.scales import RangeScale
 from rig.show.pictures.standing import Boxed, Standing
-from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View
+from rig.show.pictures.view import ABOVE, ABOVE_DOWN, SIDE, SIDE_DOWN, View, held_m
 from rig.show.pictures.ways import Ways
 from rig.show.wording import cone_text, has_cone, length_text, no_truth_text
 from rig.tank.scene import Scene
@@ -37,6 +37,9 @@ _TOLD_RAD = math.radians(0.1)
 """What a cone is tilted by or believed wrong by at least, to be told of."""
 
 _BESIDE_MARK, _FOOTPRINT_LINE = 10, 22
+
+_IN_CM_M = 0.3
+"""A sketch that reaches no farther to either side is told in centimetres."""
 
 LEAST_SHARE = 0.38
 """Of the sketch's room for a view in which little happens."""
@@ -78,8 +81,11 @@ class Sketch:
         tells_sides = plan.geometry.second is not None
         if tells_sides and not shows_truth:
             looks = looks[1:]
+        stop_m, down = scale.stop_m, places.down
+        # One unit for both: a thing is not 12 in one view and 0.12 in the other.
+        in_cm = max(held_m(box, stop_m=stop_m, down=down) for box in places.views) < _IN_CM_M
         self.views = [
-            View(page, box, looking, plan, stop_m=scale.stop_m, down=places.down)
+            View(page, box, looking, plan, stop_m=stop_m, down=down, in_cm=in_cm)
             for box, looking in zip(places.views, looks, strict=False)
         ]
         scene = self._scene = None if truth is None else truth.scene_at(ping)
@@ -165,7 +171,7 @@ class Sketch:
         if walls is not None:
             axis = view.looking.axis
             low_m = -walls.pair_m[axis]
-            view.lay_sides(low_m, low_m + walls.size_m[axis])
+            view.lay_sides(low_m, low_m + walls.size_m[axis], heard=walls.reflections[axis])
 
     def show(
         self,
@@ -186,8 +192,8 @@ class Sketch:
             bodies = self._truth.bodies_at(results[-1].index)
             # What was heard by a plan before this one has no ping of its own in this truth.
             ways_m = self._ways.of(bodies, [r.index for r in results if r.index >= 0])
-            for standing, its in zip(self._standing, marked, strict=True):
-                standing.show(bodies, ways_m, [*taken, *its])
+            for view, standing, its in zip(self.views, self._standing, marked, strict=True):
+                standing.show(bodies, ways_m, [*taken, *view.named, *its])
             self._show_turned(results[-1].index)
 
     def _show_turned(self, ping: int) -> None:

@@ -5,22 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.bench.plan import Plan
 from rig.run.results import Echo, Side
-from rig.show.pictures.page import ACCENT, CONE, INK, SMALL_PT, SOFT, Page
+from rig.show.pictures.lettering import wrapped
+from rig.show.pictures.page import ACCENT, CONE, INK, SMALL_LINE, SMALL_PT, SOFT, Page, measure
 from rig.show.pictures.panel import Box
 from rig.show.pictures.scales import round_ticks
-from rig.show.wording import tick_texts
+from rig.show.wording import length_text, tick_texts
 
 if TYPE_CHECKING:
     from matplotlib.collections import LineCollection
     from matplotlib.lines import Line2D
+    from matplotlib.patheffects import AbstractPathEffect
 
+_CORNER = 14.0
 _PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
 
 _MARK = 7
@@ -62,6 +65,11 @@ ABOVE_DOWN = Looking(
 )
 
 
+def held_m(box: Box, *, stop_m: float, down: bool) -> float:
+    """Return how far to either side of the axis a view in a box reaches, to scale."""
+    return 1.04 * stop_m * box.depth(down=down) / box.length(down=down) / 2
+
+
 class View:
     """A panel of the sketch.
 
@@ -78,17 +86,32 @@ class View:
         The range axis ends there.
     down : bool
         Whether it runs down the page.
+    in_cm : bool
+        Whether lengths beside the range are told in centimetres.
+
+    Attributes
+    ----------
+    named : list of tuple of float
+        Left, top, right, bottom on the page of what is written over walls, where no other
+        name may stand.
     """
 
     def __init__(
-        self, page: Page, box: Box, looking: Looking, plan: Plan, *, stop_m: float, down: bool
+        self,
+        page: Page,
+        box: Box,
+        looking: Looking,
+        plan: Plan,
+        *,
+        stop_m: float,
+        down: bool,
+        in_cm: bool,
     ) -> None:
         from matplotlib.collections import LineCollection
 
         self._page, self._plan, self.looking = page, plan, looking
-        span_m = 1.04 * stop_m
-        half_m = self.half_m = span_m * box.depth(down=down) / box.length(down=down) / 2
-        unit, per_m = ("cm", 100.0) if half_m < 0.3 else ("m", 1.0)
+        half_m = self.half_m = held_m(box, stop_m=stop_m, down=down)
+        unit, per_m = ("cm", 100.0) if in_cm else ("m", 1.0)
         panel = self.panel = page.panel(
             box, stop_m=stop_m, down=down, side=f"{looking.side} / {unit}"
         )
@@ -96,10 +119,17 @@ class View:
         leftwards = down and looking.axis == 1
         panel.set_values(*((half_m, -half_m) if leftwards else (-half_m, half_m)))
         most = max(2, min(5, int(box.depth(down=down) / (40 if down else 26))))
-        ticks = round_ticks(-half_m * per_m, half_m * per_m, most=most)
+        # A number under a view's corner would run into the next panel's.
+        reach_m = half_m - _CORNER / panel.units_per_m if down else half_m
+        ticks = round_ticks(-reach_m * per_m, reach_m * per_m, most=most)
+        if len(ticks) < 3:
+            # The middle and both ends of a finer scale, which a narrow view has room for.
+            finer = round_ticks(-reach_m * per_m, reach_m * per_m, most=5)
+            ticks = [finer[0], 0.0, finer[-1]]
         panel.set_value_ticks([t / per_m for t in ticks], tick_texts(ticks))
         self._stop_m = stop_m
         self._slopes: tuple[float, float] | None = None
+        self.named: list[tuple[float, float, float, float]] = []
         self._apart_m = plan.geometry.baseline_m / 2 if looking.axis == 1 else 0.0
         self._tells_sides = looking.axis == 1 and plan.geometry.second is not None
         self._lay_axis()
@@ -125,9 +155,10 @@ class View:
         from matplotlib.patheffects import withStroke
 
         page, axes = self._page, self.panel.axes
-        halo = [withStroke(linewidth=page.pt(4.5), foreground="white")]
-        self._covers = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.8)))
-        how = {"color": INK, "linestyle": "none", "clip_on": False}
+        halo: list[AbstractPathEffect] = [withStroke(linewidth=page.pt(4.5), foreground="white")]
+        covers = LineCollection([], colors=INK, linewidths=page.pt(1.8))
+        axes.add_collection(covers)
+        how: dict[str, Any] = {"color": INK, "linestyle": "none", "clip_on": False}
         (self._crosses,) = axes.plot(
             [], [], marker="+", markersize=page.pt(9), markeredgewidth=page.pt(1.8), **how
         )
@@ -140,9 +171,10 @@ class View:
             markerfacecolor="white",
             **how,
         )
-        self._covers.set_path_effects(halo)
+        covers.set_path_effects(halo)
         self._crosses.set_path_effects(halo)
-        page.artists += [self._covers, self._crosses, self._beyond]
+        page.artists += [covers, self._crosses, self._beyond]
+        self._covers = covers
 
     def _lay_axis(self) -> None:
         from matplotlib.patches import Rectangle
@@ -220,13 +252,45 @@ class View:
         """Hatch what lies behind the bench's far end."""
         self._hatch([wall_m, self._stop_m], [-self.half_m, self.half_m])
 
-    def lay_sides(self, low_m: float, high_m: float) -> None:
-        """Hatch what lies behind the walls beside the axis, as far as the view reaches."""
+    def lay_sides(self, low_m: float, high_m: float, *, heard: tuple[float, float]) -> None:
+        """Hatch what lies behind the walls beside the axis, and name them.
+
+        Parameters
+        ----------
+        low_m, high_m : float
+            Where they stand.
+        heard : tuple of float
+            How much of the sound each sends back: one beyond the view is named only if it
+            can be heard.
+        """
         along_m = [self.panel.first_m, self._stop_m]
-        if low_m > -self.half_m:
-            self._hatch(along_m, [-self.half_m, low_m])
-        if high_m < self.half_m:
-            self._hatch(along_m, [high_m, self.half_m])
+        for wall_m, sign, reflection in zip((low_m, high_m), (-1, 1), heard, strict=True):
+            edge_m = sign * self.half_m
+            if abs(wall_m) < self.half_m:
+                self._hatch(along_m, sorted((wall_m, edge_m)))
+                self._name_side("wall", sign)
+            elif reflection:
+                beyond = self.looking.more if sign > 0 else self.looking.less
+                beyond = beyond.removeprefix("to the ")
+                far = length_text(float(f"{abs(wall_m):.2g}"))
+                self._name_side(f"wall {far} {beyond}", sign)
+
+    def _name_side(self, words: str, sign: int) -> None:
+        """Write at a view's edge, at its far end."""
+        page, box, width = self._page, self.panel.box, measure(SMALL_PT)
+        lines = [words]
+        if self.panel.down:
+            lines = wrapped(words, box.width / 2 - 10, width)
+        wide, high = max(map(width, lines)), SMALL_LINE * len(lines)
+        # What is to the left stands on the left, and what is ahead of a pair that looks down on
+        # the right; else what is above, or to the left, stands on top.
+        at_right = sign > 0 if self.looking.axis != 1 else sign < 0
+        left = box.right - 6 - wide
+        top = box.top + 4 if sign > 0 else box.bottom - 4 - high
+        if self.panel.down:
+            left, top = left if at_right else box.left + 6, box.bottom - 4 - high
+        page.text(left, top, "\n".join(lines), size_pt=SMALL_PT, color=SOFT, bbox=_PLAIN)
+        self.named.append((left, top, left + wide, top + high))
 
     def _hatch(self, along_m: Sequence[float], beside_m: Sequence[float]) -> None:
         from matplotlib.patches import Rectangle

@@ -25,6 +25,8 @@ class Contents:
         Empty where nobody gave a source level.
     strengths_from : str
         Where the source level comes from, in words.
+    looks : {"along", "down"} or None
+        How the picture's ranges run; None as the plan says.
     """
 
     run: Run
@@ -32,6 +34,7 @@ class Contents:
     beam: BeamMeasurement | None = None
     strengths: tuple[TargetStrength, ...] = ()
     strengths_from: str = ""
+    looks: str | None = None
 
     @property
     def name(self) -> str:

@@ -15,7 +15,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dsp.uncertainty import stated
+from dsp.uncertainty import stated, unsure
 from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
@@ -69,12 +69,12 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
     """
     title = f"Bench report: {contents.name}"
     sections = (
-        _what(contents),
+        what_was_measured(contents),
         _plan(contents),
         _picture(contents),
         _calibration(contents),
-        _echoes(contents),
-        _passes(contents),
+        echoes_section(contents),
+        passes_section(contents),
         _beam(contents),
         _strengths(contents),
         _numbers(tables),
@@ -87,24 +87,26 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
             "header",
             element("h1", title),
             element("p", f"Written by echobench on {made}.", class_="made"),
-            _caution(contents),
+            caution(contents, "in this report"),
         ),
         element("main", *sections),
         style=STYLE,
     )
 
 
-def _caution(contents: Contents) -> Markup:
+def caution(contents: Contents, where: str) -> Markup:
+    """Say that nothing was measured of what stands `where`; of a real bench, say nothing."""
     if not contents.invented:
         return joined([])
     words = (
-        "Nothing in this report was measured in a room or in water. The pings come from a virtual "
+        f"Nothing {where} was measured in a room or in water. The pings come from a virtual "
         "tank: its scene is invented, and so is every echo below."
     )
     return element("p", element("strong", "Invented scene. "), words, class_="note")
 
 
-def _section(title: str, *children: str) -> Markup:
+def section(title: str, *children: str) -> Markup:
+    """Return a section under its title."""
     return element("section", element("h2", title), *children)
 
 
@@ -117,7 +119,8 @@ def _facts(facts: Sequence[tuple[str, str]]) -> Markup:
 # What was measured
 
 
-def _what(contents: Contents) -> Markup:
+def what_was_measured(contents: Contents) -> Markup:
+    """Return the section on the recording, the bench and the pings that were lost."""
     run = contents.run
     receiver, info, plan = run.receiver, run.info, run.plan
     time_zero = None if run.last is None else run.last.time_zero
@@ -125,7 +128,7 @@ def _what(contents: Contents) -> Markup:
     began = run.origin.began
     if began is not None:
         when = f"{began:%Y-%m-%d %H:%M:%S} {began.tzname() or ''}".rstrip()
-    speed = f"{receiver.sound_speed_m_s:.2f} ± {2 * receiver.u_sound_speed_m_s:.2f} m/s (k = 2)"
+    speed = f"{stated(receiver.sound_speed_m_s, receiver.u_sound_speed_m_s)} m/s (k = 2)"
     pings = f"{len(run.results)}, of which {run.lost_pings or 'none'} lost"
     if run.clipped_pings:
         pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
@@ -147,7 +150,7 @@ def _what(contents: Contents) -> Markup:
     ]
     if run.origin.lost_at_end:
         facts.append(("Cut off", run.origin.lost_at_end))
-    return _section("What was measured", _facts(facts), _lost(run.results))
+    return section("What was measured", _facts(facts), _lost(run.results))
 
 
 def _medium_text(contents: Contents) -> str:
@@ -209,7 +212,7 @@ def _plan(contents: Contents) -> Markup:
         ordered = sorted(keys.items(), key=lambda item: item[0] != "kind")
         rows = [(key, _value_text(value)) for key, value in ordered]
         tables.append(table(("key", "value"), rows, caption=f"[{name}]"))
-    return _section(
+    return section(
         "The plan, and what it foretold",
         bullets(lines),
         element("h3", "Every key of the plan"),
@@ -232,31 +235,34 @@ def _value_text(value: Any) -> str:
 
 def _picture(contents: Contents) -> Markup:
     run = contents.run
-    drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=f"from {contents.name}"))
+    note, looks = f"from {contents.name}", contents.looks or run.plan.geometry.looks
+    drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=note, looks=looks))
     found = "No ping came through."
     if run.last is not None:
-        found = f"The last good ping shows {_ranges_text(run.last.echoes)}."
+        found = f"The last good ping shows {ranges_text(run.last.echoes)}."
     alt = (
         "Three panels over one range axis: the bench from the side with its cone, the strength "
         f"of the last ping's echoes over range, and the history of all pings. {found}"
     )
-    order = "left to right" if run.plan.geometry.looks == "down" else "the top down"
+    order = "left to right" if looks == "down" else "the top down"
     caption = (
         f"The bench, the last ping, and the pings before it. Read from {order} as cause, now, "
         "past; the darker, the stronger."
     )
-    return _section("The picture", figure(drawn, kind=_SVG, alt=alt, caption=caption))
+    return section("The picture", figure(drawn, kind=_SVG, alt=alt, caption=caption))
 
 
-def _ranges_text(echoes: Sequence[Echo]) -> str:
+def ranges_text(echoes: Sequence[Echo]) -> str:
+    """Say how many echoes there are, and where the nearest."""
     if not echoes:
         return "no echo above the threshold"
     named = ", ".join(metres_text(e.range_m, e.u_range_m) for e in echoes[:TABLED_ECHOES])
     more = f" and {len(echoes) - TABLED_ECHOES} more" if len(echoes) > TABLED_ECHOES else ""
-    return f"{_count_text(len(echoes), 'echo')}, at {named} m{more}"
+    return f"{count_text(len(echoes), 'echo')}, at {named} m{more}"
 
 
-def _count_text(count: int, noun: str) -> str:
+def count_text(count: int, noun: str) -> str:
+    """Return how many there are; a noun that ends in -o takes -es."""
     plural = f"{noun}es" if noun.endswith("o") else f"{noun}s"
     return f"{count} {noun if count == 1 else plural}"
 
@@ -278,7 +284,7 @@ def _calibration(contents: Contents) -> Markup:
         used.append("the pulse as it was heard")
     taken = f"Taken from it: {', '.join(used)}." if used else "Nothing of it was needed here."
     conditions = f"{c.plan.medium.kind.replace('-', ' ')} at {c.plan.medium.temperature_c:g} °C"
-    return _section(
+    return section(
         "Calibration",
         _facts(
             [
@@ -296,20 +302,21 @@ def _calibration(contents: Contents) -> Markup:
 # Echoes
 
 
-def _echoes(contents: Contents) -> Markup:
+def echoes_section(contents: Contents) -> Markup:
+    """Return the section on the echoes of all pings added up, with their budgets."""
     found = contents.run.measurement
     if found.last is None:
-        return _section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
+        return section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
     scale = range_scale(contents.run.receiver)
     count = found.pings - found.lost_pings
     alt = (
-        f"Strength over range of {_count_text(count, 'ping')} added up, with the threshold. "
-        f"It shows {_ranges_text(found.echoes)}."
+        f"Strength over range of {count_text(count, 'ping')} added up, with the threshold. "
+        f"It shows {ranges_text(found.echoes)}."
     )
     parts = [
         element(
             "p",
-            f"{_count_text(count, 'good ping')} added up in phase. That is right for what "
+            f"{count_text(count, 'good ping')} added up in phase. That is right for what "
             "stands still; what moves is smeared, and stands among the passes.",
         ),
         figure(
@@ -323,7 +330,7 @@ def _echoes(contents: Contents) -> Markup:
     ]
     parts += _of_pings_before(found)
     if not found.echoes:
-        return _section("Echoes", *parts, element("p", "No echo stands above the threshold."))
+        return section("Echoes", *parts, element("p", "No echo stands above the threshold."))
     parts.append(echo_table(found.echoes))
     parts.append(
         element(
@@ -344,7 +351,7 @@ def _echoes(contents: Contents) -> Markup:
         )
         doubts = doubt_lines(found.echoes)
         parts += [bullets(doubts)] if doubts else []
-    return _section("Echoes", *parts, *_budgets(found.echoes))
+    return section("Echoes", *parts, *_budgets(found.echoes))
 
 
 def _of_pings_before(found: Measurement) -> list[Markup]:
@@ -391,12 +398,12 @@ def echo_table(echoes: Sequence[Echo]) -> Markup:
     rows = [
         (
             str(number),
-            _number(e.range_m, 4),
-            _number(2e3 * e.u_range_m, 2),
+            stated(e.range_m, e.u_range_m, most=6).partition(" ± ")[0],
+            unsure(2e3 * e.u_range_m),
             _number(1e3 * e.delay_s, 4),
             _number(e.strength_db, 1),
             _number(e.snr_db, 1),
-            _number(1e3 * e.bound_m, 3),
+            unsure(1e3 * e.bound_m),
             *angle(e),
         )
         for number, e in enumerate(echoes, 1)
@@ -440,7 +447,7 @@ def _budget(number: int, echo: Echo) -> Markup:
         element(
             "tr",
             element("th", term.name, scope="row"),
-            element("td", _number(1e3 * term.u, 4)),
+            element("td", unsure(1e3 * term.u, like=1e3 * budget.combined)),
             element("td", _number(100 * share, 1)),
             element(
                 "td",
@@ -457,14 +464,14 @@ def _budget(number: int, echo: Echo) -> Markup:
             element(
                 "tr",
                 element("th", name, scope="row"),
-                element("td", _number(1e3 * value, 4)),
+                element("td", unsure(1e3 * value)),
                 element("td"),
                 element("td", class_="bar"),
                 class_="total" if name == "combined" else None,
             )
         )
     heads = [element("th", head, scope="col") for head in ("term", "u / mm", "share / %")]
-    caption = f"Echo {number}, {_number(echo.range_m, 4)} m"
+    caption = f"Echo {number}, {stated(echo.range_m, echo.u_range_m, most=6)} m"
     made = element(
         "table",
         element("caption", caption),
@@ -479,7 +486,8 @@ def _budget(number: int, echo: Echo) -> Markup:
 # Passes
 
 
-def _passes(contents: Contents) -> Markup:
+def passes_section(contents: Contents) -> Markup:
+    """Return the section on what was followed from ping to ping; empty where nothing was."""
     passings = passings_of(contents.run)
     if not passings:
         return joined([])
@@ -499,7 +507,7 @@ def _passes(contents: Contents) -> Markup:
         "besides",
     )
     rows = [_pass_row(number, passing) for number, passing in enumerate(passings, 1)]
-    return _section(
+    return section(
         "What went by",
         element(
             "p",
@@ -510,7 +518,7 @@ def _passes(contents: Contents) -> Markup:
         figure(
             passes_picture(passings, baseline_m=baseline_m),
             kind=_SVG,
-            alt=f"Range over time of {_count_text(len(passings), 'track')}, with fitted curves "
+            alt=f"Range over time of {count_text(len(passings), 'track')}, with fitted curves "
             f"and what is left over: {words}.",
             caption="Above, each hit and the fitted curves; tracks without a line could not be "
             "told. Below, each hit’s range less its curve.",
@@ -569,7 +577,7 @@ def _besides(passing: Passing) -> str:
         words.append(f"{told.strong_hits} hits within half power, foretold {foretold}")
     found = passing.closing if told.kind == "cannot-tell" else None
     if found is not None and not found.even:
-        words.append("closing at no even speed")
+        words.append("nearer and farther at a speed that changed")
     elif found is not None and passing.unfolded is None:
         words.append(
             f"closing at {_with_u(found.speed_m_s, found.u_speed_m_s, 4)} m/s, or that and any "
@@ -587,11 +595,11 @@ def _beam(contents: Contents) -> Markup:
         return joined([])
     fit = beam.fit
     alt = (
-        f"Echo level over angle from the axis, {_count_text(beam.echoes, 'echo')}, with the fitted "
+        f"Echo level over angle from the axis, {count_text(beam.echoes, 'echo')}, with the fitted "
         f"{fit.shape}: half power at {math.degrees(fit.half_power_rad):.2f}°, axis tilted by "
         f"{math.degrees(fit.tilt_rad):.2f}°; and the footprint over range."
     )
-    return _section(
+    return section(
         "The beam",
         figure(
             drawn_bytes("svg", lambda page: BeamPicture(page, beam, note=f"From {contents.name}.")),
@@ -606,7 +614,7 @@ def _beam(contents: Contents) -> Markup:
 def _strengths(contents: Contents) -> Markup:
     if not contents.strengths:
         return joined([])
-    return _section(
+    return section(
         "How strong the targets are",
         element(
             "p",
@@ -630,7 +638,7 @@ def _strengths(contents: Contents) -> Markup:
 
 def _numbers(tables: Mapping[str, str]) -> Markup:
     rows = [(_TABLES[name], file) for name, file in tables.items()]
-    return _section(
+    return section(
         "The numbers",
         element(
             "p",
@@ -646,7 +654,7 @@ def _sources(contents: Contents) -> Markup:
         element("li", f"{r.used_for[0].upper()}{r.used_for[1:]}: {r.source}.")
         for r in references(contents)
     ]
-    return _section(
+    return section(
         "References",
         element(
             "p",

@@ -58,7 +58,9 @@ class Handout:
     redrawn: dict[str, int]
 
 
-def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> Handout:
+def write_handout(
+    folder: str | os.PathLike[str], asked: Iterable[Question], *, looks: str | None = None
+) -> Handout:
     """Draw and write everything.
 
     A set that is there already is never replaced: its sheets may have been handed out, and
@@ -69,6 +71,8 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     folder : path
         Made, where it is not there.
     asked : iterable of Question
+    looks : {"along", "down"}, optional
+        How the pictures' ranges run; as each question's bench looks, if not given.
 
     Raises
     ------
@@ -85,7 +89,7 @@ def write_handout(folder: str | os.PathLike[str], asked: Iterable[Question]) -> 
     _make(out / "key")
     kept = list(asked)
     names = [_picture_name(q) for q in kept]
-    pictures = question_pictures(kept)
+    pictures = question_pictures(kept, looks=looks)
     for name, picture in zip(names, pictures, strict=True):
         _write(out / name, picture, what="picture")
     made = Handout(
@@ -115,16 +119,16 @@ def handout_answer(made: Handout) -> dict[str, Any]:
     }
 
 
-def question_pictures(asked: Sequence[Question]) -> list[bytes]:
+def question_pictures(asked: Sequence[Question], *, looks: str | None = None) -> list[bytes]:
     """Draw each question's picture, a PNG; nothing in it answers."""
-    return drawn_each([functools.partial(_picture, question) for question in asked])
+    return drawn_each([functools.partial(_picture, question, looks) for question in asked])
 
 
 def _picture_name(question: Question) -> str:
     return f"question-{question.number:02d}.png"
 
 
-def _picture(question: Question) -> bytes:
+def _picture(question: Question, looks: str | None) -> bytes:
     heard = question.heard
     return drawn_bytes(
         "png",
@@ -134,6 +138,7 @@ def _picture(question: Question) -> bytes:
             [*heard.results[:-1], with_even_threshold(heard)],
             note=f"Reading exercise, question {question.number}. The scene is invented.",
             names_echoes=False,
+            looks=looks,
         ),
     )
 

@@ -44,9 +44,10 @@ _SHEET_STYLE = """
 """
 
 _HOW = (
-    "Each picture shows an invented bench: above, where the beam reaches; in the middle, the "
-    "newest ping; below, the pings before it, the newest on top. Tick one box for each picture "
-    "and say what in the picture decided it. “It cannot be told” may be right."
+    "Each picture shows an invented bench: first where the beam reaches; then the newest ping; "
+    "then the pings before it, the newest next to the strip. Read it from the top down, or from "
+    "left to right where the bench looks down. Tick one box for each picture and say what in the "
+    "picture decided it. “It cannot be told” may be right."
 )
 
 

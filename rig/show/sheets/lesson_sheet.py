@@ -33,6 +33,7 @@ from rig.teach.lessons.turn_text import (
     off_text,
     plain_text,
     prediction_text,
+    set_up_text,
     value_text,
 )
 
@@ -82,6 +83,7 @@ def sheet_html(
     turns: Sequence[Turn],
     *,
     made: datetime,
+    looks: str | None = None,
     spreads: Mapping[str, Spread] | None = None,
 ) -> str:
     """Return the whole sheet.
@@ -92,13 +94,15 @@ def sheet_html(
     turns : sequence of Turn
         The parts that were done, in order.
     made : datetime
+    looks : {"along", "down"}, optional
+        How the benches' ranges run; as their plan says, if not given.
     spreads : dict of str to Spread, optional
         What a class guessed, by the parts' names.
     """
     steps = [heard for turn in turns for heard in turn.heard]
     drawn = drawn_each(
         [functools.partial(sheet_picture, turn) for turn in turns]
-        + [functools.partial(_step_picture, heard) for heard in steps]
+        + [functools.partial(_step_picture, heard, looks) for heard in steps]
     )
     of_parts, of_steps = drawn[: len(turns)], iter(drawn[len(turns) :])
     return page(
@@ -128,6 +132,7 @@ def write_sheet(
     turns: Sequence[Turn],
     *,
     made: datetime,
+    looks: str | None = None,
     spreads: Mapping[str, Spread] | None = None,
 ) -> None:
     """Write the sheet, whole or not at all; parameters as for :func:`sheet_html`.
@@ -137,11 +142,13 @@ def write_sheet(
     StorageError
     """
     remedy = "give --out a folder that may be written to and has room"
-    sheet = sheet_html(lesson, turns, made=made, spreads=spreads)
+    sheet = sheet_html(lesson, turns, made=made, looks=looks, spreads=spreads)
     write_whole(path, sheet, what="sheet", remedy=remedy)
 
 
-def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
+def pupil_html(
+    lesson: Lesson, turns: Sequence[Turn], *, made: datetime, looks: str | None = None
+) -> str:
     """Return the pupil's pages: question, room to predict, what was heard, room for why.
 
     Nothing on them answers; parameters as for :func:`sheet_html`.
@@ -149,13 +156,18 @@ def pupil_html(lesson: Lesson, turns: Sequence[Turn], *, made: datetime) -> str:
     return page(
         lesson.title,
         _header(lesson, made, "", _caution(turns)),
-        element("main", *(_asked(number, turn) for number, turn in enumerate(turns, 1))),
+        element("main", *(_asked(number, turn, looks) for number, turn in enumerate(turns, 1))),
         style=STYLE + _SHEET_STYLE,
     )
 
 
 def write_pupil_sheet(
-    path: str | os.PathLike[str], lesson: Lesson, turns: Sequence[Turn], *, made: datetime
+    path: str | os.PathLike[str],
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    looks: str | None = None,
 ) -> None:
     """Write the pupil's pages, whole or not at all.
 
@@ -164,7 +176,9 @@ def write_pupil_sheet(
     StorageError
     """
     remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, pupil_html(lesson, turns, made=made), what="sheet", remedy=remedy)
+    write_whole(
+        path, pupil_html(lesson, turns, made=made, looks=looks), what="sheet", remedy=remedy
+    )
 
 
 def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Markup:
@@ -186,14 +200,15 @@ def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Marku
     )
 
 
-def _asked(number: int, turn: Turn) -> Markup:
+def _asked(number: int, turn: Turn, looks: str | None) -> Markup:
     """Ask a part's question, with the last step's pings and without what they come to."""
     part, heard = turn.part, turn.heard[-1]
     choices = joined([])
     if part.question.choices:
         choices = element("p", f"Choose: {'; '.join(part.question.choices)}.")
     drawn = drawn_bytes(
-        "svg", lambda paper: draw_picture(paper, heard.run, note="", names_echoes=False)
+        "svg",
+        lambda paper: draw_picture(paper, heard.run, note="", names_echoes=False, looks=looks),
     )
     unit = "" if part.question.choices else f" {part.question.unit}"
     return element(
@@ -206,7 +221,7 @@ def _asked(number: int, turn: Turn) -> Markup:
             drawn,
             kind=_SVG,
             alt="The bench as it was heard: sketch, strength over range, and history.",
-            caption=f"Heard at step {heard.step.name}. {heard.step.set_up}",
+            caption=f"Heard at step {heard.step.name}. {_done_for(heard)}",
         ),
         element("p", "Measured: ", element("span", class_="blank"), unit),
         _talk("Why is it so?"),
@@ -344,10 +359,14 @@ def _talk(question: str) -> Markup:
     )
 
 
-def _step_picture(heard: StepHeard) -> bytes:
+def _done_for(heard: StepHeard) -> str:
+    return set_up_text(heard.step, invented=heard.receiver.info.invented)
+
+
+def _step_picture(heard: StepHeard, looks: str | None) -> bytes:
     """Draw a step's bench."""
     note = f"step {heard.step.name}"
-    return drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note))
+    return drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note, looks=looks))
 
 
 def _step(heard: StepHeard, drawn: bytes, *, between: bool) -> Markup:
@@ -358,6 +377,6 @@ def _step(heard: StepHeard, drawn: bytes, *, between: bool) -> Markup:
         kind=_SVG,
         alt=f"The bench at step {heard.step.name}: sketch, strength over range, and history. "
         f"Echoes in all pings added up: {echoes or 'none'}.",
-        caption=f"Step {heard.step.name}. {heard.step.set_up} {pulse_text(heard.plan)}.",
+        caption=f"Step {heard.step.name}. {_done_for(heard)} {pulse_text(heard.plan)}.",
     )
     return element("div", picture, class_="between" if between else "end")

@@ -104,6 +104,15 @@ class Hands:
         """Go on in another stretch of pings, in the scene as it stands."""
         self.drop()
         changes.go_on_from(self.changes, self._truth.run_s(self._ping))
+        self._follow(changes, truth)
+
+    def begin_anew(self, changes: Changes, truth: Truth) -> None:
+        """Begin with another stretch of pings, in which nothing has been touched yet."""
+        self.drop()
+        self.chosen, self._coming = None, None
+        self._follow(changes, truth)
+
+    def _follow(self, changes: Changes, truth: Truth) -> None:
         self.changes, self._truth, self._ping = changes, truth, 0
         self._scene_clock = SceneClock(self._clock_s)
 

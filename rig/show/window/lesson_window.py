@@ -93,6 +93,8 @@ class WindowCourse:
         From a part and a step to an open bench.
     record : callable
         From a part and a step to the name to record under; None where nothing is recorded.
+    set_up : callable
+        From a part and a step to what is done for it, in words.
     wanted : callable
         From a part to what is still to be measured by hand.
     note : callable
@@ -110,6 +112,7 @@ class WindowCourse:
     predictions: tuple[Prediction, ...]
     opened: Callable[[Part, Step], Bench]
     record: Callable[[Part, Step], str | None]
+    set_up: Callable[[Part, Step], str]
     wanted: Callable[[Part], Sequence[Given]]
     note: Callable[[Given, str], None]
     check: Callable[[StepHeard], str]
@@ -481,7 +484,7 @@ class LessonWindow:
         elif self.stage in ("step", "hear"):
             step = part.steps[min(self._step, len(part.steps) - 1)]
             place = f"Step {min(self._step + 1, len(part.steps))} of {len(part.steps)}"
-            words = self._message or f"{place}: {step.set_up}"
+            words = self._message or f"{place}: {self._course.set_up(part, step)}"
             keys = f"{'space: ping' if self.stage == 'step' else 'pinging …'} · {keys}"
         else:
             keys = f"space: go on · {keys}"

@@ -6,15 +6,18 @@ import functools
 import os
 import pathlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rig.bench.plan import Plan
+from rig.errors import DeviceError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
 from rig.show.window.backend import window_figure
 from rig.show.window.doorplate import Doorplate
 from rig.show.window.pump import Pump
+from rig.show.window.reopening import Reopen, Reopening
+from rig.show.window.stand import Stand
 from rig.show.window.stretch import OpenStretch, Stretch
 from rig.show.window.window import LiveWindow
 from rig.tank.changes import Changes
@@ -36,6 +39,8 @@ def show_live(
     angles: bool = False,
     again: OpenStretch | None = None,
     room: Room | None = None,
+    stand: Stand | None = None,
+    reopen: Reopen | None = None,
 ) -> None:
     """Show pings in a window as they come, until it is closed.
 
@@ -59,6 +64,10 @@ def show_live(
         Opens another stretch of pings, with another plan; None where the plan stays.
     room : Room, optional
         Follows what is shown; not closed.
+    stand : Stand, optional
+        Where nobody minds the window: it fills the screen and goes back to the start by itself.
+    reopen : callable, optional
+        Opens the device anew where it has gone, again and again; None leaves it at that.
 
     Raises
     ------
@@ -95,16 +104,38 @@ def show_live(
             angles=angles,
             begin_again=None if again is None else functools.partial(begin_again, again),
             plate=None if room is None else Doorplate(room),
+            stand=stand,
         )
+        reopening: Reopening | None = None
+
+        def tick() -> None:
+            nonlocal pump, reopening
+            if reopening is None:
+                window.take(pump.waiting(), pump.ending)
+                if reopen is not None and isinstance(pump.problem, DeviceError):
+                    reopening = Reopening(reopen, str(pump.problem))
+            elif reopening.stretch is None:
+                window.take([], reopening.status)
+                window.say(reopening.problem)
+            else:
+                window.go_on(reopening.stretch)
+                pump, reopening = Pump(reopening.stretch.results), None
+                pump.start()
+
         timer = figure.canvas.new_timer(interval=_POLL_MS)
-        timer.add_callback(lambda: window.take(pump.waiting(), pump.ending))
+        timer.add_callback(tick)
         figure.canvas.mpl_connect("close_event", lambda _: timer.stop())
         pump.start()
         timer.start()
+        if stand is not None:
+            manager: Any = figure.canvas.manager
+            manager.full_screen_toggle()
         try:
             pyplot.show(block=True)
         finally:
             timer.stop()
             pump.stop()
+            if reopening is not None:
+                reopening.stop()
     if pump.problem is not None:
         raise pump.problem

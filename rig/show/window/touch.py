@@ -6,7 +6,9 @@ import math
 import pathlib
 from collections.abc import Callable
 
-from rig.errors import StorageError
+from rig.bench.plan import Plan
+from rig.bench.toml_text import plan_text
+from rig.errors import SceneError, StorageError
 from rig.files.whole import write_whole
 from rig.show.pictures.saving import free_path
 from rig.show.window.display import Display
@@ -15,7 +17,7 @@ from rig.show.window.knobs import window_knobs
 from rig.show.window.plan_knobs import PlanDesk, plan_knobs
 from rig.tank.changes import put_in, resized, taken_out, within
 from rig.tank.scene import Bubbles, Cylinder, Plate, Scene, Sphere, Target
-from rig.tank.scene_text import scene_text
+from rig.tank.scene_text import rounded, scene_text
 
 LARGER = math.sqrt(2)
 """Two steps make a body twice as large."""
@@ -33,6 +35,8 @@ class Touch:
         None where nothing can be moved: then only the display can be turned.
     stop_m : float
         The range axis ends there.
+    plan : callable
+        The one in force.
     save_to : pathlib.Path
         Where scenes are saved; a number is added where there is a file already.
     desk : PlanDesk, optional
@@ -45,11 +49,12 @@ class Touch:
         hands: Hands | None,
         *,
         stop_m: float,
+        plan: Callable[[], Plan],
         save_to: pathlib.Path,
         desk: PlanDesk | None = None,
     ) -> None:
         self._display, self._hands = display, hands
-        self._stop_m, self._save_to = stop_m, save_to
+        self._stop_m, self._plan, self._save_to = stop_m, plan, save_to
         self._knobs = window_knobs(display, hands, stop_m=stop_m)
         self._desk = desk
         if desk is not None:
@@ -206,15 +211,17 @@ class Touch:
         return words
 
     def _save_scene(self, hands: Hands) -> str:
+        """Save the scene, and beside it the plan that it is heard with."""
         path = free_path(self._save_to)
-        words = (
-            "Made by hand in the window; invented. Bodies are where they were when it was saved."
-        )
+        beside = free_path(path.with_name(f"{path.stem}-plan.toml"))
+        words = "Made by hand in the window; invented. Run it with the plan that is named alike."
         try:
-            write_whole(path, scene_text(hands.scene_now, words=words), what="scene")
-        except StorageError as problem:
+            write_whole(path, scene_text(rounded(hands.scene_now), words=words), what="scene")
+            words = "The plan in use as the scene that is named alike was saved."
+            write_whole(beside, plan_text(self._plan(), words=words), what="plan")
+        except (StorageError, SceneError) as problem:
             return str(problem)
-        return f"The scene is in {path}"
+        return f"Saved. To run it: echobench run --plan {beside} --scene {path}"
 
 
 # How far along, and how far across (1) or up (2): as the picture has them, from above, and with

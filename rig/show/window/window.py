@@ -25,11 +25,12 @@ from rig.show.window.doorplate import Doorplate
 from rig.show.window.grip import Grip
 from rig.show.window.hands import Hands
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
-from rig.show.window.keys import HELP, HELP_BY_HAND, KEYS, KEYS_BY_HAND, WHAT_IF_KEYS
+from rig.show.window.keys import LEAVE, LOCKED, Offers, foot, help_sheets, what_if_keys
 from rig.show.window.plan_knobs import PlanDesk
 from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
-from rig.show.window.stretch import OpenStretch, as_older
+from rig.show.window.stand import Stand, comes_to_an_end
+from rig.show.window.stretch import OpenStretch, Stretch, as_older
 from rig.show.window.touch import Touch
 from rig.show.window.tray import Tray
 from rig.show.window.what_ifs import Foretold, WhatIfs
@@ -61,6 +62,9 @@ class LiveWindow:
         Ends the stretch of pings and begins another; None where a plan cannot be changed.
     plate : Doorplate, optional
         By which a room follows what is shown.
+    stand : Stand, optional
+        Where nobody minds the window: it then goes back to the start by itself, and no key
+        ends or saves anything.
 
     Others as :func:`rig.show.window.live.show_live` has them.
     """
@@ -77,20 +81,22 @@ class LiveWindow:
         angles: bool = False,
         begin_again: OpenStretch | None = None,
         plate: Doorplate | None = None,
+        stand: Stand | None = None,
     ) -> None:
         self._figure = figure
         self._canvas = cast(Any, figure.canvas)  # a backend's own, known only when it runs
         self._run = run
         self._scale = range_scale(run.receiver)
         self._save_to = save_to
-        self._looks = looks or run.plan.geometry.looks
+        self._looks = self._start_looks = looks or run.plan.geometry.looks
         self._angles = angles
-        self._covered = False
+        self._stand, self._covered = stand, False
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending = "", ""
-        self._help_words, self._help_wanted, self._closed = HELP, False, False
+        self._help_sheet: int | None = None
+        self._closed = False
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
         self._settled: Scene | None = None
@@ -106,17 +112,17 @@ class LiveWindow:
             )
             self._grip = Grip(self.hands, clock_s)
         self._plate = plate
+        self._offers = Offers(
+            hands=self.hands is not None,
+            truth=run.origin.truth is not None,
+            locked=stand is not None,
+        )
         self.display = Display()
         self.tray: Tray | None = None
-        scenes = save_to.with_name(f"{save_to.stem}-scene.toml")
         self._begin_again = begin_again
-        self.touch = Touch(
-            self.display,
-            self.hands,
-            stop_m=self._scale.stop_m,
-            save_to=scenes,
-            desk=self._desk(self.hands),
-        )
+        self._start_plan = run.plan
+        self._start_scene = None if self.hands is None else self.hands.scene
+        self.touch = self._new_touch()
         title = f"echobench: {run.info.front_end}"
         self._canvas.manager.set_window_title(title if plate is None else f"{title}, {plate.title}")
         self._lay_out()
@@ -128,6 +134,16 @@ class LiveWindow:
         self._canvas.mpl_connect("motion_notify_event", self._motion_event)
         self._canvas.mpl_connect("button_release_event", self._release_event)
 
+    def _new_touch(self) -> Touch:
+        return Touch(
+            self.display,
+            self.hands,
+            stop_m=self._scale.stop_m,
+            plan=lambda: self._run.plan,
+            save_to=self._save_to.with_name(f"{self._save_to.stem}-scene.toml"),
+            desk=self._desk(self.hands),
+        )
+
     @property
     def message(self) -> str:
         """What is said at the foot; empty where nothing is."""
@@ -136,7 +152,8 @@ class LiveWindow:
     @property
     def help_shown(self) -> str:
         """The keys in words, where they are shown."""
-        return self._help_words if self._help_wanted else ""
+        sheets = help_sheets(self._offers)
+        return "" if self._help_sheet is None else sheets[self._help_sheet]
 
     @property
     def shown_pings(self) -> list[int]:
@@ -159,7 +176,7 @@ class LiveWindow:
         self._picture = BenchPicture(
             self._figure,
             self._run,
-            note=KEYS if self.hands is None else KEYS_BY_HAND,
+            note=foot(self._offers),
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
@@ -172,7 +189,7 @@ class LiveWindow:
         self._help = self._figure.text(
             (strip.x0 + history.x1) / 2,
             (strip.y1 + history.y0) / 2,
-            self._help_words,
+            self.help_shown,
             family="DejaVu Sans Mono",
             fontsize=14 * scale,
             linespacing=1.5,
@@ -237,7 +254,7 @@ class LiveWindow:
         if self.tray is not None:
             name, value = self.touch.knob
             self.tray.show(name, value, self._message)
-        self._help.set_visible(self._help_wanted)
+        self._help.set_visible(self._help_sheet is not None)
         if self._plate is not None:
             self._plate.tell(*ping_words(results[-1] if results else None), self._ending)
         self._sheet.show(rescaled=rescaled)
@@ -274,14 +291,64 @@ class LiveWindow:
         if outcome is not None:
             self._message = ""
             self._show_foretold(outcome)
+        if self._stand is not None:
+            self._mind(self._stand)
         if results or ending != self._ending:
             self._ending = ending
+            self._show()
+
+    def _mind(self, stand: Stand) -> None:
+        """Go back to the start once nobody has touched the window for long, and say so before."""
+        if stand.due(ends=self._start_scene is not None and comes_to_an_end(self._start_scene)):
+            self.start_over()
+        elif stand.words:
+            self._message = stand.words
+
+    def start_over(self) -> None:
+        """Put all back to what it was at the start: plan, scene, display and picture."""
+        self._what_ifs.end()
+        self._foretold = None
+        self.display.gain_db = self.display.over_range_db = 0.0
+        self._looks, self._covered = self._start_looks, False
+        self._pointer_m, self._help_sheet, self._message = None, None, ""
+        if self.tray is not None:
+            self.tray.open = False
+        stretch = None
+        if self._begin_again is not None and self._start_scene is not None:
+            try:
+                stretch = self._begin_again(self._start_plan, self._start_scene)
+            except EchobenchError as problem:
+                self._message = str(problem)
+        if stretch is not None:
+            self._take_over(stretch, older=[])
+        else:
+            self._pings = ShownPings(self._run.receiver, most=HISTORY_ROWS)
+            self._limits_db = None
+        self.touch = self._new_touch()
+        self._lay_out()
+
+    def go_on(self, stretch: Stretch) -> None:
+        """Go on with pings of a device that has been opened again."""
+        self._take_over(stretch, older=as_older(self._pings.results(), self._run, stretch.run))
+        self._message = "The device is there again."
+        self._lay_out()
+
+    def say(self, words: str) -> None:
+        """Say something at the foot."""
+        if words != self._message:
+            self._message = words
             self._show()
 
     def _press_event(self, event: Any) -> None:
         self.press(event.key or "")
 
+    def _touched_now(self) -> None:
+        if self._stand is not None:
+            self._message = "" if self._message == self._stand.words else self._message
+            self._stand.touch()
+
     def _click_event(self, event: Any) -> None:
+        self._touched_now()
         key = None if self.tray is None else self.tray.key_at(event.x, event.y)
         if key is not None:
             self.press(key)
@@ -305,6 +372,7 @@ class LiveWindow:
         return True
 
     def _motion_event(self, event: Any) -> None:
+        self._touched_now()
         if self._grip is not None:
             self._grip.move(event)
 
@@ -352,6 +420,11 @@ class LiveWindow:
             "h": self._toggle_help,
             "?": self._toggle_help,
         }
+        self._touched_now()
+        if self._stand is not None:
+            if key in LOCKED:
+                return
+            key = "q" if key == LEAVE else key
         if key == "q":
             self._close()
         elif key == "w":
@@ -399,12 +472,7 @@ class LiveWindow:
         except (EchobenchError, ValueError) as problem:
             return str(problem)
         older = as_older(self._pings.results(), self._run, stretch.run)
-        self._run, self._scale = stretch.run, range_scale(stretch.run.receiver)
-        self._pings = ShownPings(stretch.run.receiver, most=HISTORY_ROWS, older=older)
-        self._what_ifs, self._limits_db, self._ending = WhatIfs(stretch.run), None, ""
-        truth = stretch.run.origin.truth
-        if stretch.changes is not None and truth is not None:
-            self.hands.go_on(stretch.changes, truth)
+        self._take_over(stretch, older=older, hands_go_on=True)
         words = "A new plan."
         if stretch.record:
             words = f"A new plan: the recording is closed, and {stretch.record} begins."
@@ -413,6 +481,20 @@ class LiveWindow:
         self.touch.say(words)
         self._lay_out()
         return ""
+
+    def _take_over(
+        self, stretch: Stretch, *, older: list[PingResult], hands_go_on: bool = False
+    ) -> None:
+        """Show another stretch of pings from now on; the page is to be laid out anew."""
+        self._run, self._scale = stretch.run, range_scale(stretch.run.receiver)
+        self._pings = ShownPings(stretch.run.receiver, most=HISTORY_ROWS, older=older)
+        self._what_ifs, self._limits_db, self._ending = WhatIfs(stretch.run), None, ""
+        truth = stretch.run.origin.truth
+        if self.hands is not None and stretch.changes is not None and truth is not None:
+            if hands_go_on:
+                self.hands.go_on(stretch.changes, truth)
+            else:
+                self.hands.begin_anew(stretch.changes, truth)
 
     def _open_tray(self, key: str) -> None:
         """Open the tray, go to its next knob, or close it."""
@@ -442,7 +524,7 @@ class LiveWindow:
             return
         self._foretold = foretold
         self._figure.clear()
-        draw_what_if(self._figure, foretold.run, foretold.found, note=WHAT_IF_KEYS)
+        draw_what_if(self._figure, foretold.run, foretold.found, note=what_if_keys(self._offers))
         self._canvas.draw()
 
     def _leave_what_if(self) -> None:
@@ -495,11 +577,9 @@ class LiveWindow:
 
     def _toggle_help(self) -> None:
         """Show the keys, then those of hands where there are any, then none."""
-        if self._help_wanted and self._help_words is HELP and self.hands is not None:
-            self._help_words = HELP_BY_HAND
-        else:
-            self._help_words, self._help_wanted = HELP, not self._help_wanted
-        self._help.set_text(self._help_words)
+        after = 0 if self._help_sheet is None else self._help_sheet + 1
+        self._help_sheet = after if after < len(help_sheets(self._offers)) else None
+        self._help.set_text(self.help_shown)
         self._sheet.forget_over()
 
     def _fill_screen(self) -> None:

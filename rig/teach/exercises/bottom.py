@@ -96,7 +96,7 @@ def _plan() -> Plan:
             "timing": {"sample_rate_hz": 300e3, "ping_interval_s": 0.02},
             "receiver": {"weighting": "hann", "range_start_m": 0.25, "range_stop_m": _STOP_M},
             "medium": {"kind": "fresh-water", "temperature_c": 20.0},
-            "geometry": {"baseline_m": 0.05, "time_zero": "direct"},
+            "geometry": {"baseline_m": 0.05, "time_zero": "direct", "looks": "down"},
             "transducer": {"shape": "piston", "radius_m": 0.008},
         }
     )

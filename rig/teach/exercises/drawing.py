@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -19,6 +20,9 @@ MOST_DRAWS = 40
 MOST_QUESTIONS = 200
 
 _SURE = 3.0  # standard deviations within which two marks are alike
+_NEARLY = 0.15
+"""Two scenes whose numbers differ by no more of them look like one to a pupil."""
+
 _LEVEL_STEP_DB = 0.2  # what a shade of the picture, or a line's width on its strip, tells
 _RANGE_STEP_M = 0.004  # a dot of the picture
 
@@ -56,20 +60,34 @@ def questions(
     if not 1 <= count <= MOST_QUESTIONS:
         raise LessonError(f"--count: found {count}; give 1 to {MOST_QUESTIONS}")
     dealt = dealt_kinds(chosen, np.random.default_rng(np.random.SeedSequence((seed, 0))))
+    asked: list[Draft] = []
+
+    def drawn(number: int, topic: Topic, kind: int) -> Question:
+        made = question(topic, kind, DIFFICULTIES[difficulty], number=number, seed=seed, but=asked)
+        asked.append(made.draft)
+        return made
+
     # What was wished for is checked by now, before anyone makes a folder for it.
     return (
-        question(topic, kind, DIFFICULTIES[difficulty], number=number, seed=seed)
+        drawn(number, topic, kind)
         for number, (topic, kind) in zip(range(1, count + 1), dealt, strict=False)
     )
 
 
 def question(
-    topic: Topic, kind: int, difficulty: Difficulty, *, number: int, seed: int
+    topic: Topic,
+    kind: int,
+    difficulty: Difficulty,
+    *,
+    number: int,
+    seed: int,
+    but: Sequence[Draft] = (),
 ) -> Question:
     """Draw one question whose scene is decided; its answer is of a given kind.
 
     The kind stays while scenes are drawn anew: else answers that are hard to decide would
-    come up less often.
+    come up less often. A scene all but like one of `but`, which were asked before, is drawn anew
+    too, as long as there are others.
 
     Raises
     ------
@@ -79,6 +97,8 @@ def question(
     rng = np.random.default_rng(np.random.SeedSequence((seed, number)))
     for redrawn in range(MOST_DRAWS):
         draft = topic.draft(rng, difficulty, kind)
+        if redrawn < MOST_DRAWS // 2 and any(all_but_alike(draft, other) for other in but):
+            continue
         noise_seed = int(rng.integers(2**31))
         found = heard(draft.plan, draft.acts, seed=noise_seed)
         whole = not any(ping.lost for ping in found.results)
@@ -105,6 +125,18 @@ def dealt_kinds(topics: Sequence[Topic], rng: np.random.Generator) -> Iterator[t
         for place in rng.permutation(len(topics)):
             topic = topics[int(place)]
             yield topic, int(rng.integers(topic.answers))
+
+
+def all_but_alike(one: Draft, other: Draft) -> bool:
+    """Say whether two questions ask the same of scenes whose numbers are nearly the same."""
+    if (one.text, one.answer) != (other.text, other.answer):
+        return False
+    pairs = zip(_numbers(one), _numbers(other), strict=False)
+    return all(abs(a - b) <= _NEARLY * max(abs(a), abs(b)) for a, b in pairs)
+
+
+def _numbers(draft: Draft) -> list[float]:
+    return [float(number) for number in re.findall(r"\d+(?:\.\d+)?", " ".join(draft.truth))]
 
 
 def _stands(draft: Draft, found: Run, noise_seed: int) -> bool:

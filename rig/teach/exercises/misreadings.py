@@ -8,11 +8,14 @@ _BY_TOPIC: Mapping[str, Mapping[str, str]] = {
     "pass-or-stay": {
         "it went by: a whole pass": "“any mark that bends is a whole arch”: look for both legs",
         "it stayed": "“a long mark is a thing that stays”: it is how the range changes that counts",
-        "half a pass": "“a faint leg is a missing leg”: look whether the range rises at both ends",
+        "half a pass": "“a faint leg is a missing leg”: look whether the range rises at both ends, "
+        "and whether it is over",
+        "it cannot be told yet: it is still in the beam": "“half is there, so half is to come”: "
+        "look whether the mark ends before the newest ping",
     },
     "nearer-or-farther": {
-        "it comes nearer": "time read downwards: the newest ping is on top",
-        "it goes away": "time read downwards: the newest ping is on top",
+        "it comes nearer": "time read the wrong way round: the newest ping is next to the strip",
+        "it goes away": "time read the wrong way round: the newest ping is next to the strip",
         "it keeps its range": "“a mark is where it is”: look whether it leans",
     },
     "how-fast": {
@@ -61,6 +64,6 @@ def misreadings_of(topic: str) -> Mapping[str, str]:
     Examples
     --------
     >>> misreadings_of("nearer-or-farther")["it goes away"]
-    'time read downwards: the newest ping is on top'
+    'time read the wrong way round: the newest ping is next to the strip'
     """
     return _BY_TOPIC.get(topic, {})

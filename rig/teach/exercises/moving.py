@@ -29,6 +29,7 @@ HALF_ANGLE_RAD = half_power_half_angle_rad("piston", DISC_RADIUS_M, SOUND_SPEED_
 """Half power, out and back, of the bench's disc."""
 
 _WENT, _STAYED, _HALF = "it went by: a whole pass", "it stayed", "half a pass"
+_NOT_YET = "it cannot be told yet: it is still in the beam"
 _NEARER, _FARTHER, _SAME = "it comes nearer", "it goes away", "it keeps its range"
 _EARLIER, _LATER, _ALIKE = "the earlier one", "the later one", "both about alike"
 
@@ -62,6 +63,18 @@ def _pass_or_stay(rng: np.random.Generator, difficulty: Difficulty, kind: int) -
             "picture is. What stays draws a streak, however long it is."
         )
         truth = f"hung still at {range_m:.2f} m, {math.degrees(angle_rad):+.0f}° from the axis"
+    elif kind == 3:
+        answer = _NOT_YET
+        at_s = (_PINGS - 1) * INTERVAL_S
+        truth = (
+            f"was going straight across at {speed_m_s:.2f} m/s; it was nearest, at "
+            f"{range_m:.2f} m, when the picture ends"
+        )
+        reason = (
+            "The mark bends and ends in the newest ping, where the thing is nearest and still in "
+            "the beam. Whether it goes on, and draws the other half, or turns back or stays is not "
+            "known yet."
+        )
     else:
         answer = _HALF
         if rng.random() < 0.5:
@@ -72,15 +85,14 @@ def _pass_or_stay(rng: np.random.Generator, difficulty: Difficulty, kind: int) -
                 f"the beam looked {abs(tilt_deg):.0f}° to one side of straight ahead"
             )
         else:
-            at_s = (whole_s - INTERVAL_S) * float(rng.integers(2))
             truth = (
                 f"went straight across at {speed_m_s:.2f} m/s; it was nearest, at "
-                f"{range_m:.2f} m, when the picture {'ends' if at_s else 'begins'}"
+                f"{range_m:.2f} m, when the picture begins"
             )
         reason = (
             "The mark bends to one side only: one half of the arch is there, from the nearest "
             "point to one edge of the beam, and the other is missing. A tilted beam does that, "
-            "or a picture that begins or ends while the thing is nearest."
+            "or a picture that begins while the thing is nearest."
         )
     level_db = echo_level_db(range_m, radius_m)
     noise_db = noise_for_db(level_db, difficulty.snr_db)
@@ -92,7 +104,7 @@ def _pass_or_stay(rng: np.random.Generator, difficulty: Difficulty, kind: int) -
             f"The mark whose nearest point is about {asked_m:.1f} m away: what did the thing do "
             "that made it?"
         ),
-        choices=(_WENT, _STAYED, _HALF),
+        choices=(_WENT, _STAYED, _HALF, _NOT_YET),
         answer=answer,
         reason=reason,
         truth=(f"A ball of {200 * radius_m:.0f} cm across {truth}.", *others.truth),
@@ -125,7 +137,11 @@ def _kind_near(heard: Run, range_m: float) -> str | None:
     if told.kind == "pass" and shorter_m > max(0.03, 0.35 * longer_m):
         return _WENT
     if told.kind == "half" and shorter_m < 0.1 * longer_m:
-        return _HALF
+        # Nearest as the picture ends, or nearly so: what comes after is not in it.
+        newest = heard.results[-1].index
+        if newest - int(near[0].ping[lowest]) < 3:
+            return _NOT_YET if int(near[0].ping[-1]) == newest else None
+        return _HALF if newest - int(near[0].ping[-1]) > 3 else None
     return None
 
 
@@ -145,16 +161,16 @@ def _nearer_or_farther(rng: np.random.Generator, difficulty: Difficulty, kind: i
     if way == 0.0:
         moved = f"nowhere: it hung at {now_m:.2f} m"
     read = {
-        _NEARER: "Read up, the mark leans to the left, to shorter ranges: the thing comes nearer.",
-        _FARTHER: "Read up, the mark leans to the right, to longer ranges: the thing goes away.",
-        _SAME: "The mark stands upright: the range is the same at every age.",
+        _NEARER: "Read so, the mark leans to shorter ranges: the thing comes nearer.",
+        _FARTHER: "Read so, the mark leans to longer ranges: the thing goes away.",
+        _SAME: "The mark does not lean: the range is the same at every age.",
     }[answer]
     asked_m = _rounded(now_m)
     return Draft(
         text=f"The thing that is now about {asked_m:.1f} m away: what does its range do?",
         choices=(_NEARER, _FARTHER, _SAME),
         answer=answer,
-        reason=f"The newest ping is on top, so time runs up the history. {read}",
+        reason=f"The newest ping is next to the strip: time runs towards the strip. {read}",
         truth=(f"A ball of {200 * radius_m:.0f} cm across went {moved}.", *others.truth),
         plan=air_plan(),
         acts=(
@@ -348,7 +364,12 @@ def _rounded(range_m: float) -> float:
 
 
 TOPICS = (
-    Topic(name="pass-or-stay", title="Pass, stay, or half a pass", answers=3, draft=_pass_or_stay),
+    Topic(
+        name="pass-or-stay",
+        title="Pass, stay, half a pass, or not to be told yet",
+        answers=4,
+        draft=_pass_or_stay,
+    ),
     Topic(
         name="nearer-or-farther",
         title="Which way time runs",

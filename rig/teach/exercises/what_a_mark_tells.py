@@ -212,10 +212,11 @@ def _weak_streak(rng: np.random.Generator, difficulty: Difficulty, kind: int) ->
     things = [ball(m, radius_for_m(level_db, m)) for m in places_m[kind : kind + 1]]
     if things:
         truth = (
-            f"A weak thing hung at {places_m[kind]:.1f} m; a single ping gives it {snr_db:.0f} dB."
+            f"A weak thing hung at {places_m[kind]:.1f} m; in a single ping the energy of its echo "
+            f"is {snr_db:.0f} dB above half the noise's density (2E/N0)."
         )
         read = (
-            "Look down the history from each of the three ranges: noise is somewhere else in every "
+            "Look along the history at each of the three ranges: noise is somewhere else in every "
             "ping, and what is really there darkens the same range again and again."
         )
     else:

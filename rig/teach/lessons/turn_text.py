@@ -5,13 +5,20 @@ from __future__ import annotations
 import math
 
 from dsp.uncertainty import signed, stated
-from rig.teach.lessons.lesson import Question
+from rig.teach.lessons.lesson import Question, Step
 from rig.teach.lessons.running import Prediction, Turn
 
 CAUTION = (
     "Start quiet, and keep ears away from the loudspeaker: young people hear 15 to 20 kHz well, "
     "and a tone that nobody hears can be loud all the same. Keep mains equipment away from a tank."
 )
+
+
+def set_up_text(step: Step, *, invented: bool) -> str:
+    """Say what is done for a step: by hand on a real bench, by itself in an invented scene."""
+    if not invented:
+        return step.set_up
+    return f"The virtual tank does it by itself; on a real bench: “{step.set_up}”"
 
 
 def value_text(value: float, u: float, unit: str) -> str:

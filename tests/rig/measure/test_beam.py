@@ -252,7 +252,7 @@ def test_what_speaks_against_the_numbers_is_said() -> None:
     receiver, results = heard(near, scene, 34, 4)
     beam = measure_beam(receiver, results, SteadyPass(speed_m_s=0.2), beside=False)
     # 2·a²/λ = 0.84 m, 8a = 0.48 m: 0.4 m is in the near field.
-    assert any(c.startswith("near field") for c in beam.cautions)
+    assert any(c.startswith("too near") for c in beam.cautions)
     half = [r for r in results if r.sent_s < 0.31]
     one_sided = measure_beam(receiver, half, SteadyPass(speed_m_s=0.2), beside=False)
     assert any(c.startswith("one side only") for c in one_sided.cautions)

@@ -1,5 +1,6 @@
 """One scene file drives the virtual tank and the emulated board, and both see the same."""
 
+import argparse
 import json
 import math
 
@@ -8,9 +9,10 @@ import pytest
 
 from rig.bench.capture import CaptureFlag
 from rig.bench.plan import read_plan
-from rig.cli import main
+from rig.cli import main, opening
+from rig.cli.stand import Reopener
 from rig.errors import DeviceError
-from rig.front_ends.board import emulator
+from rig.front_ends.board import emulator, serial_board
 from rig.front_ends.board.emulated_board import open_emulated_board
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.loop import ping_results
@@ -228,3 +230,31 @@ def test_sources_that_do_not_build_are_named(monkeypatch, tmp_path):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     with pytest.raises(DeviceError, match="no way"):
         emulator.built_board(500000)
+
+
+def test_a_stand_goes_on_with_a_board_that_was_unplugged(files, monkeypatch):
+    """The board is lost for good, as its front end sees it, and is opened anew."""
+    monkeypatch.setattr(serial_board, "GIVE_UP_S", 0.1)
+    plan = read_plan(files / "plan.toml")
+    given = argparse.Namespace(
+        front_end="emulated-board",
+        scene=files / "scene.toml",
+        seed=3,
+        device=None,
+        level=-20.0,
+        calibration=None,
+    )
+    bench = opening.bench_of(given, plan)
+    reopen = Reopener(given, plan, None, bench)
+    try:
+        results = bench.over(bench.run(), 100)
+        assert not next(results).lost
+        bench.front_end._emulator.command("unplug")
+        with pytest.raises(DeviceError, match="no capture came"):
+            for _ in results:
+                pass
+        again = reopen().results
+        assert not next(again).lost
+        again.close()
+    finally:
+        reopen.close()

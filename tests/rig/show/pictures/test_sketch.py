@@ -278,3 +278,28 @@ def test_a_picture_fits_until_more_of_its_scene_changes_than_bodies(air):
         for picture in (level, up)
     ]
     assert np.subtract(edges[1], edges[0]) == pytest.approx([10.0, 10.0], abs=0.1)
+
+
+def words_on(picture):
+    return [text.get_text() for text in picture.panels[0].figure.texts]
+
+
+def test_walls_beside_the_axis_are_named_in_the_view_or_told_from_beyond_it(air):
+    # The view from above reaches less than 4 m to either side, that from the side more than 0.3.
+    box = {"size_m": [9.0, 6.0, 0.6], "pair_m": [0.1, 2.0, 0.3], "left": 0.4, "above": 0.4}
+    words = words_on(picture_of(air, [], scene=scene_of(walls=box)))
+    assert "wall 4.00 m left" in words
+    # The one to the right sends nothing back, and lies beyond what is drawn.
+    assert not any("right" in each for each in words if each.startswith("wall"))
+    # Floor and ceiling, 0.3 m off, stand in the view from the side.
+    assert words.count("wall") == 2
+
+
+@pytest.mark.parametrize("looks", ["along", "down"])
+@pytest.mark.parametrize("place_m", [[2.0, 1.2, 0.0], [2.0, 0.0, 0.1]])
+def test_both_views_tell_lengths_in_one_unit(air, looks, place_m):
+    body = {"body": "sphere", "radius_m": 0.05, "position_m": place_m}
+    words = words_on(picture_of(air, [], scene=scene_of(body), looks=looks))
+    sides = [each for each in words if each.startswith(("height /", "across /", "forward /"))]
+    assert len(sides) == 2
+    assert len({side[-2:] for side in sides}) == 1

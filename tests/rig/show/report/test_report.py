@@ -302,7 +302,9 @@ def test_numbers_of_the_page_are_the_table_s_rounded(
     words = Page(written["page"].read_text(encoding="utf-8")).words
     for row in rows_of(written["echoes"]):
         assert f"{float(row['range_m']):.4f}" in words
-        assert f"{2e3 * float(row['u_range_m']):.2f}" in words
+        # Two digits of the uncertainty, whatever their place.
+        u_mm = 2e3 * float(row["u_range_m"])
+        assert f"{u_mm:.{1 - math.floor(math.log10(u_mm))}f}" in words
 
 
 # Its sources
@@ -422,3 +424,10 @@ def test_command_says_where_the_report_is(bench: Path, recording: str, tmp_path:
     assert done.returncode == 0, done.stderr
     assert all(str(path) in done.stdout for path in tmp_path.iterdir())
     assert len(list(tmp_path.iterdir())) == 6  # the page, and five tables
+
+
+def test_picture_and_its_words_run_as_is_asked_for() -> None:
+    contents = contents_of(a_plan())
+    down = dataclasses.replace(contents, looks="down")
+    assert "from the top down" in page_of(contents).words
+    assert "from left to right" in page_of(down).words

@@ -2,14 +2,17 @@
 
 import contextlib
 import dataclasses
+import re
 
 import numpy as np
 import pytest
 
+from rig.bench.plan import read_plan
 from rig.run.opening import open_bench, open_replay
 from rig.show.window.tray import BUTTONS
 from rig.tank.built_in import built_in
 from rig.tank.scene import Bubbles, Cylinder, Plate, Sphere, read_scene
+from rig.tank.scene_text import rounded
 from tests.shared.hand_window import HandWindow
 
 SMALL = (640, 360)
@@ -198,11 +201,20 @@ def test_a_saved_scene_is_what_is_shown_and_overwrites_nothing(shared):
     shared.ping(3)
     shared.press("v")
     first = shared.folder / "shot-scene.toml"
-    assert read_scene(first) == shared.window.hands.scene_now
+    assert read_scene(first) == rounded(shared.window.hands.scene_now)
     kept = first.read_bytes()
+    # No number is longer than a hand would write it, and no zero has a minus.
+    numbers = re.findall(r"-?\d+\.\d+", kept.decode())
+    assert max(len(number.partition(".")[2]) for number in numbers) <= 5
+    assert "-0.0" not in numbers
+    # The plan that it is heard with lies beside it, and the foot says how to run both.
+    beside = shared.folder / "shot-scene-plan.toml"
+    assert read_plan(beside) == shared.run.plan
+    assert f"run --plan {beside} --scene {first}" in shared.window.message
     shared.press("v")
     assert first.read_bytes() == kept
     assert (shared.folder / "shot-scene-2.toml").read_bytes() == kept
+    assert (shared.folder / "shot-scene-2-plan.toml").read_bytes() == beside.read_bytes()
 
 
 def test_a_replay_shows_the_same_hands(hand):

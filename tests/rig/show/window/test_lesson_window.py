@@ -64,6 +64,7 @@ class Taken:
             parts=self.lesson.parts,
             predictions=tuple(None for _ in self.lesson.parts),
             opened=self._opened,
+            set_up=lambda _, step: step.set_up,
             record=lambda _part, _step: None,
             wanted=self._wanted,
             note=self._note,

@@ -18,6 +18,7 @@ from rig.show.window.rings import views_of
 from rig.show.window.window import HISTORY_ROWS
 from rig.tank.changes import FASTEST_HAND_M_S
 from rig.tank.scene import read_scene, scene_from_table
+from rig.tank.scene_text import rounded
 from tests.rig.show.window.test_hand_drawings import BESIDE_M, PLAN, SCENE
 
 pytestmark = pytest.mark.window
@@ -127,7 +128,7 @@ def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_
         key("v")
         saved = tmp_path / "shot-scene.toml"
         eventually(saved.exists)
-        assert read_scene(saved) == truth().scenes[-1].scene
+        assert read_scene(saved) == rounded(truth().scenes[-1].scene)
         key("r")
         eventually(lambda: truth().scenes[-1].scene == scene_from_table(SCENE))
         key("q")

@@ -230,3 +230,23 @@ def test_answers_that_were_handed_in_are_never_drawn_over(
     assert "is not overwritten" in capsys.readouterr().err
     assert (tmp_path / "answers.csv").read_text() == "number,answer\n1,b\n"
     assert list(tmp_path.iterdir()) == [tmp_path / "answers.csv"]
+
+
+@pytest.mark.parametrize(("topic", "asked", "looks"), [
+    ("hard-or-soft", None, "down"),  # as its bench does
+    ("nearer-or-farther", None, "along"),
+    ("nearer-or-farther", "down", "down"),
+])  # fmt: skip
+def test_pictures_run_as_the_bench_looks_or_as_is_asked_for(
+    topic: str, asked: str | None, looks: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen = []
+
+    def noted(_: object, run: Any, *__: object, looks: str | None = None, **___: object) -> None:
+        seen.append(looks or run.plan.geometry.looks)
+
+    monkeypatch.setattr("rig.show.sheets.exercise_files.draw_picture", noted)
+    words = [] if asked is None else ["--looks", asked]
+    given = ["exercise", "--topic", topic, "--count", "1", "--out", str(tmp_path / "set"), *words]
+    assert main(given) == 0
+    assert seen == [looks]

@@ -19,7 +19,7 @@ from rig.errors import LessonError
 from rig.measure.passes import passings_of
 from rig.run.run import Run
 from rig.teach.exercises.bench import Act, air_plan, air_scene, ball, echo_level_db, heard, sum_of
-from rig.teach.exercises.drawing import dealt_kinds, question, questions, same_marks
+from rig.teach.exercises.drawing import all_but_alike, dealt_kinds, question, questions, same_marks
 from rig.teach.exercises.moving import HALF_ANGLE_RAD
 from rig.teach.exercises.question import DIFFICULTIES, Draft
 from rig.teach.exercises.topics import TOPICS
@@ -300,3 +300,15 @@ def test_n_pings_added_up_raise_an_echo_by_10_log_n_db() -> None:
 def test_wrong_wishes_are_refused(given: dict[str, Any], complaint: str) -> None:
     with pytest.raises(LessonError, match=complaint):
         next(questions(**{"seed": 1, "count": 1, **given}))
+
+
+def test_a_set_on_one_topic_does_not_ask_the_same_twice() -> None:
+    topic = TOPICS["nearer-or-farther"]
+    rng = np.random.default_rng(11)
+    one = topic.draft(rng, DIFFICULTIES["middle"], 0)
+    assert all_but_alike(one, one)
+    # The same question of the same scene is passed over, and another is drawn in its place.
+    first = question(topic, 0, DIFFICULTIES["middle"], number=1, seed=4)
+    again = question(topic, 0, DIFFICULTIES["middle"], number=1, seed=4, but=[first.draft])
+    assert not all_but_alike(first.draft, again.draft)
+    assert again.redrawn > first.redrawn

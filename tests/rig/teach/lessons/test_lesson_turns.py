@@ -232,3 +232,11 @@ def test_curves_keep_a_copy_that_nobody_can_change() -> None:
     assert made.x.tolist() == [1.0, 2.0]
     with pytest.raises(ValueError, match="read-only"):
         made.x[0] = 3.0
+
+
+def test_a_step_says_who_does_what_it_asks_for() -> None:
+    step = PART.steps[0]
+    assert turn_text.set_up_text(step, invented=False) == step.set_up
+    told = turn_text.set_up_text(step, invented=True)
+    assert told.startswith("The virtual tank does it by itself")
+    assert step.set_up in told
