@@ -66,9 +66,9 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
     if first is None:
         return []
     if second is None:
-        heard = "see that nothing stands between source and second receiver, and turn its gain up"
+        remedy = "see that nothing stands between source and second receiver, and turn its gain up"
         return [
-            Finding(name="direct sound, second", value=0, unit="heard", fit=False, advice=heard)
+            Finding(name="direct sound, second", value=0, unit="heard", fit=False, advice=remedy)
         ]
     speed, geometry = receiver.sound_speed_m_s, receiver.plan.geometry
     due_m, u_due_m = direct_later_m(geometry)
