@@ -52,7 +52,9 @@ def _scene(*places: tuple[float, float], **tables: Any) -> dict[str, Any]:
     return {"medium": medium, "noise": {"level_db": -70.0}, "target": balls, **tables}
 
 
-def _checked(plan: Plan, *, swapped: bool = False, **tables: Any) -> dict[str, Finding]:
+def _checked(
+    plan: Plan, *, swapped: bool = False, calibration: Calibration | None = None, **tables: Any
+) -> dict[str, Finding]:
     with open_virtual_tank(plan, scene=scene_from_table(_scene(**tables)), seed=2) as tank:
 
         def blocks() -> Iterator[CaptureBlock]:
@@ -60,7 +62,7 @@ def _checked(plan: Plan, *, swapped: bool = False, **tables: Any) -> dict[str, F
                 rows = block.samples[::-1] if swapped else block.samples
                 yield dataclasses.replace(block, samples=rows)
 
-        found = check_up(Run(Receiver(plan, tank.info)), blocks())
+        found = check_up(Run(Receiver(plan, tank.info, calibration=calibration)), blocks())
     return {finding.name: finding for finding in found}
 
 
@@ -170,6 +172,15 @@ def test_a_calibrated_pair_tells_angles_that_an_uncalibrated_one_does_not(tmp_pa
     assert math.degrees(told.u_angle_rad) < 1.0
     # Nobody told it of 30 µs, 3° here, or of the sign: it says that something is wrong.
     assert bare.doubt
+
+
+def test_what_a_calibration_knows_of_the_pair_is_no_fault() -> None:
+    plan = _plan()
+    made = _calibrated(plan, _scene((1.2, 0.0), second_receiver=OWN), range_m=1.2, radius_m=0.05)
+    found = _checked(plan, second_receiver=OWN)
+    assert not found["second later than due"].fit
+    assert not found["second's phase"].fit
+    assert all(f.fit for f in _checked(plan, calibration=made, second_receiver=OWN).values())
 
 
 def test_a_plate_is_less_sure_than_a_ball() -> None:
