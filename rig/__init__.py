@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from rig.notebook.tables import Echoes as Echoes
     from rig.notebook.tables import History as History
     from rig.run.results import Echo as Echo
+    from rig.run.results import Side as Side
     from rig.tank.scene import Scene as Scene
     from rig.tank.scene import read_scene as read_scene
     from rig.tank.scene import scene_from_table as scene_from_table
@@ -56,7 +57,7 @@ _NAMES = {
     "bench.stored_calibration": ("Calibration",),
     "files.calibration": ("read_calibration",),
     "tank.scene": ("Scene", "read_scene", "scene_from_table"),
-    "run.results": ("Echo",),
+    "run.results": ("Echo", "Side"),
     "measure.beam.moved": ("SteadyPass", "Stops", "read_stops"),
     "teach.lessons.lesson": ("Lesson",),
     "teach.lessons.index": ("lesson_named", "lesson_names"),

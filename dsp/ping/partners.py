@@ -16,9 +16,6 @@ from dsp.arguments import require_within
 from dsp.ping.delay_differences import ALIKE, DECIDES, OwnDifference
 from dsp.ping.peaks import Peak
 
-MOST_TOGETHER = 6
-"""More echoes in one crowd than this are not paired off."""
-
 _NEPER_DB = 20 / math.log(10)
 
 
@@ -83,26 +80,18 @@ def partners(
         }
         for peak in first
     ]
-    found: list[Partner] = [Partner(index=None, why_not="not heard by the second receiver")] * len(
-        first
+    only = _only_partners(may_be)
+    return tuple(
+        Partner(index=index)
+        if index is not None
+        else Partner(
+            index=None,
+            why_not="others are so near that it is open which echo of the second receiver is its"
+            if others
+            else "not heard by the second receiver",
+        )
+        for index, others in zip(only, may_be, strict=True)
     )
-    for crowd in _crowds(may_be):
-        others = set().union(*(may_be[i] for i in crowd))
-        if max(len(crowd), len(others)) > MOST_TOGETHER:
-            ways = []
-        else:
-            ways = _most_paired([(i, may_be[i]) for i in crowd])
-        for i in crowd:
-            taken = {way.get(i) for way in ways}
-            if len(taken) == 1 and (index := taken.pop()) is not None:
-                found[i] = Partner(index=index)
-            else:
-                found[i] = Partner(
-                    index=None,
-                    why_not="others are so near that it is open which echo of the second "
-                    "receiver is its",
-                )
-    return tuple(found)
 
 
 def _in_time(peak: Peak, other: Peak, longest_s: float, own: OwnDifference, decides: float) -> bool:
@@ -120,34 +109,31 @@ def _alike(
     return abs(stronger_db) <= decides * math.hypot(u_noise_db, u_likeness_db, own.u_gain_db)
 
 
-def _crowds(may_be: Sequence[set[int]]) -> list[list[int]]:
-    """Return the first channel's echoes that have any of the second's in common."""
-    crowds: list[tuple[list[int], set[int]]] = []
-    for i, others in enumerate(may_be):
-        if not others:
-            continue
-        met = [c for c in crowds if c[1] & others]
-        crowds = [c for c in crowds if not c[1] & others]
-        crowds.append(
-            (sorted([i, *(j for c in met for j in c[0])]), others.union(*(c[1] for c in met)))
-        )
-    return [members for members, _ in crowds]
+def _only_partners(may_be: Sequence[set[int]]) -> list[int | None]:
+    """Return for each the one partner that it has in all ways to pair as many off as can be.
+
+    One way is found by paths that pair off one more each; another one of as many, without one
+    of its pairs, is there if such a path is without that pair, and then the pair is not the
+    only one (C. Berge 1957; from memory).
+    """
+    taken: dict[int, int] = {}
+    for i in range(len(may_be)):
+        _pair_off(i, may_be, taken, set())
+    only: list[int | None] = [None] * len(may_be)
+    for j, i in taken.items():
+        others = [may - {j} if k == i else may for k, may in enumerate(may_be)]
+        without = {partner: k for partner, k in taken.items() if partner != j}
+        free = set(range(len(may_be))) - set(without.values())
+        if not any(_pair_off(k, others, without, set()) for k in free):
+            only[i] = j
+    return only
 
 
-def _most_paired(open_ones: Sequence[tuple[int, set[int]]]) -> list[dict[int, int]]:
-    """Return all ways to pair as many off as can be."""
-    ways = _all_ways(open_ones, frozenset())
-    most = max(len(way) for way in ways)
-    return [way for way in ways if len(way) == most]
-
-
-def _all_ways(
-    open_ones: Sequence[tuple[int, set[int]]], taken: frozenset[int]
-) -> list[dict[int, int]]:
-    if not open_ones:
-        return [{}]
-    (i, others), rest = open_ones[0], open_ones[1:]
-    ways = _all_ways(rest, taken)
-    for j in sorted(others - taken):
-        ways += [{i: j, **way} for way in _all_ways(rest, taken | {j})]
-    return ways
+def _pair_off(i: int, may_be: Sequence[set[int]], taken: dict[int, int], tried: set[int]) -> bool:
+    """Pair one more off, if need be by giving others other partners; say whether it went."""
+    for j in sorted(may_be[i] - tried):
+        tried.add(j)
+        if j not in taken or _pair_off(taken[j], may_be, taken, tried):
+            taken[j] = i
+            return True
+    return False

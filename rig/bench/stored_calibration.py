@@ -110,6 +110,11 @@ class StoredSecond:
     u_gain_db: float = number(low=0.0, high=1000.0)
     u_common_s: float = number(low=0.0, high=1.0)
 
+    @property
+    def is_ahead(self) -> bool:
+        """Whether it was told by a target straight ahead."""
+        return self.method != "direct"
+
     def better_than(self, u_delay_s: float) -> bool:
         """Whether it is to replace what a plan says: that both are alike, as unsure as that.
 

@@ -159,7 +159,8 @@ def print_echoes(echoes: Sequence[Any], title: str) -> None:
     if not echoes:
         print(f"{title}: none above the threshold")
         return
-    from rig.show.terminal import doubt_lines, echo_table
+    from rig.show.sides import doubt_lines
+    from rig.show.terminal import echo_table
 
     print(f"{title}:")
     for line in (*echo_table(echoes), *doubt_lines(echoes)):

@@ -173,5 +173,24 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:
         lines.append(f"nearer than {f.near_field_m:.2g} m the beam is not yet a cone")
+    if plan.geometry.second is not None:
+        lines.append(_second_line(plan, f))
     lines += [f"caution: {words}" for words in f.cautions]
     return tuple(lines)
+
+
+def _second_line(plan: Plan, foretold: Forecast) -> str:
+    """Say how sure an angle is by the places of two receivers, and whether waves are open."""
+    geometry, speed = plan.geometry, foretold.sound_speed_m_s
+    spacing_m = abs(geometry.second_spacing_m)
+    u_m = math.hypot(geometry.u_second_spacing_m, speed * geometry.u_second_delay_s)
+    waves = spacing_m / foretold.wavelength_m
+    which = (
+        "the envelope has to tell which wave it was"
+        if waves > 0.5
+        else "no more than half, so that there is but one angle"
+    )
+    return (
+        f"the receivers stand {waves:.1f} waves apart, {which}; straight ahead their places tell "
+        f"an angle to ± {2 * math.degrees(u_m / spacing_m):.1f}° (k = 2)"
+    )

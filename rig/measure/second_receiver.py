@@ -7,19 +7,20 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dsp.ping.delay_differences import own_difference
+from dsp.ping.delay_differences import OwnDifference, own_difference
 from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock
 from rig.measure.finding import Finding
 from rig.run.direct import direct_later_m, direct_of_both
+from rig.run.pair import U_GAIN_DB
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
 
 LEAST_PEAK_DB, MOST_PEAK_DB = -60.0, -1.0
 """Of its highest sample, dB re full scale, as of the first's."""
 
-MOST_LATE_S = 3.0
-"""Standard deviations by which its direct sound may be later than its place says."""
+MOST_APART = 3.0
+"""Standard deviations by which its direct sound may be later or louder than its place says."""
 
 SURE_OF_SIGN_RAD = math.pi / 6
 """A sign is told where the envelopes know so well which phase is due."""
@@ -65,20 +66,38 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
     if first is None:
         return []
     if second is None:
-        heard = "see that nothing stands between source and second receiver, and turn its gain up"
+        remedy = "see that nothing stands between source and second receiver, and turn its gain up"
         return [
-            Finding(name="direct sound, second", value=0, unit="heard", fit=False, advice=heard)
+            Finding(name="direct sound, second", value=0, unit="heard", fit=False, advice=remedy)
         ]
     speed, geometry = receiver.sound_speed_m_s, receiver.plan.geometry
     due_m, u_due_m = direct_later_m(geometry)
-    own = own_difference(first, second, receiver.shape, expected_delay_s=due_m / speed)
-    u_late_s = math.hypot(own.u_envelope_delay_s, u_due_m / speed, geometry.u_second_delay_s)
-    # In the order that the other way round would have them, the ways' difference is turned.
-    turned_s = own.envelope_delay_s + 2 * due_m / speed
-    late = abs(own.envelope_delay_s) > MOST_LATE_S * u_late_s
-    swapped = late and abs(turned_s) <= MOST_LATE_S * u_late_s
+    heard = own_difference(
+        first,
+        second,
+        receiver.shape,
+        expected_delay_s=due_m / speed,
+        u_expected_delay_s=u_due_m / speed,
+    )
+    # What a calibration knows of the pair is no fault.
+    known = receiver.pair.own if receiver.pair is not None else heard
+    found = [_in_time(receiver, heard, known, due_m / speed), _as_loud(receiver, heard, known)]
+    centre_rad_s = 2 * math.pi * receiver.centre_hz
+    if centre_rad_s * heard.u_envelope_delay_s < SURE_OF_SIGN_RAD:
+        apart_s, known_s = (o.carrier_delay_s - o.envelope_delay_s for o in (heard, known))
+        found.append(_of_one_sign(math.remainder(centre_rad_s * (apart_s - known_s), 2 * math.pi)))
+    return found
+
+
+def _in_time(
+    receiver: Receiver, heard: OwnDifference, known: OwnDifference, due_s: float
+) -> Finding:
+    late_s = heard.envelope_delay_s - known.envelope_delay_s
+    u_late_s = math.hypot(heard.u_envelope_delay_s, heard.u_common_s, known.u_common_s)
+    late = abs(late_s) > MOST_APART * u_late_s
     advice = ""
-    if swapped:
+    # In the order that the other way round would have them, the ways' difference is turned.
+    if late and abs(late_s + 2 * due_s) <= MOST_APART * u_late_s:
         advice = (
             "the two receivers seem to be swapped: give geometry.second_channel = "
             f"{receiver.info.microphone + 1}, or swap their plugs"
@@ -88,29 +107,47 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
             "its direct sound does not come when its place says: see that baseline_m and "
             "second_spacing_m are as measured, and calibrate the pair with a ball on the axis"
         )
-    found = [
-        Finding(
-            name="second later than due",
-            value=1e6 * own.envelope_delay_s,
-            unit="µs",
-            fit=not late,
-            advice=advice,
+    elif 2 * abs(due_s) <= MOST_APART * u_late_s:
+        advice = (
+            "both stand as far from the source, so that this does not tell which is which: hold "
+            "something before one side, and see that its angle has that side's sign"
         )
-    ]
-    centre_rad_s = 2 * math.pi * receiver.centre_hz
-    if centre_rad_s * own.u_envelope_delay_s < SURE_OF_SIGN_RAD:
-        off_deg = math.degrees(centre_rad_s * (own.carrier_delay_s - own.envelope_delay_s))
-        opposite = abs(off_deg) > 90
-        found.append(
-            Finding(
-                name="second's phase",
-                value=off_deg,
-                unit="° off the first's",
-                fit=not opposite,
-                advice="the two receivers seem to be of opposite sign: swap the two wires of "
-                "one, or calibrate the pair with a ball on the axis"
-                if opposite
-                else "",
-            )
+    return Finding(
+        name="second later than due", value=1e6 * late_s, unit="µs", fit=not late, advice=advice
+    )
+
+
+def _as_loud(receiver: Receiver, heard: OwnDifference, known: OwnDifference) -> Finding:
+    geometry = receiver.plan.geometry
+    to_second_m = abs(geometry.baseline_m + geometry.second_spacing_m)
+    way_db = 20 * math.log10(max(to_second_m, 1e-3) / geometry.baseline_m)
+    gain_db = heard.gain_db + way_db - known.gain_db
+    advice = ""
+    if abs(gain_db) > MOST_APART * U_GAIN_DB:
+        advice = (
+            "set both gains alike, or calibrate the pair with a ball on the axis: an echo that is "
+            "much stronger on one input is taken for another's"
         )
-    return found
+    return Finding(
+        name="second's gain",
+        value=gain_db,
+        unit="dB over the first's",
+        fit=not advice,
+        advice=advice,
+    )
+
+
+def _of_one_sign(off_rad: float) -> Finding:
+    advice = ""
+    if abs(off_rad) > math.pi / 2:
+        advice = (
+            "the two receivers seem to be of opposite sign: swap the two wires of one, or "
+            "calibrate the pair with a ball on the axis"
+        )
+    return Finding(
+        name="second's phase",
+        value=math.degrees(off_rad),
+        unit="° off the first's",
+        fit=not advice,
+        advice=advice,
+    )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from rig.run.results import Echo
 from rig.show.pictures.scales import range_scale
+from rig.show.sides import side_columns, side_values
 
 if TYPE_CHECKING:
     import pandas
@@ -31,16 +32,19 @@ class Echoes(tuple[Echo, ...]):
         """Return a table with a row for each echo.
 
         Its columns are the fields of :class:`rig.Echo`, with their units in their names, but
-        for the budget.
+        for the budget; of two receivers the angle's are in degrees.
 
         Raises
         ------
         ImportError
             Where pandas is not installed.
         """
-        frame: pandas.DataFrame = _library("pandas").DataFrame(
-            [[getattr(echo, name) for name in _COLUMNS] for echo in self], columns=list(_COLUMNS)
-        )
+        sided = side_columns(self)
+        rows = []
+        for echo in self:
+            its = side_values(echo.side)
+            rows.append([*(getattr(echo, name) for name in _COLUMNS), *(its[n] for n in sided)])
+        frame: pandas.DataFrame = _library("pandas").DataFrame(rows, columns=[*_COLUMNS, *sided])
         return frame
 
     def _repr_html_(self) -> str:

@@ -26,10 +26,22 @@ U_LIKENESS_DB = 1.5
 """By how much one target's echo differs between two receivers of a kind, side by side
 (common practice, no source)."""
 
+U_GAIN_DB = 2.0
+"""By how much two inputs' gains differ that were set alike by hand, and nobody measured
+(common practice, no source)."""
 
-def own_of(plan: Plan, stored: StoredSecond | None) -> OwnDifference | None:
+
+def own_of(
+    plan: Plan, stored: StoredSecond | None, *, sound_speed_m_s: float
+) -> OwnDifference | None:
     """Return what a calibration says that a pair adds; None where the plan knows it better."""
-    if stored is None or not stored.better_than(plan.geometry.u_second_delay_s):
+    if stored is None:
+        return None
+    u_delay_s = plan.geometry.u_second_delay_s
+    if stored.is_ahead:
+        # It tells as well how far the second stands ahead of the first.
+        u_delay_s = math.hypot(u_delay_s, plan.geometry.u_second_spacing_m / sound_speed_m_s)
+    if not stored.better_than(u_delay_s):
         return None
     kept = dataclasses.asdict(stored)
     del kept["method"]
@@ -44,14 +56,15 @@ class Pair:
     plan : Plan
         With a second receiver.
     sound_speed_m_s, u_sound_speed_m_s : float
-    own : OwnDifference, optional
-        What the pair itself adds, as a calibration tells it; else what the plan says of it.
+    stored : StoredSecond, optional
+        What the pair itself adds, as a calibration tells it.
 
     Attributes
     ----------
     longest_s : float
         More than this no delay between the two can be.
     own : OwnDifference
+        What the pair itself adds, as the calibration or else the plan says of it.
     """
 
     def __init__(
@@ -60,7 +73,7 @@ class Pair:
         *,
         sound_speed_m_s: float,
         u_sound_speed_m_s: float,
-        own: OwnDifference | None = None,
+        stored: StoredSecond | None = None,
     ) -> None:
         geometry = plan.geometry
         half_m = geometry.baseline_m / 2
@@ -74,7 +87,14 @@ class Pair:
         self._sound_speed_m_s = sound_speed_m_s
         self._u_sound_speed_m_s = u_sound_speed_m_s
         self.longest_s = self._places.spacing_m / sound_speed_m_s
-        self.own = OwnDifference(u_common_s=geometry.u_second_delay_s) if own is None else own
+        own = own_of(plan, stored, sound_speed_m_s=sound_speed_m_s)
+        self._is_told_ahead = own is not None and stored is not None and stored.is_ahead
+        if own is None:
+            own = OwnDifference(u_common_s=geometry.u_second_delay_s, u_gain_db=U_GAIN_DB)
+        self.own = own
+        if plan.timing.band_sampling:
+            # The phases of a band that folds down are not those of the waves that came.
+            self.own = dataclasses.replace(self.own, u_carrier_delay_s=math.inf)
 
     def sides(
         self,
@@ -114,11 +134,11 @@ class Pair:
     def _side(self, first: Peak, second: Peak, shape: EchoShape, u_mark_s: float) -> Side:
         later = delay_difference(first, second, shape, longest_s=self.longest_s, own=self.own)
 
-        def at(later_s: float, u_later_s: float) -> Bearing | NoBearing:
+        def at(later_s: float, u_later_s: float, places: PairPlaces) -> Bearing | NoBearing:
             return bearing(
                 first.delay_s,
                 later_s,
-                self._places,
+                places,
                 sound_speed_m_s=self._sound_speed_m_s,
                 u_delay_s=math.hypot(first.u_delay_s, u_mark_s),
                 u_later_s=u_later_s,
@@ -126,10 +146,17 @@ class Pair:
                 bound_s=later.bound_s,
             )
 
-        its = at(later.delay_s, later.u_delay_s)
+        its = at(later.delay_s, later.u_delay_s, self._places)
+        if isinstance(its, Bearing) and self._is_told_ahead:
+            # What a wrong place does to a delay from straight ahead is in the pair's own. To
+            # one from θ aside it does more or less by its share along the difference of two
+            # unit vectors, which is 2 sin(θ/2) long.
+            share = min(1.0, 2 * math.sin(abs(its.angle_rad) / 2))
+            places = dataclasses.replace(self._places, u_place_m=share * self._places.u_place_m)
+            its = at(later.delay_s, later.u_delay_s, places)
         if isinstance(its, NoBearing):
             return Side(doubt=its.why)
-        others = () if later.by_phase else tuple(at(s, 0.0) for s in later.possible_s)
+        others = () if later.by_phase else tuple(at(s, 0.0, self._places) for s in later.possible_s)
         return Side(
             angle_rad=its.angle_rad,
             u_angle_rad=its.u_angle_rad,

@@ -31,7 +31,7 @@ from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import RangeModel
 from rig.run.marks import CELLS, MarkSearch
-from rig.run.pair import Pair, own_of
+from rig.run.pair import Pair
 from rig.run.results import Echo, MarkBias, Side, TimeZero
 from rig.run.spectra import Spectra
 
@@ -156,7 +156,7 @@ class Receiver:
                 plan,
                 sound_speed_m_s=self.sound_speed_m_s,
                 u_sound_speed_m_s=self.u_sound_speed_m_s,
-                own=None if calibration is None else own_of(plan, calibration.second),
+                stored=None if calibration is None else calibration.second,
             )
         face, wavelength_m = plan.transducer, self.sound_speed_m_s / plan.pulse.centre_hz
         self.range_model = RangeModel(

@@ -18,6 +18,7 @@ from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.results import Echo, Side, TimeZero
 from rig.run.run import Run
+from rig.show.sides import side_values
 from rig.teach.lessons.lesson import Lesson, Part
 from rig.teach.lessons.running import Turn
 
@@ -259,19 +260,8 @@ def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
 
 def _side(side: Side) -> Answer:
     """Answer where across the axis an echo stands: only of a bench with two receivers."""
-    return {
-        "angle_deg": _degrees(side.angle_rad),
-        "u_angle_deg": _degrees(side.u_angle_rad),
-        "angle_bound_deg": _degrees(side.bound_rad),
-        "offset_m": _number(side.offset_m),
-        "u_offset_m": _number(side.u_offset_m),
-        "possible_angles_deg": [math.degrees(angle) for angle in side.possible_rad],
-        "angle_doubt": side.doubt or None,
-    }
-
-
-def _degrees(angle_rad: float) -> float | None:
-    return math.degrees(angle_rad) if math.isfinite(angle_rad) else None
+    possible_deg = [math.degrees(angle) for angle in side.possible_rad]
+    return {**side_values(side), "possible_angles_deg": possible_deg}
 
 
 def _passes(passings: Sequence[Passing]) -> list[Answer]:

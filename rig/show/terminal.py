@@ -130,19 +130,6 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
     return lines
 
 
-def doubt_lines(echoes: Sequence[Echo]) -> list[str]:
-    """Say of which echoes the angle is not told, or not by the carrier's phase, and why."""
-    lines = []
-    for echo in echoes:
-        if echo.side is None or not echo.side.doubt:
-            continue
-        found = "no angle" if math.isnan(echo.side.angle_rad) else "angle by the envelope alone"
-        possible = ", ".join(f"{math.degrees(angle):+.1f}" for angle in echo.side.possible_rad)
-        may_be = f"; it may be {possible}°" if possible else ""
-        lines.append(f"{echo.range_m:.3f} m: {found}: {echo.side.doubt}{may_be}")
-    return lines
-
-
 def _columns(width: int) -> int:
     return max(width - _NUMBER - _FOUND, 10)
 

@@ -8,12 +8,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from datetime import UTC, datetime
 
 import numpy as np
 
 from rig.bench.plan import Plan, plan_from_table
+from rig.front_ends.virtual_tank import open_virtual_tank
+from rig.measure.calibrate.calibration import calibrate
+from rig.measure.calibrate.steps import KnownTarget, steps
 from rig.run.opening import open_bench
+from rig.run.receiver import Receiver
 from rig.run.results import Side
+from rig.run.run import run_of
 from rig.tank.scene import Scene, scene_from_table
 
 SPEED_M_S = 343.987
@@ -94,6 +100,38 @@ def side_of(drawn: DrawnPair, *, seed: int) -> Side | None:
     """Send one ping, and return where its body's echo is said to stand; None where unheard."""
     with open_bench(drawn.plan, scene=drawn.scene, seed=seed) as bench:
         run = bench.ping(1)
+    if run.last is None or not run.last.echoes:
+        return None
+    return max(run.last.echoes, key=lambda echo: echo.strength_db).side
+
+
+def calibrated_side_of(drawn: DrawnPair, random: np.random.Generator, *, seed: int) -> Side | None:
+    """Return what :func:`side_of` does of a pair whose channels differ, once it is calibrated.
+
+    They are some 20 µs and 2 dB apart, and half of them of opposite sign; the ball that they
+    are calibrated by stands a millimetre or so from where it is said to.
+    """
+    assert drawn.scene.second_receiver is not None
+    second = dataclasses.replace(
+        drawn.scene.second_receiver,
+        delay_s=random.normal(0, 2e-5),
+        gain_db=random.normal(0, 2),
+        opposite=bool(random.integers(2)),
+    )
+    place = (1.0 + random.normal(0, 1e-3), random.normal(0, 1e-3), 0.0)
+    ball = dataclasses.replace(drawn.scene.target[0], position_m=place)
+    scene = dataclasses.replace(drawn.scene, second_receiver=second)
+    made = calibrate(
+        drawn.plan,
+        lambda plan: open_virtual_tank(
+            plan, scene=dataclasses.replace(scene, target=(ball,)), seed=seed
+        ),
+        steps([KnownTarget(range_m=1.0, radius_m=0.05)], one_by_one=False),
+        made=datetime(2031, 5, 6, tzinfo=UTC),
+        pings=10,
+    )
+    with open_virtual_tank(drawn.plan, scene=scene, seed=seed + 1) as tank:
+        run = run_of(Receiver(drawn.plan, tank.info, calibration=made), tank.blocks(1))
     if run.last is None or not run.last.echoes:
         return None
     return max(run.last.echoes, key=lambda echo: echo.strength_db).side

@@ -22,7 +22,7 @@ from rig.measure.forecast import forecast, forecast_lines
 from rig.measure.passes import Passing, crossed_beam, passings_of
 from rig.measure.strength import strength_lines
 from rig.run.budget import TABLED_ECHOES
-from rig.run.results import Echo, PingResult
+from rig.run.results import Echo, PingResult, Side
 from rig.show.markup import Markup, bullets, element, figure, joined, page, table
 from rig.show.pictures.beam_picture import BeamPicture
 from rig.show.pictures.bench_picture import draw_picture
@@ -31,6 +31,7 @@ from rig.show.pictures.saving import drawn_bytes
 from rig.show.pictures.scales import range_scale
 from rig.show.report.contents import Contents
 from rig.show.report.references import references
+from rig.show.sides import doubt_lines
 from rig.show.style import STYLE
 from rig.show.wording import counted, metres_text, pulse_text, signed, time_zero_text
 
@@ -325,12 +326,22 @@ def _echoes(contents: Contents) -> Markup:
             "deviation, whatever the method.",
         )
     )
+    if any(echo.side is not None for echo in found.echoes):
+        parts.append(
+            element(
+                "p",
+                "An angle is 0 straight ahead, and positive towards the first receiver’s side; "
+                "how high a target stands is not told.",
+            )
+        )
+        doubts = doubt_lines(found.echoes)
+        parts += [bullets(doubts)] if doubts else []
     return _section("Echoes", *parts, *_budgets(found.echoes))
 
 
 def echo_table(echoes: Sequence[Echo]) -> Markup:
     """Return echoes as a table, numbered from 1."""
-    heads = (
+    heads: tuple[str, ...] = (
         "no.",
         "range / m",
         "± (k = 2) / mm",
@@ -339,6 +350,17 @@ def echo_table(echoes: Sequence[Echo]) -> Markup:
         "2E/N0 / dB",
         "bound / mm",
     )
+    sided = any(echo.side is not None for echo in echoes)
+    if sided:
+        heads += ("angle / °", "± (k = 2) / °")
+
+    def angle(echo: Echo) -> tuple[str, ...]:
+        if not sided:
+            return ()
+        its = echo.side or Side()
+        told_rad, u_rad = its.angle_rad, its.u_angle_rad
+        return _number(math.degrees(told_rad), 2), _number(2 * math.degrees(u_rad), 2)
+
     rows = [
         (
             str(number),
@@ -348,6 +370,7 @@ def echo_table(echoes: Sequence[Echo]) -> Markup:
             _number(e.strength_db, 1),
             _number(e.snr_db, 1),
             _number(1e3 * e.bound_m, 3),
+            *angle(e),
         )
         for number, e in enumerate(echoes, 1)
     ]

@@ -22,6 +22,7 @@ from rig.measure.passes import passings_of
 from rig.measure.strength import TargetStrength
 from rig.run.results import Echo
 from rig.show.report.contents import Contents
+from rig.show.sides import side_columns, side_values
 
 Cell = str | int | float | None
 
@@ -86,14 +87,16 @@ def _known(cell: Cell) -> Cell:
     return cell
 
 
-def _echo_cells(echo: Echo) -> list[Cell]:
-    return [getattr(echo, name) for name in _ECHO]
+def _echo_cells(echo: Echo, sided: Sequence[str]) -> list[Cell]:
+    its = side_values(echo.side)
+    return [*(getattr(echo, name) for name in _ECHO), *(its[name] for name in sided)]
 
 
 def _echoes(echoes: Sequence[Echo]) -> str:
+    sided = side_columns(echoes)
     return _written(
-        ("echo", *_ECHO, "expanded_k2_range_m"),
-        ([number, *_echo_cells(e), 2 * e.u_range_m] for number, e in enumerate(echoes, 1)),
+        ("echo", *_ECHO, *sided, "expanded_k2_range_m"),
+        ([number, *_echo_cells(e, sided), 2 * e.u_range_m] for number, e in enumerate(echoes, 1)),
     )
 
 
@@ -111,12 +114,14 @@ def _budgets(echoes: Sequence[Echo]) -> str:
 
 def _pings(contents: Contents) -> str:
     rows: list[list[Cell]] = []
+    sided = side_columns([echo for r in contents.run.results for echo in r.echoes])
+    columns = (*_ECHO, *sided)
     for r in contents.run.results:
         head: list[Cell] = [r.index, r.sent_s, int(r.lost), r.reason, int(r.clipped)]
         if not r.echoes:
-            rows.append([*head, None, *(None for _ in _ECHO)])
-        rows += [[*head, n, *_echo_cells(e)] for n, e in enumerate(r.echoes, 1)]
-    return _written(("ping", "sent_s", "lost", "reason", "clipped", "echo", *_ECHO), rows)
+            rows.append([*head, None, *(None for _ in columns)])
+        rows += [[*head, n, *_echo_cells(e, sided)] for n, e in enumerate(r.echoes, 1)]
+    return _written(("ping", "sent_s", "lost", "reason", "clipped", "echo", *columns), rows)
 
 
 def _passes(contents: Contents) -> str:

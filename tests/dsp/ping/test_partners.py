@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
+import math
+
+import numpy as np
+
 from dsp.ping.delay_differences import OwnDifference
 from dsp.ping.partners import Partner, partners
 from dsp.ping.peaks import Peak
@@ -64,3 +69,41 @@ def test_a_crowd_is_left_open() -> None:
 def test_nothing_in_either_channel() -> None:
     assert _indices([], [_peak(5.0)]) == []
     assert _indices([_peak(5.0)], []) == [None]
+
+
+def test_partners_are_those_of_all_ways_to_pair_as_many_off_as_can_be() -> None:
+    random = np.random.default_rng(8)
+    told = 0
+    for _ in range(300):
+        first, second = (
+            [_peak(5.0 + t) for t in np.sort(random.uniform(0, 1.5, random.integers(1, 6)))]
+            for _ in range(2)
+        )
+        may_be = [
+            [
+                j
+                for j, b in enumerate(second)
+                if abs(b.delay_s - a.delay_s) <= 3e-4 + 3 * math.sqrt(2) * 1e-6
+            ]
+            for a in first
+        ]
+        # All ways, one by one: each of the first has one of the second's, or none.
+        ways = [
+            way
+            for way in itertools.product(*([*others, None] for others in may_be))
+            if len({j for j in way if j is not None}) == sum(j is not None for j in way)
+        ]
+        most = max(sum(j is not None for j in way) for way in ways)
+        full = [way for way in ways if sum(j is not None for j in way) == most]
+        expected = [
+            column[0] if len(set(column)) == 1 else None for column in zip(*full, strict=True)
+        ]
+        assert _indices(first, second) == expected
+        told += sum(j is not None for j in expected)
+    assert told > 100
+
+
+def test_a_cloud_of_many_is_gone_over_in_no_time() -> None:
+    # All ways to pair 40 with 40 off are more than there are atoms.
+    cloud = [_peak(5.0 + 0.001 * n) for n in range(40)]
+    assert _indices(cloud, cloud) == [None] * 40

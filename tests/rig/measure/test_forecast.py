@@ -120,3 +120,15 @@ def test_no_echo_is_listed_nearer_than_the_forecast_nearest_range() -> None:
         with open_virtual_tank(bench, scene=scene, seed=1) as tank:
             echoes = run_of(Receiver(bench, tank.info), tank.blocks(3)).echoes
         assert len(echoes) == found
+
+
+def test_two_receivers_are_told_how_sure_an_angle_is_and_whether_waves_are_open() -> None:
+    geometry = {"second_channel": 2, "u_second_spacing_m": 0.001, "u_second_delay_s": 0.0}
+    wide = plan(geometry={**geometry, "second_spacing_m": 0.2})
+    (line,) = [text for text in forecast_lines(wide, forecast(wide)) if "waves apart" in text]
+    # 8 kHz in air, 43 mm: 0.2 m are 4.7 waves. 1 mm in 0.2 m is 5 mrad, 0.57° for k = 2.
+    assert line.startswith("the receivers stand 4.7 waves apart, the envelope has to tell")
+    assert line.endswith("to ± 0.6° (k = 2)")
+    near = plan(geometry={**geometry, "second_spacing_m": -0.02})
+    (line,) = [text for text in forecast_lines(near, forecast(near)) if "waves apart" in text]
+    assert "no more than half" in line

@@ -23,6 +23,7 @@ from rig.measure.calibrate.steps import KnownTarget, steps
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.checkup import check_up
 from rig.measure.finding import Finding
+from rig.run.pair import own_of
 from rig.run.receiver import Receiver
 from rig.run.run import Run, run_of
 from rig.show.answers import calibration_answer
@@ -51,7 +52,9 @@ def _scene(*places: tuple[float, float], **tables: Any) -> dict[str, Any]:
     return {"medium": medium, "noise": {"level_db": -70.0}, "target": balls, **tables}
 
 
-def _checked(plan: Plan, *, swapped: bool = False, **tables: Any) -> dict[str, Finding]:
+def _checked(
+    plan: Plan, *, swapped: bool = False, calibration: Calibration | None = None, **tables: Any
+) -> dict[str, Finding]:
     with open_virtual_tank(plan, scene=scene_from_table(_scene(**tables)), seed=2) as tank:
 
         def blocks() -> Iterator[CaptureBlock]:
@@ -59,7 +62,7 @@ def _checked(plan: Plan, *, swapped: bool = False, **tables: Any) -> dict[str, F
                 rows = block.samples[::-1] if swapped else block.samples
                 yield dataclasses.replace(block, samples=rows)
 
-        found = check_up(Run(Receiver(plan, tank.info)), blocks())
+        found = check_up(Run(Receiver(plan, tank.info, calibration=calibration)), blocks())
     return {finding.name: finding for finding in found}
 
 
@@ -83,6 +86,12 @@ def test_swapped_plugs_are_told() -> None:
     assert "seem to be swapped: give geometry.second_channel = 1" in found.advice
 
 
+def test_of_two_as_far_from_the_source_it_is_said_that_none_is_told_from_the_other() -> None:
+    found = _checked(_plan(second_spacing_m=-0.24))["second later than due"]
+    assert found.fit
+    assert "does not tell which is which" in found.advice
+
+
 def test_opposite_signs_are_told() -> None:
     found = _checked(_plan(), second_receiver={"opposite": True})["second's phase"]
     assert not found.fit
@@ -95,6 +104,14 @@ def test_a_spacing_that_is_wrong_is_told_in_time() -> None:
     assert not found.fit
     assert found.value == pytest.approx(1e6 * 0.05 / SPEED_M_S, abs=0.5)
     assert "second_spacing_m are as measured" in found.advice
+
+
+def test_gains_that_are_far_apart_are_told() -> None:
+    found = _checked(_plan(), second_receiver={"gain_db": 8.0})["second's gain"]
+    assert not found.fit
+    # The way to it is 0.32 m to the first's 0.12 m, which is no matter of gain.
+    assert found.value == pytest.approx(8.0, abs=0.2)
+    assert _checked(_plan(), second_receiver={"gain_db": 3.0})["second's gain"].fit
 
 
 def test_a_deaf_second_receiver_is_told() -> None:
@@ -157,6 +174,15 @@ def test_a_calibrated_pair_tells_angles_that_an_uncalibrated_one_does_not(tmp_pa
     assert bare.doubt
 
 
+def test_what_a_calibration_knows_of_the_pair_is_no_fault() -> None:
+    plan = _plan()
+    made = _calibrated(plan, _scene((1.2, 0.0), second_receiver=OWN), range_m=1.2, radius_m=0.05)
+    found = _checked(plan, second_receiver=OWN)
+    assert not found["second later than due"].fit
+    assert not found["second's phase"].fit
+    assert all(f.fit for f in _checked(plan, calibration=made, second_receiver=OWN).values())
+
+
 def test_a_plate_is_less_sure_than_a_ball() -> None:
     plate = {"body": "plate", "width_m": 0.09, "height_m": 0.09, "position_m": [1.2, 0.0, 0.0]}
     scene = _scene(second_receiver=OWN) | {"target": [plate]}
@@ -197,11 +223,9 @@ def test_a_pair_spaced_otherwise_is_another_bench() -> None:
 
 
 def test_what_the_plan_knows_better_is_not_replaced() -> None:
-    from rig.run.pair import own_of
-
     plan = _plan()
     alike = _calibrated(plan, _scene()).second
     apart = _calibrated(plan, _scene(second_receiver=OWN)).second
     # 1 mm of spacing is 3 µs, and the plan says 1 µs; 30 µs are more than either.
-    assert own_of(plan, alike) is None
-    assert own_of(plan, apart) is not None
+    assert own_of(plan, alike, sound_speed_m_s=SPEED_M_S) is None
+    assert own_of(plan, apart, sound_speed_m_s=SPEED_M_S) is not None

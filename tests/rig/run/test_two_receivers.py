@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_pairs import drawn_pair, side_of
 
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import PlanError
@@ -17,7 +18,6 @@ from rig.run.receiver import Receiver
 from rig.run.run import Run
 from rig.show.answers import measure_answer, replay_answer, run_answer
 from rig.tank.scene import scene_from_table
-from tests.shared.drawn_pairs import drawn_pair, side_of
 
 SPEED_M_S = 343.987  # the formula's at 20 °C and 50 %, which the plans believe in
 
@@ -207,3 +207,84 @@ def test_the_scene_that_ships_tells_each_side(capsys: pytest.CaptureFixture[str]
         assert echo["offset_m"] == pytest.approx(across_m, abs=2 * echo["u_offset_m"])
         angle_deg = math.degrees(math.atan2(across_m, along_m))
         assert echo["angle_deg"] == pytest.approx(angle_deg, abs=2 * echo["u_angle_deg"])
+
+
+def test_report_and_tables_have_the_angles(tmp_path: Path) -> None:
+    import pandas as pd
+
+    import rig
+
+    plan = _plan()
+    scene = scene_from_table(
+        {
+            "medium": {"sound_speed_m_s": SPEED_M_S},
+            "noise": {"level_db": -70.0},
+            "target": [{"body": "sphere", "radius_m": 0.05, "position_m": [1.2, 0.4, 0.0]}],
+        }
+    )
+    with rig.open_bench(plan, scene=scene, seed=1) as bench:
+        run = bench.ping(3)
+    (side,) = [echo.side for echo in run.echoes]
+    assert side is not None
+    angle_deg = math.degrees(side.angle_rad)
+    assert run.echoes.to_pandas()["angle_deg"][0] == angle_deg
+    run.report(str(tmp_path / "two.html"))
+    page = (tmp_path / "two.html").read_text(encoding="utf-8")
+    assert f"{angle_deg:.2f}" in page
+    assert "positive towards the first receiver" in page
+    (echoes,) = tmp_path.glob("*echoes.csv")
+    assert pd.read_csv(echoes)["angle_deg"][0] == pytest.approx(angle_deg, rel=1e-6)
+
+
+def test_a_wire_and_two_receivers_are_three_channels() -> None:
+    plan = _plan(time_zero="loopback", loopback_channel=1, second_channel=3)
+    (echo,) = _echoes(_run(plan, (1.2, -0.5)))
+    assert echo["angle_deg"] == pytest.approx(-22.62, abs=2 * echo["u_angle_deg"])
+
+
+def test_a_band_that_folds_down_leaves_the_phase_out() -> None:
+    burst = {"kind": "burst", "centre_hz": 40e3, "cycles": 8, "ring_s": 0.0003}
+    table = _plan(second_spacing_m=0.1).as_table()
+    table["pulse"] = burst
+    table["timing"] |= {"sample_rate_hz": 62.5e3, "band_sampling": True}
+    plan = plan_from_table(table)
+    (echo,) = _echoes(_run(plan, (1.2, 0.3), noise={"level_db": -75.0}))
+    assert "phase is not known" in echo["angle_doubt"]
+    # An envelope of 0.3 ms or so, read to a hundredth, is 3 µs: 1 mm in 0.1 m, 0.6°.
+    assert echo["angle_deg"] == pytest.approx(14.04, abs=2 * echo["u_angle_deg"])
+    assert echo["u_angle_deg"] < 3
+
+
+def test_an_equalised_compression_tells_the_same_angle() -> None:
+    from datetime import UTC, datetime
+
+    from rig.front_ends.virtual_tank import open_virtual_tank
+    from rig.measure.calibrate.calibration import calibrate
+    from rig.measure.calibrate.steps import KnownTarget, steps
+
+    ball = {"body": "sphere", "radius_m": 0.05, "position_m": [1.2, 0.0, 0.0]}
+    medium = {"sound_speed_m_s": SPEED_M_S}
+    scene = scene_from_table({"medium": medium, "noise": {"level_db": -70.0}, "target": [ball]})
+    made = calibrate(
+        _plan(),
+        lambda plan: open_virtual_tank(plan, scene=scene, seed=1),
+        steps([KnownTarget(range_m=1.2, radius_m=0.05)], one_by_one=False),
+        made=datetime.now(UTC),
+        pings=8,
+    )
+    table = _plan().as_table()
+    table["receiver"]["weighting"] = "equalised"
+    other = {**ball, "position_m": [1.2, -0.5, 0.0]}
+    scene = scene_from_table({"medium": medium, "noise": {"level_db": -70.0}, "target": [other]})
+    with open_bench(plan_from_table(table), scene=scene, calibration=made) as bench:
+        echo = max(bench.ping(1).echoes, key=lambda e: e.strength_db)
+    assert echo.side is not None
+    assert echo.side.angle_rad == pytest.approx(
+        math.atan2(-0.5, 1.2), abs=2 * echo.side.u_angle_rad
+    )
+
+
+def test_gains_that_were_set_by_hand_are_no_other_echo() -> None:
+    for gain_db in (-4.0, 4.0):
+        (echo,) = _echoes(_run(_plan(), (1.2, -0.5), second_receiver={"gain_db": gain_db}))
+        assert echo["angle_deg"] == pytest.approx(-22.62, abs=2 * echo["u_angle_deg"])
