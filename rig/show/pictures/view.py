@@ -127,7 +127,7 @@ class View:
         page, axes = self._page, self.panel.axes
         halo = [withStroke(linewidth=page.pt(4.5), foreground="white")]
         self._covers = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.8)))
-        how = {"color": INK, "linestyle": "none", "clip_on": False}
+        how = {"color": INK, "linestyle": "none"}
         (self._crosses,) = axes.plot(
             [], [], marker="+", markersize=page.pt(9), markeredgewidth=page.pt(1.8), **how
         )
@@ -272,7 +272,8 @@ class View:
         ahead_m, across_m = np.array(places).reshape(-1, 2).T
         held = np.abs(across_m) <= self.half_m
         self._crosses.set(data=self.panel.xy(ahead_m[held], across_m[held]), visible=True)
-        edge_m = np.copysign(self.half_m, across_m[~held])
+        # Within the panel, as nothing outside of it is drawn anew.
+        edge_m = np.copysign(self.half_m - _MARK / self.panel.units_per_m, across_m[~held])
         self._beyond.set(data=self.panel.xy(ahead_m[~held], edge_m), visible=True)
         marked_m = np.clip(across_m, -self.half_m, self.half_m)
         pages = [self.panel.on_page(*m) for m in zip(ahead_m, marked_m, strict=True)]
