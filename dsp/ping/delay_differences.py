@@ -345,16 +345,22 @@ def _u_delay_s(peak: Peak, shape: EchoShape) -> float:
 def _reach_s(deviations: float, first: Peak, second: Peak, shape: EchoShape) -> float:
     """Return how far off the envelopes' difference is at so many standard deviations of noise.
 
-    Both of its slope and of its curvature, the worse way round; infinite where nothing is
-    left of the peak.
+    Of its slope and of its curvature together; infinite where so much noise may leave nothing
+    of the peak.
+
+    References
+    ----------
+    E. C. Fieller, "Some problems in interval estimation", *J. R. Stat. Soc. B* 16, 1954,
+    pp. 175–185 (cited from memory): n₁/(1 + κ n₂) exceeds x as often as a normal value exceeds
+    x/√(1 + x² κ²), so that k deviations of that are x = k/√(1 − k² κ²).
     """
     reach_s = 0.0
     for peak in (first, second):
         moved_s = deviations * peak.u_delay_s
-        left = 1 - deviations * _bends(peak, shape, moved_s)
+        left = 1 - (deviations * _bends(peak, shape, moved_s)) ** 2
         if left <= 0:
             return math.inf
-        reach_s = math.hypot(reach_s, moved_s / left)
+        reach_s = math.hypot(reach_s, moved_s / math.sqrt(left))
     return reach_s
 
 

@@ -71,7 +71,6 @@ class Angles:
             markersize=page.pt(7),
             markerfacecolor="white",
             markeredgewidth=page.pt(1.6),
-            clip_on=False,
             **how,
         )
         page.artists += [self._dots, self._bars, self._heads, self._beyond]

@@ -158,7 +158,7 @@ class View:
         halo: list[AbstractPathEffect] = [withStroke(linewidth=page.pt(4.5), foreground="white")]
         covers = LineCollection([], colors=INK, linewidths=page.pt(1.8))
         axes.add_collection(covers)
-        how: dict[str, Any] = {"color": INK, "linestyle": "none", "clip_on": False}
+        how: dict[str, Any] = {"color": INK, "linestyle": "none"}
         (self._crosses,) = axes.plot(
             [], [], marker="+", markersize=page.pt(9), markeredgewidth=page.pt(1.8), **how
         )
@@ -336,7 +336,8 @@ class View:
         ahead_m, across_m = np.array(places).reshape(-1, 2).T
         held = np.abs(across_m) <= self.half_m
         self._crosses.set(data=self.panel.xy(ahead_m[held], across_m[held]), visible=True)
-        edge_m = np.copysign(self.half_m, across_m[~held])
+        # Within the panel, as nothing outside of it is drawn anew.
+        edge_m = np.copysign(self.half_m - _MARK / self.panel.units_per_m, across_m[~held])
         self._beyond.set(data=self.panel.xy(ahead_m[~held], edge_m), visible=True)
         marked_m = np.clip(across_m, -self.half_m, self.half_m)
         pages = [self.panel.on_page(*m) for m in zip(ahead_m, marked_m, strict=True)]

@@ -145,6 +145,11 @@ class LiveWindow:
         )
 
     @property
+    def _shows_angles(self) -> bool:
+        """Whether they were asked for; another plan may have one receiver."""
+        return self._angles and self._run.plan.geometry.second is not None
+
+    @property
     def message(self) -> str:
         """What is said at the foot; empty where nothing is."""
         return self._message
@@ -180,7 +185,7 @@ class LiveWindow:
             history_pings=HISTORY_ROWS,
             covered=self._covered,
             looks=self._looks,
-            angles=self._angles and self._run.plan.geometry.second is not None,
+            angles=self._shows_angles,
             ping=results[-1].index if results else 0,
         )
         scale = self._picture.dots_per_unit * 100 / self._figure.dpi
@@ -602,6 +607,7 @@ class LiveWindow:
                     left_out=self._pings.left_out,
                     covered=self._covered,
                     looks=self._looks,
+                    angles=self._shows_angles,
                 ),
             )
         except StorageError as problem:

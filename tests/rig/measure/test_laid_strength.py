@@ -5,10 +5,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from rig.cli import main
 from rig.measure.strength import (
     TargetStrength,
     compared_lines,
@@ -108,3 +110,26 @@ def test_size_is_that_of_the_body_that_is_named(
     sigma = 10 ** (ball.strength.strength_db / 10)
     assert ball.size_m[1] == pytest.approx(2 * math.sqrt(sigma), rel=1e-9)
     assert plate.size_m[1] == pytest.approx(math.sqrt(math.sqrt(sigma) * 343.987 / 40e3), rel=1e-4)
+
+
+def test_the_command_answers_by_what_it_is_told_of_heights(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = str(tmp_path / "sides")
+    assert main(["demo", "--scene", "sides", "--pings", "2", "--record", recording, "--json"]) == 0
+    capsys.readouterr()
+    # The scenes' own source level: −10 dB re full scale on the axis at 1 m.
+    asked = ["strength", f"{recording}.sigmf-meta", "--source-level-db", "-10"]
+    assert main([*asked, "--json"]) == 0
+    untold = json.loads(capsys.readouterr().out.splitlines()[-1])["targets"]
+    assert main([*asked, "--height-deg", "1", "--body", "plate", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out.splitlines()[-1])["targets"]
+    assert [t["small_or_edge"] for t in untold[:2]] == ["open", "edge"]
+    assert [t["small_or_edge"] for t in told[:2]] == ["small", "edge"]
+    assert {t["body"] for t in told} == {"plate"}
+    # All three balls are of 60 mm: a²/4 is −30.5 dB re 1 m² (Urick, 3rd ed., table 9.1, memory).
+    # 0.32 dB are the standard uncertainty of what the beam takes off the second: twice that.
+    for target in told[:2]:
+        assert target["laid_db"] == pytest.approx(20 * math.log10(0.03), abs=0.64)
+    assert main(asked) == 0
+    assert "small, or at the edge? At the edge" in capsys.readouterr().out
