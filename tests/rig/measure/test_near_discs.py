@@ -12,7 +12,7 @@ from rig.errors import PlanError
 from rig.measure.beam.measurement import beam_of
 from rig.measure.beam.moved import SteadyPass
 from rig.measure.beam.setting import setting_of
-from rig.measure.near_discs import SLOW_AT_POINTS, arches_at, left_as_points
+from rig.measure.near_discs import SLOW_AT_POINTS, arches_at, left_as_points, on_axis_db
 from rig.measure.passes import passings_of
 from rig.measure.strength import target_strengths
 from rig.run.opening import open_bench
@@ -124,3 +124,18 @@ def test_a_beam_measured_nearby_is_the_disc_s():
     # Echoes that are not one copy of the pulse are left out, and counted so.
     assert beam.left_out > 0
     assert beam.echoes + beam.missing + beam.left_out == beam.pings
+
+
+def test_a_calibration_s_target_is_freed_of_the_same_loss():
+    with open_bench(a_plan(), scene=a_scene(0.6), seed=3) as bench:
+        receiver = bench.ping(1).receiver
+    rim_m = math.hypot(0.5, RADIUS_M)
+    x = math.pi / receiver.wavelength_m * (rim_m - 0.5)
+    loss_db = 40 * math.log10(math.sin(x) / x * 2 * 0.5 / (rim_m + 0.5))
+    found_db, u_db = on_axis_db(receiver, 0.5)
+    # The closed form at the band's middle; a band a third of an octave to each side, over which
+    # the loss goes as the square, adds a tenth, and the arch is that of a range 0.25 % away.
+    assert found_db == pytest.approx(loss_db, rel=0.15)
+    # It goes as the fourth power of the radius: 3 % are 12.6 % of it.
+    assert u_db == pytest.approx(-0.126 * found_db, rel=0.05)
+    assert on_axis_db(receiver, 2.0) == (0.0, 0.0)
