@@ -465,10 +465,11 @@ class Tank:
         for path in at.tolist():
             near = near_beam(
                 face.radius_m,
-                self._sampler.frequency_hz,
                 float(distance_m[path]),
                 float(cosine[path]),
                 self._speed_m_s,
+                samples=self._sampler.samples,
+                sample_rate_hz=self._rate_hz,
             )
             pattern[path] += share[path] * (near - pattern[path])
         return pattern
