@@ -13,6 +13,9 @@ from dsp.physics.discs import disc_points_from_m
 from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Receiver
 
+_U_RADIUS = 0.03
+"""Share of itself to which a disc's effective radius is known (common practice, no source)."""
+
 SLOW_AT_POINTS = 0.016
 """Share by which a straight way's speed comes out too low that passes just where discs become
 points, fitted as of points by its echoes within half power each way; it falls by the square of
@@ -46,6 +49,24 @@ def arches_at(receiver: Receiver, range_m: float, *, scale: float = 1.0) -> tupl
     step = round(_STEPS * math.log(range_m))
     settings = [setting_of(receiver, beside=beside) for beside in ways]
     return tuple(_arch(_key_of(setting), scale * face.radius_m, step) for setting in settings)
+
+
+def on_axis_db(receiver: Receiver, range_m: float) -> tuple[float, float]:
+    """Return what the plan's discs take off an echo from straight ahead, and its uncertainty.
+
+    Returns
+    -------
+    loss_db : float
+        Re points in their middles, out and back, where a pair stands apart by its parallax
+        too; 0 where the discs are points.
+    u_loss_db : float
+        By their effective radius.
+    """
+    each, other = (arches_at(receiver, range_m, scale=s) for s in (1.0, 1 + _U_RADIUS))
+    if not each:
+        return 0.0, 0.0
+    # Straight ahead, no way has a heading yet.
+    return each[0].on_axis_db, abs(other[0].on_axis_db - each[0].on_axis_db)
 
 
 def left_as_points(receiver: Receiver, range_m: float) -> tuple[float, float]:

@@ -35,7 +35,7 @@ from rig.measure.laid_strength import (
     laid_lines,
     laid_target,
 )
-from rig.measure.near_discs import arches_at
+from rig.measure.near_discs import arches_at, on_axis_db
 from rig.measure.passes import Passing, passings_of
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
@@ -45,8 +45,6 @@ from rig.run.run import Run
 _DEEPEST_BEAM_DB = -30.0
 """So near to a null of the beam, a target's place is never known well enough."""
 
-_U_RADIUS = 0.03
-"""Share of itself to which a disc's effective radius is known (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,10 +209,7 @@ def _nearby(
     arches = arches_at(receiver, range_m)
     if not arches:
         return None
-    others = arches_at(receiver, range_m, scale=1 + _U_RADIUS)
-    by_size_db = max(
-        abs(other.on_axis_db - arch.on_axis_db) for arch, other in zip(arches, others, strict=True)
-    )
+    axis_db, by_size_db = on_axis_db(receiver, range_m)
     # Off the axis the far field's pattern is kept, and what it is wrong by is counted.
     at_rad, loss_db = edge_rad, edge_loss_db
     if angle_rad is not None:
@@ -230,7 +225,7 @@ def _nearby(
     aside_m = range_m * math.tan(min(at_rad, math.radians(80)))
     by_angle_db = max(abs(float(arch.level_at_db(aside_m)) - loss_db) for arch in arches)
     return _Nearby(
-        axis_db=sum(arch.on_axis_db for arch in arches) / len(arches),
+        axis_db=axis_db,
         term=StrengthTerm(
             name="parts of the discs, so near", u_db=math.hypot(by_size_db, by_angle_db)
         ),

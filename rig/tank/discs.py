@@ -12,6 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.tank.sampling import turns
+
 POINT_FROM = 10.0
 """From so many a²/λ on a disc is a point: on its axis, where it does most, the rest makes
 an echo late by λ/40 of range and weaker by 0.1 %."""
@@ -42,10 +44,12 @@ def nearness(
 
 def near_beam(
     radius_m: float,
-    frequency_hz: NDArray[np.float64],
     distance_m: float,
     cosine: float,
     sound_speed_m_s: float,
+    *,
+    samples: int,
+    sample_rate_hz: float,
 ) -> NDArray[np.complex128]:
     """Sound that a disc in a wall sends to a place, or takes from it.
 
@@ -55,14 +59,16 @@ def near_beam(
     Parameters
     ----------
     radius_m : float
-    frequency_hz : ndarray, shape (bins,)
     distance_m, cosine : float
         From the disc's middle to the place, and of the angle from its axis; not negative.
     sound_speed_m_s : float
+    samples : int
+        Of the block that it filters.
+    sample_rate_hz : float
 
     Returns
     -------
-    ndarray of complex128, shape (bins,)
+    ndarray of complex128, shape (samples // 2 + 1,)
 
     Notes
     -----
@@ -80,8 +86,10 @@ def near_beam(
     """
     height_m = distance_m * cosine
     aside_m = distance_m * math.sqrt(max(1.0 - cosine**2, 0.0))
-    wave_number = 2 * np.pi * frequency_hz / sound_speed_m_s
-    across = float(wave_number[-1]) * radius_m * aside_m / distance_m
+    # Of each bin, and of the highest.
+    step = 2 * math.pi * sample_rate_hz / samples / sound_speed_m_s
+    bins = samples // 2 + 1
+    across = step * (bins - 1) * radius_m * aside_m / distance_m
     # Midpoints of half the rim: the other half is its mirror image.
     steps = math.ceil((across + _ORDERS) / 2 * max(1.0, 2 * radius_m / distance_m))
     turn = (np.arange(steps) + 0.5) * (np.pi / steps)
@@ -90,11 +98,12 @@ def near_beam(
     rim_m = np.sqrt(square)
     weight = 2 * distance_m * inward_m / (radius_m * (rim_m + height_m) * steps)
     late_m = (rim_m + height_m) / 2 - distance_m
-    # Real sines take a fifth of the time of complex powers.
-    spread = np.multiply.outer((rim_m - height_m) / 2, wave_number)
-    spread[spread == 0] = 1e-9
-    level = np.sin(spread)
-    level /= spread
-    late = np.multiply.outer(late_m, wave_number)
-    real = weight @ (np.cos(late) * level)
-    return np.asarray(real - 1j * (weight @ (np.sin(late) * level)))
+    in_samples = sample_rate_hz / sound_speed_m_s
+    spread_m = np.maximum((rim_m - height_m) / 2, 1e-12)
+    level = -turns(in_samples * spread_m, samples).imag
+    level[:, 1:] /= np.multiply.outer(spread_m, step * np.arange(1, bins))
+    level[:, 0] = 1.0
+    level *= weight[:, np.newaxis]
+    copies = turns(in_samples * late_m, samples)
+    copies *= level
+    return np.asarray(copies.sum(axis=0))

@@ -19,7 +19,7 @@ from rig.tank.motion import flight, track
 from rig.tank.other_pings import OtherPings
 from rig.tank.reverberation import clutter, ring_down, tail
 from rig.tank.sampling import PulseSampler
-from rig.tank.scene import Bubbles, Medium, Plate, Scene, Target, Transducer
+from rig.tank.scene import Bubbles, Medium, Scene, Target, Transducer
 from rig.tank.walls import ImagePaths, image_paths
 
 NEAREST_M = 0.05
@@ -46,9 +46,9 @@ class _Arrivals:
     """Copies of the pulse as they reach the receiver; each array begins (paths, …).
 
     `body` counts the scene's targets; −1 is a wall. `ceiling_m` bounds the root of the
-    body's strength. `out_m` and `back_m` are the ways to a body from the faces' middles and
-    back, for what the faces' parts do nearby; infinite for a mirror, a wall or a plate, in
-    which a face meets the other's image, and which is left as from a far face.
+    body's strength. `out_m` and `back_m` are the ways from the faces' middles to the front of
+    a body and back, for what the faces' parts do nearby; infinite for a wall, in which a face
+    meets the other's image, and which is left as from a far face.
     """
 
     delay_s: NDArray[np.float64]
@@ -371,8 +371,8 @@ class Tank:
             coming=way.coming,
             body=np.full(near.size, body),
             ceiling_m=mirror_root_m(target, near, far),
-            out_m=np.full(near.size, np.inf) if isinstance(target, Plate) else near,
-            back_m=np.full(near.size, np.inf) if isinstance(target, Plate) else far,
+            out_m=near,
+            back_m=far,
         )
         walls = self._scene.walls
         return echoes if walls is None else _some(echoes, walls.holds(way.place_m))
@@ -472,10 +472,11 @@ class Tank:
         for path in at.tolist():
             near = near_beam(
                 face.radius_m,
-                self._sampler.frequency_hz,
                 float(distance_m[path]),
                 float(cosine[path]),
                 self._speed_m_s,
+                samples=self._sampler.samples,
+                sample_rate_hz=self._rate_hz,
             )
             pattern[path] += share[path] * (near - pattern[path])
         return pattern

@@ -18,6 +18,7 @@ from rig.bench.waveforms import pulses_of
 from rig.measure.calibrate.echoes import HeardTarget, strongest_near
 from rig.measure.calibrate.runs import Start, with_weighting
 from rig.measure.calibrate.steps import KnownTarget
+from rig.measure.near_discs import on_axis_db
 from rig.run.receiver import Receiver
 from rig.run.results import Echo
 
@@ -57,8 +58,9 @@ def _level_by(
     if echo is None:
         return None
     medium = plan.medium
+    near_db, u_near_db = on_axis_db(receiver, target.range_m)
     level_db, u_db = known_targets.source_level_db(
-        echo.strength_db,
+        echo.strength_db - near_db,
         strength[0],
         float(path_from_range_m(target.range_m, plan.geometry.baseline_m)) / 2,
         absorption_db_m=float(
@@ -71,7 +73,7 @@ def _level_by(
             )
         ),
         # An amplitude is noisy by 1/d.
-        u_echo_level_db=20 / math.log(10) * 10 ** (-echo.snr_db / 20),
+        u_echo_level_db=math.hypot(20 / math.log(10) * 10 ** (-echo.snr_db / 20), u_near_db),
         u_target_strength_db=strength[1],
         u_range_m=target.u_range_m,
     )

@@ -200,6 +200,21 @@ def test_level_is_the_scene_s_source_level_by_a_sphere() -> None:
     assert abs(made.level.source_level_db + 10.0) < 2 * made.level.u_source_level_db
 
 
+def test_level_is_freed_of_what_large_discs_do_to_a_sphere_nearby() -> None:
+    # Discs of 150 mm at 8 kHz are points from 5 m on; at 1.2 m and 60 mm beside their axes the
+    # tank, which sums over them, hears the ball weaker by more than a decibel.
+    sphere = {"body": "sphere", "radius_m": 0.05, "position_m": [1.2, 0.0, 0.0]}
+    scene = a_scene(sphere, noise_db=-80.0, transducer={"radius_m": 0.15})
+    discs, points = (
+        calibrated(scene, 1.2, radius_m=0.05, plan=a_plan(transducer={"radius_m": radius_m})).level
+        for radius_m in (0.15, 0.01)
+    )
+    assert discs is not None
+    assert points is not None
+    assert discs.source_level_db == pytest.approx(-10.0, abs=0.4)  # as above
+    assert points.source_level_db < -11.0
+
+
 def test_level_is_the_scene_s_source_level_by_a_small_plate_far_off() -> None:
     # (A/λ)², both in the tank and here; it bends by 0.13 dB where it is half of a mirror's
     # strength, which 2.5 m is far from; noise is 50 dB below.

@@ -12,7 +12,7 @@ from rig.errors import PlanError
 from rig.measure.beam.measurement import beam_of
 from rig.measure.beam.moved import SteadyPass
 from rig.measure.beam.setting import setting_of
-from rig.measure.near_discs import SLOW_AT_POINTS, arches_at, left_as_points
+from rig.measure.near_discs import SLOW_AT_POINTS, arches_at, left_as_points, on_axis_db
 from rig.measure.passes import passings_of
 from rig.measure.strength import target_strengths
 from rig.run.opening import open_bench
@@ -23,10 +23,18 @@ from tests.shared.near_passes import PINGS, RADIUS_M, SPEED_M_S, a_plan, a_scene
 def test_the_measurement_s_sum_and_the_tank_s_are_one():
     # Over elements on rings, and around the rim: two derivations that share no code. The rings
     # have converged to 1e-6 (tests/dsp/physics/test_discs.py), the rim to 1e-9.
-    frequency_hz = np.linspace(100e3, 320e3, 12)
+    samples, rate_hz = 100, 800e3
+    frequency_hz = np.arange(1, samples // 2 + 1) * rate_hz / samples
     for range_m, aside_m in ((0.06, 0.0), (0.1, 0.05), (0.5, 0.08), (1.2, 0.2)):
         distance_m = math.hypot(range_m, aside_m)
-        by_rim = near_beam(RADIUS_M, frequency_hz, distance_m, range_m / distance_m, 1480.0)
+        by_rim = near_beam(
+            RADIUS_M,
+            distance_m,
+            range_m / distance_m,
+            1480.0,
+            samples=samples,
+            sample_rate_hz=rate_hz,
+        )[1:]
         by_rings = disc_response(RADIUS_M, 1480.0 / frequency_hz, range_m, aside_m)[0]
         np.testing.assert_allclose(by_rings, by_rim, atol=2e-6)
 
@@ -124,3 +132,18 @@ def test_a_beam_measured_nearby_is_the_disc_s():
     # Echoes that are not one copy of the pulse are left out, and counted so.
     assert beam.left_out > 0
     assert beam.echoes + beam.missing + beam.left_out == beam.pings
+
+
+def test_a_calibration_s_target_is_freed_of_the_same_loss():
+    with open_bench(a_plan(), scene=a_scene(0.6), seed=3) as bench:
+        receiver = bench.ping(1).receiver
+    rim_m = math.hypot(0.5, RADIUS_M)
+    x = math.pi / receiver.wavelength_m * (rim_m - 0.5)
+    loss_db = 40 * math.log10(math.sin(x) / x * 2 * 0.5 / (rim_m + 0.5))
+    found_db, u_db = on_axis_db(receiver, 0.5)
+    # The closed form at the band's middle; a band a third of an octave to each side, over which
+    # the loss goes as the square, adds a tenth, and the arch is that of a range 0.25 % away.
+    assert found_db == pytest.approx(loss_db, rel=0.15)
+    # It goes as the fourth power of the radius: 3 % are 12.6 % of it.
+    assert u_db == pytest.approx(-0.126 * found_db, rel=0.05)
+    assert on_axis_db(receiver, 2.0) == (0.0, 0.0)
