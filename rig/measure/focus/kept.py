@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dsp.ping.peaks import KERNEL_HALF
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.closing import Closing
+from rig.errors import StorageError
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 
@@ -31,8 +32,8 @@ class KeptProfiles(Closing):
 
     Raises
     ------
-    OSError
-        Where there is no room for the file.
+    StorageError
+        Where there is no room for the file; so does :meth:`take`.
     """
 
     def __init__(self, receiver: Receiver, to_m: float) -> None:
@@ -41,7 +42,10 @@ class KeptProfiles(Closing):
         self.bins += KERNEL_HALF + 1
         self.pings = 0
         self.left_out = 0
-        self._file = tempfile.TemporaryFile()  # noqa: SIM115 (closed with this)
+        try:
+            self._file = tempfile.TemporaryFile()  # noqa: SIM115 (closed with this)
+        except OSError as problem:
+            raise _no_room(problem) from problem
 
     def close(self) -> None:
         """Let the file go."""
@@ -55,7 +59,10 @@ class KeptProfiles(Closing):
         else:
             heard = result.alone.envelope[: self.bins]
             row[: heard.size] = heard
-        self._file.write(row.tobytes())
+        try:
+            self._file.write(row.tobytes())
+        except OSError as problem:
+            raise _no_room(problem) from problem
         self.pings += 1
 
     def taking(self, results: Iterable[PingResult]) -> Iterator[PingResult]:
@@ -82,3 +89,10 @@ class KeptProfiles(Closing):
             return np.zeros(self.bins, dtype=np.complex64)
         median = np.median(some.real, axis=0) + 1j * np.median(some.imag, axis=0)
         return np.asarray(median, dtype=np.complex64)
+
+
+def _no_room(problem: OSError) -> StorageError:
+    return StorageError(
+        f"focus: profiles cannot be kept in {tempfile.gettempdir()} ({problem.strerror}); make "
+        "room there, or name another folder with TMPDIR"
+    )

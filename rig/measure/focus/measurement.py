@@ -43,6 +43,12 @@ _LOBES_DB = 30.0
 """So far below a point is what its pulse's side lobes may still make, as far as they reach."""
 
 _CHANCE = 1e-3  # of taking noise for a point, in a whole map
+_U_CENTRE = 0.01
+"""Of itself an echo's own centre is off the pulse's: a target and a beam's edge have a colour."""
+
+_NEARLY = 0.95
+"""Pings that leave so much of the beam's sine leave all of it that is heard."""
+
 _AWAY = 4.0  # standard deviations by which a given speed is not the sharpest one
 _SHARP = 1.5  # times the width that a lone point is to have: beyond, it is blurred
 
@@ -148,7 +154,11 @@ class FocusMeasurement:
     @property
     def limited_by_pings(self) -> bool:
         """Whether pings are so far apart that less than the beam is added up."""
-        return self.sampling_limit_rad < self.beam_limit_rad
+        return _too_seldom(self.sampling_limit_rad, self.beam_limit_rad)
+
+
+def _too_seldom(spaced_rad: float, beam_rad: float) -> bool:
+    return math.sin(spaced_rad) < _NEARLY * math.sin(beam_rad)
 
 
 def face_of(receiver: Receiver) -> Face:
@@ -468,8 +478,8 @@ def _placed(
         u_mark_s=0.0,
         direct=run.plan.geometry.time_zero == "direct",
     )
-    copies_db = None
-    if way.half_angle_rad < focus_limits.beam_limit_rad(face, way.wavelength_m):
+    copies_db, wavelength_m = None, way.wavelength_m
+    if _too_seldom(way.half_angle_rad, focus_limits.beam_limit_rad(face, wavelength_m)):
         every_m = _all_ahead_m(way, fitted.range_m)
         copies_db = focus_limits.copies_db(face, way, every_m, fitted.range_m)
     time_s = fitted.time_s + begin_s
@@ -484,13 +494,13 @@ def _placed(
         share=fitted.share,
         pings=fitted.pings,
     )
-    wavelength_m = way.wavelength_m
     is_near = face.shape == "piston" and fitted.range_m < (
         focus_limits.FAR_FIELDS * face.size_m**2 / wavelength_m
     )
     return PlacedPoint(
         point=point,
-        u_along_m=point.u_along_m,
+        # A chirp's middle passes the target earlier or later by that.
+        u_along_m=math.hypot(point.u_along_m, way.speed_m_s * abs(way.coupling_s) * _U_CENTRE),
         u_range_m=math.hypot(fitted.u_range_m, budget.combined),
         width_along_m=_width_along_m(near, way, face, fitted),
         due_along_m=focus_limits.point_width_m(face, way, ahead_m[seen], fitted.range_m),
@@ -561,7 +571,7 @@ def _cautions(
 ) -> tuple[str, ...]:
     """Say what speaks against the map."""
     words = []
-    if spaced_rad < beam_rad:
+    if _too_seldom(spaced_rad, beam_rad):
         most_mm = 1e3 * way.wavelength_m / (4 * math.sin(beam_rad))
         words.append(
             f"pings are {1e3 * way.spacing_m:.1f} mm apart along the way, and the beam asks for "

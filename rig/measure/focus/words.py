@@ -61,7 +61,7 @@ def point_text(placed: PlacedPoint) -> str:
             f"face to be a point, {signed(f'{placed.strength_db:.1f}')} dB"
         )
     text = (
-        f"{stated(point.along_m, placed.u_along_m, most=4)} m along, at "
+        f"{stated(point.along_m, placed.u_along_m)} m along, at "
         f"{stated(point.range_m, placed.u_range_m, most=4)} m, "
         f"{signed(f'{placed.strength_db:.1f}')} dB"
     )

@@ -116,6 +116,7 @@ def run(plan: str, record: str = "") -> str:
         ("measure plan.sigmf-meta", PINGS, PINGS + 1),
         ("strength plan.sigmf-meta --source-level-db -10 --json", PINGS, PINGS + 1),
         ("beam plan.sigmf-meta --speed-m-s 0.4 --json", PINGS, PINGS),
+        ("focus plan.sigmf-meta --json --picture f.png", PINGS, PINGS),
         ("report plan.sigmf-meta --speed-m-s 0.4 --source-level-db -10", PINGS, PINGS + 1),
         ("report stacks.sigmf-meta", PINGS, 2 * PINGS),
         ("what-if plan.sigmf-meta --change disc=2x --json", PINGS, PINGS),

@@ -7,6 +7,7 @@ here; half the disc along the way is the textbook's limit (L. J. Cutrona, *J. Ac
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 
@@ -15,8 +16,8 @@ import pytest
 
 from rig.bench.plan import plan_from_table
 from rig.cli import main
-from rig.errors import RecordingError
-from rig.measure.focus import measurement
+from rig.errors import RecordingError, StorageError
+from rig.measure.focus import kept, measurement
 from rig.measure.focus.answer import focus_answer
 from rig.measure.focus.measurement import focus_of
 from rig.measure.focus.words import focus_lines
@@ -186,6 +187,19 @@ def test_a_run_without_a_pass_asks_for_the_speed():
         focus_of(run)
     with pytest.raises(RecordingError, match="no range from 2 to inf m"):
         focus_of(run, from_m=2.0)
+
+
+def test_a_full_disk_is_told_with_a_way_out(run, monkeypatch):
+    class Full:
+        def write(self, *_):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        def close(self):
+            pass
+
+    monkeypatch.setattr(kept.tempfile, "TemporaryFile", Full)
+    with pytest.raises(StorageError, match=r"No space left on device\); make room"):
+        focus_of(run)
 
 
 def test_the_command_reads_a_recording(tmp_path, capsys):

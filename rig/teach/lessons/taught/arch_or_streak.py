@@ -749,7 +749,7 @@ def _folded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     widths_m = widths_over_speed(
         drawn.run, focus.way, face, best.point, found.speed_m_s * (1 + shares)
     )
-    fine = np.linspace(-reach, reach, 13)
+    fine = np.linspace(-reach, reach, 21)
     theory_m = [
         point_width_m(face, way, ahead_m, closest.value, tried_m_s=way.speed_m_s * (1 + s))
         for s in fine.tolist()
