@@ -46,7 +46,6 @@ _DEEPEST_BEAM_DB = -30.0
 """So near to a null of the beam, a target's place is never known well enough."""
 
 
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetStrength:
     """One target, as strong as its echo says.

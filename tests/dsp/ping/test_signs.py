@@ -5,15 +5,8 @@ import pytest
 from scipy.signal import max_len_seq
 
 from dsp.ping.profiles import EchoProfile
-from dsp.ping.signs import (
-    MOST_LATE,
-    PLACE_TOLD,
-    SIGNS,
-    SignedSum,
-    late_signs,
-    ping_sign,
-    places_with,
-)
+from dsp.ping.signed_sums import SignedSum
+from dsp.ping.signs import MOST_LATE, PLACE_TOLD, SIGNS, late_signs, ping_sign, places_with
 
 TURN = len(SIGNS)
 
