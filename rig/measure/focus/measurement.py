@@ -266,7 +266,11 @@ def focus_of(
     rows = _Rows(kept, still)
     if speed_m_s is None:
         speed = found_speed(
-            run, rows.some, lambda v: way_of(receiver, v, beside=beside), (first_m, last_m)
+            run,
+            rows.some,
+            lambda v: way_of(receiver, v, beside=beside),
+            (first_m, last_m),
+            point_from_m=focus_limits.point_from_m(face_of(receiver), receiver.wavelength_m),
         )
     else:
         speed = given_speed(speed_m_s, u_speed_m_s)
@@ -282,8 +286,9 @@ def focus_of(
         for each in found[:MOST_POINTS]
         if (placed := _placed(run, rows, kept.pings, way, face, speed, each, cell_m)) is not None
     ]
-    if speed_m_s is not None and points:
-        telling = max(points, key=lambda p: p.point.amplitude * math.sqrt(p.point.pings))
+    telling_points = [p for p in points if not p.near]
+    if speed_m_s is not None and telling_points:
+        telling = max(telling_points, key=lambda p: p.point.amplitude * math.sqrt(p.point.pings))
         speed = held_to(
             speed,
             rows.some,
@@ -494,9 +499,7 @@ def _placed(
         share=fitted.share,
         pings=fitted.pings,
     )
-    is_near = face.shape == "piston" and fitted.range_m < (
-        focus_limits.FAR_FIELDS * face.size_m**2 / wavelength_m
-    )
+    is_near = fitted.range_m < focus_limits.point_from_m(face, wavelength_m)
     return PlacedPoint(
         point=point,
         # A chirp's middle passes the target earlier or later by that.
@@ -588,8 +591,8 @@ def _cautions(
             )
     if any(p.near for p in points):
         words.append(
-            f"nearer than {focus_limits.FAR_FIELDS * face.size_m**2 / way.wavelength_m:.2f} m "
-            "this face is no point to what it hears: arches there are flatter, and places and "
+            f"nearer than {focus_limits.point_from_m(face, way.wavelength_m):.2f} m this "
+            "face is no point to what it hears: arches there are flatter, and places and "
             "widths along the way are not claimed"
         )
     if points and not any(p.sharp for p in points if not p.near):

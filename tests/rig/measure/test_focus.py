@@ -173,6 +173,8 @@ def test_a_face_that_is_no_point_there_claims_no_place_along():
     found = focus_of(run, speed_m_s=SPEED_M_S)
     assert found.points
     assert all(p.near for p in found.points)
+    with pytest.raises(RecordingError, match=r"nothing that passed beyond 0\.73 m"):
+        focus_of(run)
     assert "nearer than 0.73 m this face is no point" in " ".join(found.cautions)
     told = focus_answer(found)["points"][0]
     assert told["u_along_m"] is None
