@@ -40,7 +40,7 @@ PLAN = {
 }  # fmt: skip
 
 
-def bench(places=PLACES_M, *, still=(), plan=PLAN, seed=0):
+def bench(places=PLACES_M, *, still=(), plan=PLAN, noise_db=-75.0, seed=0):
     drawn = [
         {
             "body": "sphere",
@@ -53,7 +53,7 @@ def bench(places=PLACES_M, *, still=(), plan=PLAN, seed=0):
     hung = [{"body": "sphere", "radius_m": 0.01, "position_m": [r, 0.0, 0.0]} for r in still]
     scene = {
         "medium": {"kind": "fresh-water", "sound_speed_m_s": 1482.35, "temperature_c": 20.0},
-        "noise": {"level_db": -75.0},
+        "noise": {"level_db": noise_db},
         "transducer": {"shape": "piston", "radius_m": RADIUS_M},
         "target": drawn + hung,
     }
@@ -163,6 +163,16 @@ def test_what_stands_still_is_no_point_where_targets_moved():
     pair = focus_of(run, speed_m_s=SPEED_M_S, moved="pair")
     at = int(np.argmin(np.abs(pair.map.range_m - 0.79)))
     assert pair.map.amplitude[:, at].max() > 10 * moved.map.amplitude[:, at].max()
+
+
+def test_what_is_too_faint_for_any_single_ping_comes_into_focus():
+    with bench([(0.5, 0.6)], noise_db=-40.0) as its:
+        run = its.ping(200)
+    assert not any(result.echoes for result in run.results)
+    found = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.001)
+    (point,) = found.points
+    assert abs(point.point.along_m - 0.5) < 2 * point.u_along_m
+    assert abs(point.point.range_m - 0.6) < 2 * point.u_range_m
 
 
 def test_a_face_that_is_no_point_there_claims_no_place_along():
