@@ -281,11 +281,12 @@ def focus_of(
     lobes_m = receiver.shape.reach_s * receiver.sound_speed_m_s / 2
     mapped, peaks = _map_and_peaks(rows, kept.pings, way, face, range_m, cell_m)
     found = _alone(peaks, way, face, cell_m, lobes_m)
-    points = [
-        placed
-        for each in found[:MOST_POINTS]
-        if (placed := _placed(run, rows, kept.pings, way, face, speed, each, cell_m)) is not None
-    ]
+    points: list[PlacedPoint] = []
+    for each in found[:MOST_POINTS]:
+        placed = _placed(run, rows, kept.pings, way, face, speed, each, cell_m)
+        # A peak on another's flank climbs to the same top.
+        if placed is not None and not any(_is_one(placed, p, way, cell_m) for p in points):
+            points.append(placed)
     telling_points = [p for p in points if not p.near]
     if speed_m_s is not None and telling_points:
         telling = max(telling_points, key=lambda p: p.point.amplitude * math.sqrt(p.point.pings))
@@ -516,6 +517,14 @@ def _placed(
             or ((pings - 1) * way.interval_s - fitted.time_s - begin_s) * way.speed_m_s < half_m
         )
         or farthest_m > run.plan.receiver.range_stop_m,
+    )
+
+
+def _is_one(one: PlacedPoint, other: PlacedPoint, way: StraightWay, cell_m: float) -> bool:
+    apart_m = abs(one.point.along_m - other.point.along_m)
+    return (
+        apart_m < way.wavelength_m / (8 * math.sin(way.half_angle_rad))
+        and abs(one.point.range_m - other.point.range_m) < cell_m / 2
     )
 
 
