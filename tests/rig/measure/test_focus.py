@@ -22,6 +22,7 @@ from rig.measure.focus.answer import focus_answer
 from rig.measure.focus.measurement import focus_of
 from rig.measure.focus.words import focus_lines
 from rig.run.opening import open_bench
+from rig.run.run import run_with
 from rig.tank.scene import scene_from_table
 
 pytestmark = pytest.mark.usefixtures("unseen_pictures")
@@ -152,6 +153,19 @@ def test_pings_too_far_apart_are_told_and_added_up_no_farther_than_they_tell(run
         # 0.886 of their spacing, of an even aperture; the beam rounds it.
         assert 0.8 * 0.02 < placed.width_along_m < 1.2 * 0.02
         assert placed.copies_db is not None
+
+
+def test_a_short_recording_is_as_fine_as_its_own_length_allows_and_says_so(run):
+    # From the first ping to shortly after the nearest ball was square ahead: half of its arch.
+    half = run_with(run.receiver, run.results[:86])
+    found = focus_of(half, speed_m_s=SPEED_M_S, to_m=0.4)
+    (placed,) = found.points
+    assert placed.cut
+    # Half of the sines that the beam lights: about twice as wide as the disc alone would be.
+    assert placed.width_along_m > 1.3 * disc_width_m()
+    assert placed.width_along_m == pytest.approx(placed.due_along_m, rel=0.2)
+    assert abs(placed.point.along_m - PLACES_M[0][0]) < 2 * placed.u_along_m
+    assert "its arch is cut off" in "\n".join(focus_lines(found))
 
 
 def test_what_stands_still_is_no_point_where_targets_moved():
