@@ -431,8 +431,10 @@ def _with_common(
     )
     if told.crossing_speed_m_s is None or told.u_crossing_speed_m_s is None:
         return told
-    by_common = _common_share(receiver, told, budget, echoes.range_m)
-    u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_common)
+    by_range, by_drift = _shared(receiver, told, budget, echoes.range_m)
+    u_speed = math.hypot(
+        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift)
+    )
     return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
 
 
@@ -449,13 +451,13 @@ def u_speed_share(receiver: Receiver, passing: Passing) -> float:
         u_mark_s=0.0,
         direct=geometry.time_zero == "direct",
     )
-    return _common_share(receiver, told, budget, passing.range_m)
+    return math.hypot(*_shared(receiver, told, budget, passing.range_m))
 
 
-def _common_share(
+def _shared(
     receiver: Receiver, told: Passage, budget: Budget, range_m: NDArray[np.float64]
-) -> float:
-    """Return what a crossing speed is unsure by, as a share, by what all its ranges share."""
+) -> tuple[float, float]:
+    """Return what a speed is unsure by, as shares, by what its ranges share, and by a drift."""
     nearest_m = float(range_m.min())
     closest_m = nearest_m if told.closest_range_m is None else told.closest_range_m
     # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
@@ -470,7 +472,7 @@ def _common_share(
     bend_m = rise_m if told.kind == "pass" else rise_m / 4
     u_drift_m = _drift_m(receiver, closest_m) / _DRIFT
     by_drift = math.sqrt(1.5) * u_drift_m / (2 * bend_m)
-    return math.hypot(by_range, by_drift)
+    return by_range, by_drift
 
 
 def _half_angle_rad(receiver: Receiver) -> float | None:
