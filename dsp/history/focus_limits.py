@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from dsp.arguments import require_positive
 from dsp.history.focusing import WIDEST_RAD, StraightWay
-from dsp.physics.beams import beam_amplitude, first_null_rad
+from dsp.physics.beams import beam_amplitude, first_null_rad, near_field_m
 
 FAR_FIELDS = 10.0
 """A disc is a point to what is so many times a²/λ away: nearer, its parts hear an echo at
@@ -72,6 +72,13 @@ def sampling_limit_rad(spacing_m: float, wavelength_m: float) -> float:
     require_positive("spacing_m", spacing_m, "m")
     require_positive("wavelength_m", wavelength_m, "m")
     return math.asin(min(1.0, wavelength_m / (4 * spacing_m)))
+
+
+def point_from_m(face: Face, wavelength_m: float) -> float:
+    """Range from which on a face is a point to what it hears; 0 for a line, along its own plane."""
+    if face.shape != "piston":
+        return 0.0
+    return FAR_FIELDS * near_field_m(face.size_m, wavelength_m)
 
 
 def copies_aside_m(spacing_m: float, wavelength_m: float, range_m: float) -> float | None:

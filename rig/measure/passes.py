@@ -349,6 +349,44 @@ def _range_speed(
     return -slope, 1 / math.sqrt(spread)
 
 
+def u_speed_share(receiver: Receiver, passing: Passing) -> float:
+    """Return what a pass's speed is unsure by, as a share, that no ping of it can tell.
+
+    Sound speed, time zero, and a drift of the medium, which are alike in all of its echoes.
+    """
+    told, nearest_m = passing.passage, float(passing.range_m.min())
+    geometry = receiver.plan.geometry
+    budget = receiver.range_model.budget(
+        delay_s=float(path_from_range_m(nearest_m, geometry.baseline_m)) / receiver.sound_speed_m_s,
+        u_delay_s=0.0,
+        u_mark_s=0.0,
+        direct=geometry.time_zero == "direct",
+    )
+    _, slow = left_as_points(receiver, nearest_m)
+    return math.hypot(*_shared(receiver, told, budget, passing.range_m), slow)
+
+
+def _shared(
+    receiver: Receiver, told: Passage, budget: Budget, range_m: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return what a speed is unsure by, as shares, by what its ranges share, and by a drift."""
+    nearest_m = float(range_m.min())
+    closest_m = nearest_m if told.closest_range_m is None else told.closest_range_m
+    # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
+    # curve of their squares by half as much. The clock counts the pings as well, so it
+    # cancels out of a speed.
+    scale_m = _combined(budget, is_of_sound_speed)
+    shift_m = _combined(budget, lambda name: name in SHIFT_TERMS) / 2
+    by_range = math.hypot(scale_m, shift_m) / nearest_m
+    # A drift bends it too, and the square of the speed is its bend. Of half an arch a parabola
+    # has a quarter of the rise for its bend, and the drift at both ends and the middle.
+    rise_m = float(range_m.max()) - closest_m
+    bend_m = rise_m if told.kind == "pass" else rise_m / 4
+    u_drift_m = _drift_m(receiver, closest_m) / _DRIFT
+    by_drift = math.sqrt(1.5) * u_drift_m / (2 * bend_m)
+    return by_range, by_drift
+
+
 def passing_lines(passings: Sequence[Passing]) -> tuple[str, ...]:
     """Put what went by into words, one line each; ± is k = 2."""
     return tuple(_line(p) for p in passings)
@@ -437,54 +475,18 @@ def _with_common(
         direct=receiver.plan.geometry.time_zero == "direct",
         u_shape_s=float(echoes.u_shape_s[nearest]),
     )
-    late_m, _ = left_as_points(receiver, passage.closest_range_m)
+    late_m, slow = left_as_points(receiver, passage.closest_range_m)
     common_m = math.hypot(u_shift_m, budget.combined, late_m)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )
     if told.crossing_speed_m_s is None or told.u_crossing_speed_m_s is None:
         return told
-    by_common = _common_share(receiver, told, budget, echoes.range_m)
-    u_speed = math.hypot(told.u_crossing_speed_m_s, told.crossing_speed_m_s * by_common)
-    return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
-
-
-def u_speed_share(receiver: Receiver, passing: Passing) -> float:
-    """Return what a pass's speed is unsure by, as a share, that no ping of it can tell.
-
-    Sound speed, time zero, and a drift of the medium, which are alike in all of its echoes.
-    """
-    told, nearest_m = passing.passage, float(passing.range_m.min())
-    geometry = receiver.plan.geometry
-    budget = receiver.range_model.budget(
-        delay_s=float(path_from_range_m(nearest_m, geometry.baseline_m)) / receiver.sound_speed_m_s,
-        u_delay_s=0.0,
-        u_mark_s=0.0,
-        direct=geometry.time_zero == "direct",
+    by_range, by_drift = _shared(receiver, told, budget, echoes.range_m)
+    u_speed = math.hypot(
+        told.u_crossing_speed_m_s, told.crossing_speed_m_s * math.hypot(by_range, by_drift, slow)
     )
-    return _common_share(receiver, told, budget, passing.range_m)
-
-
-def _common_share(
-    receiver: Receiver, told: Passage, budget: Budget, range_m: NDArray[np.float64]
-) -> float:
-    """Return what a crossing speed is unsure by, as a share, by what all its ranges share."""
-    nearest_m = float(range_m.min())
-    closest_m = nearest_m if told.closest_range_m is None else told.closest_range_m
-    # A wrong sound speed scales ranges and speed alike; a shift of all ranges bends the
-    # curve of their squares by half as much. The clock counts the pings as well, so it
-    # cancels out of a speed.
-    scale_m = _combined(budget, is_of_sound_speed)
-    shift_m = _combined(budget, lambda name: name in SHIFT_TERMS) / 2
-    by_range = math.hypot(scale_m, shift_m) / nearest_m
-    # A drift bends it too, and the square of the speed is its bend. Of half an arch a parabola
-    # has a quarter of the rise for its bend, and the drift at both ends and the middle.
-    rise_m = float(range_m.max()) - closest_m
-    bend_m = rise_m if told.kind == "pass" else rise_m / 4
-    u_drift_m = _drift_m(receiver, closest_m) / _DRIFT
-    by_drift = math.sqrt(1.5) * u_drift_m / (2 * bend_m)
-    _, slow = left_as_points(receiver, closest_m)
-    return math.hypot(by_range, by_drift, slow)
+    return dataclasses.replace(told, u_crossing_speed_m_s=u_speed)
 
 
 def _half_angle_rad(receiver: Receiver) -> float | None:

@@ -266,7 +266,11 @@ def focus_of(
     rows = _Rows(kept, still)
     if speed_m_s is None:
         speed = found_speed(
-            run, rows.some, lambda v: way_of(receiver, v, beside=beside), (first_m, last_m)
+            run,
+            rows.some,
+            lambda v: way_of(receiver, v, beside=beside),
+            (first_m, last_m),
+            point_from_m=focus_limits.point_from_m(face_of(receiver), receiver.wavelength_m),
         )
     else:
         speed = given_speed(speed_m_s, u_speed_m_s)
@@ -277,13 +281,15 @@ def focus_of(
     lobes_m = receiver.shape.reach_s * receiver.sound_speed_m_s / 2
     mapped, peaks = _map_and_peaks(rows, kept.pings, way, face, range_m, cell_m)
     found = _alone(peaks, way, face, cell_m, lobes_m)
-    points = [
-        placed
-        for each in found[:MOST_POINTS]
-        if (placed := _placed(run, rows, kept.pings, way, face, speed, each, cell_m)) is not None
-    ]
-    if speed_m_s is not None and points:
-        telling = max(points, key=lambda p: p.point.amplitude * math.sqrt(p.point.pings))
+    points: list[PlacedPoint] = []
+    for each in found[:MOST_POINTS]:
+        placed = _placed(run, rows, kept.pings, way, face, speed, each, cell_m)
+        # A peak on another's flank climbs to the same top.
+        if placed is not None and not any(_is_one(placed, p, way, cell_m) for p in points):
+            points.append(placed)
+    telling_points = [p for p in points if not p.near]
+    if speed_m_s is not None and telling_points:
+        telling = max(telling_points, key=lambda p: p.point.amplitude * math.sqrt(p.point.pings))
         speed = held_to(
             speed,
             rows.some,
@@ -494,9 +500,7 @@ def _placed(
         share=fitted.share,
         pings=fitted.pings,
     )
-    is_near = face.shape == "piston" and fitted.range_m < (
-        focus_limits.FAR_FIELDS * face.size_m**2 / wavelength_m
-    )
+    is_near = fitted.range_m < focus_limits.point_from_m(face, wavelength_m)
     return PlacedPoint(
         point=point,
         # A chirp's middle passes the target earlier or later by that.
@@ -513,6 +517,14 @@ def _placed(
             or ((pings - 1) * way.interval_s - fitted.time_s - begin_s) * way.speed_m_s < half_m
         )
         or farthest_m > run.plan.receiver.range_stop_m,
+    )
+
+
+def _is_one(one: PlacedPoint, other: PlacedPoint, way: StraightWay, cell_m: float) -> bool:
+    apart_m = abs(one.point.along_m - other.point.along_m)
+    return (
+        apart_m < way.wavelength_m / (8 * math.sin(way.half_angle_rad))
+        and abs(one.point.range_m - other.point.range_m) < cell_m / 2
     )
 
 
@@ -588,8 +600,8 @@ def _cautions(
             )
     if any(p.near for p in points):
         words.append(
-            f"nearer than {focus_limits.FAR_FIELDS * face.size_m**2 / way.wavelength_m:.2f} m "
-            "this face is no point to what it hears: arches there are flatter, and places and "
+            f"nearer than {focus_limits.point_from_m(face, way.wavelength_m):.2f} m this "
+            "face is no point to what it hears: arches there are flatter, and places and "
             "widths along the way are not claimed"
         )
     if points and not any(p.sharp for p in points if not p.near):

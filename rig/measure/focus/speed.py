@@ -119,6 +119,8 @@ def found_speed(
     rows: Callable[[int, int], NDArray[np.complex64]],
     way_at: Callable[[float], StraightWay],
     ranges_m: tuple[float, float],
+    *,
+    point_from_m: float,
 ) -> FoundSpeed:
     """Find the speed at which the clearest pass is sharpest.
 
@@ -131,13 +133,15 @@ def found_speed(
         From a speed to the way.
     ranges_m : tuple of float
         Only what passed between these ranges.
+    point_from_m : float
+        Nearer than this the face is no point to what it hears, and an arch tells no speed.
 
     Raises
     ------
     RecordingError
         Where nothing passed, or it is sharp at no speed.
     """
-    begin = _clearest(run, ranges_m)
+    begin = _clearest(run, ranges_m, point_from_m)
     way = way_at(begin.speed_m_s)
     near, first = _around(rows, way, begin.time_s, begin.range_m)
     tried, sharp, fitted = _sharpest(
@@ -231,7 +235,7 @@ class _Begin:
     slack_s: float
 
 
-def _clearest(run: Run, ranges_m: tuple[float, float]) -> _Begin:
+def _clearest(run: Run, ranges_m: tuple[float, float], point_from_m: float) -> _Begin:
     """Return what tells most of the speed: a pass, or else an arch that fits none to the last."""
     begins = [begin for p in passings_of(run) if (begin := _begin(run, p)) is not None]
     within = [begin for begin in begins if ranges_m[0] <= begin.range_m <= ranges_m[1]]
@@ -240,7 +244,14 @@ def _clearest(run: Run, ranges_m: tuple[float, float]) -> _Begin:
             "focus: found nothing that passed, by which a speed could be found; give --speed-m-s, "
             "or record something that is drawn straight past the pair"
         )
-    return max(within, key=lambda b: (b.passing.passage.kind in _PASSED, _tells(b.passing)))
+    far = [begin for begin in within if begin.range_m >= point_from_m]
+    if not far:
+        raise RecordingError(
+            f"focus: found nothing that passed beyond {point_from_m:.2f} m, and nearer this face "
+            "is no point to what it hears: an arch there tells no speed; give --speed-m-s, or draw "
+            "it past farther away"
+        )
+    return max(far, key=lambda b: (b.passing.passage.kind in _PASSED, _tells(b.passing)))
 
 
 def _begin(run: Run, passing: Passing) -> _Begin | None:

@@ -22,6 +22,7 @@ from rig.measure.focus.answer import focus_answer
 from rig.measure.focus.measurement import focus_of
 from rig.measure.focus.words import focus_lines
 from rig.run.opening import open_bench
+from rig.run.run import run_with
 from rig.tank.scene import scene_from_table
 
 pytestmark = pytest.mark.usefixtures("unseen_pictures")
@@ -40,7 +41,7 @@ PLAN = {
 }  # fmt: skip
 
 
-def bench(places=PLACES_M, *, still=(), plan=PLAN, seed=0):
+def bench(places=PLACES_M, *, still=(), plan=PLAN, noise_db=-75.0, seed=0):
     drawn = [
         {
             "body": "sphere",
@@ -53,7 +54,7 @@ def bench(places=PLACES_M, *, still=(), plan=PLAN, seed=0):
     hung = [{"body": "sphere", "radius_m": 0.01, "position_m": [r, 0.0, 0.0]} for r in still]
     scene = {
         "medium": {"kind": "fresh-water", "sound_speed_m_s": 1482.35, "temperature_c": 20.0},
-        "noise": {"level_db": -75.0},
+        "noise": {"level_db": noise_db},
         "transducer": {"shape": "piston", "radius_m": RADIUS_M},
         "target": drawn + hung,
     }
@@ -154,6 +155,19 @@ def test_pings_too_far_apart_are_told_and_added_up_no_farther_than_they_tell(run
         assert placed.copies_db is not None
 
 
+def test_a_short_recording_is_as_fine_as_its_own_length_allows_and_says_so(run):
+    # From the first ping to shortly after the nearest ball was square ahead: half of its arch.
+    half = run_with(run.receiver, run.results[:86])
+    found = focus_of(half, speed_m_s=SPEED_M_S, to_m=0.4)
+    (placed,) = found.points
+    assert placed.cut
+    # Half of the sines that the beam lights: about twice as wide as the disc alone would be.
+    assert placed.width_along_m > 1.3 * disc_width_m()
+    assert placed.width_along_m == pytest.approx(placed.due_along_m, rel=0.2)
+    assert abs(placed.point.along_m - PLACES_M[0][0]) < 2 * placed.u_along_m
+    assert "its arch is cut off" in "\n".join(focus_lines(found))
+
+
 def test_what_stands_still_is_no_point_where_targets_moved():
     with bench([(0.5, 0.6)], still=(0.8,)) as its:
         run = its.ping(220)
@@ -165,6 +179,16 @@ def test_what_stands_still_is_no_point_where_targets_moved():
     assert pair.map.amplitude[:, at].max() > 10 * moved.map.amplitude[:, at].max()
 
 
+def test_what_is_too_faint_for_any_single_ping_comes_into_focus():
+    with bench([(0.5, 0.6)], noise_db=-40.0) as its:
+        run = its.ping(200)
+    assert not any(result.echoes for result in run.results)
+    found = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.001)
+    (point,) = found.points
+    assert abs(point.point.along_m - 0.5) < 2 * point.u_along_m
+    assert abs(point.point.range_m - 0.6) < 2 * point.u_range_m
+
+
 def test_a_face_that_is_no_point_there_claims_no_place_along():
     # a²/λ = 73 mm: ten times that is 0.73 m.
     plan = {**PLAN, "transducer": {"shape": "piston", "radius_m": 0.03}}
@@ -173,6 +197,8 @@ def test_a_face_that_is_no_point_there_claims_no_place_along():
     found = focus_of(run, speed_m_s=SPEED_M_S)
     assert found.points
     assert all(p.near for p in found.points)
+    with pytest.raises(RecordingError, match=r"nothing that passed beyond 0\.73 m"):
+        focus_of(run)
     assert "nearer than 0.73 m this face is no point" in " ".join(found.cautions)
     told = focus_answer(found)["points"][0]
     assert told["u_along_m"] is None

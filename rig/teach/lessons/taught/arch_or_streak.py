@@ -7,10 +7,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from dsp.history.focus_limits import point_width_m
+from dsp.history.focus_limits import FAR_FIELDS, point_width_m
 from dsp.history.focus_points import speed_lobe
 from dsp.history.focusing import StraightWay
-from dsp.physics.beams import first_null_rad, footprint_diameter_m, straight_pass
+from dsp.physics.beams import first_null_rad, footprint_diameter_m, near_field_m, straight_pass
 from dsp.uncertainty import stated
 from rig.errors import NotHeardError, PlanError, RecordingError
 from rig.measure.focus.measurement import focus_of, way_of, widths_over_speed
@@ -813,7 +813,16 @@ def _into_focus_on(bench: BenchInUse) -> Part:
     edge_rad = min(first_null_rad(its.shape, its.size_m, bench.wave_m), _WIDEST_RAD)
     most_m = bench.wave_m / (4 * math.sin(edge_rad))
     wanted_m = _PINGS * _OF_A_LIMIT * most_m / (2 * math.tan(edge_rad))
-    (closest_m,) = bench.places_m(min(1.0, float(f"{wanted_m:.2g}")), needs=1 / math.cos(edge_rad))
+    least_m = FAR_FIELDS * near_field_m(its.radius_m, bench.wave_m) if its.shape == "piston" else 0
+    wanted_m = max(min(1.0, wanted_m), 1.02 * least_m)
+    (closest_m,) = bench.places_m(float(f"{wanted_m:.2g}"), needs=1 / math.cos(edge_rad))
+    if closest_m < least_m:
+        smaller_m = its.radius_m * math.sqrt(closest_m / least_m)
+        raise PlanError(
+            f"transducer.radius_m: found {its.radius_m:g}; {metres(closest_m)} away, where there "
+            "is room, so large a disc is no point to what it hears, and draws another arch: give "
+            f"at most {two_digits(smaller_m)}, or a lower frequency"
+        )
     room_s = bench.room_s(plan.pulse.duration_s, plan.receiver.range_stop_m)
     interval_s = min(math.ceil(1e3 * room_s) / 1e3, bench.interval_s)
     speed_m_s = easy_below(
