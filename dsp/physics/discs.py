@@ -70,10 +70,10 @@ def disc_response(
 
     Examples
     --------
-    Twice on the axis, at a²/λ and far out: as :func:`dsp.physics.beams.near_field_factor`.
+    On the axis at a²/λ and far out: as :func:`dsp.physics.beams.near_field_factor`.
 
     >>> abs(disc_response(0.03, [0.007], [0.1286, 100.0], [0.0, 0.0])).round(3).ravel().tolist()
-    [0.638, 1.0]
+    [0.637, 1.0]
     """
     require_positive("radius_m", radius_m, "m")
     wave_number = 2 * np.pi / np.asarray(wavelength_m, dtype=np.float64)
