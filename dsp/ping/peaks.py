@@ -39,6 +39,9 @@ class Peak:
     snr : float
         2E/N0, as a ratio: for a matched filter, twice the peak's power over
         the mean power of the noise around it.
+    u_second_s : float
+        What its shape adds to `u_delay_s` where it is no single copy of the pulse, but more than
+        one within its lobe; 0 for a copy, as far as is seen.
     """
 
     delay_s: float
@@ -46,6 +49,7 @@ class Peak:
     amplitude: float
     phase_rad: float
     snr: float
+    u_second_s: float = 0.0
 
 
 def kernel(away: NDArray[np.float64]) -> NDArray[np.float64]:

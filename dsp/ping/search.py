@@ -38,6 +38,7 @@ from dsp.ping.compression import (
 from dsp.ping.noise import (
     NoiseGrid,
     cell_rate,
+    independent_s,
     level_rank_of,
     mean_over_ranked,
     noise_doubt,
@@ -103,6 +104,33 @@ MOST_SETTLED = 256
 than :data:`MOST_STEPS`, which brings the last step that is allowed down to
 1/4 · 2⁻⁷ = 0.002 of a lobe; of many echoes, as in a room that rings, not so long, for time's
 sake: :data:`MOST_SETTLED` steps of one echo in all."""
+
+NO_COPY = 0.1
+"""An echo of whose amplitude no copy explains so much is more than one. Two bodies from 0.4 of a
+lobe apart on, up to 12 dB unlike, leave 0.2 to 0.45 unexplained; one that comes at 1 m/s before a
+chirp of 10 ms 0.04, and a room's tail, hum or another's side lobes 0.02 (measured)."""
+
+SECOND_LOBES = 0.5
+"""Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
+twice as much as this."""
+
+NO_COPY_SURELY = 5.0
+"""As :data:`dsp.ping.likeness.SURELY`: the noise's share is its mean and so many of its standard
+deviations at the most."""
+
+MOST_COMPARED = 3
+"""With so many of the strongest others of its profile an echo is compared: what it has in common
+with one is the sender's or the receiver's."""
+
+COMPARED_LOBES = np.linspace(-1.0, 1.0, 9)
+"""So far from its top an echo is compared with a copy."""
+
+MOST_DILATION = 0.02
+"""A body that moves stretches its echo by twice its speed over that of sound: by so much at 3 m/s
+in air."""
+
+COMPARED_SNR = 100.0
+"""Weaker echoes, by their power out over the noise's, hide in it what is no copy."""
 
 PUT_BACK = 2.0
 """An echo of less than so many times the threshold may be noise, and counts as noise where
@@ -676,25 +704,84 @@ class _Search:
         # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
         u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / np.maximum(snr_out - 2, 1.0))
         u_s = np.hypot(u_s, self._pull_s())
+        second_s = SECOND_LOBES * shape.width_s * self._is_more_than_one(stands, snr_out)
         delay_bins = self._position - self._lead
         turns = planned.table.turns * self._position + shape.carrier_hz * shape.bin_s * delay_bins
         phase = np.angle(self._gain * np.exp(2j * np.pi * turns))
         order = np.lexsort((self._position, self._profile))
         kept = order[stands[order]]
         peaks = tuple(
-            Peak(delay_s=delay_s, u_delay_s=u_delay_s, amplitude=amplitude, phase_rad=rad, snr=snr)
-            for delay_s, u_delay_s, amplitude, rad, snr in zip(
+            Peak(
+                delay_s=delay_s,
+                u_delay_s=u_delay_s,
+                amplitude=amplitude,
+                phase_rad=rad,
+                snr=snr,
+                u_second_s=u_second_s,
+            )
+            for delay_s, u_delay_s, amplitude, rad, snr, u_second_s in zip(
                 (delay_bins * shape.bin_s)[kept].tolist(),
                 u_s[kept].tolist(),
                 strength[kept].tolist(),
                 phase[kept].tolist(),
                 (snr_out / shape.efficiency)[kept].tolist(),
+                second_s[kept].tolist(),
                 strict=True,
             )
         )
         start = starts_of(self._profile[kept], self._profiles).tolist()
         stretch, power = stretch[kept], strength[kept] ** 2
         return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)]
+
+    def _is_more_than_one(
+        self, stands: NDArray[np.bool_], snr_out: NDArray[np.float64]
+    ) -> NDArray[np.bool_]:
+        """Say which echoes are no copy of the pulse, nor of any other sound of their profile.
+
+        Parameters
+        ----------
+        stands : ndarray of bool, shape (echoes,)
+            Which stand out. Others within a lobe of one were found in it, and count as its own.
+        snr_out : ndarray of float64, shape (echoes,)
+        """
+        more = np.zeros(stands.size, dtype=bool)
+        looked_at = np.flatnonzero(stands & (snr_out > COMPARED_SNR))
+        if looked_at.size == 0:
+            return more
+        planned, lobe = self._planned, self._planned.lobe_bins
+        offset = COMPARED_LOBES * lobe
+        here, echo, _ = pairs(self._profile[looked_at], self._start)
+        lag = self._position[looked_at][here] - self._position[echo]
+        part_of_it = (echo == looked_at[here]) | ((np.abs(lag) < lobe) & ~stands[echo])
+        here, echo, lag = here[part_of_it], echo[part_of_it], lag[part_of_it]
+        place = self._position[looked_at, np.newaxis] + offset
+        place = _within(place, 0, planned.bins - 1)
+        own = self._read(np.broadcast_to(self._profile[looked_at, np.newaxis], place.shape), place)[
+            0
+        ]
+        copies = self._gain[echo, np.newaxis] * planned.table.lags(lag[:, np.newaxis] + offset)[0]
+        np.add.at(own, here, copies)
+        energy = np.sum(own.real**2 + own.imag**2, axis=1)
+        cells = max(1.0, 2 * lobe * planned.shape.bin_s / independent_s(planned.shape))
+        noise = offset.size * 2 * self._strength[looked_at] ** 2 / snr_out[looked_at] / energy
+        least = NO_COPY**2 + noise * (1 + NO_COPY_SURELY / math.sqrt(cells))
+        copy = planned.table.lags(offset)[0]
+        apart = 1 - np.abs(own @ copy.conj()) ** 2 / (energy * np.sum(np.abs(copy) ** 2))
+        strength, position = self._strength[looked_at], self._position[looked_at]
+        # What comes or goes turns its echo's phase, evenly over so short a time.
+        most_rad = 2 * math.pi * MOST_DILATION * planned.shape.centre_hz * planned.shape.bin_s
+        turned = copy * np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
+        for one in np.flatnonzero(apart > least):
+            explained = np.abs(turned.conj() @ own[one]) ** 2
+            if 1 - explained.max() / (energy[one] * np.sum(np.abs(copy) ** 2)) <= least[one]:
+                continue
+            others = self._profile[looked_at] == self._profile[looked_at[one]]
+            others &= np.abs(position - position[one]) > lobe
+            numbers = np.flatnonzero(others)
+            numbers = numbers[np.argsort(-strength[numbers], kind="stable")[:MOST_COMPARED]]
+            alike_in = np.abs(own[numbers].conj() @ own[one]) ** 2 / (energy[numbers] * energy[one])
+            more[looked_at[one]] = bool((1 - alike_in > least[one]).all())
+        return more
 
     def noise_threshold(self, false_alarm_rate: float) -> NDArray[np.float64]:
         """On power, at any rate, for each stretch: what noise alone passes so often.

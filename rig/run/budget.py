@@ -59,6 +59,7 @@ BASELINE = "geometry: baseline"
 OFF_AXIS = "geometry: off axis"
 CLOCK = "clock"
 MOTION = "motion"
+SECOND = "more than one echo"
 _SOUND_SPEED = "sound speed: "
 
 NOISE_TERMS = (DELAY, MARK, MOTION)

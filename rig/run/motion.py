@@ -9,16 +9,25 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections import deque
 from collections.abc import Iterable, Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.history.tracking import Scan, Speeds
 from dsp.uncertainty import Budget
-from rig.run.budget import MOTION
+from rig.run.budget import MOTION, SECOND
 from rig.run.hits import resolution_m, slope_m_s, stands_out
 from rig.run.receiver import Receiver
-from rig.run.results import Echo, PingResult
+from rig.run.results import Echo, Heard, PingResult
+
+ENOUGH_PINGS = 8
+"""So many pings tell the latest speeds."""
+
+STRETCHED_TURNS = 0.1
+"""Turns by which a pulse's highest frequency runs ahead of a copy over its length: an echo that is
+so much stretched may be no copy for that alone (from 0.15 on at 45 dB, measured)."""
 
 MOVES = 4.0
 """Standard deviations by which a speed differs from none for its target to move."""
@@ -38,24 +47,28 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
         In order, each with what was found in its own profile in `heard`.
     """
     coupling_s = receiver.plan.pulse.coupling_s
-    speeds = Speeds(
-        resolution_m=resolution_m(receiver), interval_s=receiver.plan.timing.ping_interval_s
-    )
+    speeds = _no_speeds(receiver)
+    recent: deque[Scan] = deque(maxlen=ENOUGH_PINGS)
     first = True
     for ping in pings:
-        if ping.heard is None:
+        heard = ping.heard
+        if heard is None:
             yield ping
             continue
+        hits = heard.hits
+        scan = Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m)
+        recent.append(scan)
         if coupling_s == 0:
-            yield dataclasses.replace(ping, echoes=ping.heard.echoes)
+            if any(echo.more_within_m is not None for echo in heard.echoes):
+                # Nothing else here asks how fast they go.
+                heard = _freed_of_stretch(receiver, heard, *_latest_speeds(receiver, recent))
+            yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
-        hits = ping.heard.hits
-        speed_m_s, u_speed_m_s = speeds.add(
-            Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m)
-        )
+        speed_m_s, u_speed_m_s = speeds.add(scan)
+        heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
         known = np.isfinite(u_speed_m_s)
         sure = stands_out(receiver, hits)
-        echoes, moving = list(ping.heard.echoes), False
+        echoes, moving = list(heard.echoes), False
         for k, echo in enumerate(echoes):
             at = np.flatnonzero(hits.delay_s == echo.delay_s)
             if at.size == 0:  # at a range of 0
@@ -69,7 +82,51 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s
                 echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
         first = False
-        yield dataclasses.replace(ping, echoes=tuple(echoes), moving=moving)
+        yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
+
+
+def _no_speeds(receiver: Receiver) -> Speeds:
+    return Speeds(
+        resolution_m=resolution_m(receiver), interval_s=receiver.plan.timing.ping_interval_s
+    )
+
+
+def _latest_speeds(
+    receiver: Receiver, recent: Iterable[Scan]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the speeds of the newest ping's hits, by the latest few pings."""
+    speeds = _no_speeds(receiver)
+    *_, newest = (speeds.add(scan) for scan in recent)
+    return newest
+
+
+def _freed_of_stretch(
+    receiver: Receiver,
+    heard: Heard,
+    speed_m_s: NDArray[np.float64],
+    u_speed_m_s: NDArray[np.float64],
+) -> Heard:
+    """Take no echo for more than one that is no copy because it is stretched.
+
+    What comes or goes sends back a stretched pulse, which a copy fits the less the faster.
+    """
+    if all(echo.more_within_m is None for echo in heard.echoes):
+        return heard
+    pulse, speed = receiver.plan.pulse, receiver.sound_speed_m_s
+    fast_m_s = STRETCHED_TURNS * speed / (2 * pulse.highest_hz * pulse.duration_s)
+    fast = np.abs(speed_m_s) > np.maximum(fast_m_s, MOVES * u_speed_m_s)
+    echoes = list(heard.echoes)
+    for k, echo in enumerate(echoes):
+        at = np.flatnonzero(heard.hits.delay_s == echo.delay_s)
+        if echo.budget is not None and at.size and fast[at[0]]:
+            terms = [term for term in echo.budget.terms if term.name != SECOND]
+            budget = Budget(
+                value=echo.range_m,
+                names=tuple(term.name for term in terms),
+                u=tuple(term.u for term in terms),
+            )
+            echoes[k] = dataclasses.replace(echo, u_range_m=budget.combined, budget=budget)
+    return dataclasses.replace(heard, echoes=tuple(echoes))
 
 
 def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:

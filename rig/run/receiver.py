@@ -24,12 +24,13 @@ from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.search import Found, found_each, lead_bins
+from dsp.uncertainty import Budget
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
-from rig.run.budget import RangeModel
+from rig.run.budget import SECOND, RangeModel
 from rig.run.marks import CELLS, MarkSearch
 from rig.run.pair import Pair
 from rig.run.results import Echo, MarkBias, Side, TimeZero
@@ -600,6 +601,13 @@ class Receiver:
                 direct=time_zero.method == "direct",
             )
             range_m = budget.value
+            if peak.u_second_s > 0:
+                u_second_m = path_m / (4 * range_m) * speed * peak.u_second_s
+                budget = Budget(
+                    value=range_m,
+                    names=(*budget.names, SECOND),
+                    u=(*budget.u, u_second_m),
+                )
         return Echo(
             range_m=range_m,
             path_m=path_m,

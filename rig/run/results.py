@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.profiles import EchoProfile
 from dsp.uncertainty import Budget
+from rig.run.budget import SECOND
 
 UNTOLD = -1
 """Of a hit whose ping is not told."""
@@ -145,6 +146,13 @@ class Echo:
     bound_m: float
     budget: Budget | None = None
     side: Side | None = None
+
+    @property
+    def more_within_m(self) -> float | None:
+        """How far to each side more than one may stand, where it is no single echo; else None."""
+        if self.budget is None or SECOND not in self.budget.names:
+            return None
+        return 2 * self.budget.u[self.budget.names.index(SECOND)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
