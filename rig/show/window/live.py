@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import Any
 
 from rig.bench.plan import Plan
-from rig.errors import DeviceError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
@@ -100,7 +99,7 @@ def show_live(
             nonlocal pump, reopening
             if reopening is None:
                 window.take(pump.waiting(), pump.ending)
-                if reopen is not None and isinstance(pump.problem, DeviceError):
+                if reopen is not None and isinstance(pump.problem, OSError):
                     reopening = Reopening(reopen, str(pump.problem))
             elif reopening.stretch is None:
                 window.take([], reopening.status)

@@ -267,7 +267,7 @@ def child(display, tmp_path):
 
 @pytest.mark.window
 def test_the_command_at_a_stand_uncovers_by_itself_and_ends_by_its_own_keys(child, tmp_path):
-    stand = child("-m", "rig.cli", "demo", "--scene", "bench", "--unattended", "2")
+    stand = child("-m", "rig.cli", "demo", "--scene", "bench", "--unattended", "1")
     # A ball of 12 cm, in each of two views.
     eventually(lambda: stand.bodies() > 500)
     stand.press("t")
