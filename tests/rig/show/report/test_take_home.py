@@ -72,7 +72,7 @@ def test_page_opens_whole_asks_for_nothing_and_plays_nothing(
     assert opened.value(f"{audio}.paused && !{audio}.autoplay && {audio}.controls")
     assert page.stat().st_size < MOST_BYTES
     told = opened.value("document.querySelector('.album p').textContent")
-    assert f"of 60 pings, {PICTURES} have one, about every 12th; the others are skipped" in told
+    assert f"of 60 pings, {PICTURES} have one, about one in 12; the others are skipped" in told
 
 
 def test_slider_is_turned_by_the_keyboard(open_page: Open, page: Path) -> None:
