@@ -6,13 +6,12 @@ import functools
 import os
 import pathlib
 from collections.abc import Iterator
-from typing import Any
 
 from rig.bench.plan import Plan
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
-from rig.show.window.backend import window_figure
+from rig.show.window.backend import fill_screen, window_figure
 from rig.show.window.pump import Pump
 from rig.show.window.reopening import Reopen, Reopening
 from rig.show.window.stand import Stand
@@ -115,8 +114,7 @@ def show_live(
         pump.start()
         timer.start()
         if stand is not None:
-            manager: Any = figure.canvas.manager
-            manager.full_screen_toggle()
+            fill_screen(figure.canvas.manager)
         try:
             pyplot.show(block=True)
         finally:
