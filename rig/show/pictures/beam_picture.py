@@ -220,7 +220,7 @@ class BeamPicture:
             across_m = float(beams.footprint_diameter_m(fit.closest_m, fit.half_power_rad))
             at = [fit.closest_m] * 2
             axes.plot(at, [-across_m / 2, across_m / 2], color=INK, linewidth=page.pt(3))
-            words = f" {across_m:.2f} m wide at {fit.closest_m:.2f} m"
+            words = f" {across_m:.2f} m at {fit.closest_m:.2f} m"
             self._words(axes, fit.closest_m, 0.0, words, ha="left")
         else:
             self._words(axes, far_m / 2, 0.0, "no cone: it sends all round")
