@@ -6,6 +6,7 @@ searched with SciPy's own cross-correlation, not with the program's receiver.
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import itertools
 import os
@@ -20,6 +21,8 @@ from starvation import spared_s
 from dsp.ping.pulses import linear_chirp
 from rig.bench.capture import LEAD_S, LOSS, CaptureFlag
 from rig.bench.plan import plan_from_table
+from rig.cli import opening
+from rig.cli.stand import Reopener
 from rig.errors import DeviceError
 from rig.front_ends.sound_card.card import open_sound_card
 from rig.front_ends.sound_card.devices import list_devices
@@ -232,6 +235,27 @@ def test_a_sound_process_that_is_killed_is_an_error_at_once(server, acoustic_wor
         with pytest.raises(DeviceError, match=r"the sound library crashed .signal 9"):
             list(rows)
         assert spared_s() - killed_at < 1.0
+
+
+@pytest.mark.parametrize("server", ["pulse"], indirect=True)
+def test_a_stand_goes_on_with_a_sound_card_that_was_lost(server, acoustic_world):
+    given = argparse.Namespace(front_end="sound-card", device=server.device, level=-20.0)
+    given.scene, given.seed, given.calibration = None, 0, None
+    with acoustic_world(server, taps(0)):
+        bench = opening.bench_of(given, plan())
+        reopen = Reopener(given, plan(), None, bench)
+        try:
+            results = bench.over(bench.run(), 100)
+            next(results)
+            os.kill(bench.front_end._link._process.pid, signal.SIGKILL)
+            with pytest.raises(DeviceError, match="sound library crashed"):
+                list(results)
+            again = reopen().results
+            # Whether a ping is good is the machine's affair; that they come is the stand's.
+            assert [next(again).index for _ in range(3)] == [0, 1, 2]
+            again.close()
+        finally:
+            reopen.close()
 
 
 @pytest.mark.usefixtures("_packages")

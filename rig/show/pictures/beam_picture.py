@@ -30,7 +30,7 @@ from rig.show.pictures.page import (
     Page,
 )
 from rig.show.pictures.scales import round_ticks
-from rig.show.wording import has_cone, length_text, signed, tick_texts
+from rig.show.wording import has_cone, signed, tick_texts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -206,7 +206,7 @@ class BeamPicture:
             left,
             _TOP,
             "Footprint over range",
-            "in metres, to scale; hatched: near field",
+            "in metres, to scale; hatched: not yet a cone",
             wide,
         )
         far_m = 1.6 * fit.closest_m
@@ -220,7 +220,7 @@ class BeamPicture:
             across_m = float(beams.footprint_diameter_m(fit.closest_m, fit.half_power_rad))
             at = [fit.closest_m] * 2
             axes.plot(at, [-across_m / 2, across_m / 2], color=INK, linewidth=page.pt(3))
-            words = f" {length_text(across_m)} at {fit.closest_m:.2f} m"
+            words = f" {across_m:.2f} m at {fit.closest_m:.2f} m"
             self._words(axes, fit.closest_m, 0.0, words, ha="left")
         else:
             self._words(axes, far_m / 2, 0.0, "no cone: it sends all round")
@@ -245,7 +245,7 @@ class BeamPicture:
             )
             from_m = far_field_from_m(fit.size_m, setting.wavelength_m)
             axes.axvline(from_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
-            words = f" the cone holds from {length_text(from_m)} on"
+            words = f" the cone holds from {from_m:.2f} m on"
             self._words(axes, from_m, 0.95 * half_m, words, ha="left", va="top")
 
     def _lay_others(self, axes: Axes, left: float, wide: float, top: float) -> None:
@@ -299,7 +299,7 @@ class BeamPicture:
         page, beam = self._page, self._beam
         lines = [f"Caution: {each}" for each in beam.cautions] or [
             "Levels and ranges agree with such a beam within their noise, and the target passed "
-            "in the far field on both sides of the axis."
+            "where the cone holds, on both sides of the axis."
         ]
         if beam.left_out:
             lines.append(f"{beam.left_out} of {beam.pings} pings were lost or clipped.")

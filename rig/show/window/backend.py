@@ -92,6 +92,14 @@ def window_figure(*, otherwise: str) -> Iterator[Figure]:
             pyplot.close(figure)
 
 
+def fill_screen(manager: Any) -> None:
+    """Make a window fill the screen, also where no window manager is there to be asked."""
+    manager.full_screen_toggle()
+    window = manager.window
+    if hasattr(window, "winfo_screenwidth"):
+        window.geometry(f"{window.winfo_screenwidth()}x{window.winfo_screenheight()}+0+0")
+
+
 def _fit_to_screen(manager: Any) -> None:
     """Make the window as large as the screen allows, for those who read from afar."""
     window = manager.window

@@ -6,14 +6,13 @@ import functools
 import os
 import pathlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rig.bench.plan import Plan
-from rig.errors import DeviceError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.saving import check_picture_path
-from rig.show.window.backend import window_figure
+from rig.show.window.backend import fill_screen, window_figure
 from rig.show.window.doorplate import Doorplate
 from rig.show.window.pump import Pump
 from rig.show.window.reopening import Reopen, Reopening
@@ -112,7 +111,7 @@ def show_live(
             nonlocal pump, reopening
             if reopening is None:
                 window.take(pump.waiting(), pump.ending)
-                if reopen is not None and isinstance(pump.problem, DeviceError):
+                if reopen is not None and isinstance(pump.problem, OSError):
                     reopening = Reopening(reopen, str(pump.problem))
             elif reopening.stretch is None:
                 window.take([], reopening.status)
@@ -128,8 +127,7 @@ def show_live(
         pump.start()
         timer.start()
         if stand is not None:
-            manager: Any = figure.canvas.manager
-            manager.full_screen_toggle()
+            fill_screen(figure.canvas.manager)
         try:
             pyplot.show(block=True)
         finally:

@@ -61,5 +61,5 @@ class Reopening:
             try:
                 self._stretch = self._reopen()
                 return
-            except EchobenchError as problem:
+            except (EchobenchError, OSError) as problem:
                 self._problem = str(problem)

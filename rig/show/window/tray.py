@@ -6,6 +6,7 @@ its unit; the other what can be done to bodies. Whatever is clicked there stands
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Any
 
 from rig.show.pictures.page import ACCENT, MARGIN, SOFT, TITLE_PT, Page, measure
@@ -46,9 +47,13 @@ class Tray:
     figure : matplotlib.figure.Figure
     hands : bool
         Whether there is anything to move.
+    without : collection of str
+        Keys that are off, and have no button.
     """
 
-    def __init__(self, figure: Figure, *, hands: bool) -> None:
+    def __init__(
+        self, figure: Figure, *, hands: bool, without: Collection[str] = frozenset()
+    ) -> None:
         from matplotlib.patches import Rectangle
 
         page = self._page = Page(figure)
@@ -69,6 +74,8 @@ class Tray:
         ]
         x = float(MARGIN)
         for word, key in BUTTONS if hands else DISPLAY_BUTTONS:
+            if key in without:
+                continue
             page.text(x, top + _LINE + 19, word, **on_line)
             width = measure(14.0)(word)
             self._places.append((x - _PAD, x + width + _PAD, top + _LINE, key))

@@ -208,7 +208,8 @@ class LiveWindow:
         self.seen = views_of(self._picture)
         self._rings = Rings(self._picture, self.seen)
         was_open = self.tray is not None and self.tray.open
-        self.tray = Tray(self._figure, hands=self.hands is not None)
+        off = LOCKED if self._stand is not None else frozenset()
+        self.tray = Tray(self._figure, hands=self.hands is not None, without=off)
         self.tray.open = was_open
         self._sheet = Sheet(
             self._figure, self._picture, self._help, tray=self.tray, plate=self._plate
