@@ -12,6 +12,7 @@ import math
 import numpy as np
 import pytest
 
+from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.front_ends.sound_card.card import open_sound_card
 from rig.measure.checkup import judged
@@ -23,7 +24,7 @@ pytestmark = pytest.mark.audio
 RATE_HZ = 48000
 SPEED_M_S = 343.963  # 20 °C and 50 %, computed with CoolProp 8.0.0, HumidAir
 INTERVAL_S = 0.05
-PINGS = 60
+PINGS, ENOUGH = 60, 30
 BULK = 4801
 """Samples on the world's way, all sounds alike."""
 SENT = 0.1
@@ -64,49 +65,57 @@ def heard_from(place: tuple[float, float], gain: float) -> list[list[list[float]
     ]
 
 
-def test_angles_are_those_of_the_worlds_places(jack_server, acoustic_world):
-    rng = np.random.default_rng(7)
-    angles_rad, ranges_m = rng.uniform(-0.9, 0.9, PINGS), rng.uniform(0.7, 2.2, PINGS)
-    places = [(r * math.cos(a), r * math.sin(a)) for r, a in zip(ranges_m, angles_rad, strict=True)]
-    noise = 1e-3
+def heard_pings(
+    jack_server, acoustic_world, places: list[tuple[float, float]], *, name: str
+) -> tuple[StreamInfo, list[CaptureBlock]]:
+    """Send a ping to each of some places, and return the stream and its blocks."""
     # The pulse of a peak of 0.1 and 192 samples has an energy of 0.01 · 96 over the noise's
     # 1e-6 (2E/N0 is the energy over its variance): at a gain of 0.1 that is 40 dB.
     table = {
         "seed": 3,
-        "noise": [noise, noise],
+        "noise": [1e-3, 1e-3],
         "noise_from": BULK - 300,
         "noise_samples": round(INTERVAL_S * RATE_HZ),
         # One sound to open with, and one to confirm the last ping.
         "sounds": [heard_from(p, 0.1) for p in (places[0], *places, places[-1])],
     }
-    with jack_server("two_microphones", period=512) as server:
+    with jack_server(name, period=512) as server:
         layout = server.log.with_name("layout.json")
         layout.write_text(json.dumps(table), encoding="utf-8")
         with (
             acoustic_world(server, str(layout), script="drawn_world_in_jack.py"),
             open_sound_card(PLAN, device=server.device) as card,
         ):
-            info, blocks = card.info, list(card.blocks(PINGS))
-    assert (info.channels, info.microphone, info.second) == (2, 0, 1)
-    receiver = Receiver(PLAN, info)
-    run = run_of(receiver, blocks)
-    over, good = [], 0
-    for result, angle_rad in zip(run.results, angles_rad, strict=True):
-        if result.lost:
-            continue
-        good += 1
-        side = max(result.echoes, key=lambda echo: echo.strength_db).side
-        assert side is not None
-        assert not side.doubt
-        over.append((side.angle_rad - angle_rad) / side.u_angle_rad)
-        # Nothing is far off: 1e-3 rad are 0.24 mm between the microphones, 0.03 samples.
-        assert side.angle_rad == pytest.approx(angle_rad, abs=5 * side.u_angle_rad)
-    print(f"{good} of {PINGS} pings good, root mean square {np.sqrt(np.mean(np.square(over))):.2f}")
-    # A busy machine may lose some; all but its own losses are there.
-    assert good >= PINGS // 2
-    # Of a normal spread the mean square of n values is 1, told to √(2/n); 4 times that. Of
-    # the speed's part, which is the same to all and some tenths of u, each has its share.
-    assert np.mean(np.square(over)) < 1 + 4 * math.sqrt(2 / good)
+            return card.info, list(card.blocks(PINGS))
+
+
+def test_angles_are_those_of_the_worlds_places(jack_server, acoustic_world):
+    rng = np.random.default_rng(7)
+    angles_rad, ranges_m = rng.uniform(-0.9, 0.9, PINGS), rng.uniform(0.7, 2.2, PINGS)
+    places = [(r * math.cos(a), r * math.sin(a)) for r, a in zip(ranges_m, angles_rad, strict=True)]
+    # Good pings are what is asked for. A busy machine loses some; then more are sent, up to six
+    # times as many.
+    over: list[float] = []
+    for attempt in range(6):
+        info, blocks = heard_pings(jack_server, acoustic_world, places, name=f"two_{attempt}")
+        assert (info.channels, info.microphone, info.second) == (2, 0, 1)
+        receiver = Receiver(PLAN, info)
+        run = run_of(receiver, blocks)
+        for result in run.good:
+            side = max(result.echoes, key=lambda echo: echo.strength_db).side
+            assert side is not None
+            assert not side.doubt
+            over.append((side.angle_rad - angles_rad[result.index]) / side.u_angle_rad)
+        if len(over) >= ENOUGH:
+            break
+    print(f"{len(over)} good pings, {np.sqrt(np.mean(np.square(over))):.2f} times u")
+    assert len(over) >= ENOUGH
+    # Of 60 normal values one is beyond 5 in 30 000 suites.
+    assert np.abs(over).max() < 5
+    # Of a normal spread the mean square of n values is 1, told to √(2/n); 4 times that. The
+    # speed's part, which is the same to all, is no error here, so that it may be less.
+    assert np.mean(np.square(over)) < 1 + 4 * math.sqrt(2 / len(over))
     found = {f.name: f for f in judged(receiver, blocks[:-1], run.results)}
     assert found["second later than due"].fit
+    assert found["second's gain"].fit
     assert found["second's phase"].fit
