@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ class Angles:
         self._bars = panel.axes.add_collection(
             LineCollection([], colors=INK, linewidths=page.pt(2.2))
         )
-        how = {"color": INK, "linestyle": "none", "marker": "o"}
+        how: dict[str, Any] = {"color": INK, "linestyle": "none", "marker": "o"}
         (self._heads,) = panel.axes.plot([], [], markersize=page.pt(5), **how)
         (self._beyond,) = panel.axes.plot(
             [],
@@ -134,5 +135,5 @@ class Angles:
         within = np.abs(angle_deg) <= self._most_deg
         self._dots.set_offsets(self.panel.points(range_m[within], angle_deg[within]))
         mixed = share[within, np.newaxis]
-        self._dots.set_facecolors((1 - mixed) * self._newest + mixed * self._oldest)
-        self._dots.set_visible(True)
+        colours = (1 - mixed) * self._newest + mixed * self._oldest
+        self._dots.set(facecolors=colours, visible=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,9 +125,10 @@ class View:
         from matplotlib.patheffects import withStroke
 
         page, axes = self._page, self.panel.axes
-        halo = [withStroke(linewidth=page.pt(4.5), foreground="white")]
-        self._covers = axes.add_collection(LineCollection([], colors=INK, linewidths=page.pt(1.8)))
-        how = {"color": INK, "linestyle": "none"}
+        halo: list[Any] = [withStroke(linewidth=page.pt(4.5), foreground="white")]
+        covers = self._covers = LineCollection([], colors=INK, linewidths=page.pt(1.8))
+        axes.add_collection(covers)
+        how: dict[str, Any] = {"color": INK, "linestyle": "none"}
         (self._crosses,) = axes.plot(
             [], [], marker="+", markersize=page.pt(9), markeredgewidth=page.pt(1.8), **how
         )
@@ -140,9 +141,9 @@ class View:
             markerfacecolor="white",
             **how,
         )
-        self._covers.set_path_effects(halo)
+        covers.set_path_effects(halo)
         self._crosses.set_path_effects(halo)
-        page.artists += [self._covers, self._crosses, self._beyond]
+        page.artists += [covers, self._crosses, self._beyond]
 
     def _lay_axis(self) -> None:
         from matplotlib.patches import Rectangle
