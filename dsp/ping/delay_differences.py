@@ -25,6 +25,7 @@ DECIDES = 3.0
 wrong one is then taken in 0.27 % of echoes at the most (normal errors)."""
 
 _BINS = 512
+_LAGS = 129  # over a lobe
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,11 +298,15 @@ class _Spectrum:
     noise_weights: NDArray[np.float64]
     centre_hz: float
     u_delay_s: float
+    lags_s: NDArray[np.float64]
+    unlike: NDArray[np.float64]
 
 
 @functools.lru_cache(maxsize=32)
 def _spectrum(shape: EchoShape) -> _Spectrum:
     mean_hz = float(shape.weights @ shape.offset_hz)
+    # Over the main lobe: by how much power an echo falls short of itself so much later.
+    lags_s = np.linspace(0.0, shape.width_s, _LAGS)
     begin = np.arange(0, shape.offset_hz.size, -(-shape.offset_hz.size // _BINS))
     together = np.diff(np.append(begin, shape.offset_hz.size))
     return _Spectrum(
@@ -310,6 +315,8 @@ def _spectrum(shape: EchoShape) -> _Spectrum:
         noise_weights=np.add.reduceat(shape.noise_weights, begin),
         centre_hz=shape.centre_hz,
         u_delay_s=delay_uncertainty_s(shape, 1.0),
+        lags_s=lags_s,
+        unlike=1 - np.abs(shape.at(lags_s)) ** 2,
     )
 
 
@@ -345,8 +352,8 @@ def _u_delay_s(peak: Peak, shape: EchoShape) -> float:
 def _reach_s(deviations: float, first: Peak, second: Peak, shape: EchoShape) -> float:
     """Return how far off the envelopes' difference is at so many standard deviations of noise.
 
-    Of its slope and of its curvature together; infinite where so much noise may leave nothing
-    of the peak.
+    Of its slope and of its curvature together; where so much noise may leave nothing of the
+    peak, of one place against another, farther off, which asks for more.
 
     References
     ----------
@@ -354,14 +361,39 @@ def _reach_s(deviations: float, first: Peak, second: Peak, shape: EchoShape) -> 
     pp. 175–185 (cited from memory): n₁/(1 + κ n₂) exceeds x as often as a normal value exceeds
     x/√(1 + x² κ²), so that k deviations of that are x = k/√(1 − k² κ²).
     """
-    reach_s = 0.0
-    for peak in (first, second):
-        moved_s = deviations * peak.u_delay_s
-        left = 1 - (deviations * _bends(peak, shape, moved_s)) ** 2
-        if left <= 0:
-            return math.inf
-        reach_s = math.hypot(reach_s, moved_s / math.sqrt(left))
-    return reach_s
+    moved = [deviations * peak.u_delay_s for peak in (first, second)]
+    left = [
+        1 - (deviations * _bends(peak, shape, moved_s)) ** 2
+        for peak, moved_s in zip((first, second), moved, strict=True)
+    ]
+    # Far off asks for twice the deviations that an even peak would, and is asked no sooner.
+    if min(left) > 0.25:
+        return math.hypot(*(m / math.sqrt(x) for m, x in zip(moved, left, strict=True)))
+    far_s = _far_reach_s(deviations, first, second, shape)
+    if min(left) <= 0:
+        return far_s
+    return min(far_s, math.hypot(*(m / math.sqrt(x) for m, x in zip(moved, left, strict=True))))
+
+
+def _far_reach_s(deviations: float, first: Peak, second: Peak, shape: EchoShape) -> float:
+    """Return from where on noise puts the difference ahead of the true one no more often.
+
+    A place that an echo of itself is unlike, by a share ε of its power, stands above the true one
+    where noise makes up for it: it takes d √ε / 2 standard deviations. Of two echoes, ε d² adds
+    up, in whatever way they share the difference. Infinite where a whole lobe is not enough.
+
+    References
+    ----------
+    H. L. Van Trees, *Detection, Estimation, and Modulation Theory*, part I, 1968, sec. 4.2 (cited
+    from memory): two known signals in white noise are taken for each other as a normal value
+    exceeds half of their distance over the noise.
+    """
+    spectrum = _spectrum(shape)
+    one, other = (peak.snr * shape.efficiency * spectrum.unlike for peak in (first, second))
+    least = np.array([(one[: n + 1] + other[n::-1]).min() for n in range(one.size)])
+    open_ones = np.flatnonzero(least < (2 * deviations) ** 2)
+    farthest = int(open_ones[-1]) + 1
+    return float(spectrum.lags_s[farthest]) if farthest < one.size else math.inf
 
 
 def _cycles(

@@ -92,6 +92,8 @@ class StoredSecond:
     ----------
     method : str
         "direct", or the known target that it was told by, in words.
+    ahead_m : float or None
+        How far straight ahead that stood; None for the direct sound.
     envelope_delay_s, u_envelope_delay_s, carrier_delay_s, u_carrier_delay_s : float
         By how much its envelope and its carrier are late. Half a wave between the two is a
         sign that is turned.
@@ -109,11 +111,7 @@ class StoredSecond:
     gain_db: float = number(low=-1000.0, high=1000.0)
     u_gain_db: float = number(low=0.0, high=1000.0)
     u_common_s: float = number(low=0.0, high=1.0)
-
-    @property
-    def is_ahead(self) -> bool:
-        """Whether it was told by a target straight ahead."""
-        return self.method != "direct"
+    ahead_m: float | None = number(None, low=0.0, high=1000.0)
 
     def better_than(self, u_delay_s: float) -> bool:
         """Whether it is to replace what a plan says: that both are alike, as unsure as that.

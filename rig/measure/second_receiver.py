@@ -146,7 +146,7 @@ def _of_one_sign(off_rad: float) -> Finding:
         )
     return Finding(
         name="second's phase",
-        value=math.degrees(off_rad),
+        value=math.degrees(abs(off_rad)),
         unit="° off the first's",
         fit=not advice,
         advice=advice,

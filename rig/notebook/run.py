@@ -201,14 +201,16 @@ class Run(plain.Run):
         from rig.show.pictures.bench_picture import draw_picture
         from rig.show.pictures.saving import drawn_bytes
 
+        seen_from = "the side" if self.plan.geometry.second is None else "above"
         caption = f"{counted(len(self.results), 'ping')}, {self.lost_pings} lost"
         if self.info.invented:
             caption += "; in the virtual tank: an invented scene, no sound was made"
         drawn = figure(
             drawn_bytes("png", lambda page: draw_picture(page, self)),
             kind="image/png",
-            alt="The bench from the side with its cone, the strength of the last ping over range, "
-            f"and the history of earlier pings. All pings added up show {self._echoes_text()}.",
+            alt=f"The bench from {seen_from} with its cone, the strength of the last ping over "
+            "range, and the history of earlier pings. All pings added up show "
+            f"{self._echoes_text()}.",
             caption=f"{caption}.",
         )
         return drawn + self.echoes._repr_html_()

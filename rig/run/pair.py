@@ -38,13 +38,13 @@ def own_of(
     if stored is None:
         return None
     u_delay_s = plan.geometry.u_second_delay_s
-    if stored.is_ahead:
+    if stored.ahead_m is not None:
         # It tells as well how far the second stands ahead of the first.
         u_delay_s = math.hypot(u_delay_s, plan.geometry.u_second_spacing_m / sound_speed_m_s)
     if not stored.better_than(u_delay_s):
         return None
     kept = dataclasses.asdict(stored)
-    del kept["method"]
+    del kept["method"], kept["ahead_m"]
     return OwnDifference(**kept)
 
 
@@ -88,7 +88,9 @@ class Pair:
         self._u_sound_speed_m_s = u_sound_speed_m_s
         self.longest_s = self._places.spacing_m / sound_speed_m_s
         own = own_of(plan, stored, sound_speed_m_s=sound_speed_m_s)
-        self._is_told_ahead = own is not None and stored is not None and stored.is_ahead
+        self._told_by = None
+        if own is not None and stored is not None and stored.ahead_m is not None:
+            self._told_by = (0.0, stored.ahead_m)
         if own is None:
             own = OwnDifference(u_common_s=geometry.u_second_delay_s, u_gain_db=U_GAIN_DB)
         self.own = own
@@ -131,6 +133,12 @@ class Pair:
                 sides.append(self._side(peak, second[its.index], shape, u_mark_s))
         return tuple(sides)
 
+    def _way(self, place_m: tuple[float, float]) -> tuple[float, float]:
+        """Return the direction of a place from the second receiver, as a unit vector."""
+        across_m, ahead_m = (p - s for p, s in zip(place_m, self._places.second_m, strict=True))
+        away_m = math.hypot(across_m, ahead_m)
+        return across_m / away_m, ahead_m / away_m
+
     def _side(self, first: Peak, second: Peak, shape: EchoShape, u_mark_s: float) -> Side:
         later = delay_difference(first, second, shape, longest_s=self.longest_s, own=self.own)
 
@@ -147,11 +155,11 @@ class Pair:
             )
 
         its = at(later.delay_s, later.u_delay_s, self._places)
-        if isinstance(its, Bearing) and self._is_told_ahead:
-            # What a wrong place does to a delay from straight ahead is in the pair's own. To
-            # one from θ aside it does more or less by its share along the difference of two
-            # unit vectors, which is 2 sin(θ/2) long.
-            share = min(1.0, 2 * math.sin(abs(its.angle_rad) / 2))
+        if isinstance(its, Bearing) and self._told_by is not None:
+            # What a wrong place does to the delay of what it was told by is in the pair's own.
+            # To another's it does more or less by as much as the two ways' directions differ.
+            ways = (self._way(place) for place in (self._told_by, (its.across_m, its.ahead_m)))
+            share = min(1.0, math.dist(*ways))
             places = dataclasses.replace(self._places, u_place_m=share * self._places.u_place_m)
             its = at(later.delay_s, later.u_delay_s, places)
         if isinstance(its, NoBearing):

@@ -62,18 +62,17 @@ def target_later_m(geometry: Geometry, target: KnownTarget) -> tuple[float, floa
     small beside √(λ R): its way lies between the two, as likely here as there.
     """
     range_m, half_m = target.range_m, geometry.baseline_m / 2
-    spacing_m, u_m = geometry.second_spacing_m, geometry.u_second_spacing_m
+    spacing_m = geometry.second_spacing_m
     point_m = math.hypot(range_m, half_m + spacing_m) - math.hypot(range_m, half_m)
-    by_spacing = (half_m + spacing_m) / range_m * u_m
     aside_m = spacing_m / range_m * target.u_range_m
-    # A receiver that stands out of line ahead is out by as much for all that is ahead: that is
-    # part of what is measured here.
+    # A receiver that stands elsewhere than it is taken to is so for all that is ahead: what
+    # that does is part of what is measured here.
     if target.radius_m is not None:
-        return point_m, math.hypot(by_spacing, aside_m)
+        return point_m, abs(aside_m)
     mirror_m = math.hypot(2 * range_m, 2 * half_m + spacing_m) - math.hypot(2 * range_m, 2 * half_m)
     between_m = abs(mirror_m - point_m) / math.sqrt(12)
     turned_m = spacing_m * U_SQUARE_RAD
-    return (point_m + mirror_m) / 2, math.hypot(by_spacing, aside_m, between_m, turned_m)
+    return (point_m + mirror_m) / 2, math.hypot(aside_m, between_m, turned_m)
 
 
 def _by_target(plan: Plan, heard: HeardTarget, sound_speed_m_s: float) -> StoredSecond | None:
@@ -105,6 +104,7 @@ def _by_target(plan: Plan, heard: HeardTarget, sound_speed_m_s: float) -> Stored
         weaker_by=math.hypot(range_m, half_m + plan.geometry.second_spacing_m)
         / math.hypot(range_m, half_m),
         sound_speed_m_s=sound_speed_m_s,
+        ahead_m=range_m,
     )
 
 
@@ -117,6 +117,7 @@ def _stored(
     *,
     weaker_by: float,
     sound_speed_m_s: float,
+    ahead_m: float | None = None,
 ) -> StoredSecond:
     """Put together what a sound at both tells.
 
@@ -140,4 +141,5 @@ def _stored(
         gain_db=own.gain_db + 20 * math.log10(weaker_by),
         u_gain_db=own.u_gain_db,
         u_common_s=own.u_common_s,
+        ahead_m=ahead_m,
     )

@@ -135,5 +135,5 @@ class Angles:
         within = np.abs(angle_deg) <= self._most_deg
         self._dots.set_offsets(self.panel.points(range_m[within], angle_deg[within]))
         mixed = share[within, np.newaxis]
-        self._dots.set_facecolor((1 - mixed) * self._newest + mixed * self._oldest)
-        self._dots.set_visible(True)
+        colours = (1 - mixed) * self._newest + mixed * self._oldest
+        self._dots.set(facecolors=colours, visible=True)

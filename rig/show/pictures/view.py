@@ -156,7 +156,7 @@ class View:
 
         page, axes = self._page, self.panel.axes
         halo: list[AbstractPathEffect] = [withStroke(linewidth=page.pt(4.5), foreground="white")]
-        covers = LineCollection([], colors=INK, linewidths=page.pt(1.8))
+        covers = self._covers = LineCollection([], colors=INK, linewidths=page.pt(1.8))
         axes.add_collection(covers)
         how: dict[str, Any] = {"color": INK, "linestyle": "none"}
         (self._crosses,) = axes.plot(
@@ -174,7 +174,6 @@ class View:
         covers.set_path_effects(halo)
         self._crosses.set_path_effects(halo)
         page.artists += [covers, self._crosses, self._beyond]
-        self._covers = covers
 
     def _lay_axis(self) -> None:
         from matplotlib.patches import Rectangle

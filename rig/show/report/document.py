@@ -20,7 +20,7 @@ from rig.measure.beam.words import beam_lines
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.forecast import forecast, forecast_lines
 from rig.measure.passes import Passing, crossed_beam, passings_of
-from rig.measure.strength import strength_lines
+from rig.measure.strength import compared_lines, strength_lines
 from rig.run.budget import TABLED_ECHOES
 from rig.run.results import Echo, Measurement, PingResult, Side
 from rig.show.markup import Markup, bullets, element, figure, joined, page, table
@@ -240,8 +240,9 @@ def _picture(contents: Contents) -> Markup:
     found = "No ping came through."
     if run.last is not None:
         found = f"The last good ping shows {ranges_text(run.last.echoes)}."
+    seen_from = "the side" if run.plan.geometry.second is None else "above"
     alt = (
-        "Three panels over one range axis: the bench from the side with its cone, the strength "
+        f"Three panels over one range axis: the bench from {seen_from} with its cone, the strength "
         f"of the last ping's echoes over range, and the history of all pings. {found}"
     )
     order = "left to right" if looks == "down" else "the top down"
@@ -614,12 +615,19 @@ def _beam(contents: Contents) -> Markup:
 def _strengths(contents: Contents) -> Markup:
     if not contents.strengths:
         return joined([])
+    compared = compared_lines(contents.strengths)
+    both = "both answers are given."
+    if contents.run.plan.geometry.second is not None:
+        both += (
+            " Two tell how far aside it stands, and so what the beam took off; not how high, where "
+            "it takes off more."
+        )
     return section(
         "How strong the targets are",
         element(
             "p",
             f"Source level: {contents.strengths_from}. One receiver cannot tell a small target on "
-            "the axis from a larger one towards the edge of the cone: both answers are given.",
+            f"the axis from a larger one towards the edge of the cone: {both}",
         ),
         *(
             joined(
@@ -630,6 +638,7 @@ def _strengths(contents: Contents) -> Markup:
             )
             for number, target in enumerate(contents.strengths, 1)
         ),
+        bullets(map(_sentence, compared)) if compared else joined([]),
     )
 
 

@@ -18,6 +18,7 @@ from collections.abc import Iterable, Sequence
 
 from dsp.history.passes import fitted_range_m
 from rig.measure.beam.measurement import BeamMeasurement
+from rig.measure.laid_strength import LaidTarget
 from rig.measure.passes import passings_of
 from rig.measure.strength import TargetStrength
 from rig.run.results import Echo
@@ -179,10 +180,27 @@ def _beam(beam: BeamMeasurement) -> str:
     )
 
 
+_LAID = ("angle_deg", "laid_db_re_1m2", "laid_low_db_re_1m2", "laid_high_db_re_1m2")
+"""Of two receivers: the strength laid on the axis, and what covers it with k = 2."""
+
+
+def _laid(target: LaidTarget | None) -> tuple[float | None, ...]:
+    if target is None or target.strength is None:
+        return (None,) * len(_LAID)
+    strength = target.strength
+    return (
+        math.degrees(target.side.angle_rad),
+        strength.strength_db,
+        strength.low_db,
+        strength.high_db if math.isfinite(strength.high_db) else None,
+    )
+
+
 def _strengths(strengths: Sequence[TargetStrength]) -> str:
     heads = ("range_m", "echo_level_db", "axis_db_re_1m2", "edge_db_re_1m2", "edge_deg", "u_db")
+    by_two = any(t.laid is not None for t in strengths)
     return _written(
-        ("echo", *heads, "at_angle_db_re_1m2", "u_at_angle_db"),
+        ("echo", *heads, "at_angle_db_re_1m2", "u_at_angle_db", *(_LAID if by_two else ())),
         (
             [
                 number,
@@ -194,6 +212,7 @@ def _strengths(strengths: Sequence[TargetStrength]) -> str:
                 t.open_range.u_db,
                 t.known_db,
                 t.u_known_db,
+                *(_laid(t.laid) if by_two else ()),
             ]
             for number, t in enumerate(strengths, 1)
         ),

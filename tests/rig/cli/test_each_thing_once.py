@@ -85,7 +85,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("wired", 1, "loopback"),
     ):
         (folder / f"{name}.toml").write_text(PLAN.format(stack=stack, time_zero=time_zero))
-    for name in ("plan", "stacks"):
+    for name, time_zero, channel in (("two", "direct", 2), ("wired-two", "loopback", 3)):
+        second = f"second_channel = {channel}\nsecond_spacing_m = -0.24\n"
+        plan = PLAN.format(stack=1, time_zero=time_zero)
+        (folder / f"{name}.toml").write_text(plan + second)
+    for name in ("plan", "stacks", "two"):
         assert typed(*run(name).split(), folder=folder).returncode == 0
     return folder
 
@@ -107,6 +111,10 @@ def run(plan: str, record: str = "") -> str:
         # A wire's channel is a block of its own.
         (run("plan", "plan-again"), PINGS, PINGS),
         (run("wired"), 2 * PINGS, PINGS),
+        # So is a second receiver's, and what it heard is a profile of its own.
+        (run("two", "two-again"), 2 * PINGS, 2 * PINGS),
+        (run("wired-two"), 3 * PINGS, 2 * PINGS),
+        ("measure two.sigmf-meta --json", 2 * PINGS, 2 * PINGS + 2),
         # A sum of several pings is a profile of its own, but for the first's.
         (run("stacks", "stacks-again"), PINGS, 2 * PINGS - 1),
         ("replay plan.sigmf-meta", PINGS, PINGS),

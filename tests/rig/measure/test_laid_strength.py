@@ -133,3 +133,19 @@ def test_the_command_answers_by_what_it_is_told_of_heights(
         assert target["laid_db"] == pytest.approx(20 * math.log10(0.03), abs=0.64)
     assert main(asked) == 0
     assert "small, or at the edge? At the edge" in capsys.readouterr().out
+
+
+def test_a_report_says_it_too_and_its_numbers_have_columns_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["demo", "--scene", "sides", "--pings", "2", "--record", "sides", "--json"]) == 0
+    asked = ["report", "sides.sigmf-meta", "--source-level-db", "-10", "--height-deg", "1"]
+    assert main(asked) == 0
+    capsys.readouterr()
+    page = (tmp_path / "sides-report.html").read_text(encoding="utf-8")
+    assert "At the edge, and larger than it sounds" in page
+    assert "the bench from above" in page
+    rows = (tmp_path / "sides-report-strengths.csv").read_text(encoding="utf-8").splitlines()
+    assert rows[0].endswith("angle_deg,laid_db_re_1m2,laid_low_db_re_1m2,laid_high_db_re_1m2")
+    assert all(len(row.split(",")) == len(rows[0].split(",")) for row in rows)
