@@ -19,16 +19,15 @@ PLANS = every_part.plans()
 BOARD_CANNOT = {
     "blind-zone",
     "three-frequencies",
+    "into-focus",  # a band that is folded down keeps no phase to add up by
     "burst-length",
     "bandwidth",
     "compression",
     "side-lobes",
     "coded-pair",
     "another-pulse",
-    "into-focus",
 }
-"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'; nor
-can it tell the phase of a band that it folds down."""
+"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'."""
 
 
 def part_of(lesson: str, part: str) -> tuple[Lesson, Part]:
