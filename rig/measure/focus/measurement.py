@@ -351,6 +351,11 @@ def widths_over_speed(
 
 def _kept_of(run: Run) -> KeptProfiles:
     results: list[PingResult] = list(run.results)
+    if any(result.alone is None and not result.lost for result in results):
+        raise RecordingError(
+            f"focus: found a run of {len(results)} pings, of whose first ones the profiles are no "
+            "longer at hand; keep them as they come (KeptProfiles), as the command does"
+        )
     kept = KeptProfiles(run.receiver, run.plan.receiver.range_stop_m)
     for result in results:
         kept.take(result)
