@@ -43,6 +43,10 @@ _LOBES_DB = 30.0
 """So far below a point is what its pulse's side lobes may still make, as far as they reach."""
 
 _CHANCE = 1e-3  # of taking noise for a point, in a whole map
+_U_FORM = 0.01
+"""Of a point's width its place is unsure by, since a face is no true point and a beam no even one:
+half an arch at 17 a²/λ was off by half of it (by a sum over the disc's elements)."""
+
 _U_CENTRE = 0.01
 """Of itself an echo's own centre is off the pulse's: a target and a beam's edge have a colour."""
 
@@ -270,7 +274,7 @@ def focus_of(
             rows.some,
             lambda v: way_of(receiver, v, beside=beside),
             (first_m, last_m),
-            point_from_m=focus_limits.point_from_m(face_of(receiver), receiver.wavelength_m),
+            face=face_of(receiver),
         )
     else:
         speed = given_speed(speed_m_s, u_speed_m_s)
@@ -296,7 +300,10 @@ def focus_of(
             way,
             telling.point,
             range_scale_m=cell_m,
-            u_common_share=telling.u_range_m / telling.point.range_m,
+            u_common_share=math.hypot(
+                telling.u_range_m / telling.point.range_m,
+                focus_limits.u_speed_by_face(face, way.wavelength_m, telling.point.range_m),
+            ),
         )
     points.sort(key=lambda p: p.point.along_m)
     beam_rad = focus_limits.beam_limit_rad(face, way.wavelength_m)
@@ -344,6 +351,11 @@ def widths_over_speed(
 
 def _kept_of(run: Run) -> KeptProfiles:
     results: list[PingResult] = list(run.results)
+    if any(result.alone is None and not result.lost for result in results):
+        raise RecordingError(
+            f"focus: found a run of {len(results)} pings, of whose first ones the profiles are no "
+            "longer at hand; keep them as they come (KeptProfiles), as the command does"
+        )
     kept = KeptProfiles(run.receiver, run.plan.receiver.range_stop_m)
     for result in results:
         kept.take(result)
@@ -484,6 +496,7 @@ def _placed(
         u_mark_s=0.0,
         direct=run.plan.geometry.time_zero == "direct",
     )
+    due_m = focus_limits.point_width_m(face, way, ahead_m[seen], fitted.range_m)
     copies_db, wavelength_m = None, way.wavelength_m
     if _too_seldom(way.half_angle_rad, focus_limits.beam_limit_rad(face, wavelength_m)):
         every_m = _all_ahead_m(way, fitted.range_m)
@@ -504,10 +517,14 @@ def _placed(
     return PlacedPoint(
         point=point,
         # A chirp's middle passes the target earlier or later by that.
-        u_along_m=math.hypot(point.u_along_m, way.speed_m_s * abs(way.coupling_s) * _U_CENTRE),
+        u_along_m=math.hypot(
+            point.u_along_m,
+            way.speed_m_s * abs(way.coupling_s) * _U_CENTRE,
+            (due_m or way.spacing_m) * _U_FORM,
+        ),
         u_range_m=math.hypot(fitted.u_range_m, budget.combined),
         width_along_m=_width_along_m(near, way, face, fitted),
-        due_along_m=focus_limits.point_width_m(face, way, ahead_m[seen], fitted.range_m),
+        due_along_m=due_m,
         width_range_m=_width_in_range_m(near, way, fitted, cell_m),
         strength_db=20 * math.log10(max(fitted.amplitude, 1e-10)),
         copies_db=copies_db,

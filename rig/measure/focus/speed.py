@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.history.focus_limits import Face, point_from_m, u_speed_by_face
 from dsp.history.focus_points import (
     FEWEST_PINGS,
     FocusedPoint,
@@ -120,7 +121,7 @@ def found_speed(
     way_at: Callable[[float], StraightWay],
     ranges_m: tuple[float, float],
     *,
-    point_from_m: float,
+    face: Face,
 ) -> FoundSpeed:
     """Find the speed at which the clearest pass is sharpest.
 
@@ -133,15 +134,16 @@ def found_speed(
         From a speed to the way.
     ranges_m : tuple of float
         Only what passed between these ranges.
-    point_from_m : float
-        Nearer than this the face is no point to what it hears, and an arch tells no speed.
+    face : Face
+        Where it is no point to what it hears, an arch tells no speed.
 
     Raises
     ------
     RecordingError
         Where nothing passed, or it is sharp at no speed.
     """
-    begin = _clearest(run, ranges_m, point_from_m)
+    wavelength_m = run.receiver.wavelength_m
+    begin = _clearest(run, ranges_m, point_from_m(face, wavelength_m))
     way = way_at(begin.speed_m_s)
     near, first = _around(rows, way, begin.time_s, begin.range_m)
     tried, sharp, fitted = _sharpest(
@@ -158,7 +160,10 @@ def found_speed(
             f"passed at {begin.range_m:.3f} m is sharp; draw it straight and evenly, or "
             "give --speed-m-s"
         )
-    by_common = u_speed_share(run.receiver, begin.passing)
+    by_common = math.hypot(
+        u_speed_share(run.receiver, begin.passing),
+        u_speed_by_face(face, wavelength_m, fitted.range_m),
+    )
     told = begin.passing.passage
     return FoundSpeed(
         speed_m_s=fitted.speed_m_s,
@@ -235,7 +240,7 @@ class _Begin:
     slack_s: float
 
 
-def _clearest(run: Run, ranges_m: tuple[float, float], point_from_m: float) -> _Begin:
+def _clearest(run: Run, ranges_m: tuple[float, float], least_m: float) -> _Begin:
     """Return what tells most of the speed: a pass, or else an arch that fits none to the last."""
     begins = [begin for p in passings_of(run) if (begin := _begin(run, p)) is not None]
     within = [begin for begin in begins if ranges_m[0] <= begin.range_m <= ranges_m[1]]
@@ -244,10 +249,10 @@ def _clearest(run: Run, ranges_m: tuple[float, float], point_from_m: float) -> _
             "focus: found nothing that passed, by which a speed could be found; give --speed-m-s, "
             "or record something that is drawn straight past the pair"
         )
-    far = [begin for begin in within if begin.range_m >= point_from_m]
+    far = [begin for begin in within if begin.range_m >= least_m]
     if not far:
         raise RecordingError(
-            f"focus: found nothing that passed beyond {point_from_m:.2f} m, and nearer this face "
+            f"focus: found nothing that passed beyond {least_m:.2f} m, and nearer this face "
             "is no point to what it hears: an arch there tells no speed; give --speed-m-s, or draw "
             "it past farther away"
         )

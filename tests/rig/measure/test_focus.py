@@ -121,7 +121,9 @@ def test_a_wrong_speed_blurs_and_is_told(run, found):
         assert blurred.width_along_m > 1.5 * sharp.width_along_m
         assert blurred.strength_db < sharp.strength_db - 1
         assert not blurred.sharp
-    assert any("it is sharpest at 0.25" in words for words in wrong.cautions)
+    assert any("it is sharpest at 0.2" in words for words in wrong.cautions)
+    away_m_s = wrong.speed.sharpest_m_s - SPEED_M_S
+    assert abs(away_m_s) < 2 * wrong.speed.u_sharpest_m_s
     right = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.001)
     assert not right.cautions
 

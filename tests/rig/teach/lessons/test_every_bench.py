@@ -20,17 +20,16 @@ BOARD_CANNOT = {
     "which-ping",
     "blind-zone",
     "three-frequencies",
+    "into-focus",  # a band that is folded down keeps no phase to add up by
     "burst-length",
     "bandwidth",
     "compression",
     "side-lobes",
     "coded-pair",
     "another-pulse",
-    "into-focus",
-    "small-or-edge",
+    "small-or-edge",  # it hears with one receiver
 }
-"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'; nor
-can it tell the phase of a band that it folds down, and it hears with one receiver."""
+"""What a board cannot send: tones, chirps, codes, or another frequency than its transducers'."""
 
 
 def part_of(lesson: str, part: str) -> tuple[Lesson, Part]:
