@@ -115,9 +115,11 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
         )
         # A board that tells an edge's time alone gives no strength: a dash.
         cells = [f"{value:{form}}" if math.isfinite(value) else "-" for value, form in numbers]
-        lines.append(
-            "  ".join(cell.rjust(len(head)) for cell, head in zip(cells, heads, strict=True))
-        )
+        line = "  ".join(cell.rjust(len(head)) for cell, head in zip(cells, heads, strict=True))
+        more_m = echo.more_within_m
+        if more_m is not None:
+            line += f"  more than one, within {1e3 * more_m:.0f} mm"
+        lines.append(line)
     return lines
 
 
