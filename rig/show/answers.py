@@ -258,8 +258,11 @@ def _turn(turn: Turn | None) -> Answer:
 def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
     return [
         {
-            k: v if math.isfinite(v) else None
-            for k, v in zip(_ECHO_KEYS, _echo_values(e), strict=True)
+            **{
+                k: v if math.isfinite(v) else None
+                for k, v in zip(_ECHO_KEYS, _echo_values(e), strict=True)
+            },
+            **({} if (more := e.more_within_m) is None else {"more_within_m": more}),
         }
         | ({} if e.side is None else _side(e.side))
         for e in echoes

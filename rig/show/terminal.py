@@ -123,9 +123,11 @@ def echo_table(echoes: Sequence[Echo]) -> list[str]:
                 f"{value:{form}}" if math.isfinite(value) else "-"
                 for value, form in zip(of_angle, ("+.2f", ".2f"), strict=True)
             ]
-        lines.append(
-            "  ".join(cell.rjust(len(head)) for cell, head in zip(cells, heads, strict=True))
-        )
+        line = "  ".join(cell.rjust(len(head)) for cell, head in zip(cells, heads, strict=True))
+        more_m = echo.more_within_m
+        if more_m is not None:
+            line += f"  more than one, within {1e3 * more_m:.0f} mm"
+        lines.append(line)
     return lines
 
 

@@ -112,6 +112,9 @@ def pointer_text(range_m: float, echo: Echo | None, *, path_time_s: float) -> st
         f"Marked echo: {metres_text(echo.range_m, echo.u_range_m)} m, standard uncertainty "
         f"{echo.u_range_m * 1e3:.2g} mm; {time_text(echo.delay_s)} out and back; "
     )
+    more_m = echo.more_within_m
+    if more_m is not None:
+        place += f"more than one, within {1e3 * more_m:.0f} mm; "
     if math.isnan(echo.strength_db):
         return f"{place}how strong, an edge time cannot show"
     return f"{place}{signed(echo.strength_db)} dB; signal to noise {signed(echo.snr_db, 0)} dB"
