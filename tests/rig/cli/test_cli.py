@@ -288,7 +288,7 @@ def test_stopping_a_run_at_the_keyboard_answers_with_what_there_is(folder: Path)
     )
     assert process.stdout is not None
     try:
-        for _ in range(6):  # two lines of ruler and some pings
+        for _ in range(7):  # where it is recorded, two lines of ruler and some pings
             process.stdout.readline()
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=PATIENCE_S)

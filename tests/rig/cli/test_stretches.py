@@ -21,7 +21,7 @@ def test_a_hand_is_heard_at_the_next_ping_in_a_stretch_of_a_new_plan(
     recorded: bool, tmp_path: object
 ) -> None:
     record = f"{tmp_path}/by-hand" if recorded else None
-    stretches = Stretches(argparse.Namespace(seed=1, record=record))
+    stretches = Stretches(argparse.Namespace(seed=1, record=record, unattended=None))
     stretch = stretches.again(plan_from_table(PLAN), scene_from_table(SCENE))
     assert stretch.changes is not None
     truth = stretch.run.origin.truth
