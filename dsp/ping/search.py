@@ -105,10 +105,10 @@ than :data:`MOST_STEPS`, which brings the last step that is allowed down to
 1/4 · 2⁻⁷ = 0.002 of a lobe; of many echoes, as in a room that rings, not so long, for time's
 sake: :data:`MOST_SETTLED` steps of one echo in all."""
 
-NO_COPY = 0.1
-"""An echo of whose amplitude no copy explains so much is more than one. Two bodies from 0.4 of a
-lobe apart on, up to 12 dB unlike, leave 0.2 to 0.45 unexplained; one that comes at 1 m/s before a
-chirp of 10 ms 0.04, and a room's tail, hum or another's side lobes 0.02 (measured)."""
+NO_COPY = 0.05
+"""An echo of whose amplitude no copy explains so much is more than one. Two bodies from 0.5 c/2B
+apart on, up to 12 dB unlike, leave 0.05 and more unexplained at any phase, most 0.2 to 0.45; a
+room's tail, hum or another's side lobes 0.02 (measured)."""
 
 SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
