@@ -139,14 +139,16 @@ def outlier_probability(d2: float, independent_cells: float) -> float:
     require_within("independent_cells", independent_cells, 1, math.inf)
     d = math.sqrt(d2)
     # Beyond 9 from d the Rice density is below 1e-17. In between everything is smooth
-    # over 0.3 at the least, so that 200 nodes of Gauss and Legendre give all digits.
+    # over 0.3 at the least, so that 200 nodes of Gauss and Legendre give all digits; but at 0,
+    # where a share of a cell is a root, which is smooth over the root of r.
     low, high = max(0.0, d - 9), d + 9
     node, weight = np.polynomial.legendre.leggauss(200)
-    r = low + (high - low) * (node + 1) / 2
+    root = (node + 1) / 2
+    r = low + (high - low) * root**2
     density = r * np.exp(-((r - d) ** 2) / 2) * scipy.special.i0e(r * d)
     below = -np.expm1(-(r**2) / 2)
     above = 1 - below ** (independent_cells - 1)
-    return float((high - low) / 2 * np.sum(weight * density * above))
+    return float((high - low) * np.sum(weight * root * density * above))
 
 
 def detection_probability(d2: float, false_alarm_rate: float) -> float:

@@ -145,7 +145,7 @@ def test_exercises_one_by_one_are_marked_when_the_teacher_says(
     said = capsys.readouterr().out
     # Three children, two questions; each choice was taken once, and one of them is right.
     assert "2 of 6 right" in said
-    assert re.search(r"\d × time read downwards", said)
+    assert re.search(r"\d × time read the wrong way round", said)
     assert "page 1" not in said
     handed = read_answers(out / "class-answers.csv")
     assert len(handed) == 6

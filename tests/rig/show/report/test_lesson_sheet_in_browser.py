@@ -28,8 +28,8 @@ def sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_sheet_opens_with_every_picture_and_asks_for_nothing(open_page: Open, sheet: Path) -> None:
     page = open_page(sheet)
-    # Four parts, and eleven steps of the bench.
-    assert page.value("document.images.length") == 15
+    # Five parts, and thirteen steps of the bench.
+    assert page.value("document.images.length") == 18
     assert page.missing_pictures == []
     assert page.complaints == []
     assert page.fetched == [sheet.as_uri()]
@@ -67,8 +67,8 @@ def test_sheet_has_room_to_write(open_page: Open, sheet: Path) -> None:
         assert len(lines) >= 2
         # Ruled paper for schools has lines 7 to 10 mm apart (common practice, no source).
         assert all(7 <= height * 25.4 / 96 <= 10 for height in lines)
-    # Three parts were not predicted, and have a line for it.
-    assert page.value("document.querySelectorAll('.blank').length") == 3
+    # Four parts were not predicted, and have a line for it.
+    assert page.value("document.querySelectorAll('.blank').length") == 4
 
 
 def test_sheet_prints_on_a4(open_page: Open, sheet: Path) -> None:
