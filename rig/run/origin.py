@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from dsp.history.origin import MOST_HITS, origin_of
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
-from dsp.ping.signs import SignedSum, SolvedSum, late_signs
+from dsp.ping.signed_sum import SignedSum, SolvedSum
+from dsp.ping.signs import late_signs
 from rig.run.hits import resolution_m, slope_m_s
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import UNTOLD, Echo, Heard, Hits, LateEcho, PingResult, TimeZero, Whose

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
-from dsp.ping.signs import SignedSum, SolvedSum
+from dsp.ping.signed_sum import SignedSum, SolvedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.groups import pings_at_a_time

@@ -5,11 +5,11 @@ import pytest
 from scipy.signal import max_len_seq
 
 from dsp.ping.profiles import EchoProfile
+from dsp.ping.signed_sum import SignedSum
 from dsp.ping.signs import (
     MOST_LATE,
     PLACE_TOLD,
     SIGNS,
-    SignedSum,
     late_signs,
     ping_sign,
     places_with,
