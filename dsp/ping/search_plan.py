@@ -1,0 +1,140 @@
+"""What a search of profiles for echoes needs and that no profile changes, made once.
+
+Tables of a copy's side lobes, the cells that noise is learnt from, the factors of its
+thresholds: all follow from the length of the profiles, the shape of an echo and the rate of
+false alarms.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.compression import POWERS, ROUNDING, EchoShape, LobeTable, lobe_table
+from dsp.ping.noise import (
+    NoiseGrid,
+    cell_rate,
+    level_rank_of,
+    mean_over_ranked,
+    noise_doubt,
+    noise_grid,
+    ordered_statistic_factor,
+    rank_of,
+    training_steps,
+)
+from dsp.ping.peaks import bin_reader, delay_uncertainty_s, side_lobe_ceiling
+
+FLANK_LOBES = 12
+"""How far from an echo its side lobes are looked at, to see how well a copy fits."""
+
+_SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
+_MATMUL_ALONE = 1 << 18
+"""Products of matrices with fewer multiplications than this are not shared out among
+threads, which takes longer than they do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SearchPlan:
+    """What every search of profiles of one length and shape needs, made once.
+
+    Attributes
+    ----------
+    reader : ndarray of float32, shape (taps, POWERS)
+        Times the envelope around a bin, the polynomial that it is in that bin.
+    looks : ndarray of complex64, shape (taps, looks)
+        Times the same, the envelope at some places in the bin.
+    at_once : int
+        Of how many echoes copies are made at a time.
+    ceiling : ndarray of float64, shape (bins,)
+        What a copy of the pulse still reaches from each lag on.
+    ceiling_reach : int
+        The last lag at which an echo may have left more than rounding.
+    far_lobes : ndarray of float64, shape (bins,), or None
+        What an equalised echo of 1 may leave far off.
+    near, flank : ndarray of int
+        Lags, in bins, at which it is seen how well a copy fits.
+    """
+
+    shape: EchoShape
+    bins: int
+    table: LobeTable
+    grid: NoiseGrid
+    turn: NDArray[np.complex64]
+    reader: NDArray[np.float32]
+    looks: NDArray[np.float32]
+    taps: NDArray[np.intp]
+    at_once: int
+    ceiling: NDArray[np.float64]
+    ceiling_reach: int
+    far_lobes: NDArray[np.float64] | None
+    near: NDArray[np.intp]
+    flank: NDArray[np.intp]
+    lobe_bins: float
+    half_bin: float
+    amplifies: float
+    u_at_one_s: float
+    noise_doubt: float
+    log_rate: float
+    threshold_over_ranked: float
+    mean_over_middle: float
+
+
+@functools.lru_cache(maxsize=32)
+def search_plan(
+    shape: EchoShape, bins: int, false_alarm_rate: float, before_only: bool
+) -> SearchPlan:
+    """Return what a search of profiles of `bins` bins needs; kept of the last few asked for."""
+    grid = noise_grid(bins, *training_steps(shape), before_only=before_only)
+    rate = cell_rate(false_alarm_rate, shape, cells=grid.cells)
+    table = lobe_table(shape)
+    lobe_bins = max(1.0, shape.width_s / shape.bin_s)
+    amplifies = 1 / math.sqrt(shape.efficiency)
+    taps, reader, looks = bin_reader()
+    lag = np.arange(math.floor(lobe_bins) + 1, math.ceil(FLANK_LOBES * lobe_bins))
+    lag = lag[lag < min(bins, table.reach_bins + 1)]
+    flank = np.concatenate([-lag[::-1], lag])
+    ceiling = side_lobe_ceiling(shape, bins) * _SIDE_LOBE_MARGIN
+    far = _amplified_lobes(shape, bins, lobe_bins) if amplifies > 2 else None
+    return SearchPlan(
+        shape=shape,
+        bins=bins,
+        table=table,
+        grid=grid,
+        turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
+        reader=reader,
+        looks=looks,
+        taps=taps,
+        ceiling=ceiling,
+        ceiling_reach=int(np.flatnonzero(ceiling >= ROUNDING)[-1]) if far is None else bins - 1,
+        at_once=max(1, _MATMUL_ALONE // (POWERS * (2 * table.reach_bins + 1))),
+        far_lobes=far,
+        near=np.flatnonzero(np.abs(flank) < 4 * lobe_bins),
+        flank=flank,
+        lobe_bins=lobe_bins,
+        half_bin=0.9 * float(abs(shape.at(shape.bin_s / 2))),
+        amplifies=amplifies,
+        u_at_one_s=delay_uncertainty_s(shape, 1.0),
+        noise_doubt=noise_doubt(grid.cells, level_rank_of(grid.cells)),
+        log_rate=math.log(rate),
+        threshold_over_ranked=ordered_statistic_factor(rate, grid.cells, rank_of(grid.cells)),
+        mean_over_middle=mean_over_ranked(grid.cells, level_rank_of(grid.cells)),
+    )
+
+
+def _amplified_lobes(shape: EchoShape, bins: int, lobe_bins: float) -> NDArray[np.float64]:
+    """Return what an echo of 1 may leave far off, at a pulse's length say.
+
+    How well a copy fits is seen on its flanks. Beyond them a filter that evens out a
+    spectrum makes much of what is weak in it, where two sounds differ most.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    reach = 2 * math.ceil(FLANK_LOBES * lobe_bins) + 1
+    lobes = np.abs(shape.at_bins(0.0, bins)).astype(np.float64)
+    lobes = maximum_filter1d(lobes, reach) / math.sqrt(shape.efficiency)
+    lobes[:reach] = 0.0
+    return np.asarray(lobes)
