@@ -94,12 +94,12 @@ class Strip:
                 marker=marker,
                 linestyle="",
                 markersize=page.pt(size),
-                markerfacecolor=face,
+                markerfacecolor="white",
                 markeredgecolor=INK,
-                markeredgewidth=page.pt(edge),
+                markeredgewidth=page.pt(1.4),
             )[0]
             # Told from the rings by their shape, in every colour and in none.
-            for marker, size, edge, face in (("X", 11, 1.4, "white"), ("$?$", 15, 0.4, INK))
+            for marker, size in (("X", 11), ("D", 8))
         ]
         self._late, self._untold = marks
         page.artists += [self._near, self._threshold, self._leaders, self._trace, self._peaks]
@@ -216,7 +216,7 @@ class Strip:
             self._threshold_label.set(y=1 - y / page.height, visible=True)
 
     def _show_of_others(self, newest: PingResult) -> None:
-        """Cross what is of a ping before, and put a question to what is not told."""
+        """Cross what is of a ping before, and put a diamond on what is not told."""
         low_db, high_db = self.panel.values
         late = [(one.seems_m, one.echo.strength_db) for one in newest.late]
         untold = [(echo.range_m, echo.strength_db) for echo in newest.untold]
@@ -285,7 +285,7 @@ class Strip:
 
 
 def of_others_text(newest: PingResult) -> str:
-    """Say what the crosses and the questions of a strip are; empty without any."""
+    """Say what the crosses and the diamonds of a strip are; empty without any."""
     words = []
     if newest.late:
         ranges = ", ".join(
@@ -293,7 +293,7 @@ def of_others_text(newest: PingResult) -> str:
         )
         words.append(f"Crossed: late, of a ping before, from {ranges}.")
     if newest.untold:
-        words.append("Marked ?: not told of which ping.")
+        words.append("Diamonds: not told of which ping.")
     return " ".join(words)
 
 
