@@ -27,6 +27,7 @@ from rig.show.pictures.scales import RangeScale, decibels, place_labels, round_t
 from rig.show.wording import counted, metres_text, tick_texts
 
 _MOST_LABELS = 6
+_MOST_LATE = 2
 _ONE_LINE = 140
 _FEWER_TICKS = 90
 
@@ -289,9 +290,12 @@ def of_others_text(newest: PingResult) -> str:
     words = []
     if newest.late:
         ranges = ", ".join(
-            f"{metres_text(one.echo.range_m, one.echo.u_range_m)} m" for one in newest.late
+            f"{metres_text(one.echo.range_m, one.echo.u_range_m)} m"
+            for one in newest.late[:_MOST_LATE]
         )
-        words.append(f"Crossed: late, of a ping before, from {ranges}.")
+        rest = len(newest.late) - _MOST_LATE
+        more = f" and {rest} more" if rest > 0 else ""
+        words.append(f"Crossed: late, of a ping before, from {ranges}{more}.")
     if newest.untold:
         words.append("Diamonds: not told of which ping.")
     return " ".join(words)
