@@ -27,6 +27,7 @@ from rig.show.pictures.scales import RangeScale, decibels, place_labels, round_t
 from rig.show.wording import counted, metres_text, tick_texts
 
 _MOST_LABELS = 6
+_MOST_LATE = 2
 _ONE_LINE = 140
 _FEWER_TICKS = 90
 
@@ -94,12 +95,12 @@ class Strip:
                 marker=marker,
                 linestyle="",
                 markersize=page.pt(size),
-                markerfacecolor=face,
+                markerfacecolor="white",
                 markeredgecolor=INK,
-                markeredgewidth=page.pt(edge),
+                markeredgewidth=page.pt(1.4),
             )[0]
             # Told from the rings by their shape, in every colour and in none.
-            for marker, size, edge, face in (("X", 11, 1.4, "white"), ("$?$", 15, 0.4, INK))
+            for marker, size in (("X", 11), ("D", 8))
         ]
         self._late, self._untold = marks
         page.artists += [self._near, self._threshold, self._leaders, self._trace, self._peaks]
@@ -216,7 +217,7 @@ class Strip:
             self._threshold_label.set(y=1 - y / page.height, visible=True)
 
     def _show_of_others(self, newest: PingResult) -> None:
-        """Cross what is of a ping before, and put a question to what is not told."""
+        """Cross what is of a ping before, and put a diamond on what is not told."""
         low_db, high_db = self.panel.values
         late = [(one.seems_m, one.echo.strength_db) for one in newest.late]
         untold = [(echo.range_m, echo.strength_db) for echo in newest.untold]
@@ -285,15 +286,18 @@ class Strip:
 
 
 def of_others_text(newest: PingResult) -> str:
-    """Say what the crosses and the questions of a strip are; empty without any."""
+    """Say what the crosses and the diamonds of a strip are; empty without any."""
     words = []
     if newest.late:
         ranges = ", ".join(
-            f"{metres_text(one.echo.range_m, one.echo.u_range_m)} m" for one in newest.late
+            f"{metres_text(one.echo.range_m, one.echo.u_range_m)} m"
+            for one in newest.late[:_MOST_LATE]
         )
-        words.append(f"Crossed: late, of a ping before, from {ranges}.")
+        rest = len(newest.late) - _MOST_LATE
+        more = f" and {rest} more" if rest > 0 else ""
+        words.append(f"Crossed: late, of a ping before, from {ranges}{more}.")
     if newest.untold:
-        words.append("Marked ?: not told of which ping.")
+        words.append("Diamonds: not told of which ping.")
     return " ".join(words)
 
 

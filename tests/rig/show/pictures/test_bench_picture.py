@@ -128,7 +128,7 @@ def test_a_late_echo_is_crossed_and_named_and_has_no_ring_and_no_arc(air, rng):
     lines = {line.get_marker(): line for line in picture.panels[1].lines}
     at_m = {marker: list(line.get_xdata()) for marker, line in lines.items()}
     assert at_m["X"] == pytest.approx([one.seems_m for one in crossed.late])
-    assert at_m["$?$"] == pytest.approx([echo.range_m for echo in crossed.untold])
+    assert at_m["D"] == pytest.approx([echo.range_m for echo in crossed.untold])
     assert at_m["o"] == pytest.approx([echo.range_m for echo in crossed.echoes])
     words = " ".join(text for text, _ in boxes_of(figure)).replace("\n", " ")
     assert f"from {crossed.late[0].echo.range_m:.3f} m" in words
