@@ -378,12 +378,14 @@ LESSON_PARTS = {
         "speed-and-pings",
         "deep-arch",
         "bench-to-field",
+        "into-focus",
     ),
     "centre-or-edge": ("the-same-mark", "weaker-at-the-edge"),
     "how-loud-is-big": ("gain-over-range", "plate-ball-rod-net", "forty-log-range"),
     "two-close-together": ("side-lobes", "burst-length", "bandwidth", "compression"),
     "bottom-and-surface": ("second-bottom", "hard-and-soft", "surface-clutter", "heavy-removal"),
     "finding-it-in-noise": ("false-alarms", "stacking", "coded-pair"),
+    "two-receivers": ("small-or-edge",),
     "two-benches": ("another-bench", "another-pulse"),
     "history-is-the-past": ("left-the-beam", "taken-away"),
 }
@@ -398,6 +400,7 @@ CASES: dict[str, Case] = {
         for seed in (0, 3)
     },
     "demo-own-scene": _of("demo --scene room-scene.toml --pings 2"),
+    "demo-two-receivers": _of("demo --scene sides --pings 4"),
     **{f"plan-{name}": _of(f"plan --plan {name}.toml") for name in PLANS},
     **{
         f"run-{plan}": _run(plan)
