@@ -130,12 +130,16 @@ def add_picture(command: argparse.ArgumentParser) -> None:
 
 
 def add_looks(command: argparse.ArgumentParser) -> None:
-    """Add which way the picture runs, and whether it shows angles."""
+    """Add which way the picture runs."""
     command.add_argument(
         "--looks",
         choices=("along", "down"),
         help="draw the ranges along the page or down it (default: as the plan says the pair looks)",
     )
+
+
+def add_angles(command: argparse.ArgumentParser) -> None:
+    """Add whether the picture shows angles."""
     command.add_argument(
         "--angles",
         action="store_true",

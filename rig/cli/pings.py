@@ -236,6 +236,7 @@ def add_to(commands: Any) -> None:
     options.add_seed(demo)
     options.add_picture(demo)
     options.add_looks(demo)
+    options.add_angles(demo)
     add_room(demo)
     options.add_record(demo)
     stand.add_unattended(demo)
@@ -249,6 +250,7 @@ def add_to(commands: Any) -> None:
     options.add_record(run)
     options.add_picture(run)
     options.add_looks(run)
+    options.add_angles(run)
     add_room(run)
     stand.add_unattended(run)
 
@@ -257,6 +259,7 @@ def add_to(commands: Any) -> None:
     options.add_calibration(replay)
     options.add_picture(replay)
     options.add_looks(replay)
+    options.add_angles(replay)
     add_room(replay)
     replay.add_argument(
         "--take-home",

@@ -439,6 +439,7 @@ CASES: dict[str, Case] = {
     ),
     "run-passing": _run("pass", "passing", pings=60, more="--record passing"),
     "replay-passing": _of("replay passing.sigmf-meta", "run-passing"),
+    "focus-passing": _of("focus passing.sigmf-meta --speed-m-s 0.8", "run-passing"),
     "measure-passing": _of("measure passing.sigmf-meta", "run-passing"),
     "beam-passing": _of(
         "beam passing.sigmf-meta --speed-m-s 0.8 --u-speed-m-s 0.01 --square --to-m 2.0",
