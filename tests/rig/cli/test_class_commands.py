@@ -145,7 +145,7 @@ def test_exercises_one_by_one_are_marked_when_the_teacher_says(
     said = capsys.readouterr().out
     # Three children, two questions; each choice was taken once, and one of them is right.
     assert "2 of 6 right" in said
-    assert re.search(r"\d × time read downwards", said)
+    assert re.search(r"\d × time read the wrong way round", said)
     assert "page 1" not in said
     handed = read_answers(out / "class-answers.csv")
     assert len(handed) == 6
@@ -153,6 +153,22 @@ def test_exercises_one_by_one_are_marked_when_the_teacher_says(
     key = ("--key", str(out / "key" / "key.json"))
     assert main(["exercise", "--mark", str(out / "class-answers.csv"), *key]) == 0
     assert "2 of 6 right" in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("unseen_pictures")
+def test_an_answer_that_is_taken_as_the_question_is_closed_is_counted_quietly(
+    classroom: list[Asking], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def answer_while_it_is_closed() -> None:
+        asking: Any = classroom[0]
+        # As when Enter is pressed on one thread just after the answer was taken on another.
+        count = asking.taken
+        asking.taken = lambda: (asking.close(), count())
+        guess(classroom, "a", asking.asked("a")["questions"][0]["choices"][0])
+        asking.taken = count
+
+    teacher = Teacher(("", answer_while_it_is_closed), ("", nothing))
+    taken(monkeypatch, teacher, *EXERCISE, *ROOM, "--out", str(tmp_path / "class"))
 
 
 @pytest.mark.parametrize(
