@@ -91,10 +91,10 @@ than :data:`MOST_STEPS`, which brings the last step that is allowed down to
 1/4 · 2⁻⁷ = 0.002 of a lobe; of many echoes, as in a room that rings, not so long, for time's
 sake: :data:`MOST_SETTLED` steps of one echo in all."""
 
-NO_COPY = 0.05
-"""An echo of whose amplitude no copy explains so much is more than one. Two bodies from 0.5 c/2B
-apart on, up to 12 dB unlike, leave 0.05 and more unexplained at any phase, most 0.2 to 0.45; a
-room's tail, hum or another's side lobes 0.02 (measured)."""
+NO_COPY = 0.07
+"""An echo of whose amplitude no copy explains so much, of any of :data:`LAWS`, is more than one.
+Two bodies from half a lobe apart on, up to 12 dB unlike, leave more at any phase; a room's tail,
+hum or another's side lobes 0.02 (measured)."""
 
 SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
@@ -114,6 +114,11 @@ COMPARED_LOBES = np.linspace(-1.0, 1.0, 9)
 MOST_DILATION = 0.02
 """A body that moves stretches its echo by twice its speed over that of sound: by so much at 3 m/s
 in air."""
+
+LAWS = (-2.0, -1.0, 0.0, 0.5, 1.0, 2.0)
+"""Powers of the frequency by which bodies send back more: a large ball or a small plate edge on by
+none, a long cylinder by the half, a plate by the first, a ball small against the wave by the
+second (textbook laws of target strength); and less, by air and the edge of a beam."""
 
 COMPARED_SNR = 100.0
 """Weaker echoes, by their power out over the noise's, hide in it what is no copy."""
@@ -632,38 +637,86 @@ class _Search:
             return more
         planned, lobe = self._planned, self._planned.lobe_bins
         offset = COMPARED_LOBES * lobe
-        here, echo, _ = pairs(self._profile[looked_at], self._start)
-        lag = self._position[looked_at][here] - self._position[echo]
-        part_of_it = (echo == looked_at[here]) | ((np.abs(lag) < lobe) & ~stands[echo])
-        here, echo, lag = here[part_of_it], echo[part_of_it], lag[part_of_it]
-        place = self._position[looked_at, np.newaxis] + offset
-        place = _within(place, 0, planned.bins - 1)
-        own = self._read(np.broadcast_to(self._profile[looked_at, np.newaxis], place.shape), place)[
-            0
-        ]
-        copies = self._gain[echo, np.newaxis] * planned.table.lags(lag[:, np.newaxis] + offset)[0]
-        np.add.at(own, here, copies)
-        energy = np.sum(own.real**2 + own.imag**2, axis=1)
-        cells = max(1.0, 2 * lobe * planned.shape.bin_s / independent_s(planned.shape))
-        noise = offset.size * 2 * self._strength[looked_at] ** 2 / snr_out[looked_at] / energy
-        least = NO_COPY**2 + noise * (1 + NO_COPY_SURELY / math.sqrt(cells))
         copy = planned.table.lags(offset)[0]
-        apart = 1 - np.abs(own @ copy.conj()) ** 2 / (energy * np.sum(np.abs(copy) ** 2))
-        strength, position = self._strength[looked_at], self._position[looked_at]
+        of_copy = float(np.sum(copy.real**2 + copy.imag**2))
+        cells = max(1.0, 2 * lobe * planned.shape.bin_s / independent_s(planned.shape))
+        surely = 1 + NO_COPY_SURELY / math.sqrt(cells)
+        # Most are seen at a glance to leave nothing.
+        looked_at = looked_at[self._may_be_more(looked_at, stands, snr_out, of_copy)]
+        if looked_at.size == 0:
+            return more
+        own = self._around(looked_at, stands, offset)
+        energy = np.sum(own.real**2 + own.imag**2, axis=1)
+        noise = offset.size * 2 * self._strength[looked_at] ** 2 / snr_out[looked_at] / energy
+        least = NO_COPY**2 + noise * surely
         # What comes or goes turns its echo's phase, evenly over so short a time.
-        most_rad = 2 * math.pi * MOST_DILATION * planned.shape.centre_hz * planned.shape.bin_s
-        turned = copy * np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
-        for one in np.flatnonzero(apart > least):
-            explained = np.abs(turned.conj() @ own[one]) ** 2
-            if 1 - explained.max() / (energy[one] * np.sum(np.abs(copy) ** 2)) <= least[one]:
-                continue
-            others = self._profile[looked_at] == self._profile[looked_at[one]]
-            others &= np.abs(position - position[one]) > lobe
-            numbers = np.flatnonzero(others)
-            numbers = numbers[np.argsort(-strength[numbers], kind="stable")[:MOST_COMPARED]]
-            alike_in = np.abs(own[numbers].conj() @ own[one]) ** 2 / (energy[numbers] * energy[one])
-            more[looked_at[one]] = bool((1 - alike_in > least[one]).all())
+        centre_turns = planned.table.turns + planned.shape.carrier_hz * planned.shape.bin_s
+        most_rad = 2 * math.pi * MOST_DILATION * abs(centre_turns)
+        turns = np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
+        explained = np.zeros(looked_at.size)
+        for coloured in self._coloured(offset):
+            strengths = np.abs(own @ (turns * coloured).conj().T) ** 2
+            of_coloured = np.sum(coloured.real**2 + coloured.imag**2)
+            np.maximum(explained, strengths.max(axis=1) / of_coloured, out=explained)
+        for one in np.flatnonzero(1 - explained / energy > least):
+            echo = looked_at[one]
+            others = np.flatnonzero(stands & (snr_out > COMPARED_SNR))
+            others = others[self._profile[others] == self._profile[echo]]
+            others = others[np.abs(self._position[others] - self._position[echo]) > lobe]
+            others = others[np.argsort(-self._strength[others], kind="stable")[:MOST_COMPARED]]
+            its = self._around(others, stands, offset)
+            both = np.sum(its.real**2 + its.imag**2, axis=1) * energy[one]
+            alike_in = np.abs(its.conj() @ own[one]) ** 2 / both
+            more[echo] = bool((1 - alike_in > least[one]).all())
         return more
+
+    def _coloured(self, offset: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Return copies as bodies of known shape send them back, shape (laws, offsets)."""
+        shape, table = self._planned.shape, self._planned.table
+        frequency_hz = np.abs(shape.carrier_hz + shape.offset_hz)
+        share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
+        lag_s = offset * shape.bin_s
+        copies = np.exp(2j * np.pi * np.outer(lag_s, shape.offset_hz))
+        turn = np.exp(-2j * np.pi * table.turns * offset)
+        return np.array([turn * (copies @ (shape.weights * share**law)) for law in LAWS])
+
+    def _may_be_more(
+        self,
+        echoes: NDArray[np.intp],
+        stands: NDArray[np.bool_],
+        snr_out: NDArray[np.float64],
+        of_copy: float,
+    ) -> NDArray[np.bool_]:
+        """Say which echoes left more than half of what counts, or have others found in them."""
+        planned = self._planned
+        offset = np.rint(COMPARED_LOBES * planned.lobe_bins).astype(np.intp)
+        bins = np.rint(self._position[echoes]).astype(np.intp)[:, np.newaxis] + offset
+        bins = _within(bins, 0, planned.bins - 1)
+        left = self._power[self._profile[echoes, np.newaxis], bins].sum(axis=1, dtype=np.float64)
+        noise = offset.size * 2 / snr_out[echoes] / of_copy
+        may_be = left / (self._strength[echoes] ** 2 * of_copy) > NO_COPY**2 / 2 + noise
+        hidden = np.flatnonzero(~stands)
+        for echo in np.flatnonzero(~may_be) if hidden.size else ():
+            beside = hidden[self._profile[hidden] == self._profile[echoes[echo]]]
+            apart = np.abs(self._position[beside] - self._position[echoes[echo]])
+            may_be[echo] = bool((apart < planned.lobe_bins).any())
+        return np.asarray(may_be)
+
+    def _around(
+        self, echoes: NDArray[np.intp], stands: NDArray[np.bool_], offset: NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        """Return some echoes about their tops, with what was found in them, less all others."""
+        planned = self._planned
+        here, echo, _ = pairs(self._profile[echoes], self._start)
+        lag = self._position[echoes][here] - self._position[echo]
+        part_of_it = (echo == echoes[here]) | ((np.abs(lag) < planned.lobe_bins) & ~stands[echo])
+        here, echo, lag = here[part_of_it], echo[part_of_it], lag[part_of_it]
+        place = _within(self._position[echoes, np.newaxis] + offset, 0, planned.bins - 1)
+        profile = np.broadcast_to(self._profile[echoes, np.newaxis], place.shape)
+        own = self._read(profile, place)[0]
+        copies = planned.table.lags(lag[:, np.newaxis] + offset)[0]
+        np.add.at(own, here, self._gain[echo, np.newaxis] * copies)
+        return own
 
     def noise_threshold(self, false_alarm_rate: float) -> NDArray[np.float64]:
         """On power, at any rate, for each stretch: what noise alone passes so often.

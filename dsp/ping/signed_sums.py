@@ -62,9 +62,14 @@ class SignedSum:
         self._energy = np.empty(0)
         self._gram = np.zeros((MOST_LATE + 1, MOST_LATE + 1))
         self._pings = 0
+        self._beside: SignedSum | None = None
 
     def add(self, profile: EchoProfile, place: int) -> None:
         """Take the next ping's own profile, turned back by its own sign."""
+        if profile.beside is not None:
+            if self._beside is None:
+                self._beside = SignedSum()
+            self._beside.add(profile.beside, place)
         signs = late_signs(place)
         envelope = profile.envelope.astype(np.complex128)
         sums, ahead = np.outer(signs, envelope), np.outer(signs, profile.ahead)
@@ -93,6 +98,7 @@ class SignedSum:
         solve = np.linalg.inv(self._gram)
         envelopes = solve @ self._sums
         explained = np.sum((envelopes.conj() * self._sums).real, axis=0)
+        beside = None if self._beside is None else self._beside.solved()
         left = np.maximum(self._energy - explained, 0.0) / (self._pings - ways)
         profiles = tuple(
             EchoProfile(
@@ -102,7 +108,8 @@ class SignedSum:
                 pings=self._pings,
                 shape=first.shape,
                 pulse_index=first.pulse_index,
+                beside=None if beside is None else beside.profiles[by],
             )
-            for envelope, ahead in zip(envelopes, solve @ self._ahead, strict=True)
+            for by, (envelope, ahead) in enumerate(zip(envelopes, solve @ self._ahead, strict=True))
         )
         return SolvedSum(profiles=profiles, u_amplitude=np.sqrt(np.outer(np.diag(solve), left)))

@@ -104,7 +104,10 @@ def _wait(words: str) -> None:
 def _count(asking: ExerciseAsking, there: Room) -> None:
     from rig.teach.guesses.spread_text import answered_text
 
-    (number, answered), *others = asking.answered
+    still_open = asking.answered
+    if not still_open:  # closed between the answer and the count of it
+        return
+    (number, answered), *others = still_open
     if others:
         together = answered + sum(each for _, each in others)
         counted = f"{together} answers from {there.here} pages"

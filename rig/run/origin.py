@@ -322,19 +322,23 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
     time_zero : TimeZero
 
     """
-    rates = (receiver.plan.receiver.false_alarm_rate,)
+    rates = receiver.listing_rates(receiver.plan.receiver.false_alarm_rate)
     profiles = solved.profiles
     loudest = max(float(np.abs(profile.envelope).max()) for profile in profiles)
     found = receiver.found_each([(profile, time_zero) for profile in profiles], rates=rates)
+    peaks = [each.at(0) for each in found]
+    # Of the pings' own alone: by the delay at which a late one stands, no angle is right.
+    (sides,) = receiver.sides_each([(profiles[0], time_zero, found[0], peaks[0])])
     echoes: list[Echo] = []
     late: list[LateEcho] = []
     untold: list[Echo] = []
     left: list[Echo] = []
-    for by, (profile, each) in enumerate(zip(profiles, found, strict=True)):
-        for peak in each.at(0):
+    for by, profile in enumerate(profiles):
+        for number, peak in enumerate(peaks[by]):
             if peak.amplitude < ROUNDING * loudest:
                 continue
-            echo = receiver.echo(peak, time_zero, shape=profile.shape)
+            side = None if by else sides[number]
+            echo = receiver.echo(peak, time_zero, shape=profile.shape, side=side)
             place = round(peak.delay_s / profile.bin_s)
             u_amplitude = solved.u_amplitude[by, max(place - 1, 0) : place + 2].max()
             if peak.amplitude < solved.surely(BY_CHANCE) * u_amplitude:

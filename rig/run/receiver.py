@@ -410,9 +410,7 @@ class Receiver:
             What a bin had to exceed, dB re full scale.
         """
         rate = self.plan.receiver.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
-        # What is too faint to be listed tells, of two receivers, which echo is whose.
-        rates = (rate,) if self.pair is None else (rate, max(rate, PARTNER_RATE))
-        found = self.found(profile, time_zero, rates=rates)
+        found = self.found(profile, time_zero, rates=self.listing_rates(rate))
         peaks = found.at(0)
         (sides,) = self.sides_each([(profile, time_zero, found, peaks)])
         echoes = tuple(
@@ -420,6 +418,15 @@ class Receiver:
             for peak, side in zip(peaks, sides, strict=True)
         )
         return echoes, threshold_db(found, profile)
+
+    def listing_rates(self, false_alarm_rate: float) -> tuple[float, ...]:
+        """Return the rates to search a profile at, for what is listed at the first of them.
+
+        What is too faint to be listed tells, of two receivers, which echo is whose.
+        """
+        if self.pair is None:
+            return (false_alarm_rate,)
+        return false_alarm_rate, max(false_alarm_rate, PARTNER_RATE)
 
     def found(
         self, profile: EchoProfile, time_zero: TimeZero, *, rates: tuple[float, ...]

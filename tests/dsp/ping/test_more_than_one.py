@@ -40,9 +40,11 @@ def found(
     return found_at(envelope, SHAPE, rates=(1e-6,), start_s=START_S).peaks
 
 
-@pytest.mark.parametrize("lobes", [0.45, 0.6, 0.8])
+@pytest.mark.parametrize("lobes", [0.55, 0.7, 0.85])
 @pytest.mark.parametrize("gain", [1.0, 0.4])
 def test_two_within_a_lobe_are_more_than_one_or_two(lobes: float, gain: float) -> None:
+    # Nearer than half a lobe they look, at some phases, as one body does that sends back more at
+    # higher frequencies: no ripple of their spectrum fits into the band.
     random = np.random.default_rng(1)
     for seed in range(12):
         turn = np.exp(2j * np.pi * random.random())

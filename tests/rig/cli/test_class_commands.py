@@ -155,6 +155,22 @@ def test_exercises_one_by_one_are_marked_when_the_teacher_says(
     assert "2 of 6 right" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("unseen_pictures")
+def test_an_answer_that_is_taken_as_the_question_is_closed_is_counted_quietly(
+    classroom: list[Asking], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def answer_while_it_is_closed() -> None:
+        asking: Any = classroom[0]
+        # As when Enter is pressed on one thread just after the answer was taken on another.
+        count = asking.taken
+        asking.taken = lambda: (asking.close(), count())
+        guess(classroom, "a", asking.asked("a")["questions"][0]["choices"][0])
+        asking.taken = count
+
+    teacher = Teacher(("", answer_while_it_is_closed), ("", nothing))
+    taken(monkeypatch, teacher, *EXERCISE, *ROOM, "--out", str(tmp_path / "class"))
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

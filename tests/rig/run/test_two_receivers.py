@@ -111,6 +111,24 @@ def test_a_stack_and_codes_that_take_turns_tell_it_too() -> None:
         assert side.angle_rad == pytest.approx(math.atan2(-0.5, 1.2), abs=2 * side.u_angle_rad)
 
 
+@pytest.mark.parametrize("stack", [1, 8])
+def test_pings_that_carry_signs_tell_it_in_their_sum_too(stack: int) -> None:
+    table = _plan().as_table()
+    table["timing"]["signed_pings"] = True
+    table["receiver"]["stack"] = stack
+    run = _run(plan_from_table(table), (1.2, -0.5), pings=12)
+    expected = math.degrees(math.atan2(-0.5, 1.2))
+    for echo in (*measure_answer(run)["echoes"], *_echoes(run)):
+        assert echo["angle_deg"] == pytest.approx(expected, abs=echo["u_angle_deg"])
+    # By the sum of all pings the angle's bound is finer than by one ping: by the root of 12, less
+    # what four ways take of the pings that tell them apart.
+    (whole,), last = run.echoes, run.results[-1].heard
+    assert last is not None
+    assert last.echoes[0].side is not None
+    assert whole.side is not None
+    assert whole.side.bound_rad < last.echoes[0].side.bound_rad / 2
+
+
 def test_hits_of_each_ping_have_the_angle_of_their_echo() -> None:
     run = _run(_plan(), (1.2, -0.5), pings=2)
     for result in run.results:
