@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import importlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.run.results import Echo
+from rig.run.results import ECHO_NUMBERS, Echo
 from rig.show.pictures.scales import range_scale
 from rig.show.sides import side_columns, side_values
 
@@ -19,8 +18,6 @@ if TYPE_CHECKING:
     import xarray
 
     from rig.run.run import Run
-
-_COLUMNS = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
 
 
 class Echoes(tuple[Echo, ...]):
@@ -43,8 +40,10 @@ class Echoes(tuple[Echo, ...]):
         rows = []
         for echo in self:
             its = side_values(echo.side)
-            rows.append([*(getattr(echo, name) for name in _COLUMNS), *(its[n] for n in sided)])
-        frame: pandas.DataFrame = _library("pandas").DataFrame(rows, columns=[*_COLUMNS, *sided])
+            rows.append([*(getattr(echo, name) for name in ECHO_NUMBERS), *(its[n] for n in sided)])
+        frame: pandas.DataFrame = _library("pandas").DataFrame(
+            rows, columns=[*ECHO_NUMBERS, *sided]
+        )
         return frame
 
     def _repr_html_(self) -> str:

@@ -125,7 +125,9 @@ def _freed_of_stretch(
                 names=tuple(term.name for term in terms),
                 u=tuple(term.u for term in terms),
             )
-            echoes[k] = dataclasses.replace(echo, u_range_m=budget.combined, budget=budget)
+            echoes[k] = dataclasses.replace(
+                echo, u_range_m=budget.combined, budget=budget, more_within_m=None
+            )
     return dataclasses.replace(heard, echoes=tuple(echoes))
 
 

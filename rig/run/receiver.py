@@ -597,7 +597,7 @@ class Receiver:
         path_m = speed * peak.delay_s
         range_m = 0.0
         bound_s = 1 / (math.sqrt(peak.snr) * shape.pulse_rms_bandwidth_rad_s)
-        budget = None
+        budget, more_within_m = None, None
         # A path no longer than the baseline has no range, and a range of 0 no first order.
         if path_m > geometry.baseline_m:
             budget = self.range_model.budget(
@@ -615,6 +615,7 @@ class Receiver:
                     names=(*budget.names, SECOND),
                     u=(*budget.u, u_second_m),
                 )
+                more_within_m = 2 * u_second_m
         return Echo(
             range_m=range_m,
             path_m=path_m,
@@ -625,6 +626,7 @@ class Receiver:
             bound_m=path_m / (4 * range_m) * speed * bound_s if range_m > 0 else math.inf,
             budget=budget,
             side=side,
+            more_within_m=more_within_m,
         )
 
 

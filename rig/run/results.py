@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from dsp.ping.profiles import EchoProfile
 from dsp.uncertainty import Budget
-from rig.run.budget import SECOND
 
 UNTOLD = -1
 """Of a hit whose ping is not told."""
@@ -135,6 +134,8 @@ class Echo:
         pings from before a long run's history.
     side : Side or None
         Where across the axis it stands; None where there is no second receiver.
+    more_within_m : float or None
+        How far to each side more than one may stand, where it is no single echo; else None.
     """
 
     range_m: float
@@ -146,13 +147,15 @@ class Echo:
     bound_m: float
     budget: Budget | None = None
     side: Side | None = None
+    more_within_m: float | None = None
 
-    @property
-    def more_within_m(self) -> float | None:
-        """How far to each side more than one may stand, where it is no single echo; else None."""
-        if self.budget is None or SECOND not in self.budget.names:
-            return None
-        return 2 * self.budget.u[self.budget.names.index(SECOND)]
+
+ECHO_NUMBERS = tuple(
+    field.name
+    for field in dataclasses.fields(Echo)
+    if field.name not in ("budget", "side", "more_within_m")
+)
+"""Those fields that are a number in each echo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

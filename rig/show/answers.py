@@ -16,7 +16,7 @@ from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.results import Echo, Measurement, PingResult, Side, TimeZero
+from rig.run.results import ECHO_NUMBERS, Echo, Measurement, PingResult, Side, TimeZero
 from rig.run.run import Run
 from rig.show.sides import side_values
 from rig.teach.lessons.lesson import Lesson, Part
@@ -24,8 +24,7 @@ from rig.teach.lessons.running import Turn
 
 Answer = dict[str, Any]
 
-_ECHO_KEYS = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
-_echo_values = operator.attrgetter(*_ECHO_KEYS)
+_echo_values = operator.attrgetter(*ECHO_NUMBERS)
 
 
 def run_answer(run: Run) -> Answer:
@@ -260,7 +259,7 @@ def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
         {
             **{
                 k: v if math.isfinite(v) else None
-                for k, v in zip(_ECHO_KEYS, _echo_values(e), strict=True)
+                for k, v in zip(ECHO_NUMBERS, _echo_values(e), strict=True)
             },
             **({} if (more := e.more_within_m) is None else {"more_within_m": more}),
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from datetime import datetime
 
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
@@ -186,6 +187,17 @@ def metres_text(range_m: float, u_range_m: float = 0.0) -> str:
 def length_text(length_m: float) -> str:
     """Return a length in metres, or in centimetres below one."""
     return f"{length_m:.2f} m" if length_m >= 1 else f"{length_m * 100:.3g} cm"
+
+
+def when_text(when: datetime, *, to: str = "minutes") -> str:
+    """Write a date and a time of day, to the minute or to the second, and of which zone.
+
+    Examples
+    --------
+    >>> when_text(datetime(2026, 3, 1, 9, 5))
+    '2026-03-01 09:05'
+    """
+    return f"{when.date()} {when.time().isoformat(to)} {when.tzname() or ''}".rstrip()
 
 
 def time_text(time_s: float) -> str:

@@ -243,7 +243,11 @@ def focus_of(
     """
     receiver = run.receiver
     asked = receiver.plan.receiver
-    first_m, last_m = max(from_m, asked.range_start_m), min(to_m, asked.range_stop_m)
+    cell_m = resolution_m(receiver)
+    step_m = cell_m / 3
+    # At no range at all nothing draws an arch.
+    first_m = max(from_m, asked.range_start_m, step_m)
+    last_m = min(to_m, asked.range_stop_m)
     if not first_m < last_m:
         raise RecordingError(
             f"focus: found no range from {from_m:g} to {to_m:g} m within the plan's "
@@ -280,8 +284,7 @@ def focus_of(
         speed = given_speed(speed_m_s, u_speed_m_s)
     way = way_of(receiver, speed.speed_m_s, beside=beside)
     face = face_of(receiver)
-    cell_m = resolution_m(receiver)
-    range_m = np.arange(first_m, last_m, max(cell_m / 3, (last_m - first_m) / MOST_ROWS))
+    range_m = np.arange(first_m, last_m, max(step_m, (last_m - first_m) / MOST_ROWS))
     lobes_m = receiver.shape.reach_s * receiver.sound_speed_m_s / 2
     mapped, peaks = _map_and_peaks(rows, kept.pings, way, face, range_m, cell_m)
     found = _alone(peaks, way, face, cell_m, lobes_m)

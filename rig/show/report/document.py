@@ -40,6 +40,7 @@ from rig.show.wording import (
     pulse_text,
     signed,
     time_zero_text,
+    when_text,
 )
 
 _SVG = "image/svg+xml"
@@ -80,7 +81,7 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
         _numbers(tables),
         _sources(contents),
     )
-    made = f"{contents.made:%Y-%m-%d %H:%M} {contents.made.tzname() or ''}".rstrip()
+    made = when_text(contents.made)
     return page(
         title,
         element(
@@ -127,7 +128,7 @@ def what_was_measured(contents: Contents) -> Markup:
     when = "not stated in the file"
     began = run.origin.began
     if began is not None:
-        when = f"{began:%Y-%m-%d %H:%M:%S} {began.tzname() or ''}".rstrip()
+        when = when_text(began, to="seconds")
     speed = f"{stated(receiver.sound_speed_m_s, receiver.u_sound_speed_m_s)} m/s (k = 2)"
     pings = f"{len(run.results)}, of which {run.lost_pings or 'none'} lost"
     if run.clipped_pings:
@@ -290,7 +291,7 @@ def _calibration(contents: Contents) -> Markup:
         _facts(
             [
                 ("File", contents.run.origin.calibration_name),
-                ("Made", f"{c.made:%Y-%m-%d %H:%M} {c.made.tzname() or ''}".rstrip()),
+                ("Made", when_text(c.made)),
                 ("Device", f"{c.device} ({c.front_end.replace('-', ' ')})"),
                 ("Conditions", conditions),
             ]

@@ -11,7 +11,6 @@ RFC 4180, "Common format and MIME type for comma-separated values (CSV) files", 
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
 import math
 from collections.abc import Iterable, Sequence
@@ -21,13 +20,12 @@ from rig.measure.beam.measurement import BeamMeasurement
 from rig.measure.laid_strength import LaidTarget
 from rig.measure.passes import passings_of
 from rig.measure.strength import TargetStrength
-from rig.run.results import Echo
+from rig.run.results import ECHO_NUMBERS, Echo
 from rig.show.report.contents import Contents
 from rig.show.sides import side_columns, side_values
 
 Cell = str | int | float | None
 
-_ECHO = tuple(f.name for f in dataclasses.fields(Echo) if f.name not in ("budget", "side"))
 _PASS = (
     "kind",
     "hits",
@@ -90,13 +88,13 @@ def _known(cell: Cell) -> Cell:
 
 def _echo_cells(echo: Echo, sided: Sequence[str]) -> list[Cell]:
     its = side_values(echo.side)
-    return [*(getattr(echo, name) for name in _ECHO), *(its[name] for name in sided)]
+    return [*(getattr(echo, name) for name in ECHO_NUMBERS), *(its[name] for name in sided)]
 
 
 def _echoes(echoes: Sequence[Echo]) -> str:
     sided = side_columns(echoes)
     return _written(
-        ("echo", *_ECHO, *sided, "expanded_k2_range_m"),
+        ("echo", *ECHO_NUMBERS, *sided, "expanded_k2_range_m"),
         ([number, *_echo_cells(e, sided), 2 * e.u_range_m] for number, e in enumerate(echoes, 1)),
     )
 
@@ -116,7 +114,7 @@ def _budgets(echoes: Sequence[Echo]) -> str:
 def _pings(contents: Contents) -> str:
     rows: list[list[Cell]] = []
     sided = side_columns([echo for r in contents.run.results for echo in r.echoes])
-    columns = (*_ECHO, *sided)
+    columns = (*ECHO_NUMBERS, *sided)
     for r in contents.run.results:
         head: list[Cell] = [r.index, r.sent_s, int(r.lost), r.reason, int(r.clipped)]
         if not r.echoes:

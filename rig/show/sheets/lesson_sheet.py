@@ -20,7 +20,7 @@ from rig.show.pictures.lesson_picture import sheet_picture
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.pictures.side_by_side import drawn_each
 from rig.show.style import STYLE
-from rig.show.wording import pulse_text
+from rig.show.wording import pulse_text, when_text
 from rig.teach.guesses.guesses import Spread
 from rig.teach.guesses.spread_text import spread_lines
 from rig.teach.lessons.lesson import Lesson, StepHeard
@@ -183,7 +183,7 @@ def write_pupil_sheet(
 
 def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Markup:
     """Return a sheet's head: what it is, room for who and when, and what is to be noted."""
-    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
+    when = when_text(made)
     return element(
         "header",
         element("h1", lesson.title),

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from rig.show.markup import Markup, element, page
 from rig.show.style import STYLE
+from rig.show.wording import when_text
 
 _OWN_STYLE = """
 .question { font-weight: bold; max-width: none; }
@@ -46,7 +47,7 @@ def own_html(title: str, called: str, answers: Sequence[OwnAnswer], *, made: dat
     answers : sequence of OwnAnswer
     made : datetime
     """
-    when = f"{made:%Y-%m-%d %H:%M} {made.tzname() or ''}".rstrip()
+    when = when_text(made)
     return page(
         title,
         element(

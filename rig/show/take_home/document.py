@@ -28,7 +28,7 @@ from rig.show.report.document import (
 from rig.show.style import STYLE
 from rig.show.take_home.album import Album, Stage
 from rig.show.take_home.sound import SlowSound
-from rig.show.wording import counted
+from rig.show.wording import counted, when_text
 
 LARGEST_BYTES = 4_900_000
 """A page is smaller than that, so that it goes through a school's mail."""
@@ -122,7 +122,7 @@ def take_home_html(contents: Contents, album: Album, sound: SlowSound) -> str:
 
 def _page(contents: Contents, *sections: Markup) -> str:
     title = f"Echoes to take home: {contents.name}"
-    made = f"{contents.made:%Y-%m-%d %H:%M} {contents.made.tzname() or ''}".rstrip()
+    made = when_text(contents.made)
     return page(
         title,
         element(

@@ -217,6 +217,15 @@ def test_a_run_without_a_pass_asks_for_the_speed():
         focus_of(run, from_m=2.0)
 
 
+def test_a_plan_that_begins_at_no_range_is_focused_from_the_pulse_s_own_width_on():
+    with bench(plan={**PLAN, "receiver": {**PLAN["receiver"], "range_start_m": 0.0}}) as its:
+        run = its.ping(12)
+    found = focus_of(run, speed_m_s=SPEED_M_S, to_m=0.2)
+    assert 0 < found.map.range_m[0] < found.finest_range_m
+    with pytest.raises(RecordingError, match="no range"):
+        focus_of(run, speed_m_s=SPEED_M_S, to_m=1e-4)
+
+
 def test_a_full_disk_is_told_with_a_way_out(run, monkeypatch):
     class Full:
         def write(self, *_):

@@ -11,9 +11,31 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.run.kept import KeptResults
-from rig.run.results import COLUMNS, Echo, Heard, Hits, PingResult, TimeZero
+from rig.run.results import (
+    COLUMNS,
+    Echo,
+    Heard,
+    Hits,
+    LateEcho,
+    PingResult,
+    Side,
+    TimeZero,
+    Whose,
+)
 
 numbers = st.floats(allow_infinity=True, allow_nan=False)
+sides = st.builds(
+    Side,
+    angle_rad=numbers,
+    u_angle_rad=numbers,
+    low_rad=numbers,
+    high_rad=numbers,
+    offset_m=numbers,
+    u_offset_m=numbers,
+    bound_rad=numbers,
+    possible_rad=st.lists(numbers, max_size=3).map(tuple),
+    doubt=st.sampled_from(["", "nothing was heard there"]),
+)
 echoes = st.builds(
     Echo,
     range_m=numbers,
@@ -23,7 +45,10 @@ echoes = st.builds(
     strength_db=numbers,
     snr_db=numbers,
     bound_m=numbers,
+    side=st.none() | sides,
+    more_within_m=st.none() | numbers,
 ).map(lambda echo: dataclasses.replace(echo, budget=None))
+late = st.builds(LateEcho, echo=echoes, pings_before=st.integers(1, 3), seems_m=numbers)
 zeros = st.builds(
     TimeZero,
     method=st.sampled_from(["direct", "loopback"]),
@@ -45,7 +70,18 @@ def results(draw: st.DrawFn) -> PingResult:
     }
     columns["phasor"] = columns["phasor"] * (1 + 1j)
     hits = Hits(ping=7, sent_s=draw(numbers), u_mark_s=0.0, u_shape_s=draw(numbers), **columns)
-    heard = Heard(echoes=own, threshold_db=np.zeros(4), hits=hits)
+    row = st.lists(st.integers(-1, 3), min_size=count, max_size=count)
+    whose = Whose(
+        followed=np.array(draw(row), dtype=np.int64),
+        late=np.array(draw(row), dtype=np.int64),
+        pulled=np.array(draw(row), dtype=np.int64) > 1,
+    )
+    heard = Heard(
+        echoes=own,
+        threshold_db=np.zeros(4),
+        hits=hits,
+        whose=draw(st.sampled_from([None, whose])),
+    )
     return PingResult(
         index=draw(st.integers(0, 10**9)),
         sent_s=draw(numbers),
@@ -58,7 +94,16 @@ def results(draw: st.DrawFn) -> PingResult:
         threshold_db=None if lost else np.zeros(4),
         heard=None if lost else heard,
         moving=draw(st.booleans()),
+        sign_place=draw(st.none() | st.integers(0, 10**9)),
+        late=tuple(draw(st.lists(late, max_size=2))),
+        untold=tuple(draw(st.lists(echoes, max_size=2))),
     )
+
+
+def _plain(held: Any) -> list[Any]:
+    """The fields of an object, its arrays as what == compares."""
+    values = (getattr(held, field.name) for field in dataclasses.fields(held))
+    return [(v.dtype, v.tobytes()) if isinstance(v, np.ndarray) else v for v in values]
 
 
 def told(result: PingResult) -> tuple[Any, ...]:
@@ -68,11 +113,8 @@ def told(result: PingResult) -> tuple[Any, ...]:
     values = [getattr(plain, field.name) for field in dataclasses.fields(plain)]
     if heard is None:
         return (*values, None)
-    hits = [
-        (v.dtype, v.tobytes()) if isinstance(v, np.ndarray) else v
-        for v in (getattr(heard.hits, field.name) for field in dataclasses.fields(Hits))
-    ]
-    return (*values, heard.echoes, heard.echoes is result.echoes, *hits)
+    whose = None if heard.whose is None else _plain(heard.whose)
+    return (*values, heard.echoes, heard.echoes is result.echoes, *_plain(heard.hits), whose)
 
 
 @given(st.lists(results(), max_size=12))
