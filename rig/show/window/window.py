@@ -115,6 +115,7 @@ class LiveWindow:
         self._offers = Offers(
             hands=self.hands is not None,
             truth=run.origin.truth is not None,
+            room=plate is not None,
             locked=stand is not None,
         )
         self.display = Display()
