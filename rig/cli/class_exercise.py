@@ -102,6 +102,7 @@ def _wait(words: str) -> None:
 
 
 def _count(asking: ExerciseAsking, there: Room) -> None:
+    from rig.show.wording import counted as things
     from rig.teach.guesses.spread_text import answered_text
 
     still_open = asking.answered
@@ -110,7 +111,7 @@ def _count(asking: ExerciseAsking, there: Room) -> None:
     (number, answered), *others = still_open
     if others:
         together = answered + sum(each for _, each in others)
-        counted = f"{together} answers from {there.here} pages"
+        counted = f"{things(together, 'answer')} from {things(there.here, 'page')}"
     else:
         counted = f"question {number}: {answered_text(answered, there.here)}"
     keyboard.write_over(f"{counted}; Enter closes and marks. ")

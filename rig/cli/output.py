@@ -54,7 +54,7 @@ def show_to_room(
     from rig.show.room.following import Following
     from rig.show.window.pace import paced
 
-    following = Following(there, run, looks=given.looks)
+    following = Following(there, run, looks=given.looks, angles=given.angles)
     ending = "The pings were stopped"
 
     def followed() -> Iterator[PingResult]:

@@ -166,8 +166,8 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
         f"two echoes closer than {1e3 * f.resolution_m:.1f} mm in range run into one",
         f"direct sound still covers echoes nearer than {f.blind_zone_m:.2f} m; compression "
         "sees into that once it has taken the direct sound away",
-        f"an echo from beyond {f.longest_range_m:.2f} m comes after the next ping and shows "
-        "too near",
+        f"an echo from beyond {f.longest_range_m:.2f} m comes after the next ping and "
+        + ("is named late, by its sign" if plan.timing.signed_pings else "shows too near"),
         f"compression lifts an echo by {f.compression_gain_db:.1f} dB above the noise",
         f"an echo is listed from 2E/N0 = {f.threshold_snr_db:.1f} dB on; its range is then "
         f"noisy by {1e3 * f.range_deviation_at_threshold_m:.1f} mm (standard deviation)",
@@ -187,8 +187,8 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
         )
     if f.points_from_m is not None:
         lines.append(
-            f"the discs are points from {f.points_from_m:.2g} m on; nearer, their parts hear a "
-            "short pulse at different times, and the arch of what passes is flatter"
+            f"from {f.points_from_m:.2g} m on a disc is as good as a point; nearer, its parts hear "
+            "a short pulse at different times, and the arch of what passes is flatter"
         )
     if plan.geometry.second is not None:
         lines.append(_second_line(plan, f))

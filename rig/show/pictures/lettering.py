@@ -9,8 +9,9 @@ from collections.abc import Callable
 _DIGIT = re.compile(r"[0-9]")
 _BEFORE_UNIT = re.compile(
     r"(?<=[0-9]) (?=(?:m|mm|cm|km|s|ms|µs|Hz|kHz|dB|°C|m/s|%)(?:[ .,;:?)]|$))"
+    r"|(?<=\bk) (?== 2\b)|(?<=\bk =) (?=2\b)"
 )
-"""The blank between a number and its unit."""
+"""The blank between a number and its unit, and those of "k = 2"."""
 _KEPT = "\N{NO-BREAK SPACE}"
 
 

@@ -265,7 +265,7 @@ def _meaning(
     if shows_truth and tells_sides:
         return (
             f"To scale. {cone} White: the second receiver. Grey: what really stands there. "
-            "Crosses, in ellipses (k = 2): as both receivers tell. At the edge: beyond."
+            "Crosses, in ellipses (k = 2): as both receivers tell. Ring at the edge: beyond."
         )
     if shows_truth:
         return (
@@ -277,8 +277,8 @@ def _meaning(
     if tells_sides:
         return (
             f"From above, to scale. {cone} White: the second receiver. Crosses, each in its "
-            "ellipse (k = 2): where echoes come from; how high is not told. At the edge: beyond. "
-            f"{why}"
+            "ellipse (k = 2): where echoes come from; how high is not told. Ring at the edge: "
+            f"beyond. {why}"
         )
     return (
         f"From the side, to scale. {cone} "

@@ -31,10 +31,14 @@ class Following:
     run : Run
     looks : {"along", "down"}, optional
         How the range axis runs; as the plan says, if not given.
+    angles : bool, optional
+        Whether a strip below the history shows angles.
     """
 
-    def __init__(self, room: Room, run: Run, *, looks: str | None = None) -> None:
-        self._room, self._run, self._looks = room, run, looks
+    def __init__(
+        self, room: Room, run: Run, *, looks: str | None = None, angles: bool = False
+    ) -> None:
+        self._room, self._run, self._looks, self._angles = room, run, looks, angles
         self._kept: deque[PingResult] = deque(maxlen=HISTORY_ROWS)
         self._taken = self._lost = 0
         self._ending = ""
@@ -70,7 +74,7 @@ class Following:
 
     def _draw_all(self) -> None:
         try:
-            paper = _Paper(self._run, self._looks)
+            paper = _Paper(self._run, self._looks, angles=self._angles)
             while True:
                 with self._changed:
                     self._changed.wait_for(lambda: self._due)
@@ -89,7 +93,7 @@ class Following:
 class _Paper:
     """A figure that is no window's, on which only what changes is drawn anew."""
 
-    def __init__(self, run: Run, looks: str | None) -> None:
+    def __init__(self, run: Run, looks: str | None, *, angles: bool) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
@@ -99,7 +103,7 @@ class _Paper:
             def blit(self, _box: object = None) -> None:
                 pass
 
-        self._run, self._looks = run, looks
+        self._run, self._looks, self._angles = run, looks, angles
         self._scale = range_scale(run.receiver)
         self._limits_db: tuple[float, float] | None = None
         self._figure = Figure(figsize=(WIDTH / 100, HEIGHT / 100), dpi=100)
@@ -110,7 +114,12 @@ class _Paper:
     def _lay_out(self, ping: int) -> None:
         self._figure.clear()
         self._picture = BenchPicture(
-            self._figure, self._run, history_pings=HISTORY_ROWS, looks=self._looks, ping=ping
+            self._figure,
+            self._run,
+            history_pings=HISTORY_ROWS,
+            looks=self._looks,
+            angles=self._angles,
+            ping=ping,
         )
         nothing_over = self._figure.text(0, 0, "", visible=False)
         self._sheet = Sheet(self._figure, self._picture, nothing_over)

@@ -9,9 +9,11 @@ from rig.show.markup import Markup, element
 ALT = "The picture of the bench as the teacher's window shows it; its numbers stand as text below."
 
 LEGEND = (
-    "Range, ± twice its standard uncertainty (19 times in 20 the true range lies within), and "
-    "strength at the microphone, in dB re full scale."
+    "Range, ± twice its standard uncertainty (19 times in 20 the true range lies within), "
+    "strength at the microphone, in dB re full scale, and, with two receivers, the side."
 )
+
+WHOSE = "This picture is the bench's: its keys and its mouse work there, not here."
 
 POLICY = (
     "default-src 'none'; img-src 'self' blob: data:; style-src 'self'; script-src 'self'; "
@@ -94,6 +96,7 @@ def room_page() -> str:
             aria_label="Picture of the bench; scrolls where it is shown in full size",
         ),
         element("button", "Full size", id="larger", type="button"),
+        element("p", WHOSE, class_="legend"),
         id="look",
     )
     naming = element(
@@ -127,7 +130,7 @@ def room_page() -> str:
         "section",
         element("h2", id="head"),
         element("ul", id="lines"),
-        element("p", LEGEND, class_="legend"),
+        element("p", LEGEND, id="legend", class_="legend"),
         element("p", id="told", class_="aside", aria_live="polite"),
         id="numbers",
         aria_label="The newest ping in words",

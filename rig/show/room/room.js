@@ -131,6 +131,7 @@
   const showAsked = (asked) => {
     const section = by("asked");
     section.hidden = asked === null;
+    by("legend").hidden = asked !== null; // it is of a ping's echoes, and nothing else
     if (asked === null) {
       by("questions").replaceChildren();
       return;

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from rig.run.results import Echo, PingResult
-from rig.show.wording import metres_text, signed
+from rig.show.wording import late_text, metres_text, signed
 
 MOST_ECHOES = 8
 """Of which the words tell; the rest are counted."""
@@ -30,6 +30,7 @@ def ping_words(result: PingResult | None) -> tuple[str, tuple[str, ...]]:
     lines = [_echo_line(echo) for echo in echoes[:MOST_ECHOES]]
     if len(echoes) > MOST_ECHOES:
         lines.append(f"and {len(echoes) - MOST_ECHOES} more, farther away")
+    lines += [f"late: {late_text(late)}" for late in result.late]
     return f"Ping {result.index}: {found}", tuple(lines)
 
 
@@ -40,7 +41,17 @@ def _echo_line(echo: Echo) -> str:
         words += f" ± {_interval_text(2 * echo.u_range_m)}"
     if math.isfinite(echo.strength_db):
         words += f", {signed(echo.strength_db, 0)} dB"
+    if echo.side is not None and math.isfinite(echo.side.angle_rad):
+        words += f", {_side_text(math.degrees(echo.side.angle_rad))}"
     return words
+
+
+def _side_text(angle_deg: float) -> str:
+    """Say to which side an echo comes from, to a degree; an angle is positive to the left."""
+    aside = round(angle_deg)
+    if aside == 0:
+        return "straight ahead"
+    return f"{abs(aside)}° to the {'left' if aside > 0 else 'right'}"
 
 
 def _interval_text(half_m: float) -> str:

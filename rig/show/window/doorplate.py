@@ -117,6 +117,6 @@ def _drawn_plate(room: Room, scale: float) -> NDArray[np.uint8]:
     )
     if room.alone:
         write(left, 350, "Now for this computer alone: see --help", 20, color=SOFT)
-    write(left, 380, f"{KEY}: put this away, or show it again", 20, color=SOFT)
+    write(left, 380, f"a click or {KEY} puts this away, {KEY} shows it again", 20, color=SOFT)
     canvas.draw()
     return np.array(canvas.buffer_rgba())

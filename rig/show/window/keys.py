@@ -21,17 +21,26 @@ class Offers:
         There is a virtual tank, whose bodies can be taken.
     truth : bool
         What really stands there is known, and can be covered.
+    room : bool
+        A class can join, by a code that can be put away.
     locked : bool
         It stands unattended: :data:`LOCKED` do nothing.
     """
 
     hands: bool = False
     truth: bool = False
+    room: bool = False
     locked: bool = False
 
     def has(self, need: str) -> bool:
         """Whether a key is offered, by what it needs."""
-        return {"": True, "hands": self.hands, "truth": self.truth, "open": not self.locked}[need]
+        return {
+            "": True,
+            "hands": self.hands,
+            "truth": self.truth,
+            "room": self.room,
+            "open": not self.locked,
+        }[need]
 
 
 # Each with what it needs to be offered.
@@ -66,6 +75,7 @@ _HELP = (
     ("", "u  r     undo the last turn; all as it was at the start"),
     ("", "w        what if: with one thing changed, beside what was heard;"),
     ("", "         w again: the next thing; any other key: back to now"),
+    ("room", "j        show how to join the room, or put it away"),
     ("open", "s        save this picture"),
     ("open", "f        fill the screen, or not"),
     ("", "h        show or hide this help"),

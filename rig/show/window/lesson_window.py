@@ -200,6 +200,7 @@ class LessonWindow:
         self._canvas.mpl_connect("close_event", self._note_closed)
         self._canvas.mpl_connect("resize_event", lambda _: self._show())
         self._canvas.mpl_connect("key_press_event", lambda event: self.press(event.key or ""))
+        self._canvas.mpl_connect("button_press_event", lambda _: self._put_plate_away())
         self._begin(0)
 
     # What comes next
@@ -225,6 +226,11 @@ class LessonWindow:
             self._course.guessing.pose(self._part.name, self._part.question)
             self.stage = "open"
         self._show()
+
+    def _put_plate_away(self) -> None:
+        if self._plate is not None and self._plate.shown:
+            self._plate.toggle()
+            self._show()
 
     def press(self, key: str) -> None:
         """Do what a key, by matplotlib's name, stands for; other keys do nothing."""

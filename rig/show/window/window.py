@@ -115,6 +115,7 @@ class LiveWindow:
         self._offers = Offers(
             hands=self.hands is not None,
             truth=run.origin.truth is not None,
+            room=plate is not None,
             locked=stand is not None,
         )
         self.display = Display()
@@ -193,7 +194,7 @@ class LiveWindow:
         strip, history = (axes.get_position() for axes in self._picture.panels[1:3])
         self._help = self._figure.text(
             (strip.x0 + history.x1) / 2,
-            (strip.y1 + history.y0) / 2,
+            0.5,  # it is nearly as high as the page
             self.help_shown,
             family="DejaVu Sans Mono",
             fontsize=14 * scale,
@@ -355,6 +356,9 @@ class LiveWindow:
 
     def _click_event(self, event: Any) -> None:
         self._touched_now()
+        if self._plate is not None and self._plate.shown:
+            self._turn_plate()  # a stand has no keyboard, and the plate lies over all
+            return
         key = None if self.tray is None else self.tray.key_at(event.x, event.y)
         if key is not None:
             self.press(key)
@@ -436,8 +440,7 @@ class LiveWindow:
         elif key == "w":
             self._ask_what_if()
         elif key == doorplate.KEY and self._plate is not None:
-            self._plate.toggle()
-            self._canvas.draw()
+            self._turn_plate()
         elif self._foretold is not None and key not in ("s", "f"):
             self._message = ""
             self._leave_what_if()
@@ -583,10 +586,18 @@ class LiveWindow:
 
     def _toggle_help(self) -> None:
         """Show the keys, then those of hands where there are any, then none."""
+        if self._plate is not None and self._plate.shown:
+            self._turn_plate()  # it would lie over the words
         after = 0 if self._help_sheet is None else self._help_sheet + 1
         self._help_sheet = after if after < len(help_sheets(self._offers)) else None
         self._help.set_text(self.help_shown)
         self._sheet.forget_over()
+
+    def _turn_plate(self) -> None:
+        """Put away the plate that tells how to join, or lay it out."""
+        if self._plate is not None:
+            self._plate.toggle()
+            self._canvas.draw()
 
     def _fill_screen(self) -> None:
         self._canvas.manager.full_screen_toggle()

@@ -71,6 +71,16 @@ def test_a_longer_interval_sees_farther_before_it_is_fooled() -> None:
     assert told.longest_range_m == pytest.approx(told.sound_speed_m_s * 0.25)
 
 
+def test_what_comes_after_the_next_ping_is_said_to_be_named_where_pings_are_signed() -> None:
+    alike = plan()
+    signed = plan(timing={"ping_interval_s": alike.timing.ping_interval_s, "signed_pings": True})
+    (said,) = (line for line in forecast_lines(alike, forecast(alike)) if "next ping" in line)
+    (named,) = (line for line in forecast_lines(signed, forecast(signed)) if "next ping" in line)
+    assert "shows too near" in said
+    assert "named late" in named
+    assert "too near" not in named
+
+
 def test_each_line_holds_a_number_with_its_unit_or_a_plain_word() -> None:
     lines = forecast_lines(plan(), forecast(plan()))
     assert len(lines) >= 7

@@ -26,6 +26,10 @@ def test_a_number_is_not_parted_from_its_unit():
     assert wrapped("hear 5 marks", 8, len) == ["hear 5", "marks"]
 
 
+def test_k_is_not_parted_from_its_two():
+    assert wrapped("unsure by 9 mm (k = 2).", 19, len) == ["unsure by 9 mm", "(k = 2)."]
+
+
 @given(text=words, width=st.integers(1, 100))
 def test_shortened_text_fits_and_keeps_both_ends(text, width):
     short = shortened(text, width, len)

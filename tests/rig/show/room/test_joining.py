@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import socket
 
@@ -10,7 +11,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from rig.errors import DeviceError
-from rig.run.results import Echo, PingResult
+from rig.run.results import Echo, LateEcho, PingResult, Side
 from rig.show.room import limits
 from rig.show.room.address import Address, bound, hosts_of, read_address, url_of
 from rig.show.room.invitation import qr_lines, qr_modules, room_lines
@@ -164,6 +165,21 @@ def test_words_tell_of_a_lost_ping_why_it_is_lost() -> None:
     )
     assert ping_words(ping()) == ("Ping 17: no echo above the threshold", ())
     assert ping_words(None) == ("No ping yet", ())
+
+
+def test_words_say_to_which_side_as_two_receivers_tell_it_and_which_echo_is_late() -> None:
+    def aside(angle_deg: float) -> Echo:
+        side = Side(angle_rad=math.radians(angle_deg), u_angle_rad=0.01)
+        return dataclasses.replace(echo(1.0), side=side)
+
+    _, lines = ping_words(ping(aside(13.6), aside(-12.6), aside(-0.2), aside(math.nan)))
+    # Angles are positive to the left, as the sketch from above draws them.
+    sides = ("13° to the right", "14° to the left", "straight ahead")
+    assert {line.split("dB")[1] for line in lines} == {"", *(f", {side}" for side in sides)}
+    late = LateEcho(echo=echo(6.0), pings_before=1, seems_m=0.84)
+    head, lines = ping_words(dataclasses.replace(ping(), late=(late,)))
+    assert head == "Ping 17: no echo above the threshold"
+    assert lines == ("late: 6.000 m, of the ping before; it seems 0.840 m",)
 
 
 def test_words_count_echoes_that_are_too_many_to_be_read() -> None:

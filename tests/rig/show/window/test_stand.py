@@ -15,6 +15,9 @@ from rig.cli.stand import forgetting
 from rig.run.opening import open_bench
 from rig.run.results import PingResult
 from rig.run.run import HISTORY_PINGS
+from rig.show.room.address import Address
+from rig.show.room.room import Room
+from rig.show.window.doorplate import Doorplate
 from rig.show.window.keys import Offers, foot, help_sheets
 from rig.show.window.reopening import Reopening
 from rig.show.window.stand import Stand, comes_to_an_end
@@ -102,6 +105,23 @@ def test_no_key_ends_or_saves_anything(hand):
     words = " ".join((foot(offers), *help_sheets(offers)))
     assert "quit" not in words
     assert "save" not in words
+
+
+def test_the_room_s_plate_goes_by_a_click_and_before_the_help(tmp_path):
+    scene, plan = built_in("trough")
+    with Room(Address(port=0)) as room, open_bench(plan, scene=scene, seed=2) as bench:
+        plate = Doorplate(room)
+        made = HandWindow(bench, tmp_path, size_px=(640, 360), plate=plate)
+        made.ping()
+        assert plate.shown
+        made.mouse("press", 320, 180)
+        assert not plate.shown
+        made.press("j")
+        assert plate.shown
+        made.press("h")
+        assert not plate.shown
+        assert "how to join the room" in made.window.help_shown
+        made.close()
 
 
 def test_a_scene_in_which_all_goes_away_begins_again_untouched():
