@@ -466,6 +466,26 @@ def _planned(shape: EchoShape, bins: int, false_alarm_rate: float, before_only: 
     )
 
 
+@functools.lru_cache(maxsize=32)
+def _single_bodies(planned: _Planned) -> NDArray[np.complex128]:
+    """Return echoes as one body may send them back, each of an energy of 1.
+
+    By each of :data:`LAWS`, and at each speed: what comes or goes turns its echo's phase, evenly
+    over so short a time. Shape (bodies, places about the top).
+    """
+    shape, turns = planned.shape, planned.table.turns
+    offset = COMPARED_LOBES * planned.lobe_bins
+    frequency_hz = np.abs(shape.carrier_hz + shape.offset_hz)
+    share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
+    copies = np.exp(2j * np.pi * np.outer(offset * shape.bin_s, shape.offset_hz))
+    laws = np.array([copies @ (shape.weights * share**law) for law in LAWS])
+    most_rad = 2 * math.pi * MOST_DILATION * abs(turns + shape.carrier_hz * shape.bin_s)
+    moving = np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
+    bodies = laws[:, np.newaxis] * moving * np.exp(-2j * np.pi * turns * offset)
+    bodies = bodies.reshape(-1, offset.size)
+    return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))
+
+
 def _amplified_lobes(shape: EchoShape, bins: int, lobe_bins: float) -> NDArray[np.float64]:
     """Return what an echo of 1 may leave far off, at a pulse's length say.
 
@@ -764,15 +784,8 @@ class _Search:
         energy = np.sum(own.real**2 + own.imag**2, axis=1)
         noise = offset.size * 2 * self._strength[looked_at] ** 2 / snr_out[looked_at] / energy
         least = NO_COPY**2 + noise * surely
-        # What comes or goes turns its echo's phase, evenly over so short a time.
-        centre_turns = planned.table.turns + planned.shape.carrier_hz * planned.shape.bin_s
-        most_rad = 2 * math.pi * MOST_DILATION * abs(centre_turns)
-        turns = np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
-        explained = np.zeros(looked_at.size)
-        for coloured in self._coloured(offset):
-            strengths = np.abs(own @ (turns * coloured).conj().T) ** 2
-            of_coloured = np.sum(coloured.real**2 + coloured.imag**2)
-            np.maximum(explained, strengths.max(axis=1) / of_coloured, out=explained)
+        bodies = _single_bodies(planned)
+        explained = (np.abs(own @ bodies.conj().T) ** 2).max(axis=1)
         for one in np.flatnonzero(1 - explained / energy > least):
             echo = looked_at[one]
             others = np.flatnonzero(stands & (snr_out > COMPARED_SNR))
@@ -784,16 +797,6 @@ class _Search:
             alike_in = np.abs(its.conj() @ own[one]) ** 2 / both
             more[echo] = bool((1 - alike_in > least[one]).all())
         return more
-
-    def _coloured(self, offset: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Return copies as bodies of known shape send them back, shape (laws, offsets)."""
-        shape, table = self._planned.shape, self._planned.table
-        frequency_hz = np.abs(shape.carrier_hz + shape.offset_hz)
-        share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
-        lag_s = offset * shape.bin_s
-        copies = np.exp(2j * np.pi * np.outer(lag_s, shape.offset_hz))
-        turn = np.exp(-2j * np.pi * table.turns * offset)
-        return np.array([turn * (copies @ (shape.weights * share**law)) for law in LAWS])
 
     def _may_be_more(
         self,
