@@ -45,6 +45,7 @@ from dsp.ping.peaks import (
 )
 from dsp.ping.rows import alike, highest_each, pairs, starts_of
 from dsp.ping.search_plan import FLANK_LOBES, SearchPlan, search_plan
+from dsp.ping.single_bodies import COMPARED_LOBES, single_bodies
 
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
@@ -92,7 +93,7 @@ than :data:`MOST_STEPS`, which brings the last step that is allowed down to
 sake: :data:`MOST_SETTLED` steps of one echo in all."""
 
 NO_COPY = 0.07
-"""An echo of whose amplitude no copy explains so much, of any of :data:`LAWS`, is more than one.
+"""An echo of whose amplitude no copy explains so much, of any of :data:`dsp.ping.single_bodies.LAWS`, is more than one.
 Two bodies from half a lobe apart on, up to 12 dB unlike, leave more at any phase; a room's tail,
 hum or another's side lobes 0.02 (measured)."""
 
@@ -108,17 +109,6 @@ MOST_COMPARED = 3
 """With so many of the strongest others of its profile an echo is compared: what it has in common
 with one is the sender's or the receiver's."""
 
-COMPARED_LOBES = np.linspace(-1.0, 1.0, 9)
-"""So far from its top an echo is compared with a copy."""
-
-MOST_DILATION = 0.02
-"""A body that moves stretches its echo by twice its speed over that of sound: by so much at 3 m/s
-in air."""
-
-LAWS = (-2.0, -1.0, 0.0, 0.5, 1.0, 2.0)
-"""Powers of the frequency by which bodies send back more: a large ball or a small plate edge on by
-none, a long cylinder by the half, a plate by the first, a ball small against the wave by the
-second (textbook laws of target strength); and less, by air and the edge of a beam."""
 
 COMPARED_SNR = 100.0
 """Weaker echoes, by their power out over the noise's, hide in it what is no copy."""
@@ -649,15 +639,8 @@ class _Search:
         energy = np.sum(own.real**2 + own.imag**2, axis=1)
         noise = offset.size * 2 * self._strength[looked_at] ** 2 / snr_out[looked_at] / energy
         least = NO_COPY**2 + noise * surely
-        # What comes or goes turns its echo's phase, evenly over so short a time.
-        centre_turns = planned.table.turns + planned.shape.carrier_hz * planned.shape.bin_s
-        most_rad = 2 * math.pi * MOST_DILATION * abs(centre_turns)
-        turns = np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
-        explained = np.zeros(looked_at.size)
-        for coloured in self._coloured(offset):
-            strengths = np.abs(own @ (turns * coloured).conj().T) ** 2
-            of_coloured = np.sum(coloured.real**2 + coloured.imag**2)
-            np.maximum(explained, strengths.max(axis=1) / of_coloured, out=explained)
+        bodies = single_bodies(planned)
+        explained = (np.abs(own @ bodies.conj().T) ** 2).max(axis=1)
         for one in np.flatnonzero(1 - explained / energy > least):
             echo = looked_at[one]
             others = np.flatnonzero(stands & (snr_out > COMPARED_SNR))
@@ -669,16 +652,6 @@ class _Search:
             alike_in = np.abs(its.conj() @ own[one]) ** 2 / both
             more[echo] = bool((1 - alike_in > least[one]).all())
         return more
-
-    def _coloured(self, offset: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Return copies as bodies of known shape send them back, shape (laws, offsets)."""
-        shape, table = self._planned.shape, self._planned.table
-        frequency_hz = np.abs(shape.carrier_hz + shape.offset_hz)
-        share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
-        lag_s = offset * shape.bin_s
-        copies = np.exp(2j * np.pi * np.outer(lag_s, shape.offset_hz))
-        turn = np.exp(-2j * np.pi * table.turns * offset)
-        return np.array([turn * (copies @ (shape.weights * share**law)) for law in LAWS])
 
     def _may_be_more(
         self,
