@@ -93,9 +93,9 @@ than :data:`MOST_STEPS`, which brings the last step that is allowed down to
 sake: :data:`MOST_SETTLED` steps of one echo in all."""
 
 NO_COPY = 0.07
-"""An echo of whose amplitude no copy explains so much, of any of :data:`dsp.ping.single_bodies.LAWS`, is more than one.
-Two bodies from half a lobe apart on, up to 12 dB unlike, leave more at any phase; a room's tail,
-hum or another's side lobes 0.02 (measured)."""
+"""An echo of whose amplitude no single body explains so much is more than one. Two bodies from
+half a lobe apart on, up to 12 dB unlike, leave more at any phase; a room's tail, hum or another's
+side lobes 0.02 (measured)."""
 
 SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
