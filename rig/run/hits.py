@@ -80,14 +80,6 @@ def resolution_m(receiver: Receiver) -> float:
     return receiver.shape.width_s * receiver.sound_speed_m_s / 2
 
 
-def hits_of(
-    receiver: Receiver, ping: PingResult, peaks: Sequence[Peak], *, before: Sequence[Peak]
-) -> Hits:
-    """Take from a ping what following asks of it; as :func:`hits_of_each` does."""
-    (hits,) = hits_of_each(receiver, [(ping, ping.time_zero, peaks, before)])
-    return hits
-
-
 def hits_of_each(
     receiver: Receiver,
     pings: Sequence[tuple[PingResult, TimeZero | None, Sequence[Peak], Sequence[Peak]]],

@@ -22,7 +22,7 @@ from dsp.ping.compression import PulseCompressor
 from rig.bench.waveforms import pulses_of
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes import Following, follow
-from rig.run.hits import FOLLOW_RATE, hits_of
+from rig.run.hits import FOLLOW_RATE, hits_of_each
 from rig.run.receiver import Receiver
 from rig.run.results import Hits
 from rig.run.run import run_of
@@ -54,7 +54,7 @@ def measured(name: str, period: int) -> bool:
             raise SystemExit(f"{name}: ping {result.index} was lost")
         found = receiver.found(result.alone, result.time_zero, rates=(FOLLOW_RATE,))
         began = time.thread_time()
-        hits_of(receiver, result, found.peaks, before=found.before)
+        hits_of_each(receiver, [(result, result.time_zero, found.peaks, found.before)])
         taking_s.append(time.thread_time() - began)
         once.append(result.heard.hits)
     (pulse,) = pulses_of(receiver.plan)
