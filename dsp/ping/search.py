@@ -860,18 +860,19 @@ class _Search:
         peaks, behind : tuple of ndarray, shape (peaks,)
             Row, place and height of each.
         """
-        row, where, height = (np.concatenate(both) for both in zip(peaks, behind, strict=True))
+        row, where, height = peaks
         covered = np.ones(row.size, dtype=bool)
-        for profile in np.unique(peaks[0]).tolist():
+        for profile in np.unique(row).tolist():
             its = np.flatnonzero(row == profile)
             # No more than the highest are looked at: of any number of peaks, in bounded room.
             its = its[np.argsort(-height[its], kind="stable")[: 2 * MOST_ECHOES]]
             here, high = where[its], height[its]
-            lag = np.abs(here[:, np.newaxis] - here).astype(np.intp)
-            covers = high[:, np.newaxis] * self._planned.ceiling[lag] >= high
-            covers &= high[:, np.newaxis] > high
-            covered[its] = covers.any(axis=0)
-        return covered[: peaks[0].size]
+            near = (behind[0] == profile) & (behind[2] > high[-1])
+            over = np.concatenate([high, behind[2][near]])[:, np.newaxis]
+            lag = np.abs(np.concatenate([here, behind[1][near]])[:, np.newaxis] - here)
+            covers = over * self._planned.ceiling[lag.astype(np.intp)] >= high
+            covered[its] = (covers & (over > high)).any(axis=0)
+        return covered
 
     def _fit(self, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
         """Fit delays and strengths of all echoes of a profile together, and take them away.

@@ -25,7 +25,8 @@ def what_if_lines(found: WhatIf) -> tuple[str, ...]:
             f"{stated(one.peak_db, one.u_peak_db)} dB forecast"
         )
     if found.kept:
-        lines.append(f"{found.kept} track(s) stayed, or cannot be told: kept as heard")
+        tracks = f"{found.kept} track{'s' if found.kept > 1 else ''}"
+        lines.append(f"{tracks} stayed, or cannot be told: kept as heard")
     lines.append(CANNOT_KNOW)
     return tuple(lines)
 

@@ -72,7 +72,7 @@ def draw_focus(
     """
     page = Page(figure)
     down = (run.plan.geometry.looks if looks is None else looks) == "down"
-    title = f"{counted(len(focus.points), 'point')} in focus, of {counted(focus.pings, 'ping')}"
+    title = f"{counted(len(focus.points), 'point')} found in {counted(focus.pings, 'ping')}"
     speed = stated(focus.speed.speed_m_s, focus.speed.u_speed_m_s)
     title += (
         f" · {speed} m/s along the way, {'where sharpest' if focus.speed.found else 'as given'}"
@@ -246,7 +246,7 @@ def _drop(page: Page, panel: Panel, range_m: float, low: float, high: float) -> 
 def _name(page: Page, panel: Panel, placed: PlacedPoint, back_m: float, taken: list[Box]) -> None:
     """Write a point's place beside it, where nothing stands that was written before."""
     point = placed.point
-    where = [f"{signed(point.along_m, 2)} m along", f"{point.range_m:.3f} m"]
+    where = [f"{signed(point.along_m, 2)} m along", f"at {point.range_m:.3f} m"]
     if placed.near:
         where = ["too near"]
     elif not placed.sharp:
@@ -343,7 +343,8 @@ def _lay_curve(page: Page, focus: FocusMeasurement, top: float) -> None:
 
 
 def _lay_foot(page: Page, focus: FocusMeasurement, note: str) -> None:
-    cautions = [f"Caution: {words}." for words in focus.cautions]
+    # There is room for two lines: the shortest first, so that as many as can be stand there.
+    cautions = [f"Caution: {words}." for words in sorted(focus.cautions, key=len)]
     lines: list[str] = []
     for words in (*cautions, copies_text(focus).capitalize()):
         lines += wrapped(words, page.text_room, measure(SMALL_PT)) if words else []

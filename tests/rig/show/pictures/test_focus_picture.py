@@ -117,7 +117,7 @@ def test_points_are_named_and_a_blurred_one_is_called_so(drawn):
         "\n".join(text.get_text() for text in figures["along", right].findobj(match=_is_text))
         for right in (True, False)
     )
-    assert "0.25 m along, 0.350 m, " in sharp
+    assert "0.25 m along, at 0.350 m, " in sharp
     assert "mm wide" in sharp
     assert "where sharpest" in sharp
     assert "blurred" in blurred
