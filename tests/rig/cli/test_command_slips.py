@@ -14,6 +14,11 @@ def assert_wrong_usage(done: subprocess.CompletedProcess[str], message: str) -> 
     assert message in done.stderr
 
 
+def test_an_option_of_another_command_is_blamed_on_the_one_that_has_it_not(tmp_path: Path) -> None:
+    done = typed("demo", "--take-home", "monday.html", folder=tmp_path)
+    assert_wrong_usage(done, "--take-home monday.html; see echobench demo --help")
+
+
 @pytest.mark.parametrize("name", ["kept/", ".", "kept/.."])
 def test_a_folder_is_no_name_for_a_recording(tmp_path: Path, name: str) -> None:
     (tmp_path / "kept").mkdir()
