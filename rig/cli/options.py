@@ -22,6 +22,13 @@ class Parser(argparse.ArgumentParser):
         """Complain in one line, as everything else here does."""
         self.exit(2, f"{self.prog}: {one_line(message)}; see {self.prog} --help\n")
 
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
+        """Leave no word over, for which the command that was named would not be blamed."""
+        known, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(f"unrecognized arguments: {' '.join(unknown)}")
+        return known, unknown
+
 
 class Version(argparse.Action):
     """Prints the version and ends; looked up only when it is asked for."""

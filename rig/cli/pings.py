@@ -57,6 +57,8 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _replay(given: argparse.Namespace) -> int:
+    if given.take_home is not None and given.room is not None:
+        raise PlanError("--take-home: found --room, which would show nothing; leave one out")
     if given.take_home is not None:
         run = take_home.write_take_home(given)
     else:

@@ -173,10 +173,11 @@ def forecast_lines(plan: Plan, foretold: Forecast) -> tuple[str, ...]:
         f"noisy by {1e3 * f.range_deviation_at_threshold_m:.1f} mm (standard deviation)",
     ]
     if math.isfinite(f.footprint_m[1]):
-        lines.append(
-            f"cone {half_deg:.1f}° to each side of the axis; {f.footprint_m[0]:.2f} m wide at "
-            f"{asked.range_start_m:g} m, {f.footprint_m[1]:.2f} m at {asked.range_stop_m:g} m"
-        )
+        ends = zip(f.footprint_m, (asked.range_start_m, asked.range_stop_m), strict=True)
+        # Nearer than it becomes a cone a beam is about as wide as its disc, not as the cone there.
+        wide = [f"{w:.2f} m wide at {r:g} m" for w, r in ends if r >= (f.near_field_m or 0.0)]
+        cone = f"cone {half_deg:.1f}° to each side of the axis"
+        lines.append("; ".join([cone, ", ".join(wide)] if wide else [cone]))
     else:
         lines.append("no cone: the transducer is too small against the wave, it sends all round")
     if f.near_field_m is not None:

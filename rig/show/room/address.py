@@ -70,8 +70,8 @@ def read_address(text: str) -> Address:
         )
     if number is None and (found is None or not _NAME.fullmatch(host)):
         raise ValueError(
-            f"found {text!r}, which is no address; give one of this computer{_such_as()}, or "
-            "none for this computer alone, behind all else on the line"
+            f"found {text!r}, which is no address; give one of this computer{_such_as()} or, for "
+            "this computer alone, none, with --room as the last word of the line"
         )
     if port is not None and int(port) > 65535:
         raise ValueError(f"found the port {port}; give one from 1 to 65535")

@@ -14,6 +14,19 @@ def assert_wrong_usage(done: subprocess.CompletedProcess[str], message: str) -> 
     assert message in done.stderr
 
 
+def test_an_option_of_another_command_is_blamed_on_the_one_that_has_it_not(tmp_path: Path) -> None:
+    done = typed("demo", "--take-home", "monday.html", folder=tmp_path)
+    assert_wrong_usage(done, "--take-home monday.html; see echobench demo --help")
+
+
+def test_a_page_to_take_home_is_nothing_for_a_room_to_follow(tmp_path: Path) -> None:
+    asked = ("--take-home", "monday.html", "--room", "127.0.0.1:0")
+    done = typed("replay", "none.sigmf-meta", *asked, folder=tmp_path)
+    assert done.returncode == 2
+    assert "--take-home: found --room" in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
 @pytest.mark.parametrize("name", ["kept/", ".", "kept/.."])
 def test_a_folder_is_no_name_for_a_recording(tmp_path: Path, name: str) -> None:
     (tmp_path / "kept").mkdir()

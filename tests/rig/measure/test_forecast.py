@@ -71,6 +71,18 @@ def test_a_longer_interval_sees_farther_before_it_is_fooled() -> None:
     assert told.longest_range_m == pytest.approx(told.sound_speed_m_s * 0.25)
 
 
+def test_no_width_of_a_cone_is_told_where_the_beam_is_not_yet_one() -> None:
+    # 0.3 m in radius at 43 mm: a²/λ is 2.1 m (any textbook), between 0.3 and 3 m.
+    ranges = {"range_start_m": 0.3, "range_stop_m": 3.0}
+    large = plan(receiver=ranges, transducer={"shape": "piston", "radius_m": 0.3})
+    (told,) = (line for line in forecast_lines(large, forecast(large)) if "cone 1" in line)
+    assert "at 3 m" in told
+    assert "at 0.3 m" not in told
+    small = plan(receiver=ranges)
+    (told,) = (line for line in forecast_lines(small, forecast(small)) if "to each side" in line)
+    assert "wide at 0.3 m" in told
+
+
 def test_what_comes_after_the_next_ping_is_said_to_be_named_where_pings_are_signed() -> None:
     alike = plan()
     signed = plan(timing={"ping_interval_s": alike.timing.ping_interval_s, "signed_pings": True})

@@ -247,11 +247,11 @@ def _small_or_edge_on(bench: BenchInUse) -> Part:
             ),
         ),
         find=_small_or_edge,
-        because="A sound from aside reaches one receiver before the other. The envelope tells by "
-        "how many waves, and the carrier's phase by what part of one. The delay gives the angle; "
-        "the angle gives what the beam took off; that added back gives the strength as it would "
-        "be on the axis. How high a ball hangs, two receivers side by side do not tell: that it "
-        "hangs level had to be known.",
+        because="A sound from aside reaches one receiver before the other. How it swells and fades "
+        "tells by how many waves; the waves themselves, by what part of one. The delay gives the "
+        "angle; the angle gives what the beam took off; that added back gives the strength as it "
+        "would be on the axis. How high a ball hangs, two receivers side by side do not tell: that "
+        "it hangs level had to be known.",
         talk=(
             "Where would a third receiver have to stand to tell how high the ball hangs?",
             "What happens to the angle if the two receivers are laid twice as far apart?",
