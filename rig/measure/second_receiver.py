@@ -11,7 +11,7 @@ from dsp.ping.delay_differences import OwnDifference, own_difference
 from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock
 from rig.measure.finding import Finding
-from rig.run.direct import direct_later_m, direct_of_both
+from rig.run.direct import direct_later_m, direct_of_both, direct_weaker_by
 from rig.run.pair import U_GAIN_DB
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
@@ -81,7 +81,10 @@ def _direct(receiver: Receiver, profile: EchoProfile, time_zero: TimeZero) -> li
     )
     # What a calibration knows of the pair is no fault.
     known = receiver.pair.own if receiver.pair is not None else heard
-    found = [_in_time(receiver, heard, known, due_m / speed), _as_loud(receiver, heard, known)]
+    found = [_in_time(receiver, heard, known, due_m / speed)]
+    weaker_by = direct_weaker_by(geometry)
+    if weaker_by is not None:
+        found.append(_as_loud(heard, known, weaker_by))
     centre_rad_s = 2 * math.pi * receiver.centre_hz
     if centre_rad_s * heard.u_envelope_delay_s < SURE_OF_SIGN_RAD:
         apart_s, known_s = (o.carrier_delay_s - o.envelope_delay_s for o in (heard, known))
@@ -117,11 +120,8 @@ def _in_time(
     )
 
 
-def _as_loud(receiver: Receiver, heard: OwnDifference, known: OwnDifference) -> Finding:
-    geometry = receiver.plan.geometry
-    to_second_m = abs(geometry.baseline_m + geometry.second_spacing_m)
-    way_db = 20 * math.log10(max(to_second_m, 1e-3) / geometry.baseline_m)
-    gain_db = heard.gain_db + way_db - known.gain_db
+def _as_loud(heard: OwnDifference, known: OwnDifference, weaker_by: float) -> Finding:
+    gain_db = heard.gain_db + 20 * math.log10(weaker_by) - known.gain_db
     advice = ""
     if abs(gain_db) > MOST_APART * U_GAIN_DB:
         advice = (

@@ -10,6 +10,10 @@ from rig.bench.plan import Geometry
 from rig.run.receiver import PARTNER_RATE, Receiver
 from rig.run.results import TimeZero
 
+AT_SOURCE_M = 0.01
+"""Nearer to the source a sound does not fall with distance as from a point: the faces are larger
+(common practice, no source)."""
+
 
 def direct_of_both(
     receiver: Receiver, profile: EchoProfile, time_zero: TimeZero
@@ -37,6 +41,18 @@ def direct_later_m(geometry: Geometry) -> tuple[float, float]:
     by_baseline = math.copysign(1, to_second_m) - 1
     u_m = math.hypot(geometry.u_second_spacing_m, by_baseline * geometry.u_baseline_m)
     return abs(to_second_m) - geometry.baseline_m, u_m
+
+
+def direct_weaker_by(geometry: Geometry) -> float | None:
+    """Return how many times weaker the direct sound is at the second receiver, by spreading.
+
+    None where one of the two stands at the source itself, where their strengths tell nothing.
+    """
+    to_first_m = geometry.baseline_m
+    to_second_m = abs(to_first_m + geometry.second_spacing_m)
+    if min(to_first_m, to_second_m) < AT_SOURCE_M:
+        return None
+    return to_second_m / to_first_m
 
 
 def _strongest(

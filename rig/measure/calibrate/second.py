@@ -12,7 +12,8 @@ from rig.bench.stored_calibration import StoredSecond
 from rig.measure.calibrate.echoes import HeardTarget
 from rig.measure.calibrate.runs import Start
 from rig.measure.calibrate.steps import KnownTarget
-from rig.run.direct import direct_later_m, direct_of_both
+from rig.run.direct import direct_later_m, direct_of_both, direct_weaker_by
+from rig.run.pair import U_GAIN_DB
 from rig.run.receiver import PARTNER_RATE
 
 U_SQUARE_RAD = 0.01
@@ -42,15 +43,13 @@ def second_of(
     if first is None or second is None:
         notes.append("the second receiver's own delay is not known: it heard no direct sound")
         return None
-    geometry = plan.geometry
     return _stored(
         "direct",
         start,
         first,
         second,
-        direct_later_m(geometry),
-        weaker_by=abs(geometry.baseline_m + geometry.second_spacing_m)
-        / max(geometry.baseline_m, 1e-3),
+        direct_later_m(plan.geometry),
+        weaker_by=direct_weaker_by(plan.geometry),
         sound_speed_m_s=sound_speed_m_s,
     )
 
@@ -115,14 +114,14 @@ def _stored(
     second: Peak,
     later_m: tuple[float, float],
     *,
-    weaker_by: float,
+    weaker_by: float | None,
     sound_speed_m_s: float,
     ahead_m: float | None = None,
 ) -> StoredSecond:
     """Put together what a sound at both tells.
 
     Its way is `later_m` longer to the second, with that uncertainty, over which it loses by
-    spreading a factor `weaker_by`.
+    spreading a factor `weaker_by`; None where nobody knows, and gains count as set alike.
     """
     expected_m, u_expected_m = later_m
     own: OwnDifference = own_difference(
@@ -132,14 +131,17 @@ def _stored(
         expected_delay_s=expected_m / sound_speed_m_s,
         u_expected_delay_s=u_expected_m / sound_speed_m_s,
     )
+    gain_db, u_gain_db = 0.0, U_GAIN_DB
+    if weaker_by is not None:
+        gain_db, u_gain_db = own.gain_db + 20 * math.log10(weaker_by), own.u_gain_db
     return StoredSecond(
         method=method,
         envelope_delay_s=own.envelope_delay_s,
         u_envelope_delay_s=own.u_envelope_delay_s,
         carrier_delay_s=own.carrier_delay_s,
         u_carrier_delay_s=own.u_carrier_delay_s,
-        gain_db=own.gain_db + 20 * math.log10(weaker_by),
-        u_gain_db=own.u_gain_db,
+        gain_db=gain_db,
+        u_gain_db=u_gain_db,
         u_common_s=own.u_common_s,
         ahead_m=ahead_m,
     )

@@ -23,7 +23,7 @@ from rig.measure.calibrate.steps import KnownTarget, steps
 from rig.measure.calibrate.words import calibration_lines
 from rig.measure.checkup import check_up
 from rig.measure.finding import Finding
-from rig.run.pair import own_of
+from rig.run.pair import U_GAIN_DB, own_of
 from rig.run.receiver import Receiver
 from rig.run.run import Run, run_of
 from rig.show.answers import calibration_answer
@@ -203,6 +203,19 @@ def test_without_a_known_target_the_direct_sound_tells_it() -> None:
     assert second.method == "direct"
     assert second.envelope_delay_s == pytest.approx(30e-6, abs=0.3e-6)
     assert second.u_common_s == pytest.approx(1e-3 / SPEED_M_S, rel=0.01)
+
+
+@pytest.mark.parametrize(("baseline_m", "spacing_m"), [(0.12, -0.12), (0.0, 0.1)])
+def test_at_the_source_itself_the_direct_sound_tells_no_gain(
+    baseline_m: float, spacing_m: float
+) -> None:
+    plan = _plan(baseline_m=baseline_m, second_spacing_m=spacing_m)
+    second = _calibrated(plan, _scene()).second
+    assert second is not None
+    assert second.envelope_delay_s == pytest.approx(0.0, abs=0.3e-6)
+    # As set alike by hand, which the plan says without it.
+    assert (second.gain_db, second.u_gain_db) == (0.0, U_GAIN_DB)
+    assert "second's gain" not in _checked(plan)
 
 
 def test_a_calibration_says_what_it_found_of_the_pair() -> None:
