@@ -39,8 +39,13 @@ def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
         return [draw() for draw in draws]
     # What both need is loaded once.
     import matplotlib.backends.backend_agg
-    import matplotlib.figure  # noqa: F401
+    import matplotlib.figure
+    import matplotlib.font_manager
 
+    # A font file that is open in both has one place, where each reads on after the other: then a
+    # glyph does not load. Matplotlib lets the copy forget its own, but not what a figure that is
+    # still about holds; so this process opens its anew, which the other has not.
+    matplotlib.font_manager._get_font.cache_clear()  # type: ignore[attr-defined]
     reader, writer = os.pipe()
     beside = os.fork()
     if beside == 0:
