@@ -21,6 +21,11 @@ SLOW_AT_POINTS = 0.016
 points, fitted as of points by its echoes within half power each way; it falls by the square of
 the range (computed from :func:`dsp.history.disc_arches.disc_arch`, as the tests have it)."""
 
+LONG_WAVES = 3.0
+"""From so many waves in an echo's lobe on, a way is fitted as of points to its echoes' phases: the
+parts of a disc slow it by no more than :data:`SLOW_AT_POINTS` says (1 to 4 % where that says 2 to
+5 %, by 64 passes in the tank), where noise moves the tops of such echoes by more than its rise."""
+
 _STEPS = 200
 """To a factor of e in range: an arch changes by so small a part of itself from step to step."""
 
@@ -51,6 +56,16 @@ def arches_at(receiver: Receiver, range_m: float, *, scale: float = 1.0) -> tupl
     return tuple(_arch(_key_of(setting), scale * face.radius_m, step) for setting in settings)
 
 
+def arches_of_pass(receiver: Receiver, range_m: float) -> tuple[DiscArch, ...]:
+    """Return the arches by which a pass so near is fitted; none where it is fitted as of points."""
+    return () if _is_long(receiver) else arches_at(receiver, range_m)
+
+
+def _is_long(receiver: Receiver) -> bool:
+    """Say whether a pulse's phases tell a way better than its tops, which discs' parts move."""
+    return receiver.shape.width_s * receiver.centre_hz > LONG_WAVES
+
+
 def on_axis_db(receiver: Receiver, range_m: float) -> tuple[float, float]:
     """Return what the plan's discs take off an echo from straight ahead, and its uncertainty.
 
@@ -70,7 +85,7 @@ def on_axis_db(receiver: Receiver, range_m: float) -> tuple[float, float]:
 
 
 def left_as_points(receiver: Receiver, range_m: float) -> tuple[float, float]:
-    """Return what a pass is off by that is fitted as of points, a little further away.
+    """Return what a pass is off by that is fitted as of points: further away, or of a long pulse.
 
     Parameters
     ----------
@@ -83,14 +98,15 @@ def left_as_points(receiver: Receiver, range_m: float) -> tuple[float, float]:
     late_m : float
         By how much its range is too far, at most: a²/(4r), the lag on the axis.
     slow : float
-        Share by which its speed is too low. Both are 0 nearer than where discs are points,
-        and again from twice as far on, where they are below an eightieth of a wave and 0.4 %.
+        Share by which its speed is too low. Both are 0 where it is fitted as of discs, and
+        from twice as far on as discs are points, where they are below an eightieth of a wave
+        and 0.4 %.
     """
     face = receiver.plan.transducer
     if face.shape != "piston":
         return 0.0, 0.0
     times = range_m / disc_points_from_m(face.radius_m, receiver.wavelength_m)
-    if not 1 <= times < 2:
+    if times >= 2 or (times < 1 and not _is_long(receiver)):
         return 0.0, 0.0
     return face.radius_m**2 / (4 * range_m), SLOW_AT_POINTS / times**2
 

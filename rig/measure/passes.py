@@ -24,7 +24,7 @@ from dsp.physics import beams
 from dsp.ping.ranging import path_from_range_m
 from dsp.uncertainty import Budget, signed, stated
 from rig.bench.plan import Plan
-from rig.measure.near_discs import arches_at, left_as_points
+from rig.measure.near_discs import arches_of_pass, left_as_points
 from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
@@ -241,10 +241,10 @@ def _judged(receiver: Receiver, echoes: HitRows, track: Track) -> _Judged:
     noise_m = echoes.noise_m
     range_m = uncoupled_range_m(time_s, echoes.range_m, noise_m, plan.pulse.coupling_s)
     sharp, closing, certain = None, None, None
-    arches = arches_at(receiver, float(np.min(range_m)))
+    arches = arches_of_pass(receiver, float(np.min(range_m)))
     if np.isfinite(echoes.snr_db).all() and np.isfinite(echoes.phasor).all():
         phase_noise_rad = _phase_noise_rad(receiver, echoes)
-        # The parts of a large disc turn an echo's phase by other than its range.
+        # The parts of a large disc turn a short pulse's phase by other than its range.
         sharp = (
             None
             if arches
