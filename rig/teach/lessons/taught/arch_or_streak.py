@@ -729,7 +729,10 @@ def _folded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     try:
         focus = focus_of(drawn.run, from_m=0.85 * closest.value, to_m=1.15 * closest.value)
     except RecordingError as problem:
-        raise NotHeardError(f"step {drawn.step.name}: {problem}") from problem
+        raise NotHeardError(
+            f"step {drawn.step.name}: found nothing that passed about {closest.value:.3g} m away; "
+            "draw the ball straight and evenly past the pair, or send louder"
+        ) from problem
     told = [p for p in focus.points if p.width_along_m is not None and not p.near]
     if not told:
         raise NotHeardError(

@@ -220,5 +220,5 @@ def test_an_arch_is_folded_into_a_point_a_third_of_the_disc_wide(
 
 def test_a_ball_that_hangs_still_is_folded_into_nothing(in_tank: Callable[..., Finding]) -> None:
     still = scene({"position_m": [0.65, 0.0, 0.0]})
-    with pytest.raises(NotHeardError, match="step past: focus: found nothing that passed"):
+    with pytest.raises(NotHeardError, match="step past: found nothing that passed"):
         in_tank(LESSON, "into-focus", 42, scenes={"past": still})
