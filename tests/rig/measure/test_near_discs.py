@@ -41,7 +41,7 @@ def test_the_measurement_s_sum_and_the_tank_s_are_one():
 
 @pytest.mark.parametrize("closest_m", [0.5, 0.6])
 def test_a_pass_near_a_disc_tells_its_speed_within_its_interval(closest_m):
-    # The long form, of a hundred each, is tests/benchmarks/bench_near_discs.py. Told in 90 of
+    # The long form, of a hundred each, is tests/benchmarks/drawn_near_discs.py. Told in 90 of
     # 100 and within two deviations in 95: one of four untold or astray has a chance of 34 and
     # of 19 %, two of them of 5 and 1.4 %; so at most one of each.
     told = [drawn(closest_m, seed) for seed in range(4)]

@@ -51,7 +51,7 @@ def heard(plan: Plan, scene: rig.Scene, pings: int = PINGS) -> rig.Run:
 
 
 # Seeds of drawn scenes: still ones of each pulse, one that moves, one with two in one lobe, one
-# with a late echo that crosses a near one. tests/benchmarks/bench_late_echoes.py draws more.
+# with a late echo that crosses a near one. tests/benchmarks/drawn_late_echoes.py draws more.
 @pytest.mark.parametrize("seed", [1, 5, 12, 32, 66])
 def test_in_drawn_scenes_all_that_stands_clear_is_named_and_none_is_shown_as_near(
     seed: int,

@@ -86,7 +86,7 @@ def test_intervals_cover_drawn_benches() -> None:
             missed += not side.low_rad <= drawn.angle_rad <= side.high_rad
     assert told >= 27
     # Of 30 intervals that each miss one time in 22, six or more miss once in 500 suites
-    # (binomial: 0.0023); the long form is tests/benchmarks/bench_angles.py.
+    # (binomial: 0.0023); the long form is tests/benchmarks/drawn_angles.py.
     assert missed <= 5
 
 

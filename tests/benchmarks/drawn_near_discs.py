@@ -1,6 +1,6 @@
 """How often the speed of what passes near large discs lies within its interval, and is told.
 
-    python tests/benchmarks/bench_near_discs.py [--each 100]
+    python tests/benchmarks/drawn_near_discs.py [--each 100]
 
 As :mod:`tests.shared.near_passes` draws it: a disc of 30 mm at 210 kHz, a small ball 0.5 and
 0.6 m away at 0.5 m/s, 50 pings a second of two and a half cycles. Goal: of a hundred, the speed

@@ -1,6 +1,6 @@
 """Small, or at the edge? Drawn pairs of balls before two receivers, and how they are answered.
 
-``PYTHONPATH=. python tests/benchmarks/bench_small_or_edge.py [--pairs N]``: of each ball
+``PYTHONPATH=. python tests/benchmarks/drawn_small_or_edge.py [--pairs N]``: of each ball
 whether it is small or at the edge, of each pair which is the stronger, and how many strengths
 lie outside what is said to cover them with k = 2.
 """

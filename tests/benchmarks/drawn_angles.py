@@ -1,6 +1,6 @@
 """Angles by two receivers: how far off they are, over the bound, and how many are covered.
 
-``python tests/benchmarks/bench_angles.py [--benches N]``: of drawn benches (1000 unless said
+``python tests/benchmarks/drawn_angles.py [--benches N]``: of drawn benches (1000 unless said
 otherwise) the share whose interval holds the truth; the same of benches whose channels differ,
 once they are calibrated; and at three signal-to-noise ratios the RMS error over the Cramér–Rao
 bound, on benches that are exactly what their plans say.

@@ -1,6 +1,6 @@
 """Echoes from beyond the interval, in drawn scenes: named, not told, or shown as near.
 
-    python tests/benchmarks/bench_late_echoes.py [--scenes 200] [--seed 0]
+    python tests/benchmarks/drawn_late_echoes.py [--scenes 200] [--seed 0]
 
 "Clear" are far things that seem to stand where nothing else does; "beside" are those that seem
 to stand within reach of another. "Shown" counts lists, of 20 pings and of their sum, in which

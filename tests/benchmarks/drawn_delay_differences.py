@@ -1,6 +1,6 @@
 """Delays between two receivers over their bound, and how often a decided cycle is the wrong one.
 
-``PYTHONPATH=. python tests/benchmarks/bench_delay_differences.py [--trials N]``: one echo in
+``PYTHONPATH=. python tests/benchmarks/drawn_delay_differences.py [--trials N]``: one echo in
 white noise, receivers 200 mm apart (1.7 cycles of 8 kHz to either side). "Decided" are those
 whose cycle the envelope tells; RMS over the bound with the carrier's phase for these, and over
 the envelope's for the others.
