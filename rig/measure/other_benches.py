@@ -19,7 +19,7 @@ from dsp.uncertainty import stated
 from rig.measure.passes import Passing, hits_in
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
-from rig.run.results import HitRows
+from rig.run.results import HitRows, Hits
 from rig.run.run import Run
 
 FEWEST_HEARD = 6
@@ -150,10 +150,13 @@ def _line(other: OtherBench) -> str:
 
 
 def _other_benches(run: Run) -> tuple[OtherBench, ...]:
-    hits = list(hits_in(run))
+    return benches_in(run.receiver, list(hits_in(run)))
+
+
+def benches_in(receiver: Receiver, hits: Sequence[Hits]) -> tuple[OtherBench, ...]:
+    """Return the other benches of which some pings' hits tell; of good pings, in order."""
     if len(hits) < FEWEST_HEARD:
         return ()
-    receiver = run.receiver
     # Half a resolution, as a delay.
     close_s = resolution_m(receiver) / receiver.sound_speed_m_s
     left = HitRows.of(hits)

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
+from rig.measure.other_benches import benches_in, other_bench_remark
 from rig.run.origin import by_own_hits
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
@@ -166,6 +167,11 @@ class ShownPings:
             times = "" if factor == "1" else f"{factor}×"
             words.append(f"1 false echo in {times}10{str(int(power)).translate(_RAISED)} bins.")
         return " ".join(words)
+
+    def foreign(self) -> str:
+        """Say which other bench's pings are among those that are kept; nothing of none."""
+        heard = [r.heard.hits for r in self._raw() if r.heard is not None and r.index >= 0]
+        return other_bench_remark(benches_in(self._receiver, heard))
 
     @property
     def smears(self) -> bool:

@@ -44,6 +44,9 @@ if TYPE_CHECKING:
 HISTORY_ROWS = 120
 """Rows of the history in a window."""
 
+_LOOKS_EVERY = 16
+"""So many pings apart it is looked whether another bench is among them."""
+
 
 class LiveWindow:
     """The picture on an interactive figure, and what the keys do to it.
@@ -94,7 +97,7 @@ class LiveWindow:
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
         self._pointer_m: float | None = None
         self._limits_db: tuple[float, float] | None = None
-        self._message, self._ending = "", ""
+        self._message, self._ending, self._foreign = "", "", ""
         self._help_sheet: int | None = None
         self._closed = False
         self._what_ifs = WhatIfs(run)
@@ -174,7 +177,8 @@ class LiveWindow:
     @property
     def remarks(self) -> str:
         """What is said beside the strip: what was done to the pings, and to the display."""
-        return " ".join(words for words in (self._pings.remarks(), self.display.remarks) if words)
+        said = (self._pings.remarks(), self._foreign, self.display.remarks)
+        return " ".join(words for words in said if words)
 
     def _lay_out(self) -> None:
         self._figure.clear()
@@ -286,6 +290,8 @@ class LiveWindow:
         """Take the pings that have come, and show the newest."""
         for result in results:
             self._pings.take(result)
+            if result.index % _LOOKS_EVERY == _LOOKS_EVERY - 1:
+                self._foreign = self._pings.foreign()
         if results:
             self._lay_out_when_settled()
         if self.hands is not None:
@@ -498,6 +504,7 @@ class LiveWindow:
         self._run, self._scale = stretch.run, range_scale(stretch.run.receiver)
         self._pings = ShownPings(stretch.run.receiver, most=HISTORY_ROWS, older=older)
         self._what_ifs, self._limits_db, self._ending = WhatIfs(stretch.run), None, ""
+        self._foreign = ""
         truth = stretch.run.origin.truth
         if self.hands is not None and stretch.changes is not None and truth is not None:
             if hands_go_on:

@@ -7,12 +7,14 @@ import re
 import numpy as np
 import pytest
 
-from rig.bench.plan import read_plan
+from rig.bench.plan import plan_from_table, read_plan
 from rig.run.opening import open_bench, open_replay
 from rig.show.window.tray import BUTTONS
 from rig.tank.built_in import built_in
-from rig.tank.scene import Bubbles, Cylinder, Plate, Sphere, read_scene
+from rig.tank.scene import Bubbles, Cylinder, Plate, Sphere, read_scene, scene_from_table
 from rig.tank.scene_text import rounded
+from rig.teach.lessons.air_bench import PLAN as AIR_PLAN
+from tests.shared.air_scenes import scene as air_scene
 from tests.shared.hand_window import HandWindow
 
 SMALL = (640, 360)
@@ -353,3 +355,20 @@ def test_a_plan_that_does_not_do_is_told_and_the_pings_go_on(hand):
     before = hand.pings
     hand.ping(2)
     assert hand.pings == before + 2
+
+
+def test_another_bench_is_told_while_it_pings(tmp_path):
+    other = {
+        "pulse": AIR_PLAN["pulse"],
+        "interval_s": 0.0372,
+        "position_m": [3.0, 0.0, 0.0],
+        "level_db": -30.0,
+    }
+    seen = scene_from_table({**air_scene(), "other_bench": [other]})
+    with open_bench(plan_from_table(AIR_PLAN), scene=seen, seed=1) as bench:
+        hand = HandWindow(bench, tmp_path)
+        hand.ping(8)
+        assert "Not our pulse" not in hand.window.remarks
+        hand.ping(24)
+        assert "Not our pulse: another bench, every 37.2 ms." in hand.window.remarks
+        hand.close()
