@@ -28,6 +28,7 @@ settings.load_profile("any machine")
 TOGETHER = ("audio", "board", "report")
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist's own, which reads the marks
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         path = Path(item.path)
