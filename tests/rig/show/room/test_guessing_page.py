@@ -21,7 +21,7 @@ from rig.teach.lessons.lesson import Finding, Question, curve
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.template import LESSON
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 HOW_FAR = Question(text="How far is it?", unit="m")
 WHICH = Question(text="Which way?", unit="m", choices=("nearer", "farther"))

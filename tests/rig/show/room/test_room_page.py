@@ -19,7 +19,7 @@ from typist import PATIENCE_S, SCREENS
 from rig.show.room.asking import Asked, Message, Question, Reply
 from rig.show.room.room import Room
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 PHONE, WALL = (390, 844), (1920, 1080)
 
