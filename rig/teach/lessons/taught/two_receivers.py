@@ -177,7 +177,9 @@ def _second_receiver(bench: BenchInUse) -> dict[str, Any]:
 
 def _small_or_edge_on(bench: BenchInUse) -> Part:
     bench.require_any_pulse("it has one receiver alone")
-    near_m, far_m = bench.places_m(1.0, 1.5)
+    # Once the direct sound is over: its lobes may hide from one receiver what the other hears.
+    clear_m = max(1.0, round(1.1 * bench.speed_m_s * bench.plan.pulse.duration_s / 2, 2))
+    near_m, far_m = bench.places_m(clear_m, 1.5 * clear_m)
     beside_m = round(near_m * math.sin(bench.half_rad), 3)
     second = _second_receiver(bench)
     scene = bench.scene(
