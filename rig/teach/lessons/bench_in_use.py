@@ -272,8 +272,8 @@ class BenchInUse:
         if self.bursts_only:
             raise PlanError(
                 f"pulse.kind: found 'burst', a board's; {why}: do this part with a loudspeaker's "
-                "plan (pulse.kind 'chirp' or 'tone', `echobench plan --start air`), or leave "
-                "--plan out and hear it in the virtual tank"
+                "plan (pulse.kind 'chirp' or 'tone', `echobench plan --write air bench.toml`), or "
+                "leave --plan out and hear it in the virtual tank"
             )
 
     def samples_s(self, duration_s: float) -> float:

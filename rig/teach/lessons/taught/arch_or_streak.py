@@ -809,8 +809,8 @@ def _into_focus_on(bench: BenchInUse) -> Part:
     if plan.timing.band_sampling:
         raise PlanError(
             "timing.band_sampling: found true, by which a band is folded down and its phase with "
-            "it: do this part with a loudspeaker's plan (`echobench plan --start air`), or leave "
-            "--plan out and hear it in the virtual tank"
+            "it: do this part with a loudspeaker's plan (`echobench plan --write air bench.toml`), "
+            "or leave --plan out and hear it in the virtual tank"
         )
     its = plan.transducer
     edge_rad = min(first_null_rad(its.shape, its.size_m, bench.wave_m), _WIDEST_RAD)

@@ -91,7 +91,7 @@ def test_what_the_board_cannot_do_is_left_out_before_the_first_ping(
     assert left_out == lines[: len(left_out)]  # before part 1
     tones, signs = left_out
     assert "blind-zone" in tones
-    assert "`echobench plan --start air`" in tones
+    assert "`echobench plan --write air bench.toml`" in tones
     assert "which-ping" in signs
     assert "whose pings carry no sign" in signs
     parts = json.loads(told.out.splitlines()[-1])["parts"]

@@ -365,7 +365,7 @@ def test_a_part_that_a_bench_cannot_do_is_left_out_with_the_reason(tmp_path: Pat
     assert "part blind-zone is left out" in done.stderr.splitlines()[0], "before part 1"
     parts = answer(done)["parts"]
     assert [part["measured"] is None for part in parts] == [False, False, True, False, True]
-    assert "--start air" in parts[2]["problem"]
+    assert "--write air" in parts[2]["problem"]
     page = (tmp_path / answer(done)["sheet"]).read_text(encoding="utf-8")
     assert "Temperature" in page
     assert "Blind zone" not in page
