@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from far_sounds import bearing_from_afar
 
-from dsp.ping.bearings import NoBearing, bearing_from_afar
+from dsp.ping.bearings import NoBearing
 
 PATH = Path(__file__).parents[3] / "shared" / "data" / "bearing_delays.npz"
 

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from far_sounds import bearing_from_afar
 
-from dsp.ping.bearings import Bearing, NoBearing, PairPlaces, bearing, bearing_from_afar
+from dsp.ping.bearings import Bearing, NoBearing, PairPlaces, bearing
 
 C_M_S = 343.2
 
@@ -155,7 +156,7 @@ def test_intervals_cover() -> None:
 def test_arguments_are_refused() -> None:
     with pytest.raises(ValueError, match="side by side"):
         PairPlaces(first_m=(0.1, 0.0), second_m=(0.1, 0.2))
-    with pytest.raises(ValueError, match="spacing_m: found 0 m"):
+    with pytest.raises(ValueError, match="side by side"):
         bearing_from_afar(0.0, spacing_m=0.0, sound_speed_m_s=C_M_S)
     with pytest.raises(ValueError, match="u_later_s: found -1"):
         bearing_from_afar(0.0, spacing_m=0.1, sound_speed_m_s=C_M_S, u_later_s=-1.0)
