@@ -13,6 +13,7 @@ from datetime import datetime
 from rig.errors import LessonError
 from rig.show.room import asking
 from rig.show.room.asking import Asked, Message, Reply
+from rig.show.room.taking import call_page, reply_to
 from rig.show.sheets.own_guesses import OwnAnswer, own_html
 from rig.teach.exercises.question import Question
 from rig.teach.exercises.scoring import KeyEntry, Scores, scored
@@ -156,14 +157,12 @@ class ExerciseAsking:
 
     def take(self, visitor: str, message: Message) -> Reply:
         """Take an answer or a nickname, or say why not."""
-        try:
-            with self._lock:
-                reply = self._taken(visitor, message)
-        except LessonError as problem:
-            return Reply(taken=False, said=str(problem))
-        if "nickname" not in message:
-            self.taken()
-        return reply
+        return reply_to(
+            message,
+            lambda: self._taken(visitor, message),
+            lock=self._lock,
+            taken=lambda: self.taken(),
+        )
 
     def own(self, visitor: str) -> str:
         """Return a visitor's own answers as they were marked; empty before there is any."""
@@ -191,9 +190,8 @@ class ExerciseAsking:
 
     def _taken(self, visitor: str, message: Message) -> Reply:
         if "nickname" in message:
-            self._guesses = self._guesses.call(visitor, message["nickname"])
-            called = self._guesses.labels()[visitor]
-            return Reply(taken=True, said=f"The teacher's table calls this page: {called}")
+            self._guesses, reply = call_page(self._guesses, visitor, message["nickname"])
+            return reply
         key = message.get("key", "")
         name = next((each for each in _names(self._guesses) if _key(each) == key), "")
         if name and self._marked(visitor, name):

@@ -12,6 +12,7 @@ from datetime import datetime
 
 from rig.errors import LessonError
 from rig.show.room.asking import Asked, Message, Question, Reply
+from rig.show.room.taking import call_page, reply_to
 from rig.show.sheets.own_guesses import OwnAnswer, own_html
 from rig.teach.guesses.guesses import MOST_ROUNDS, Guesses, Spread, Value
 from rig.teach.guesses.spread_text import ROUNDS, own_lines
@@ -163,14 +164,12 @@ class LessonAsking:
 
     def take(self, visitor: str, message: Message) -> Reply:
         """Take a guess or a nickname, or say why not."""
-        try:
-            with self._lock:
-                reply = self._taken(visitor, message)
-        except LessonError as problem:
-            return Reply(taken=False, said=str(problem))
-        if "nickname" not in message:
-            self.taken()
-        return reply
+        return reply_to(
+            message,
+            lambda: self._taken(visitor, message),
+            lock=self._lock,
+            taken=lambda: self.taken(),
+        )
 
     def own(self, visitor: str) -> str:
         """Return a visitor's own guesses against what was measured; empty before there is any."""
@@ -195,9 +194,8 @@ class LessonAsking:
 
     def _taken(self, visitor: str, message: Message) -> Reply:
         if "nickname" in message:
-            self._guesses = self._guesses.call(visitor, message["nickname"])
-            called = self._guesses.labels()[visitor]
-            return Reply(taken=True, said=f"The teacher's table calls this page: {called}")
+            self._guesses, reply = call_page(self._guesses, visitor, message["nickname"])
+            return reply
         key, text = message.get("key", ""), message.get("answer", "")
         place = len(self._guesses.posed) - 1
         if place < 0 or key != self._key(place):
