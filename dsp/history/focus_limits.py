@@ -18,13 +18,8 @@ from numpy.typing import NDArray
 
 from dsp.arguments import require_positive
 from dsp.history.focusing import WIDEST_RAD, StraightWay
-from dsp.physics.beams import beam_amplitude, first_null_rad, near_field_m
-
-FAR_FIELDS = 10.0
-"""A disc is a point to what is so many times a²/λ away: nearer, its parts hear an echo at
-times that differ by enough to flatten the arch (at 10 a²/λ a part at the rim is λ/20 farther
-than the middle)."""
-
+from dsp.physics.beams import beam_amplitude, first_null_rad
+from dsp.physics.discs import disc_points_from_m
 
 SLOW_AT_POINTS = 0.01
 """Share of itself by which a speed is unsure where a disc just becomes a point, falling by the
@@ -84,7 +79,7 @@ def point_from_m(face: Face, wavelength_m: float) -> float:
     """Range from which on a face is a point to what it hears; 0 for a line, along its own plane."""
     if face.shape != "piston":
         return 0.0
-    return FAR_FIELDS * near_field_m(face.size_m, wavelength_m)
+    return disc_points_from_m(face.size_m, wavelength_m)
 
 
 def u_speed_by_face(face: Face, wavelength_m: float, range_m: float) -> float:

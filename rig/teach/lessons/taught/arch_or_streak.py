@@ -7,10 +7,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from dsp.history.focus_limits import FAR_FIELDS, point_width_m
+from dsp.history.focus_limits import point_width_m
 from dsp.history.focus_points import speed_lobe
 from dsp.history.focusing import StraightWay
-from dsp.physics.beams import first_null_rad, footprint_diameter_m, near_field_m, straight_pass
+from dsp.physics.beams import first_null_rad, footprint_diameter_m, straight_pass
+from dsp.physics.discs import disc_points_from_m
 from dsp.uncertainty import stated
 from rig.errors import NotHeardError, PlanError, RecordingError
 from rig.measure.focus.measurement import focus_of, way_of, widths_over_speed
@@ -816,7 +817,7 @@ def _into_focus_on(bench: BenchInUse) -> Part:
     edge_rad = min(first_null_rad(its.shape, its.size_m, bench.wave_m), _WIDEST_RAD)
     most_m = bench.wave_m / (4 * math.sin(edge_rad))
     wanted_m = _PINGS * _OF_A_LIMIT * most_m / (2 * math.tan(edge_rad))
-    least_m = FAR_FIELDS * near_field_m(its.radius_m, bench.wave_m) if its.shape == "piston" else 0
+    least_m = disc_points_from_m(its.radius_m, bench.wave_m) if its.shape == "piston" else 0
     wanted_m = max(min(1.0, wanted_m), 1.02 * least_m)
     (closest_m,) = bench.places_m(float(f"{wanted_m:.2g}"), needs=1 / math.cos(edge_rad))
     if closest_m < least_m:
