@@ -92,17 +92,4 @@ def add_to(commands: Any) -> None:
         action="store_true",
         help="the way is square to the line from source to receiver, not along it",
     )
-    focus.add_argument(
-        "--from-m",
-        metavar="R",
-        type=options.number_in(low=0.0),
-        default=0.0,
-        help="only from this range on (default: the plan's)",
-    )
-    focus.add_argument(
-        "--to-m",
-        metavar="R",
-        type=options.number_in(low=0.0),
-        default=float("inf"),
-        help="only up to this range (default: the plan's)",
-    )
+    options.add_span(focus, first="only from this range on", last="only up to this range")

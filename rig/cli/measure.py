@@ -291,19 +291,10 @@ def add_moved(command: argparse.ArgumentParser, *, required: bool) -> None:
         action="store_true",
         help="the target's way is square to the line from source to receiver, not along it",
     )
-    command.add_argument(
-        "--from-m",
-        metavar="R",
-        type=options.number_in(low=0.0),
-        default=0.0,
-        help="the target's echo is the strongest from this range on (default: the plan's)",
-    )
-    command.add_argument(
-        "--to-m",
-        metavar="R",
-        type=options.number_in(low=0.0),
-        default=float("inf"),
-        help="and up to this one (default: the plan's)",
+    options.add_span(
+        command,
+        first="the target's echo is the strongest from this range on",
+        last="and up to this one",
     )
 
 

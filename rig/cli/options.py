@@ -155,6 +155,18 @@ def add_angles(command: argparse.ArgumentParser) -> None:
     )
 
 
+def add_span(command: argparse.ArgumentParser, *, first: str, last: str) -> None:
+    """Add from which range to which; `first` and `last` say what lies between."""
+    for name, default, words in (("--from-m", 0.0, first), ("--to-m", float("inf"), last)):
+        command.add_argument(
+            name,
+            metavar="R",
+            type=number_in(low=0.0),
+            default=default,
+            help=f"{words} (default: the plan's)",
+        )
+
+
 def add_recording(command: argparse.ArgumentParser) -> None:
     """Add the recording, and the plan to process it by."""
     command.add_argument("recording", metavar="RECORDING", help=".sigmf-meta, WAV or FLAC file")
