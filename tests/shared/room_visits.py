@@ -8,9 +8,12 @@ import http.client
 import json
 import re
 import struct
+import subprocess
+import sys
 import weakref
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urlsplit
 
@@ -55,6 +58,31 @@ def ask(
         )
     finally:
         line.close()
+
+
+@contextlib.contextmanager
+def served(
+    *words: str, folder: Path, environment: Mapping[str, str]
+) -> Iterator[tuple[subprocess.Popen[str], str, str]]:
+    """Give a command as a process of its own; return it with its room's address and code."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "rig.cli", *words],
+        cwd=folder,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert process.stderr is not None
+        said = process.stderr.readline()
+        found = re.fullmatch(r"The room: (http://\S+/) code (\w{3} \w{3})\n", said)
+        assert found is not None, said + process.stderr.read()
+        yield process, found[1], found[2]
+    finally:
+        process.kill()
+        process.communicate(timeout=PATIENCE_S)
 
 
 def cookie_header(cookies: dict[str, str]) -> dict[str, str]:

@@ -7,23 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from small_bench import PLAN
 from typist import typed
 
 from rig.show.room.room import Room
-
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-sample_rate_hz = 48000
-ping_interval_s = 0.1
-[receiver]
-range_start_m = 0.3
-range_stop_m = 3.0
-"""
 
 
 @pytest.fixture

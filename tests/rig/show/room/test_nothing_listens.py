@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from small_bench import PLAN
 from typist import PATIENCE_S, SCREENS
 
 LISTENS = "0A"
@@ -18,20 +19,6 @@ LISTENS = "0A"
 
 LOOPBACK = "0100007F"
 """127.0.0.1 as that list writes it on a machine of little end."""
-
-PLAN = """
-[pulse]
-kind = "chirp"
-start_hz = 4000.0
-stop_hz = 12000.0
-duration_s = 0.005
-[timing]
-sample_rate_hz = 48000
-ping_interval_s = 0.1
-[receiver]
-range_start_m = 0.3
-range_stop_m = 3.0
-"""
 
 
 def listening_at(pid: int) -> list[str]:

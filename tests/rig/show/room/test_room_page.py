@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
 import signal
-import subprocess
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 from chromium import Browser, Opened
+from room_visits import served
 from typist import PATIENCE_S, SCREENS
 
 from rig.show.room.asking import Asked, Message, Question, Reply
@@ -24,27 +21,7 @@ pytestmark = pytest.mark.browser
 PHONE, WALL = (390, 844), (1920, 1080)
 
 
-@contextlib.contextmanager
-def command(*words: str, folder: Path) -> Iterator[tuple[subprocess.Popen[str], str, str]]:
-    """Give the command as a process of its own; return it with the room's address and code."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rig.cli", *words],
-        cwd=folder,
-        env={key: value for key, value in os.environ.items() if key not in SCREENS},
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert process.stderr is not None
-        said = process.stderr.readline()
-        found = re.fullmatch(r"The room: (http://\S+/) code (\w{3} \w{3})\n", said)
-        assert found is not None, said + process.stderr.read()
-        yield process, found[1], found[2]
-    finally:
-        process.kill()
-        process.communicate(timeout=PATIENCE_S)
+WITHOUT_SCREEN = {key: value for key, value in os.environ.items() if key not in SCREENS}
 
 
 def shot(page: Opened, name: str) -> None:
@@ -63,7 +40,7 @@ def test_page_joins_by_keyboard_alone_sees_pings_arrive_and_the_run_end(
     browser: Browser, tmp_path: Path
 ) -> None:
     run = ("demo", "--room", "127.0.0.1:0", "--pings", "100000", "--picture", "demo.png")
-    with command(*run, folder=tmp_path) as (process, url, code):
+    with served(*run, folder=tmp_path, environment=WITHOUT_SCREEN) as (process, url, code):
         page = Opened(browser, url, size=PHONE)
         shot(page, "join-phone.png")
         typed_in(page, code.lower())

@@ -5,10 +5,8 @@ from __future__ import annotations
 import asyncio
 import io
 import os
-import re
 import struct
 import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +15,7 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 from numpy.typing import NDArray
-from room_visits import frame_words, joined, opened_line, to_its_end
+from room_visits import frame_words, joined, opened_line, served, to_its_end
 from tornado.websocket import WebSocketClientConnection
 from typist import PATIENCE_S
 from virtual_screen import Screen, eventually
@@ -54,24 +52,10 @@ class Shown:
 @pytest.fixture
 def shown(display: Screen, tmp_path: Path) -> Iterator[Shown]:
     """Six pings of the demonstration, whose window then stays open."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "rig.cli", "demo", "--room", "127.0.0.1:0", "--pings", "6"],
-        cwd=tmp_path,
-        env={**os.environ, "DISPLAY": display.name},
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert process.stderr is not None
-        said = process.stderr.readline()
-        found = re.fullmatch(r"The room: (http://\S+/) code (\w{3} \w{3})\n", said)
-        assert found is not None, said + process.stderr.read()
-        yield Shown(process, display, found[1], found[2])
-    finally:
-        process.kill()
-        process.communicate(timeout=PATIENCE_S)
+    words = ("demo", "--room", "127.0.0.1:0", "--pings", "6")
+    environment = {**os.environ, "DISPLAY": display.name}
+    with served(*words, folder=tmp_path, environment=environment) as (process, url, code):
+        yield Shown(process, display, url, code)
 
 
 def dots_of(frame: bytes) -> NDArray[np.float64]:
