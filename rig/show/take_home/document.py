@@ -181,9 +181,11 @@ def _which(pings: int, pictures: int, rows: int) -> str:
     if pictures == pings:
         return "Each ping has its picture."
     apart = (pings - 1) / max(pictures - 1, 1)
+    about = float(f"{round(apart):.2g}")
+    share = f", about one in {about:g}" if about > 1 else ""
     words = (
-        f"Not each ping has a picture: of {counted(pings, 'ping')}, {pictures} have one, about one "
-        f"in {float(f'{apart:.2g}'):g}; the others are skipped, so that the page stays small."
+        f"Not each ping has a picture: of {counted(pings, 'ping')}, {pictures} have one{share}; "
+        "the others are skipped, so that the page stays small."
     )
     if apart <= rows:
         return f"{words} They all stand in the histories, which go back {rows} pings."

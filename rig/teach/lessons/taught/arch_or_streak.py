@@ -777,7 +777,7 @@ def _folded(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
         y_label="width of the ball along its way / mm",
         curves=(
             curve(
-                "a point before this face",
+                "a point, by theory",
                 1 + fine,
                 [math.nan if w is None else 1e3 * w for w in theory_m],
             ),
