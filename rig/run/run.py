@@ -131,7 +131,7 @@ class Run:
     def forget_older(self) -> None:
         """Forget all but the latest :data:`HISTORY_PINGS`, so that weeks of pings fill no memory.
 
-        What is made of the run then speaks of those alone.
+        What is made of the run then speaks of those alone, but for the sum of all its pings.
         """
         if len(self._results) <= HISTORY_PINGS:
             return
