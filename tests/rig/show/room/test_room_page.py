@@ -136,7 +136,9 @@ def test_page_sends_changes_and_is_refused_after_closing_by_keyboard_alone(
     # As a QR picture leads there: the code behind the #, which the page puts into its form.
     page = Opened(browser, room.link, size=WALL)
     page.wait_for("document.querySelectorAll('fieldset').length === 2")
-    page.wait_for("document.getElementById('picture').naturalWidth === 1280")
+    # Before a picture is seen, its part of the page is not there for the keyboard.
+    page.wait_for("document.body.dataset.seen === '1'")
+    assert page.value("document.getElementById('picture').naturalWidth") == 1280
     assert "#" not in page.value("location.href")
     assert page.value("document.querySelector('legend').textContent") == (
         "How far is the ball? <b>Guess</b>"
