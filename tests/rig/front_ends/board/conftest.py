@@ -1,11 +1,14 @@
 """An emulated board on a bench whose echoes are laid by hand."""
 
 from collections.abc import Callable, Iterator
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from starvation import patient_s
 
 from rig.bench.plan import Plan, plan_from_table
+from rig.front_ends.board import port
 from rig.front_ends.board.emulator import SOUND_RATE_HZ, BoardEmulator
 from rig.front_ends.board.serial_board import SerialBoard
 from rig.run.loop import ping_results
@@ -86,6 +89,12 @@ class Bench:
     def close(self) -> None:
         self.board.close()
         self.emulator.close()
+
+
+@pytest.fixture(autouse=True)
+def _patience_with_a_starved_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The emulated board needs a processor to answer in time."""
+    monkeypatch.setattr(port, "time", SimpleNamespace(monotonic=patient_s))
 
 
 @pytest.fixture

@@ -4,11 +4,11 @@ import dataclasses
 import math
 import re
 import subprocess
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
+from typist import PATIENCE_S
 
 from rig.bench.capture import CaptureFlag
 from rig.errors import DeviceError, PlanError
@@ -158,21 +158,19 @@ def test_watchdog_restarts_a_board_that_hangs_and_the_ping_is_sent_again(make_be
 
 
 def exchanged(port, frame):
-    """Answers to one request, within a moment."""
-    decoder, deadline, got = FrameDecoder(), Deadline(0.5), []
+    """Answers to one request; who a board is, it says unasked too, and that is none."""
+    decoder, deadline, got = FrameDecoder(), Deadline(PATIENCE_S), []
     port.write(encode_frame(frame) if isinstance(frame, Frame) else frame)
     while not deadline.passed and not got:
-        got += decoder.feed(port.read())
+        got += [f for f in decoder.feed(port.read()) if f.type != MessageType.IDENTITY]
     return got
 
 
 @pytest.fixture
 def open_port():
     with BoardEmulator(500000) as emulator:
+        assert search.ask_who(emulator.port_name, 500000, wait_s=PATIENCE_S), "it is not up"
         port = BoardPort(emulator.port_name, 500000)
-        exchanged(port, Frame(type=MessageType.IDENTIFY, tag=1))
-        time.sleep(0.1)
-        port.read()
         yield port
         port.close()
 

@@ -1,24 +1,28 @@
 """Boards that print one number on a line, played by a pseudo-terminal."""
 
+import contextlib
+import itertools
 import json
 import math
 import os
 import pty
 import threading
-import time
 import tty
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typist import PATIENCE_S
 
 from rig.bench.capture import CaptureFlag
 from rig.bench.plan import Board
 from rig.cli import main
 from rig.errors import DeviceError, PlanError
-from rig.front_ends.board import plain_numbers
+from rig.front_ends.board import plain_numbers, port
 from rig.front_ends.board.plain_numbers import MOST_LINE_BYTES, LineReader, edge_time_s
+from rig.front_ends.board.port import BoardPort, PortGoneError
 from rig.front_ends.board.serial_board import open_serial_board
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
@@ -126,29 +130,57 @@ def test_line_without_one_number_is_a_lost_ping_and_zero_is_no_echo(results):
     assert [len(r.echoes) for r in got] == [1, 0, 0, 0, 0, 0, 1]
 
 
-def test_lines_go_on_after_the_board_was_unplugged(board_plan, printer):
+@contextlib.contextmanager
+def printing(printer, first, line, *, plugged_in_after=None):
+    """Print one line, and then another again and again: a port drops what came before it opened."""
+    done = threading.Event()
+
+    def print_on():
+        if plugged_in_after is not None:
+            plugged_in_after.wait(PATIENCE_S)
+            printer.plug()
+        printer.say(first)
+        while not done.wait(0.05):
+            printer.say(line)
+
+    thread = threading.Thread(target=print_on)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+def test_lines_go_on_after_the_board_was_unplugged(board_plan, printer, monkeypatch):
+    found_none = threading.Event()
+
+    def opened(name, baud):
+        try:
+            return BoardPort(name, baud)
+        except PortGoneError:
+            found_none.set()
+            raise
+
+    monkeypatch.setattr(plain_numbers, "BoardPort", opened)
     plan = board_plan(board={"port": str(printer.link), "prints": "time-us"})
     with open_serial_board(plan) as front_end:
         printer.say("junk", "4000")
         blocks = front_end.blocks(3)
         first = next(blocks)
 
-        def replug():
-            time.sleep(0.3)
-            printer.plug()
-            time.sleep(0.3)
-            printer.say("junk", "4000", "4000")
-
         printer.unplug()
-        threading.Thread(target=replug).start()
-        rest = list(blocks)
+        with printing(printer, "junk", "4000", plugged_in_after=found_none):
+            rest = list(blocks)
     assert not any(b.flags & CaptureFlag.MISSING for b in [first, *rest])
     assert np.array_equal(first.samples, rest[-1].samples)
 
 
 def test_silence_loses_pings_and_ends_the_run_at_last(board_plan, printer, monkeypatch):
-    monkeypatch.setattr(plain_numbers, "PATIENCE_S", 0.1)
-    monkeypatch.setattr(plain_numbers, "GIVE_UP_S", 0.5)
+    looks = itertools.count()
+    clock = SimpleNamespace(monotonic=lambda: 0.5 * next(looks))  # half a second at each look
+    for module in (port, plain_numbers):
+        monkeypatch.setattr(module, "time", clock)
     plan = board_plan(board={"port": str(printer.link), "prints": "time-us"})
     with open_serial_board(plan) as front_end:
         blocks = front_end.blocks(100)
@@ -217,21 +249,10 @@ def test_command_runs_a_plain_number_board(capsys, tmp_path, printer):
         prints = "distance-cm"
         """
     )
-    done = threading.Event()
-
-    def print_on():
-        while not done.wait(0.05):
-            printer.say("120")
-
-    thread = threading.Thread(target=print_on)
-    thread.start()
     plan = str(tmp_path / "plan.toml")
     front_end = ("--front-end", "serial-board", "--picture", str(tmp_path / "picture.png"))
-    try:
+    with printing(printer, "12", "120"):
         status = main(["run", "--plan", plan, *front_end, "--pings", "3", "--json"])
-    finally:
-        done.set()
-        thread.join()
     answer = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert status == 0
     assert answer["lost_pings"] == 0
