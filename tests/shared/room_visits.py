@@ -70,7 +70,8 @@ def served(
         cwd=folder,
         env=environment,
         stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
+        # Nobody reads it: a pipe would be full after some hundred pings, and hold up the next.
+        stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
     )

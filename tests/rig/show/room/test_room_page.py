@@ -42,6 +42,8 @@ def test_page_joins_by_keyboard_alone_sees_pings_arrive_and_the_run_end(
     run = ("demo", "--room", "127.0.0.1:0", "--pings", "100000", "--picture", "demo.png")
     with served(*run, folder=tmp_path, environment=WITHOUT_SCREEN) as (process, url, code):
         page = Opened(browser, url, size=PHONE)
+        # It comes there by itself, and not before the page has first been laid out.
+        page.wait_for("document.activeElement.id === 'code'")
         shot(page, "join-phone.png")
         typed_in(page, code.lower())
         page.press("Enter")
