@@ -11,6 +11,7 @@ import subprocess
 import sys
 
 import pytest
+from typist import PATIENCE_S
 
 linux_with_two_cores = pytest.mark.skipif(
     sys.platform != "linux" or len(os.sched_getaffinity(0)) < 2,
@@ -34,7 +35,7 @@ def python(words: str) -> subprocess.Popen[str]:
 
 
 def said(words: str) -> tuple[str, str]:
-    out, complaint = python(words).communicate(timeout=60)
+    out, complaint = python(words).communicate(timeout=PATIENCE_S)
     return out.strip(), complaint
 
 
@@ -89,7 +90,7 @@ def test_a_stop_at_the_keyboard_ends_both_processes() -> None:
     process = python(
         "def draw():\n"
         "    os.write(1, b'drawing\\n')\n"
-        "    time.sleep(60)\n"
+        "    time.sleep(1000)\n"
         "try:\n"
         "    side_by_side.drawn_each([draw] * 3)\n"
         "except KeyboardInterrupt:\n"
@@ -98,7 +99,7 @@ def test_a_stop_at_the_keyboard_ends_both_processes() -> None:
     assert process.stdout is not None
     assert [process.stdout.readline() for _ in range(2)] == ["drawing\n"] * 2
     os.killpg(process.pid, signal.SIGINT)
-    out, complaint = process.communicate(timeout=30)
+    out, complaint = process.communicate(timeout=PATIENCE_S)
     assert (out, complaint, process.returncode) == ("stopped\n", "", 0)
     assert group_is_empty(process.pid)
 
@@ -106,7 +107,9 @@ def test_a_stop_at_the_keyboard_ends_both_processes() -> None:
 def test_one_of_several_threads_draws_all_itself() -> None:
     out, complaint = said(
         "import threading\n"
-        "threading.Thread(target=time.sleep, args=(0.5,)).start()\n"
-        "print(side_by_side.drawn_each([lambda: b'%d' % (os.getpid() == here)] * 3))"
+        "drawn = threading.Event()\n"
+        "threading.Thread(target=drawn.wait).start()\n"
+        "print(side_by_side.drawn_each([lambda: b'%d' % (os.getpid() == here)] * 3))\n"
+        "drawn.set()"
     )
     assert (out, complaint) == ("[b'1', b'1', b'1']", "")

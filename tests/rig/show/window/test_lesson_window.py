@@ -17,6 +17,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from typist import PATIENCE_S
 from virtual_screen import Screen, eventually
 
 from rig.errors import LessonError
@@ -106,7 +107,7 @@ def window_of(
 
 
 def wait(window: LessonWindow, stage: str) -> None:
-    ends = time.monotonic() + 60  # a guard against hanging, and no claim
+    ends = time.monotonic() + PATIENCE_S  # a guard against hanging, and no claim
     while window.stage != stage:
         assert time.monotonic() < ends, window.stage
         window.look()
@@ -346,7 +347,7 @@ def test_a_lesson_is_taken_in_a_real_window(display: Screen, tmp_path: pathlib.P
         press("space")
         eventually(stands_at("why 2"))
         press("space")
-        out, err = child.communicate(timeout=60)
+        out, err = child.communicate(timeout=PATIENCE_S)
     finally:
         child.kill()
     assert child.returncode == 0, err

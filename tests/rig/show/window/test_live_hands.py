@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from typist import PATIENCE_S
 from virtual_screen import eventually
 
 from rig.bench.plan import plan_from_table
@@ -24,6 +25,7 @@ from tests.rig.show.window.test_hand_drawings import BESIDE_M, PLAN, SCENE
 pytestmark = pytest.mark.window
 
 ROOT = pathlib.Path(__file__).parents[4]
+BODY_RGB = (0x9A, 0xA5, 0xB5)
 
 CHILD = """
 import pathlib, sys
@@ -86,9 +88,13 @@ def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_
         meta = tmp_path / "by-hand.sigmf-meta"
         return meta.exists() and meta.read_text().count("echobench:index") > 4
 
+    def drawn():
+        return (display.rgb() == BODY_RGB).all(axis=2).any()
+
     try:
         number = eventually(a_window)
         eventually(some_pings)
+        eventually(drawn)
 
         def key(name):
             xdotool("key", "--window", *number, name)
@@ -137,7 +143,7 @@ def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_
         key("r")
         eventually(lambda: truth().scenes[-1].scene == scene_from_table(SCENE))
         key("q")
-        assert child.wait(30) == 0
+        assert child.wait(PATIENCE_S) == 0
         assert child.stderr.read() == b""
     finally:
         child.kill()
