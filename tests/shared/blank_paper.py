@@ -1,7 +1,9 @@
 """Pictures that nobody looks at: laid out by the program as ever, and saved as blank paper.
 
-To paint one and to pack it takes a processor an eighth of a second, and a lesson has fifteen.
-Tests that look at pictures stand in `tests/rig/show/pictures/`, and in `test_every_lesson.py`.
+To paint one and to pack it takes a processor an eighth of a second, and a lesson has fifteen;
+a window paints one whenever it lays out its page. Tests that look at pictures stand in
+`tests/rig/show/pictures/`, and in `test_every_lesson.py`; at windows, `test_sheet.py`,
+`test_live.py` and those of `test_hands.py` that share one.
 """
 
 import contextlib
@@ -11,7 +13,10 @@ from collections.abc import Iterator
 from typing import IO, Any
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+
+from rig.show.window.sheet import Sheet
 
 _PAINT = Figure.savefig
 _SVG = (
@@ -44,9 +49,20 @@ def _leave_blank(figure: Figure, to: IO[bytes], *, format: str, **how: Any) -> N
         _PAINT(figure, to, format=format, **how)
 
 
+def _lay_out(canvas: FigureCanvasAgg) -> None:
+    renderer = canvas.get_renderer()
+    with renderer._draw_disabled():
+        canvas.figure.draw(renderer)
+
+
 @contextlib.contextmanager
 def blank_paper() -> Iterator[None]:
-    """Save PNG and SVG pictures unpainted, at their own size, for as long as the context lasts."""
+    """Save PNG and SVG pictures unpainted, at their own size, for as long as the context lasts.
+
+    So do windows that are opened in it leave their canvas blank.
+    """
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(Figure, "savefig", _leave_blank)
+        patched.setattr(FigureCanvasAgg, "draw", _lay_out)
+        patched.setattr(Sheet, "draw_changes", lambda _sheet: None)
         yield

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from blank_paper import blank_paper
 from scipy.stats import binom
 
 from rig.bench.plan import plan_from_table
@@ -43,7 +44,7 @@ def drawings(tmp_path_factory):
     random = np.random.default_rng(15)
     plan, scene = plan_from_table(PLAN), scene_from_table(SCENE)
     drawn = []
-    with open_bench(plan, scene=scene) as bench:
+    with blank_paper(), open_bench(plan, scene=scene) as bench:
         hand = HandWindow(bench, folder, record=str(folder / "drawn"), shows_every=8)
         hand.ping(4)
         for _ in range(DRAWINGS):

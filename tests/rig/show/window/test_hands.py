@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pytest
+from blank_paper import blank_paper
 
 from rig.bench.plan import plan_from_table, read_plan
 from rig.run.opening import open_bench, open_replay
@@ -34,8 +35,8 @@ def opened(folder):
 
 @pytest.fixture
 def hand(tmp_path):
-    """A window of its own."""
-    with opened(tmp_path) as made:
+    """A window of its own, at which nobody looks."""
+    with blank_paper(), opened(tmp_path) as made:
         yield made
 
 

@@ -129,6 +129,7 @@ def typed(window: LessonWindow, text: str) -> None:
         window.press(key)
 
 
+@pytest.mark.usefixtures("unseen_pictures")
 def test_each_page_of_a_lesson_waits_for_a_key() -> None:
     taken = Taken()
     window = window_of(taken)
@@ -159,6 +160,7 @@ def test_the_prediction_is_in_the_picture_before_anything_is_heard() -> None:
     assert longest_accent(shown_by(window)) > DASHED
 
 
+@pytest.mark.usefixtures("unseen_pictures")
 def test_keys_pressed_while_pings_come_are_not_taken_for_the_next_page() -> None:
     window = window_of(Taken())
     typed(window, "3")
@@ -170,6 +172,7 @@ def test_keys_pressed_while_pings_come_are_not_taken_for_the_next_page() -> None
     assert window.stage == "step"
 
 
+@pytest.mark.usefixtures("unseen_pictures")
 def test_a_step_without_its_echo_is_heard_again_or_taken_as_it_is() -> None:
     taken = Taken(missing="No echo from about 1.00 m.")
     window = window_of(taken)
@@ -185,6 +188,7 @@ def test_a_step_without_its_echo_is_heard_again_or_taken_as_it_is() -> None:
     assert taken.opened == ["start", "start", "away"]
 
 
+@pytest.mark.usefixtures("unseen_pictures")
 def test_what_was_measured_by_hand_is_asked_for_and_a_slip_is_asked_again() -> None:
     taken = Taken(givens=1)
     window = window_of(taken)
@@ -199,6 +203,7 @@ def test_what_was_measured_by_hand_is_asked_for_and_a_slip_is_asked_again() -> N
     assert taken.values == {"first_m": 1.0}
 
 
+@pytest.mark.usefixtures("unseen_pictures")
 def test_a_choice_is_typed_by_its_number_and_a_wrong_number_is_told() -> None:
     question = dataclasses.replace(_PART.question, choices=("sooner", "later"))
     part = dataclasses.replace(_PART, question=question)
@@ -238,6 +243,7 @@ def guess(asking: LessonAsking, visitor: str, answer: str) -> bool:
     return asking.take(visitor, {"key": key, "answer": answer})["taken"]
 
 
+@pytest.mark.usefixtures("unseen_pictures")
 def test_a_class_guesses_until_a_key_closes_and_the_answer_is_drawn_into_its_spread() -> None:
     asking, told = a_class(), []
     plate = SimpleNamespace(
