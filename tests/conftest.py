@@ -6,6 +6,7 @@ emulator are one of a kind: their tests take turns.
 """
 
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +18,10 @@ from xdist.scheduler import LoadScopeScheduling
 
 # As the command does it: small systems of equations are not shared out among threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# What is started in the background is deaf to Ctrl-C, and so would be what tests start.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # Tests are imported by path, so that none finds what it shares with others beside it.
 sys.path.insert(0, str(Path(__file__).parent / "shared"))

@@ -95,9 +95,13 @@ def test_a_kill_at_any_moment_leaves_a_readable_recording_or_none(
 @posix_only
 @pytest.mark.parametrize("blow", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_a_signal_ends_it_and_leaves_what_was_heard(folder: Path, blow: str) -> None:
+    number = getattr(signal, blow)
+    # What is deaf to a hang-up, as nohup makes it, would start what is deaf to it too.
+    heard = signal.signal(number, signal.SIG_DFL)
     process = started(*ENDLESS, "kept", folder=folder)
+    signal.signal(number, heard)
     wait_for(folder / "kept.sigmf-data", 3 * 1440 * 4)
-    process.send_signal(getattr(signal, blow))
+    process.send_signal(number)
     out, err = process.communicate(timeout=PATIENCE_S)
     assert "Traceback" not in err
     answer = replayed(folder, "kept")

@@ -271,15 +271,9 @@ def test_a_process_ends_with_the_status_and_keeps_its_streams_apart(folder: Path
 
 
 def test_stopping_a_run_at_the_keyboard_answers_with_what_there_is(folder: Path) -> None:
-    # As a terminal starts it: tests run in the background inherit a deaf ear for Ctrl-C.
-    script = (
-        "import signal, sys, rig.cli\n"
-        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "sys.exit(rig.cli.main(sys.argv[1:]))"
-    )
     environment = {k: v for k, v in os.environ.items() if k not in SCREENS}
     process = subprocess.Popen(
-        [sys.executable, "-c", script, *RUN, "--pings", "100000", "--record", "kept"],
+        [sys.executable, "-m", "rig.cli", *RUN, "--pings", "100000", "--record", "kept"],
         cwd=folder,
         env={**environment, "PYTHONUNBUFFERED": "1"},
         stdout=subprocess.PIPE,

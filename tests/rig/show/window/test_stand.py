@@ -198,9 +198,16 @@ from rig.show.window.live import show_live
 from rig.show.window.pace import paced
 from rig.show.window.stand import Stand
 from rig.show.window.stretch import Stretch
+from rig.show.window.window import LiveWindow
 from rig.tank.built_in import built_in
 
-folder = pathlib.Path(sys.argv[1])
+folder, say = pathlib.Path(sys.argv[1]), LiveWindow.say
+
+def said(window, words):
+    say(window, words)
+    (folder / "said").write_text(words)
+
+LiveWindow.say = said
 scene, plan = built_in("bench")
 reopening.Reopening.__init__.__kwdefaults__["pause_s"] = 0.5
 tries = []
@@ -219,7 +226,6 @@ def open_it(pings, fails):
 def reopen():
     tries.append(1)
     if not (folder / "plugged-in").exists():
-        (folder / "tried").touch()
         raise DeviceError("the cable: still gone; plug it in")
     run, results = open_it(100_000, False)
     (folder / "back").touch()
@@ -288,19 +294,45 @@ def child(display, tmp_path):
         each.process.communicate()
 
 
+# The command, which tells when it covers or uncovers what stands there: it does so for a second.
+TELLS = """
+import pathlib, sys
+from rig.cli import main
+from rig.show.window.window import LiveWindow
+
+told, last, show = pathlib.Path(sys.argv[1]), [None], LiveWindow._show
+
+def shown(window):
+    show(window)
+    if window._covered != last[0]:
+        last[0] = window._covered
+        with told.open("a") as states:
+            states.write("covered\\n" if window._covered else "seen\\n")
+
+LiveWindow._show = shown
+sys.exit(main(sys.argv[2:]))
+"""
+
+
 @pytest.mark.window
-def test_the_command_at_a_stand_uncovers_by_itself_and_ends_by_its_own_keys(child, tmp_path):
-    stand = child("-m", "rig.cli", "demo", "--scene", "bench", "--unattended", "1")
+def test_the_command_at_a_stand_uncovers_by_itself_and_ends_by_its_own_keys(
+    child, tmp_path, tmp_path_factory
+):
+    told = tmp_path_factory.mktemp("told") / "states"
+    stand = child("-c", TELLS, str(told), "demo", "--scene", "bench", "--unattended", "1")
+
+    def states(*wanted):
+        return lambda: told.exists() and told.read_text().split() == list(wanted)
+
     # A ball of 12 cm, in each of two views.
     eventually(lambda: stand.bodies() > 500)
     # Elsewhere 60 dots are kept for a title bar; here the paper goes down to the last.
     eventually(lambda: (stand.display.rgb()[725:] > 240).all(axis=2).mean() > 0.5)
     stand.press("t")
-    eventually(lambda: stand.bodies() == 0)
+    eventually(states("seen", "covered", "seen"))
     eventually(lambda: stand.bodies() > 500)
-    stand.press("q", "s", "v")
-    stand.press("t")
-    eventually(lambda: stand.bodies() == 0)
+    stand.press("q", "s", "v", "t")
+    eventually(states("seen", *2 * ["covered", "seen"]))
     assert stand.process.poll() is None
     assert list(tmp_path.iterdir()) == []
     stand.press("ctrl+q")
@@ -310,7 +342,6 @@ def test_the_command_at_a_stand_uncovers_by_itself_and_ends_by_its_own_keys(chil
 @pytest.mark.window
 def test_a_window_says_that_the_device_is_gone_and_goes_on_once_it_is_back(child, tmp_path):
     stand = child("-c", LOSES_ITS_DEVICE, str(tmp_path))
-    eventually((tmp_path / "tried").exists)
 
     def words():
         return stand.display.rgb()[:34]
@@ -318,7 +349,11 @@ def test_a_window_says_that_the_device_is_gone_and_goes_on_once_it_is_back(child
     def history():
         return stand.display.rgb()[442:636, 125:908]
 
-    eventually(lambda: stand.process.poll() is None and (words() < 100).any())
+    def what_is_said():
+        return (tmp_path / "said").exists() and (tmp_path / "said").read_text()
+
+    eventually(lambda: what_is_said() == "the cable: still gone; plug it in")
+    assert (words() < 100).any()
     said, held = words(), history()
     (tmp_path / "plugged-in").touch()
     eventually((tmp_path / "back").exists)
