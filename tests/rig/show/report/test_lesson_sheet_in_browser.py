@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from blank_paper import blank_paper
 from typist import typed
 
 pytestmark = pytest.mark.browser
@@ -21,7 +22,8 @@ def sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One with numbers and one part without a prediction."""
     folder = tmp_path_factory.mktemp("lesson")
     words = ("lesson", "time-is-distance", "--predict", "5.8", "--json")
-    done = typed(*words, folder=folder)
+    with blank_paper():  # where pictures stand is looked at, and not what is in them
+        done = typed(*words, folder=folder)
     assert done.returncode == 0, done.stderr
     return folder / str(json.loads(done.stdout.splitlines()[-1])["sheet"])
 
