@@ -26,11 +26,18 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 # Tests are imported by path, so that none finds what it shares with others beside it.
 sys.path.insert(0, str(Path(__file__).parent / "shared"))
 
-# A busy machine may take as long as it likes over an example: no claim here is about time.
-settings.register_profile(
-    "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
-settings.load_profile("any machine")
+# A busy machine may take as long as it likes over an example: no claim here is about time. The
+# same examples are drawn each time, so that a suite fails for what was changed; others, by
+# `pytest --hypothesis-profile=others`, for who looks for what falls.
+for profile, same in (("same", True), ("others", False)):
+    settings.register_profile(
+        profile,
+        deadline=None,
+        suppress_health_check=[HealthCheck.too_slow],
+        derandomize=same,
+        print_blob=True,
+    )
+settings.load_profile("same")
 
 TOGETHER = ("audio", "board", "report", "room")
 """Folders whose tests take turns: sound servers, the one emulated board, a browser each."""
