@@ -191,7 +191,8 @@ def test_no_direction_is_louder_than_the_axis_nor_unlike_its_mirror(
     left, axis, right = beam_amplitude(shape, size, wave, [-angle, 0.0, angle])
     assert axis == 1.0
     assert left == right
-    assert abs(right) <= 1.0
+    # Near the axis J₁(x) is x/2 but for rounding: a last digit of it, and one of the quotient.
+    assert abs(right) <= 1.0 + 4 * np.finfo(float).eps
 
 
 @given(SHAPES, SIZES, WAVES, st.floats(-math.pi / 2, math.pi / 2))
