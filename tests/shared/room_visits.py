@@ -121,7 +121,14 @@ async def opened_line(
     """Open a line as a page of the room does, or as one of another origin would; close it."""
     host = urlsplit(url).netloc
     given = {**headers, "Origin": origin or f"http://{host}"}
-    line = await websocket_connect(HTTPRequest(f"ws://{host}/line", headers=given))
+    line = await websocket_connect(
+        HTTPRequest(
+            f"ws://{host}/line",
+            headers=given,
+            connect_timeout=PATIENCE_S,
+            request_timeout=PATIENCE_S,
+        )
+    )
     try:
         yield line
     finally:

@@ -62,6 +62,8 @@ def test_a_notebook_runs_and_what_it_claims_is_so(name, tmp_path, monkeypatch):
     nbclient.NotebookClient(
         book,
         timeout=int(PATIENCE_S),
+        startup_timeout=int(PATIENCE_S),
+        iopub_timeout=int(PATIENCE_S),
         kernel_name="python3",
         resources={"metadata": {"path": str(FOLDER)}},
     ).execute()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import io
 import os
+import re
 import struct
 import subprocess
 from collections.abc import Iterator
@@ -73,7 +74,8 @@ async def last_frame(line: WebSocketClientConnection) -> bytes:
             words = frame_words(message)
             if words["ending"]:
                 assert words["ending"] == "All pings done"
-                assert words["head"].startswith("Ping 5: ")
+                # The last that came: what a busy machine is late with is left out.
+                assert re.match(r"Ping [0-5]: ", words["head"])
                 return message
             await line.write_message(f'{{"seen": {words["number"]}}}')
 
@@ -84,15 +86,16 @@ def test_page_has_the_windows_own_picture_and_keeps_it_when_the_window_is_closed
     async def follow() -> None:
         async with opened_line(shown.url, joined(shown.url, shown.code)) as line:
             picture = dots_of(await last_frame(line))
-            # The plate lies over the window until it is put away, and over no page.
-            assert eventually(shown.plate_lies_there)
+            # The plate lies over the window until it is put away, and over no page. Meanwhile
+            # the line is kept, which must answer the server.
+            assert await asyncio.to_thread(eventually, shown.plate_lies_there)
             assert np.all(np.abs(picture - ACCENT) < 12, axis=2).sum() < 100
-            shown.press("j")
-            assert eventually(lambda: not shown.plate_lies_there())
+            await asyncio.to_thread(shown.press, "j")
+            assert await asyncio.to_thread(eventually, lambda: not shown.plate_lies_there())
             high, wide = picture.shape[:2]
             apart = np.abs(shown.screen.rgb()[:high, :wide] - picture)
             assert apart.max() < ROUNDED
-            shown.press("q")
+            await asyncio.to_thread(shown.press, "q")
             came = await to_its_end(line)
             assert '{"over": "The bench has ended. This is its last picture."}' in came
 
