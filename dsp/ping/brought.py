@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.noise_left import NoiseLeft
-from dsp.ping.peaks import KERNEL_HALF
 from dsp.ping.rows import within
 from dsp.ping.search_plan import FLANK_LOBES
 from dsp.ping.taken import Taken
@@ -57,9 +56,9 @@ def learn_brought(taken: Taken, noise: NoiseLeft, start: NDArray[np.float64]) ->
     shares = np.zeros((taken.profiles, 2 * most + 1))
     loudest = np.full(taken.profiles, -1)
     before = taken.position < start[taken.profile]
-    for profile in np.flatnonzero(np.bincount(taken.profile[before]) > 1).tolist():
+    for profile in (np.bincount(taken.profile[before]) > 1).nonzero()[0].tolist():
         first, last = taken.start[profile : profile + 2]
-        its = first + np.flatnonzero(before[first:last])
+        its = first + before[first:last].nonzero()[0]
         one = its[taken.strength[its].argmax()]
         room = math.floor(start[profile] - taken.planned.lobe_bins - taken.position[one])
         reach = min(most, room)
@@ -82,7 +81,7 @@ def _share_about(
     known = (bins >= 0) & (bins < planned.bins)
     bins = within(bins, 0, planned.bins - 1)
     copies = planned.table.lags(bins - position[beside, np.newaxis])[0]
-    brought = taken.left_padded[profile, bins + KERNEL_HALF] + taken.gain[beside] @ copies
+    brought = taken.left_padded[profile, bins + planned.margin] + taken.gain[beside] @ copies
     power = brought.real**2 + brought.imag**2
     known &= power > noise.threshold_at(np.full(bins.size, profile), bins)
     share = np.where(known, np.sqrt(power), 0.0) * (BROUGHT_MARGIN / taken.strength[one])

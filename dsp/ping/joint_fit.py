@@ -77,7 +77,7 @@ def _step(taken: Taken, going: NDArray[np.intp], farthest: float) -> NDArray[np.
     farthest_moved = np.zeros(taken.profiles)
     gains, after = taken.gain.copy(), taken.position.copy()
     for index in alike(taken.start, going):
-        order = np.argsort(taken.position[index], axis=1)
+        order = taken.position[index].argsort(axis=1)
         index = index[:, :1] + order
         position = taken.position[index]
         # An echo that would leave its own lobe stays in it.

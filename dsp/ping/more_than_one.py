@@ -46,7 +46,7 @@ def more_than_one(
     snr_out : ndarray of float64, shape (echoes,)
     """
     more = np.zeros(stands.size, dtype=bool)
-    looked_at = np.flatnonzero(stands & (snr_out > COMPARED_SNR))
+    looked_at = (stands & (snr_out > COMPARED_SNR)).nonzero()[0]
     if looked_at.size == 0:
         return more
     planned, lobe = taken.planned, taken.planned.lobe_bins
@@ -93,8 +93,8 @@ def _may_be_more(
     left = taken.power[taken.profile[echoes, np.newaxis], bins].sum(axis=1, dtype=np.float64)
     noise = offset.size * 2 / snr_out[echoes] / of_copy
     may_be = left / (taken.strength[echoes] ** 2 * of_copy) > NO_COPY**2 / 2 + noise
-    hidden = np.flatnonzero(~stands)
-    for echo in np.flatnonzero(~may_be) if hidden.size else ():
+    hidden = (~stands).nonzero()[0]
+    for echo in (~may_be).nonzero()[0] if hidden.size else ():
         beside = hidden[taken.profile[hidden] == taken.profile[echoes[echo]]]
         apart = np.abs(taken.position[beside] - taken.position[echoes[echo]])
         may_be[echo] = bool((apart < planned.lobe_bins).any())

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from dsp.ping.compression import ROUNDING, powers_of
 from dsp.ping.noise import cell_rate, ordered_statistic_factor, rank_of
-from dsp.ping.peaks import KERNEL_HALF
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import Taken
 
@@ -93,7 +92,7 @@ class NoiseLeft:
             bins = place.astype(np.intp)[..., np.newaxis] + np.arange(-half, half + 1)
             bins = within(bins, 0, planned.bins - 1)
             profile = taken.profile[echo][..., np.newaxis]
-            tops += taken.left_padded[profile, bins + KERNEL_HALF]
+            tops += taken.left_padded[profile, bins + planned.margin]
             power[np.searchsorted(going, profile), bins] = tops.real**2 + tops.imag**2
         return power
 
@@ -119,7 +118,7 @@ class NoiseLeft:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""
         last = self._planned.bins - 1
         reach = max(1, round(self._planned.lobe_bins / 2))
-        concerned = np.unique(profile)
+        concerned = np.bincount(profile).nonzero()[0]
         # Of few bins, or a short lobe, it is looked up; else all bins are gone over once.
         if bins.size * (2 * reach + 1) <= _LOOKED_UP * last * concerned.size:
             # What is beyond an end is said to be what is at the end, which is among them.

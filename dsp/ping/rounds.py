@@ -96,7 +96,7 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     weak = taken.strength**2 <= noise.threshold_at(taken.profile, taken.places())
     if not weak.any() or not (weak := weak & taken.of(going)).any():
         return
-    going = np.flatnonzero(np.bincount(taken.profile[weak]))
+    going = np.bincount(taken.profile[weak]).nonzero()[0]
     echo, other, _ = pairs(taken.profile, taken.start)
     apart = np.abs(taken.position[echo] - taken.position[other])
     near = (other < echo) & (apart < taken.planned.lobe_bins)
@@ -104,7 +104,7 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     leans[echo[near]] = True
     has_one_behind[other[near & weak[echo]]] = True
     shared = weak & has_one_behind & ~leans
-    again = np.flatnonzero(np.bincount(taken.profile[shared]))
+    again = np.bincount(taken.profile[shared]).nonzero()[0]
     taken.keep(~weak | shared)
     taken.take_away(going)
     if again.size:
@@ -115,8 +115,8 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
 
 def _settle(taken: Taken, noise: NoiseLeft, most_steps: int) -> None:
     """Fit all echoes until they stand still."""
-    echoes = np.diff(taken.start)
-    going = np.flatnonzero(echoes)
+    echoes = taken.start[1:] - taken.start[:-1]
+    going = echoes.nonzero()[0]
     if most_steps > 1:
         # Nothing that is still to be found pulls an echo away any more.
         taken.found = taken.position.copy()

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.joint_fit import NEAREST_LOBES
 from dsp.ping.noise_left import NoiseLeft
-from dsp.ping.peaks import KERNEL_HALF, LOOKS
+from dsp.ping.peaks import LOOKS
 from dsp.ping.rows import alike, highest_each, pairs, starts_of, within
 from dsp.ping.search_plan import SearchPlan
 from dsp.ping.side_lobes_left import left_by
@@ -87,9 +87,7 @@ def _looks_power(
 ) -> NDArray[np.float32]:
     """Return the power of what is left at some looks about some bins, shape (bins, looks)."""
     planned = taken.planned
-    around = taken.left_padded[
-        profile[:, np.newaxis], place[:, np.newaxis] + (planned.taps + KERNEL_HALF)
-    ]
+    around = taken.left_padded[profile[:, np.newaxis], place[:, np.newaxis] + planned.taps]
     looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
     start = starts_of(profile, taken.profiles)
     for index in alike(start, np.arange(taken.profiles)):
@@ -114,10 +112,10 @@ def _covered(
     """
     row, where, height = peaks
     covered = np.ones(row.size, dtype=bool)
-    for profile in np.unique(row).tolist():
-        its = np.flatnonzero(row == profile)
+    for profile in np.bincount(row).nonzero()[0].tolist():
+        its = (row == profile).nonzero()[0]
         # No more than the highest are looked at: of any number of peaks, in bounded room.
-        its = its[np.argsort(-height[its], kind="stable")[: 2 * MOST_ECHOES]]
+        its = its[(-height[its]).argsort(kind="stable")[: 2 * MOST_ECHOES]]
         here, high = where[its], height[its]
         near = (behind[0] == profile) & (behind[2] > high[-1])
         over = np.concatenate([high, behind[2][near]])[:, np.newaxis]

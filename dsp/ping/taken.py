@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import POWERS, powers_of
-from dsp.ping.peaks import KERNEL_HALF
 from dsp.ping.rows import alike, starts_of
 from dsp.ping.search_plan import SearchPlan
 
@@ -33,8 +32,8 @@ class Taken:
     Attributes
     ----------
     profiles : int
-    left_padded : ndarray of complex64, shape (profiles, bins and a kernel's half at each end)
-        What is left, turned back by the middle of the band.
+    left_padded : ndarray of complex64, shape (profiles, bins and a margin at each end)
+        What is left, turned back by the middle of the band, between zeros.
     power : ndarray of float32, shape (profiles, bins)
         Of what is left, as of the last :meth:`measure`.
     profile : ndarray of int, shape (echoes,)
@@ -55,10 +54,11 @@ class Taken:
     def __init__(self, envelopes: NDArray[np.complexfloating], planned: SearchPlan) -> None:
         self.planned = planned
         self.profiles, bins = envelopes.shape
-        self._padded = np.zeros((self.profiles, bins + 2 * KERNEL_HALF), dtype=np.complex64)
-        inside = self._padded[:, KERNEL_HALF:-KERNEL_HALF]
-        np.multiply(envelopes, planned.turn, out=inside, casting="same_kind")
+        self._padded = np.zeros((self.profiles, bins + 2 * planned.margin), dtype=np.complex64)
+        inside = slice(planned.margin, -planned.margin)
+        np.multiply(envelopes, planned.turn, out=self._padded[:, inside], casting="same_kind")
         self.left_padded = self._padded.copy()
+        self._left = self.left_padded[:, inside]
         self.profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
         self.start: NDArray[np.intp] = np.zeros(self.profiles + 1, dtype=np.intp)
         self.position: NDArray[np.float64] = np.empty(0)
@@ -80,17 +80,17 @@ class Taken:
         self.gain = np.concatenate([self.gain, unknown])
         self.strength = np.concatenate([self.strength, unknown])
         self.misfit = np.concatenate([self.misfit, unknown])
-        self._pick(np.argsort(self.profile, kind="stable"))
+        self._pick(self.profile.argsort(kind="stable"))
 
     def keep(self, kept: NDArray[np.bool_]) -> None:
         """Drop all other echoes."""
         if kept.all():
             return
         dropped_of = np.concatenate([self.dropped_profile, self.profile[~kept]])
-        order = np.argsort(dropped_of, kind="stable")
+        order = dropped_of.argsort(kind="stable")
         self.dropped_profile = dropped_of[order]
         self.dropped = np.concatenate([self.dropped, self.found[~kept]])[order]
-        self._pick(np.flatnonzero(kept))
+        self._pick(kept.nonzero()[0])
 
     def _pick(self, echoes: NDArray[np.intp]) -> None:
         """Take these echoes alone, in this order."""
@@ -117,7 +117,7 @@ class Taken:
 
     def measure(self, going: NDArray[np.intp]) -> None:
         """Set the power of what is left of some profiles."""
-        left = self.left_padded[self.some(going), KERNEL_HALF:-KERNEL_HALF]
+        left = self._left[self.some(going)]
         self.power[self.some(going)] = left.real**2 + left.imag**2
 
     def read(
@@ -128,7 +128,7 @@ class Taken:
         place = np.rint(position)
         window = self.left_padded[
             profile[..., np.newaxis],
-            place.astype(np.intp)[..., np.newaxis] + (planned.taps + KERNEL_HALF),
+            place.astype(np.intp)[..., np.newaxis] + planned.taps,
         ]
         powers = powers_of(position - place)
         terms = window @ planned.reader
@@ -142,22 +142,23 @@ class Taken:
 
     def take_away(self, going: NDArray[np.intp]) -> None:
         """Subtract the copies of all echoes of some profiles from their envelopes."""
-        table, bins, at_once = self.planned.table, self.planned.bins, self.planned.at_once
-        reach = table.reach_bins
-        self.left_padded[self.some(going)] = self._padded[self.some(going)]
-        left = self.left_padded[:, KERNEL_HALF:-KERNEL_HALF]
+        table, margin, at_once = self.planned.table, self.planned.margin, self.planned.at_once
+        first_bin, bins = margin - table.reach_bins, 2 * table.reach_bins + 1
+        some = self.some(going)
+        self.left_padded[some] = self._padded[some]
         for index in alike(self.start, going):
             place = np.rint(self.position[index])
             terms = self.gain[index][..., np.newaxis] * powers_of(place - self.position[index])
             terms = terms.astype(np.complex64)
-            profiles, places = self.profile[index[:, 0]].tolist(), place.astype(int)
+            profiles, starts = self.profile[index[:, 0]].tolist(), place.astype(int) + first_bin
             for first in range(0, index.shape[1], at_once):
-                some = slice(first, first + at_once)
+                these = slice(first, first + at_once)
                 for row, there, copies in zip(
-                    profiles, places[:, some].tolist(), terms[:, some] @ table.copies, strict=True
+                    profiles, starts[:, these].tolist(), terms[:, these] @ table.copies, strict=True
                 ):
-                    of_row = left[row]
-                    for at, copy in zip(there, copies, strict=True):
-                        start, stop = max(at - reach, 0), min(at + reach + 1, bins)
-                        part = of_row[start:stop]
-                        part -= copy[start - at + reach : stop - at + reach]
+                    left = self.left_padded[row]
+                    for start, copy in zip(there, copies, strict=True):
+                        part = left[start : start + bins]
+                        part -= copy
+        self.left_padded[some, :margin] = 0
+        self.left_padded[some, -margin:] = 0
