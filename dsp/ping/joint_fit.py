@@ -15,6 +15,8 @@ pp. 413–432 (the strengths are solved for, the delays alone are searched; from
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -130,28 +132,38 @@ def _stepped(
     low, high = (each.reshape(-1, size, 1) for each in (low, high))
     copies = taken.planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
     copy, copy_slope, copy_bend = copies
-    alone = np.eye(size)
+    alone = _alone(size)
     copy = copy + _RIDGE * alone
     solved = np.linalg.solve(copy, np.concatenate([value, copy_slope], axis=2))
-    gain = gain + solved[..., :1]
-    slope = slope - copy_slope @ solved[..., :1]
-    pull = (gain.conj() * slope).real
+    more, by_slope = solved[..., :1], solved[..., 1:]
+    gain = gain + more
+    turned_back = gain.conj()
+    slope = slope - copy_slope @ more
+    pull = (turned_back * slope).real
     # Where what is left is hollow at an echo, its top is sharper than a copy's.
-    bow = bow - copy_bend @ solved[..., :1] - 2j * taken.planned.table.centre_rad * slope
-    sharper = np.maximum(-(gain.conj() * bow).real, 0)
-    bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ solved[..., 1:]
-    curvature = (gain.conj() * bend * gain.swapaxes(1, 2)).real
+    bow = bow - copy_bend @ more - 2j * taken.planned.table.centre_rad * slope
+    sharper = np.maximum(-(turned_back * bow).real, 0)
+    bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ by_slope
+    curvature = (turned_back * bend * gain.swapaxes(1, 2)).real
     damping = _DAMPING * taken.planned.table.curvature * (gain.real**2 + gain.imag**2) + 1e-30
     step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
     step = within(step, low, high)
     # To first order in the step, but for the carrier's turn, which may be of radians.
     turn_rad = taken.planned.table.centre_rad * step
-    gain = gain * (1 - 1j * turn_rad) + solved[..., 1:] @ (gain * step)
+    gain = gain * (1 - 1j * turn_rad) + by_slope @ (gain * step)
     gain = gain * np.exp(1j * turn_rad)
     return (
         step.reshape(profiles, -1)[:, :echoes],
         gain.reshape(profiles, -1)[:, :echoes],
     )
+
+
+@functools.lru_cache(maxsize=MOST_TOGETHER)
+def _alone(size: int) -> NDArray[np.float64]:
+    """Return the identity matrix, which is each echo alone."""
+    alone = np.eye(size)
+    alone.setflags(write=False)
+    return alone
 
 
 def _merge(taken: Taken) -> None:

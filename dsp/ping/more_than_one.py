@@ -7,6 +7,7 @@ have in common is the sender's or the receiver's. What neither explains is anoth
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.noise import independent_s
 from dsp.ping.rows import pairs, within
+from dsp.ping.search_plan import SearchPlan
 from dsp.ping.single_bodies import COMPARED_LOBES, single_bodies
 from dsp.ping.taken import Taken
 
@@ -51,10 +53,7 @@ def more_than_one(
         return more
     planned, lobe = taken.planned, taken.planned.lobe_bins
     offset = COMPARED_LOBES * lobe
-    copy = planned.table.lags(offset)[0]
-    of_copy = float(np.sum(copy.real**2 + copy.imag**2))
-    cells = max(1.0, 2 * lobe * planned.shape.bin_s / independent_s(planned.shape))
-    surely = 1 + NO_COPY_SURELY / math.sqrt(cells)
+    of_copy, surely = _of_copy(planned)
     # Most are seen at a glance to leave nothing.
     looked_at = looked_at[_may_be_more(taken, looked_at, stands, snr_out, of_copy)]
     if looked_at.size == 0:
@@ -76,6 +75,14 @@ def more_than_one(
         alike_in = np.abs(its.conj() @ own[one]) ** 2 / both
         more[echo] = bool((1 - alike_in > least[one]).all())
     return more
+
+
+@functools.lru_cache(maxsize=32)
+def _of_copy(planned: SearchPlan) -> tuple[float, float]:
+    """Return a copy's energy where it is compared, and how many times the noise's may be there."""
+    copy = planned.table.lags(COMPARED_LOBES * planned.lobe_bins)[0]
+    cells = max(1.0, 2 * planned.lobe_bins * planned.shape.bin_s / independent_s(planned.shape))
+    return float(np.sum(copy.real**2 + copy.imag**2)), 1 + NO_COPY_SURELY / math.sqrt(cells)
 
 
 def _may_be_more(

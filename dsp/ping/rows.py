@@ -60,10 +60,10 @@ def pairs(
     echoes : ndarray of int, shape (things,)
         How many pairs each has.
     """
-    first = start[profile]
-    echoes = start[profile + 1] - first
-    thing = np.repeat(np.arange(profile.size), echoes)
-    echo = np.arange(thing.size) + np.repeat(first - (np.cumsum(echoes) - echoes), echoes)
+    first, last = start[profile], start[profile + 1]
+    echoes = last - first
+    thing = np.arange(profile.size).repeat(echoes)
+    echo = np.arange(thing.size) + (last - echoes.cumsum()).repeat(echoes)
     return thing, echo, echoes
 
 
@@ -80,7 +80,7 @@ def highest_each(values: NDArray[np.float64], number: NDArray[np.intp]) -> NDArr
     highest = np.zeros(number.size)
     some = number > 0
     if values.size:
-        first = np.cumsum(number) - number
+        first = number.cumsum() - number
         highest[some] = np.maximum.reduceat(values, first[some])
     return highest
 

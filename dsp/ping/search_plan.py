@@ -62,6 +62,8 @@ class SearchPlan:
         What an equalised echo of 1 may leave far off.
     flank : ndarray of int
         Lags, in bins, at which it is seen how well a copy fits.
+    flank_ceiling : ndarray of float64
+        The ceiling at those lags.
     near : slice
         Which of them are near by.
     """
@@ -80,6 +82,7 @@ class SearchPlan:
     ceiling_reach: int
     far_lobes: NDArray[np.float64] | None
     flank: NDArray[np.intp]
+    flank_ceiling: NDArray[np.float64]
     near: slice
     lobe_bins: float
     half_bin: float
@@ -124,6 +127,7 @@ def search_plan(
         at_once=max(1, _MATMUL_ALONE // (POWERS * (2 * table.reach_bins + 1))),
         far_lobes=far,
         flank=flank,
+        flank_ceiling=ceiling[np.abs(flank)],
         near=slice(near[0], near[-1] + 1) if near.size else slice(0),
         lobe_bins=lobe_bins,
         half_bin=0.9 * float(abs(shape.at(shape.bin_s / 2))),

@@ -51,19 +51,19 @@ def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray
     if lag.size == 0:
         return np.ones(echoes.size)
     profile = taken.profile[echoes, np.newaxis]
-    bins = np.rint(taken.position[echoes]).astype(np.intp)[:, np.newaxis] + lag
-    outside = (bins < 0) | (bins >= planned.bins)
-    bins = within(bins, 0, planned.bins - 1)
+    lagging = np.rint(taken.position[echoes]).astype(np.intp)[:, np.newaxis] + lag
+    bins = within(lagging, 0, planned.bins - 1)
+    outside = bins != lagging
     power = taken.power[profile, bins]
     level = noise.power[profile, planned.grid.stretch_of[bins]]
     strength = np.maximum(taken.strength[echoes], 1e-30)
-    lobes = strength[:, np.newaxis] * planned.ceiling[np.abs(lag)]
+    lobes_power = (strength[:, np.newaxis] * planned.flank_ceiling) ** 2
     # Noise alone passes its mean power in less than half of the bins, and ln 10 times
     # that in a tenth.
     near = planned.near
-    typical = np.maximum(power[:, near] - level[:, near], 0) / lobes[:, near] ** 2
+    typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
     typical = _quantile(np.where(outside[:, near], np.inf, typical), 0.5)
-    most = np.maximum(power - math.log(10) * level, 0) / lobes**2
+    most = np.maximum(power - math.log(10) * level, 0) / lobes_power
     most = _quantile(np.where(outside, np.inf, most), 0.9)
     # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
     # the mean square.
@@ -93,8 +93,8 @@ def left_by(
     ndarray of float64, the shape of `bins`
     """
     planned, lobe = taken.planned, taken.planned.lobe_bins
-    strength = taken.strength[echo]
-    lag = np.abs(bins - taken.position[echo])
+    strength, position = taken.strength[echo], taken.position[echo]
+    lag = np.abs(bins - position)
     whole = np.minimum(lag.astype(np.intp), planned.ceiling.size - 1)
     ceiling = planned.ceiling[whole] * strength
     ceiling *= np.where(lag < lobe, 1.0, taken.misfit[echo])
@@ -102,11 +102,11 @@ def left_by(
         np.maximum(ceiling, strength * planned.far_lobes[whole], out=ceiling)
     if brought is not None:
         profile, most = taken.profile[echo], brought.share.shape[1] // 2
-        place = np.rint(bins - taken.position[echo]).astype(np.intp) + most
+        place = np.rint(bins - position).astype(np.intp) + most
         others = (place >= 0) & (place <= 2 * most) & (brought.loudest[profile] != echo)
         share = brought.share[profile, within(place, 0, 2 * most)]
         np.maximum(ceiling, np.where(others, strength * share, 0.0), out=ceiling)
-    close = np.nonzero(lag < NEAR_LOBES * lobe)
+    close = (lag < NEAR_LOBES * lobe).nonzero()
     if close[0].size:
         echo, lag, at = echo.reshape(-1)[close[0]], lag[close], bins[close]
         strength = taken.strength[echo]

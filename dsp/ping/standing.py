@@ -22,6 +22,8 @@ from dsp.ping.taken import Taken
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
+_ABOUT = np.array([[-1], [0], [1]])
+
 
 def standing(
     taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]
@@ -34,7 +36,7 @@ def standing(
         In which it is looked for them.
     """
     planned, power = taken.planned, taken.power[taken.some(going)]
-    room = MOST_ECHOES - np.diff(taken.start)[going]
+    room = MOST_ECHOES - (taken.start[going + 1] - taken.start[going])
     inner = power[:, 1:-1]
     # A peak between two bins is higher than either, by as much as a copy of the pulse
     # falls in half a bin, or a little more where noise adds to it.
@@ -44,7 +46,7 @@ def standing(
     stands &= inner >= power[:, :-2]
     stands &= inner > power[:, 2:]
     stands &= (room > 0)[:, np.newaxis]
-    row, place = np.nonzero(stands)
+    row, place = stands.nonzero()
     profile, place = going[row], place + 1
     least = np.sqrt(noise.threshold_at(profile, place))
     behind = row[:0], place[:0].astype(np.float64), least[:0]
@@ -52,19 +54,21 @@ def standing(
         peak, echo, echoes = pairs(profile, taken.start)
         hidden_by = highest_each(left_by(taken, noise, echo, place[peak]), echoes)
         np.maximum(least, hidden_by, out=least)
-        kept = (power[row, place] > high * least**2) | (echoes == 0)
-        hidden = np.sqrt(power[row[~kept], place[~kept]])
-        behind = row[~kept], place[~kept].astype(np.float64), hidden
+        height = power[row, place]
+        kept = (height > high * least**2) | (echoes == 0)
+        hidden = ~kept
+        behind = row[hidden], place[hidden].astype(np.float64), np.sqrt(height[hidden])
         row, profile, place, least = row[kept], profile[kept], place[kept], least[kept]
     if place.size == 0:
         return profile, np.empty(0), np.empty(0)
     looks_power = _looks_power(taken, profile, place)
     best = within(looks_power.argmax(axis=1), 1, LOOKS.size - 2)
-    rows = np.arange(place.size)
-    before, at, after = (looks_power[rows, best + k].astype(np.float64) for k in (-1, 0, 1))
+    about_best = best + _ABOUT
+    before, at, after = looks_power[np.arange(place.size), about_best].astype(np.float64)
     bend = before - 2 * at + after
     slope = (before - after) / 2
-    shift = within(np.where(bend < 0, slope / np.where(bend < 0, bend, 1), 0), -1, 1)
+    bowed = bend < 0
+    shift = within(np.where(bowed, slope / np.where(bowed, bend, 1), 0), -1, 1)
     height = np.sqrt(np.maximum(at - slope * shift / 2, 0))
     where = place + LOOKS[best] + shift * (LOOKS[1] - LOOKS[0])
     stands = height > least
