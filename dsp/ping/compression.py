@@ -242,9 +242,9 @@ class LobeTable:
     def lags(self, lag_bins: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Return the echo, its slope and its bend, a bin, shape (3, ...)."""
         whole = np.rint(lag_bins)
-        row = np.clip(whole + (self.reach_bins + 1), 0, 2 * self.reach_bins + 2).astype(np.intp)
-        powers = powers_of(lag_bins - whole)
-        return np.asarray(np.einsum("...dp,...p->d...", self.at_lag[row], powers))
+        row = (whole + (self.reach_bins + 1)).astype(np.intp)
+        terms = self.at_lag.take(row, axis=0, mode="clip")
+        return np.asarray(np.einsum("...dp,...p->d...", terms, powers_of(lag_bins - whole)))
 
 
 def powers_of(part: NDArray[np.float64]) -> NDArray[np.float64]:

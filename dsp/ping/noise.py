@@ -310,7 +310,8 @@ class NoiseGrid:
         """
         # Wholly sorted, for which NumPy has a network in the processor's own vectors: a few
         # cells take a fifth of the time of picking out two.
-        in_order = np.sort(np.take(power, self.index, axis=-1), axis=-1)
+        in_order = power.take(self.index, axis=-1)
+        in_order.sort(axis=-1)
         ranked, middle = rank_of(self.cells) - 1, level_rank_of(self.cells) - 1
         return in_order[..., ranked], in_order[..., middle]
 

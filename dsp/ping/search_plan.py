@@ -26,7 +26,7 @@ from dsp.ping.noise import (
     rank_of,
     training_steps,
 )
-from dsp.ping.peaks import bin_reader, delay_uncertainty_s, side_lobe_ceiling
+from dsp.ping.peaks import KERNEL_HALF, bin_reader, delay_uncertainty_s, side_lobe_ceiling
 
 FLANK_LOBES = 12
 """How far from an echo its side lobes are looked at, to see how well a copy fits."""
@@ -43,10 +43,15 @@ class SearchPlan:
 
     Attributes
     ----------
-    reader : ndarray of float32, shape (taps, POWERS)
+    taps : ndarray of int, shape (taps,)
+        Which bins of an envelope that is padded by `margin` are around its first.
+    reader : ndarray of complex64, shape (taps, POWERS)
         Times the envelope around a bin, the polynomial that it is in that bin.
     looks : ndarray of complex64, shape (taps, looks)
         Times the same, the envelope at some places in the bin.
+    margin : int
+        Bins ahead of and behind an envelope, so that it is read and copies are taken away as
+        near to its ends as elsewhere.
     at_once : int
         Of how many echoes copies are made at a time.
     ceiling : ndarray of float64, shape (bins,)
@@ -55,8 +60,12 @@ class SearchPlan:
         The last lag at which an echo may have left more than rounding.
     far_lobes : ndarray of float64, shape (bins,), or None
         What an equalised echo of 1 may leave far off.
-    near, flank : ndarray of int
+    flank : ndarray of int
         Lags, in bins, at which it is seen how well a copy fits.
+    flank_ceiling : ndarray of float64
+        The ceiling at those lags.
+    near : slice
+        Which of them are near by.
     """
 
     shape: EchoShape
@@ -64,15 +73,17 @@ class SearchPlan:
     table: LobeTable
     grid: NoiseGrid
     turn: NDArray[np.complex64]
-    reader: NDArray[np.float32]
-    looks: NDArray[np.float32]
     taps: NDArray[np.intp]
+    reader: NDArray[np.complex64]
+    looks: NDArray[np.complex64]
+    margin: int
     at_once: int
     ceiling: NDArray[np.float64]
     ceiling_reach: int
     far_lobes: NDArray[np.float64] | None
-    near: NDArray[np.intp]
     flank: NDArray[np.intp]
+    flank_ceiling: NDArray[np.float64]
+    near: slice
     lobe_bins: float
     half_bin: float
     amplifies: float
@@ -97,6 +108,8 @@ def search_plan(
     lag = np.arange(math.floor(lobe_bins) + 1, math.ceil(FLANK_LOBES * lobe_bins))
     lag = lag[lag < min(bins, table.reach_bins + 1)]
     flank = np.concatenate([-lag[::-1], lag])
+    near = np.flatnonzero(np.abs(flank) < 4 * lobe_bins)
+    margin = max(KERNEL_HALF, table.reach_bins)
     ceiling = side_lobe_ceiling(shape, bins) * _SIDE_LOBE_MARGIN
     far = _amplified_lobes(shape, bins, lobe_bins) if amplifies > 2 else None
     return SearchPlan(
@@ -105,15 +118,17 @@ def search_plan(
         table=table,
         grid=grid,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
-        reader=reader,
-        looks=looks,
-        taps=taps,
+        taps=taps + margin,
+        reader=reader.astype(np.complex64),
+        looks=looks.astype(np.complex64),
+        margin=margin,
         ceiling=ceiling,
         ceiling_reach=int(np.flatnonzero(ceiling >= ROUNDING)[-1]) if far is None else bins - 1,
         at_once=max(1, _MATMUL_ALONE // (POWERS * (2 * table.reach_bins + 1))),
         far_lobes=far,
-        near=np.flatnonzero(np.abs(flank) < 4 * lobe_bins),
         flank=flank,
+        flank_ceiling=ceiling[np.abs(flank)],
+        near=slice(near[0], near[-1] + 1) if near.size else slice(0),
         lobe_bins=lobe_bins,
         half_bin=0.9 * float(abs(shape.at(shape.bin_s / 2))),
         amplifies=amplifies,

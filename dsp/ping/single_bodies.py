@@ -1,6 +1,6 @@
 """What one body may send back, however it moves and whatever its law of frequency.
 
-An echo that is none of these is more than one: :mod:`dsp.ping.search` says so.
+An echo that is none of these is more than one: :mod:`dsp.ping.more_than_one` says so.
 """
 
 from __future__ import annotations

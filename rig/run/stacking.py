@@ -16,7 +16,7 @@ import numpy as np
 
 from dsp.ping.peaks import side_lobe_ceiling
 from dsp.ping.profiles import stacked_in_turns
-from dsp.ping.search import LEAST_MISFIT
+from dsp.ping.side_lobes_left import LEAST_MISFIT
 from rig.bench.plan import Plan
 from rig.run.hits import resolution_m, snr_out, stands_out
 from rig.run.receiver import Receiver

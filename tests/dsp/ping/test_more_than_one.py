@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from dsp.ping.compression import EchoShape, PulseCompressor
+from dsp.ping.listing import SECOND_LOBES
 from dsp.ping.peaks import Peak
 from dsp.ping.pulses import linear_chirp
-from dsp.ping.search import SECOND_LOBES, found_at
+from dsp.ping.search import found_at
 
 RATE_HZ, BLOCK = 48000.0, 4800
 COMPRESS = PulseCompressor(linear_chirp(4e3, 12e3, 0.01, RATE_HZ), BLOCK)

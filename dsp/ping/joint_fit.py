@@ -1,0 +1,179 @@
+"""All echoes' delays and strengths, fitted together to the envelopes that they are in.
+
+The model of an envelope is a sum of copies of the compressed pulse, each at its own delay and
+with its own complex strength. For given delays the strengths are a linear least-squares fit;
+the delays are searched by Gauss and Newton. What the echoes make of each other is read off the
+compressed shape at the differences of their delays, so that a fit never runs over the profile:
+it needs the envelope, its slope and its bend at the echoes alone.
+
+References
+----------
+G. H. Golub and V. Pereyra, "The differentiation of pseudo-inverses and nonlinear least
+squares problems whose variables separate", *SIAM J. Numer. Anal.* 10, 1973,
+pp. 413–432 (the strengths are solved for, the delays alone are searched; from memory).
+"""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.rows import alike, within
+from dsp.ping.taken import Taken
+
+NEAREST_LOBES = 0.5
+"""Two that come nearer to each other than this are taken for one."""
+
+MOST_TOGETHER = 32
+"""So many echoes in a row are solved for together: for more, the time would grow with the
+cube of their number."""
+
+MOST_STEPS = 8
+STILL = 1e-3
+"""The fit goes on until no echo moves by more than this share of a lobe, but no longer than
+:data:`MOST_STEPS`, which brings the last step that is allowed down to 1/4 · 2⁻⁷ = 0.002 of a
+lobe."""
+
+_DAMPING = 1e-3  # of an echo's own curvature: keeps two that stand in one place apart
+_RIDGE = 1e-6  # and their strengths finite
+
+
+def fit(taken: Taken, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
+    """Fit delays and strengths of all echoes of a profile together, and take them away.
+
+    Parameters
+    ----------
+    going, most_steps : ndarray of int, shape (profiles,)
+        Which profiles, and how often at the most.
+    """
+    lobe = taken.planned.lobe_bins
+    # Each step may go half as far as the one before: where sounds are no copies of the
+    # pulse, echoes that explain them would else chase each other.
+    farthest = lobe / 4
+    steps = 0
+    while going.size:
+        moved = _step(taken, going, farthest)
+        _merge(taken)
+        taken.take_away(going)
+        steps += 1
+        onward = ~(moved < STILL * lobe) & (steps < most_steps)
+        going, most_steps = going[onward], most_steps[onward]
+        farthest /= 2
+
+
+def _step(taken: Taken, going: NDArray[np.intp], farthest: float) -> NDArray[np.float64]:
+    """Take one step of Gauss and Newton; return how far an echo moved at the most.
+
+    The strengths are solved for, then the delays, by what is left at each echo and how
+    it slopes. In blocks of echoes in a row: what is between blocks is left to the next
+    step.
+
+    Returns
+    -------
+    ndarray of float64, shape (profiles,)
+    """
+    planned = taken.planned
+    lobe = planned.lobe_bins
+    farthest_moved = np.zeros(taken.profiles)
+    gains, after = taken.gain.copy(), taken.position.copy()
+    for index in alike(taken.start, going):
+        order = taken.position[index].argsort(axis=1)
+        index = index[:, :1] + order
+        position = taken.position[index]
+        # An echo that would leave its own lobe stays in it.
+        found = taken.found[index]
+        low = np.maximum(found - lobe / 2, 0) - position
+        high = np.minimum(found + lobe / 2, planned.bins - 1) - position
+        low, high = np.maximum(low, -farthest), np.minimum(high, farthest)
+        step, gain = _stepped(taken, index, position, low, high)
+        gains[index], after[index] = gain, position + step
+        farthest_moved[taken.profile[index[:, 0]]] = np.abs(step).max(axis=1)
+    taken.gain, taken.position = gains, after
+    taken.strength = np.abs(gains)
+    return np.asarray(farthest_moved[going])
+
+
+def _stepped(
+    taken: Taken,
+    index: NDArray[np.intp],
+    position: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Return how far echoes of profiles with as many move in a step, and their gains then.
+
+    Parameters
+    ----------
+    index : ndarray of int, shape (profiles, echoes)
+        Each profile's nearest first.
+    position : ndarray of float64, shape (profiles, echoes)
+    low, high : ndarray of float64, shape (profiles, echoes)
+        How far each may move.
+    """
+    profiles, echoes = index.shape
+    value, slope, bow = taken.read(taken.profile[index], position)
+    gain = taken.gain[index]
+    blocks = -(-echoes // MOST_TOGETHER)
+    size = -(-echoes // blocks)
+    # Those that fill up the last block stand alone, far away, with nothing left of them.
+    spare = blocks * size - echoes
+    if spare:
+        far = np.broadcast_to(-1e9 * np.arange(1, spare + 1), (profiles, spare))
+        position = np.concatenate([position, far], axis=1)
+        nothing = np.zeros((profiles, spare))
+        value, slope, bow, gain = (
+            np.concatenate([each, nothing], axis=1) for each in (value, slope, bow, gain)
+        )
+        low, high = (np.concatenate([each, nothing], axis=1) for each in (low, high))
+    position = position.reshape(-1, size)
+    value, slope, bow, gain = (each.reshape(-1, size, 1) for each in (value, slope, bow, gain))
+    low, high = (each.reshape(-1, size, 1) for each in (low, high))
+    copies = taken.planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
+    copy, copy_slope, copy_bend = copies
+    alone = _alone(size)
+    copy = copy + _RIDGE * alone
+    solved = np.linalg.solve(copy, np.concatenate([value, copy_slope], axis=2))
+    more, by_slope = solved[..., :1], solved[..., 1:]
+    gain = gain + more
+    turned_back = gain.conj()
+    slope = slope - copy_slope @ more
+    pull = (turned_back * slope).real
+    # Where what is left is hollow at an echo, its top is sharper than a copy's.
+    bow = bow - copy_bend @ more - 2j * taken.planned.table.centre_rad * slope
+    sharper = np.maximum(-(turned_back * bow).real, 0)
+    bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ by_slope
+    curvature = (turned_back * bend * gain.swapaxes(1, 2)).real
+    damping = _DAMPING * taken.planned.table.curvature * (gain.real**2 + gain.imag**2) + 1e-30
+    step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
+    step = within(step, low, high)
+    # To first order in the step, but for the carrier's turn, which may be of radians.
+    turn_rad = taken.planned.table.centre_rad * step
+    gain = gain * (1 - 1j * turn_rad) + by_slope @ (gain * step)
+    gain = gain * np.exp(1j * turn_rad)
+    return (
+        step.reshape(profiles, -1)[:, :echoes],
+        gain.reshape(profiles, -1)[:, :echoes],
+    )
+
+
+@functools.lru_cache(maxsize=MOST_TOGETHER)
+def _alone(size: int) -> NDArray[np.float64]:
+    """Return the identity matrix, which is each echo alone."""
+    alone = np.eye(size)
+    alone.setflags(write=False)
+    return alone
+
+
+def _merge(taken: Taken) -> None:
+    """Drop an echo that has come so near to one found before it that they are one."""
+    near = NEAREST_LOBES * taken.planned.lobe_bins
+    order = np.lexsort((taken.position, taken.profile))
+    position = taken.position[order]
+    of_one = taken.profile[1:] == taken.profile[:-1]
+    close = (of_one & (position[1:] - position[:-1] < near)).nonzero()[0]
+    if close.size:
+        kept = np.ones(order.size, dtype=bool)
+        kept[np.maximum(order[close], order[close + 1])] = False
+        taken.keep(kept)

@@ -1,0 +1,188 @@
+"""What an echo may leave behind once its copy was taken away, and so hides.
+
+An echo is no exact copy of the pulse: a share of its side lobes stays, its misfit, and more than
+that close by, where its foot is wider than a copy's or where it is two that have run into one.
+What stands beside it stands out only above that; what the pulse itself brings with it
+(:mod:`dsp.ping.brought`) never does.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.brought import Brought
+from dsp.ping.noise_left import NoiseLeft
+from dsp.ping.rows import highest_each, pairs, within
+from dsp.ping.taken import Taken
+
+LEAST_MISFIT = 0.05
+"""So much of an echo's side lobes may be there still once it was taken away, however well its
+copy fits: what is weaker is hidden by it."""
+
+NEAR_LOBES = 2.5
+MIRROR = 2.0
+"""So near to a stronger echo another must stand out by 6 dB from what was left on that
+one's other side: two echoes that have run into one are no copy of the pulse, and leave
+as much on both sides."""
+
+SKIRT_LOBES = 1.15
+SKIRT_MIRROR = 4.0
+SKIRT_SHARE = 0.35
+"""Nearer still, where the foot of a coloured echo is wider than that of a copy, it must
+stand out by 12 dB, unless it has 0.35 of the stronger one's amplitude. A resonance rings
+to one side only: with a Q of 1 or 2, what it left behind was up to 7 dB higher there, and
+at most 0.3 of the echo (measured)."""
+
+_ROOM = 1 << 18
+"""Of what is worked out for several profiles at once, so many numbers at a time."""
+
+
+def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
+    """How much of some echoes' side lobes is still there once they were taken away.
+
+    Near by the median counts, for an echo that is coloured or two in one; further out
+    nine tenths of the flank. Another echo, still to be found, is the rest.
+    """
+    planned = taken.planned
+    lag = planned.flank
+    if lag.size == 0:
+        return np.ones(echoes.size)
+    profile = taken.profile[echoes, np.newaxis]
+    lagging = np.rint(taken.position[echoes]).astype(np.intp)[:, np.newaxis] + lag
+    bins = within(lagging, 0, planned.bins - 1)
+    outside = bins != lagging
+    power = taken.power[profile, bins]
+    level = noise.power[profile, planned.grid.stretch_of[bins]]
+    strength = np.maximum(taken.strength[echoes], 1e-30)
+    lobes_power = (strength[:, np.newaxis] * planned.flank_ceiling) ** 2
+    # Noise alone passes its mean power in less than half of the bins, and ln 10 times
+    # that in a tenth.
+    near = planned.near
+    typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
+    typical = _quantile(np.where(outside[:, near], np.inf, typical), 0.5)
+    most = np.maximum(power - math.log(10) * level, 0) / lobes_power
+    most = _quantile(np.where(outside, np.inf, most), 0.9)
+    # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
+    # the mean square.
+    misfit = np.maximum(3 / math.sqrt(math.log(2)) * np.sqrt(typical), 2.2 * np.sqrt(most))
+    return within(misfit, LEAST_MISFIT, planned.amplifies)
+
+
+def left_by(
+    taken: Taken,
+    noise: NoiseLeft,
+    echo: NDArray[np.intp],
+    bins: NDArray[np.intp],
+    brought: Brought | None = None,
+) -> NDArray[np.float64]:
+    """Ceiling of what echoes may have left behind.
+
+    Parameters
+    ----------
+    echo : ndarray of int, shape (pairs,) or (echoes, 1)
+        Which.
+    bins : ndarray of int, shape (pairs,) or (echoes, bins)
+    brought : Brought, optional
+        What the pulse brings with it, once that is learnt.
+
+    Returns
+    -------
+    ndarray of float64, the shape of `bins`
+    """
+    planned, lobe = taken.planned, taken.planned.lobe_bins
+    strength, position = taken.strength[echo], taken.position[echo]
+    lag = np.abs(bins - position)
+    whole = np.minimum(lag.astype(np.intp), planned.ceiling.size - 1)
+    ceiling = planned.ceiling[whole] * strength
+    ceiling *= np.where(lag < lobe, 1.0, taken.misfit[echo])
+    if planned.far_lobes is not None:
+        np.maximum(ceiling, strength * planned.far_lobes[whole], out=ceiling)
+    if brought is not None:
+        profile, most = taken.profile[echo], brought.share.shape[1] // 2
+        place = np.rint(bins - position).astype(np.intp) + most
+        others = (place >= 0) & (place <= 2 * most) & (brought.loudest[profile] != echo)
+        share = brought.share[profile, within(place, 0, 2 * most)]
+        np.maximum(ceiling, np.where(others, strength * share, 0.0), out=ceiling)
+    close = (lag < NEAR_LOBES * lobe).nonzero()
+    if close[0].size:
+        echo, lag, at = echo.reshape(-1)[close[0]], lag[close], bins[close]
+        strength = taken.strength[echo]
+        twin = np.rint(2 * taken.position[echo] - at).astype(np.intp)
+        other_side = noise.excess(taken.profile[echo], within(twin, 0, planned.bins - 1))
+        lobes = strength * planned.ceiling[whole[close]]
+        near = np.minimum(MIRROR * other_side, lobes)
+        wide = np.minimum(SKIRT_MIRROR * other_side, SKIRT_SHARE * strength)
+        skirt = (lag > lobe / 2) & (lag < SKIRT_LOBES * lobe)
+        near = np.where(skirt, np.maximum(near, wide), near)
+        ceiling[close] = np.maximum(ceiling[close], near)
+    return ceiling
+
+
+def stands_out(taken: Taken, noise: NoiseLeft, brought: Brought | None) -> NDArray[np.bool_]:
+    """Say which echoes stand out of the noise, and of what stronger ones may have left."""
+    strength, place = taken.strength, taken.places()
+    echo, other, others = pairs(taken.profile, taken.start)
+    ceiling = left_by(taken, noise, other, place[echo], brought)
+    hidden = highest_each(np.where(strength[other] > strength[echo], ceiling, 0), others)
+    threshold = noise.threshold_at(taken.profile, place)
+    return np.asarray((strength > hidden) & (strength**2 > threshold))
+
+
+def lobes_ahead(
+    taken: Taken, place: NDArray[np.float64], strength: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return what later, stronger sounds' side lobes may add up to at some sounds' bins.
+
+    Of a search of one profile. All of them together: whatever answers a pulse with many
+    sounds, a room or a loudspeaker, does not answer before it, so that what stands ahead of
+    its first sound is no more than the compressed pulse's own lobes at these lags, summed;
+    as much of them as was there still where each was looked at.
+    """
+    planned = taken.planned
+    lag = taken.position - place[:, np.newaxis]
+    whole = np.clip(lag.astype(np.intp), 0, planned.ceiling.size - 1)
+    later = (lag > planned.lobe_bins / 2) & (taken.strength > strength[:, np.newaxis])
+    return np.asarray((planned.ceiling[whole] * later) @ (taken.strength * taken.misfit))
+
+
+def threshold_over_bins(
+    taken: Taken,
+    noise: NoiseLeft,
+    noise_threshold: NDArray[np.float64],
+    brought: Brought | None = None,
+) -> NDArray[np.float64]:
+    """On amplitude: the noise's threshold or what side lobes are left, the higher.
+
+    Parameters
+    ----------
+    noise_threshold : ndarray of float64, shape (profiles, stretches)
+
+    Returns
+    -------
+    ndarray of float64, shape (profiles, bins)
+    """
+    planned = taken.planned
+    threshold = np.sqrt(noise_threshold)[:, planned.grid.stretch_of]
+    reach, bins = planned.ceiling_reach, planned.bins
+    lag, place, profile = np.arange(-reach, reach + 1), taken.places(), taken.profile.tolist()
+    at_once = max(1, _ROOM // lag.size)
+    for first in range(0, place.size, at_once):
+        some = np.arange(first, min(first + at_once, place.size))[:, np.newaxis]
+        ceilings = left_by(taken, noise, some, place[some] + lag, brought)
+        for echo, ceiling in enumerate(ceilings, first):
+            at = int(place[echo])
+            start, stop = max(at - reach, 0), min(at + reach + 1, bins)
+            part = threshold[profile[echo], start:stop]
+            np.maximum(part, ceiling[start - at + reach : stop - at + reach], out=part)
+    return threshold
+
+
+def _quantile(values: NDArray[np.floating], share: float) -> NDArray[np.float64]:
+    """Return the quantile of each row's finite values; 0 where there is none."""
+    ranked = np.sort(values, axis=1)
+    finite = np.isfinite(ranked).sum(axis=1)
+    rank = np.maximum((share * (finite - 1)).astype(np.intp), 0)
+    return np.where(finite > 0, ranked[np.arange(rank.size), rank], 0.0)

@@ -1,0 +1,164 @@
+"""The echoes taken so far from some profiles, and what is left of their envelopes.
+
+An echo is a place, in bins, and a complex gain: its copy of the compressed pulse, read off one
+table at any part of a bin, is taken away from the envelope. The echoes of all profiles stand in
+one column (:mod:`dsp.ping.rows`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.ping.compression import POWERS, powers_of
+from dsp.ping.rows import alike, starts_of
+from dsp.ping.search_plan import SearchPlan
+
+_RISING = np.arange(1, POWERS)
+
+
+class Taken:
+    """Echoes taken away so far from some profiles, and what is left of their envelopes.
+
+    The echoes of all profiles stand in one column, in the order of their profiles, and each
+    profile's in the order in which they were found. No profile knows of another: what is
+    done for those that still have something to do leaves the others as they are.
+
+    Parameters
+    ----------
+    envelopes : ndarray of complex64, shape (profiles, bins)
+    planned : SearchPlan
+
+    Attributes
+    ----------
+    profiles : int
+    left_padded : ndarray of complex64, shape (profiles, bins and a margin at each end)
+        What is left, turned back by the middle of the band, between zeros.
+    power : ndarray of float32, shape (profiles, bins)
+        Of what is left, as of the last :meth:`measure`.
+    profile : ndarray of int, shape (echoes,)
+        Whose each echo is.
+    start : ndarray of int, shape (profiles + 1,)
+        Where each profile's echoes begin.
+    position, found : ndarray of float64, shape (echoes,)
+        Where each stands, in bins, and where it was found.
+    gain : ndarray of complex128, shape (echoes,)
+    strength : ndarray of float64, shape (echoes,)
+        Magnitude of the gain.
+    misfit : ndarray of float64, shape (echoes,)
+        Share of its side lobes that may be there still.
+    dropped_profile, dropped : ndarray, shape (dropped,)
+        Whose those were that were dropped, and where they were found.
+    """
+
+    def __init__(self, envelopes: NDArray[np.complexfloating], planned: SearchPlan) -> None:
+        self.planned = planned
+        self.profiles, bins = envelopes.shape
+        self._padded = np.zeros((self.profiles, bins + 2 * planned.margin), dtype=np.complex64)
+        inside = slice(planned.margin, -planned.margin)
+        np.multiply(envelopes, planned.turn, out=self._padded[:, inside], casting="same_kind")
+        self.left_padded = self._padded.copy()
+        self._left = self.left_padded[:, inside]
+        self.profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+        self.start: NDArray[np.intp] = np.zeros(self.profiles + 1, dtype=np.intp)
+        self.position: NDArray[np.float64] = np.empty(0)
+        self.found: NDArray[np.float64] = np.empty(0)
+        self.gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
+        self.strength: NDArray[np.float64] = np.empty(0)
+        self.misfit: NDArray[np.float64] = np.empty(0)
+        self.dropped_profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+        self.dropped: NDArray[np.float64] = np.empty(0)
+        self.power = np.empty((self.profiles, bins), dtype=np.float32)
+        self.measure(np.arange(self.profiles))
+
+    def add(self, profile: NDArray[np.intp], where: NDArray[np.float64]) -> None:
+        """Add echoes of some profiles after those that these have already."""
+        unknown = np.zeros(where.size)
+        self.profile = np.concatenate([self.profile, profile])
+        self.position = np.concatenate([self.position, where])
+        self.found = np.concatenate([self.found, where])
+        self.gain = np.concatenate([self.gain, unknown])
+        self.strength = np.concatenate([self.strength, unknown])
+        self.misfit = np.concatenate([self.misfit, unknown])
+        self._pick(self.profile.argsort(kind="stable"))
+
+    def keep(self, kept: NDArray[np.bool_]) -> None:
+        """Drop all other echoes."""
+        if kept.all():
+            return
+        dropped_of = np.concatenate([self.dropped_profile, self.profile[~kept]])
+        order = dropped_of.argsort(kind="stable")
+        self.dropped_profile = dropped_of[order]
+        self.dropped = np.concatenate([self.dropped, self.found[~kept]])[order]
+        self._pick(kept.nonzero()[0])
+
+    def _pick(self, echoes: NDArray[np.intp]) -> None:
+        """Take these echoes alone, in this order."""
+        self.profile, self.misfit = self.profile[echoes], self.misfit[echoes]
+        self.position, self.found = self.position[echoes], self.found[echoes]
+        self.gain, self.strength = self.gain[echoes], self.strength[echoes]
+        self.start = starts_of(self.profile, self.profiles)
+
+    def places(self) -> NDArray[np.intp]:
+        """Return the bin that each echo is in."""
+        return np.rint(self.position).astype(np.intp)
+
+    def some(self, going: NDArray[np.intp]) -> NDArray[np.intp] | slice:
+        """Return what takes these profiles out of all, without a copy where it is all of them."""
+        return slice(None) if going.size == self.profiles else going
+
+    def of(self, going: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Say which echoes are of these profiles."""
+        if going.size == self.profiles:
+            return np.ones(self.profile.size, dtype=bool)
+        these = np.zeros(self.profiles, dtype=bool)
+        these[going] = True
+        return np.asarray(these[self.profile])
+
+    def measure(self, going: NDArray[np.intp]) -> None:
+        """Set the power of what is left of some profiles."""
+        left = self._left[self.some(going)]
+        self.power[self.some(going)] = left.real**2 + left.imag**2
+
+    def read(
+        self, profile: NDArray[np.intp], position: NDArray[np.float64]
+    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+        """Return what is left at some places between bins, its slope and its bend, a bin."""
+        planned = self.planned
+        place = np.rint(position)
+        window = self.left_padded[
+            profile[..., np.newaxis],
+            place.astype(np.intp)[..., np.newaxis] + planned.taps,
+        ]
+        powers = powers_of(position - place)
+        terms = window @ planned.reader
+        slopes = terms[..., 1:] * _RISING
+        bends = slopes[..., 1:] * _RISING[:-1]
+        return (
+            (terms * powers).sum(axis=-1),
+            (slopes * powers[..., :-1]).sum(axis=-1),
+            (bends * powers[..., :-2]).sum(axis=-1),
+        )
+
+    def take_away(self, going: NDArray[np.intp]) -> None:
+        """Subtract the copies of all echoes of some profiles from their envelopes."""
+        table, margin, at_once = self.planned.table, self.planned.margin, self.planned.at_once
+        first_bin, bins = margin - table.reach_bins, 2 * table.reach_bins + 1
+        some = self.some(going)
+        self.left_padded[some] = self._padded[some]
+        for index in alike(self.start, going):
+            place = np.rint(self.position[index])
+            terms = self.gain[index][..., np.newaxis] * powers_of(place - self.position[index])
+            terms = terms.astype(np.complex64)
+            profiles, starts = self.profile[index[:, 0]].tolist(), place.astype(int) + first_bin
+            for first in range(0, index.shape[1], at_once):
+                these = slice(first, first + at_once)
+                for row, there, copies in zip(
+                    profiles, starts[:, these].tolist(), terms[:, these] @ table.copies, strict=True
+                ):
+                    left = self.left_padded[row]
+                    for start, copy in zip(there, copies, strict=True):
+                        part = left[start : start + bins]
+                        part -= copy
+        self.left_padded[some, :margin] = 0
+        self.left_padded[some, -margin:] = 0
