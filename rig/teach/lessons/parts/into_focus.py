@@ -14,7 +14,8 @@ from dsp.physics.beams import first_null_rad
 from dsp.physics.discs import disc_points_from_m
 from dsp.uncertainty import stated
 from rig.errors import NotHeardError, PlanError, RecordingError
-from rig.measure.focus.measurement import focus_of, way_of, widths_over_speed
+from rig.measure.focus.measurement import focus_of, widths_over_speed
+from rig.measure.focus.ways import way_of
 from rig.teach.lessons.air_bench import ONE_BY_ONE
 from rig.teach.lessons.bench_in_use import BenchInUse, easy_below, metres, two_digits
 from rig.teach.lessons.lesson import Finding, Given, Part, Question, Step, StepHeard, curve
