@@ -111,9 +111,11 @@ def _count(asking: ExerciseAsking, there: Room) -> None:
     (number, answered), *others = still_open
     if others:
         together = answered + sum(each for _, each in others)
-        counted = f"{things(together, 'answer')} from {things(there.here, 'page')}"
+        here, joined = there.count()
+        more = f" ({joined} have joined)" if joined > here else ""
+        counted = f"{things(together, 'answer')} from {things(here, 'page')}{more}"
     else:
-        counted = f"question {number}: {answered_text(answered, there.here)}"
+        counted = f"question {number}: {answered_text(answered, *there.count())}"
     keyboard.write_over(f"{counted}; Enter closes and marks. ")
 
 

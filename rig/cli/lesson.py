@@ -219,7 +219,7 @@ class _Course:
 
         done = len(self.parts) - len(self.refused)
         self.guessing = LessonAsking(self.lesson.title, parts=done, now=opening.now)
-        self.guessing.tell, self.guessing.count = there.tell, lambda: there.here
+        self.guessing.tell, self.guessing.count = there.tell, there.count
         there.ask(self.guessing)
 
     def turn(self, number: int, part: Part, there: Room | None = None) -> Turn:
@@ -417,7 +417,7 @@ class _Course:
         from rig.teach.guesses.spread_text import answered_text, spread_lines
 
         def count() -> None:
-            counted = answered_text(guessing.answered, guessing.here)
+            counted = answered_text(guessing.answered, *guessing.count())
             keyboard.write_over(f"{counted}; Enter closes the question. ")
 
         guessing.pose(part.name, part.question)

@@ -326,7 +326,7 @@ class LessonWindow:
         """Take the pings that have come, and show them; go on after the last."""
         pump, guessing = self._pump, self._course.guessing
         if self.stage == "open" and guessing is not None and not self._closed:
-            if self._counted != (guessing.answered, guessing.here):
+            if self._counted != (guessing.answered, *guessing.count()):
                 self._show()
             return
         if pump is None or self._closed:
@@ -477,7 +477,7 @@ class LessonWindow:
             keys = f"type {what}, then Enter; Enter alone for none · {keys}"
         elif self.stage == "open" and self._course.guessing is not None:
             guessing = self._course.guessing
-            self._counted = guessing.answered, guessing.here
+            self._counted = guessing.answered, *guessing.count()
             answer = f"{answered_text(*self._counted)}."
             again = not guessing.may_ask_again
             words = "Talk in pairs, then guess once more." if again else "Guess, each for yourself."
