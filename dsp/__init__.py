@@ -31,10 +31,10 @@ if TYPE_CHECKING:
     from dsp.history.known_targets import known_paths as known_paths
     from dsp.history.known_targets import ring_down as ring_down
     from dsp.history.known_targets import source_level_db as source_level_db
-    from dsp.history.passes import Passage as Passage
-    from dsp.history.passes import fitted_range_m as fitted_range_m
+    from dsp.history.passage import Passage as Passage
+    from dsp.history.passage import fitted_range_m as fitted_range_m
+    from dsp.history.passage import passing_range_m as passing_range_m
     from dsp.history.passes import passage_of as passage_of
-    from dsp.history.passes import passing_range_m as passing_range_m
     from dsp.history.passes import uncoupled_range_m as uncoupled_range_m
     from dsp.history.pulse_pairs import ClosingSpeed as ClosingSpeed
     from dsp.history.pulse_pairs import closing_speed as closing_speed
@@ -211,13 +211,8 @@ _NAMES = {
     ),
     "ping.slowing": ("slowed",),
     "history.tracking": ("Scan", "Track", "tracks_of"),
-    "history.passes": (
-        "Passage",
-        "fitted_range_m",
-        "passage_of",
-        "passing_range_m",
-        "uncoupled_range_m",
-    ),
+    "history.passage": ("Passage", "fitted_range_m", "passing_range_m"),
+    "history.passes": ("passage_of", "uncoupled_range_m"),
     "history.pulse_pairs": ("ClosingSpeed", "closing_speed", "unfolded"),
     "history.echo_phase": ("SharpRanges", "echo_phasor", "sharpened"),
     "history.beam_fits": (
