@@ -132,9 +132,8 @@ def _say_scores(asking: ExerciseAsking) -> None:
 
 
 def _keep(given: argparse.Namespace, asking: ExerciseAsking) -> None:
-    from rig.files.whole import write_whole
+    from rig.files.whole import INTO_OUT, write_whole
 
     path = os.path.join(given.out, "class-answers.csv")
-    remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, asking.table, what="table of answers", remedy=remedy)
+    write_whole(path, asking.table, what="table of answers", remedy=INTO_OUT)
     print(f"The class's answers, by nickname, are in {path}")

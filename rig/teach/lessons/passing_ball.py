@@ -1,4 +1,4 @@
-"""A ball that is drawn past, or hangs still: what is measured of it by hand, and what it drew."""
+"""A ball that is drawn past, or hangs still: how near it comes, and what it drew."""
 
 from __future__ import annotations
 
@@ -7,34 +7,12 @@ from rig.measure.passes import Passing, passings_of
 from rig.teach.lessons.bench_in_use import BenchInUse
 from rig.teach.lessons.lesson import Given, StepHeard
 
-_U_SPEED = 0.01  # of a speed told by tape and watch: 0.02 s in 2 s
 DRAWN = {"pass": "an arch", "half": "half an arch", "stay": "a streak"}
-
-
-def closest_by_tape(range_m: float) -> Given:
-    """Ask how far away the thread is straight ahead."""
-    return Given(
-        name="closest_m",
-        text="from midway between source and receiver straight ahead to the thread, by tape, in m",
-        value=range_m,
-        u_value=0.003,
-    )
 
 
 def closest_m_of(bench: BenchInUse) -> float:
     """Return where the ball passes: at a metre, or as far as is heard to the arch's feet."""
     return bench.places_m(1.0, needs=1.2)[0]
-
-
-def speed_by_watch(name: str, which: str, speed_m_s: float) -> Given:
-    """Ask how fast the ball is drawn."""
-    return Given(
-        name=name,
-        text=f"how fast the ball is drawn{which}: metres of thread over seconds by the watch, "
-        "in m/s",
-        value=speed_m_s,
-        u_value=_U_SPEED * speed_m_s,
-    )
 
 
 def passing_near(heard: StepHeard, closest: Given) -> Passing:

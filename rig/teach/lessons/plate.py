@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from rig.teach.lessons.bench_in_use import BenchInUse, two_digits
-from rig.teach.lessons.lesson import Given
 
 
 def plate_at(bench: BenchInUse, range_m: float, *, size_m: float = 0.3) -> dict[str, Any]:
@@ -22,9 +21,3 @@ def speed_words(bench: BenchInUse) -> str:
     """Say how fast sound is here."""
     where = "" if bench.in_air else " of water"
     return f"Sound travels about {two_digits(bench.speed_m_s)} m in a second{where}."
-
-
-def by_tape(name: str, text: str, value_m: float, u_m: float) -> Given:
-    """Ask how far away something stands."""
-    where = "from midway between source and receiver, by tape, in metres"
-    return Given(name=name, text=f"{text}, {where}", value=value_m, u_value=u_m)

@@ -10,15 +10,10 @@ import numpy as np
 from rig.measure.scale_card import Case, twin
 from rig.teach.lessons.air_bench import ONE_BY_ONE
 from rig.teach.lessons.bench_in_use import BenchInUse, degrees, metres, two_digits
+from rig.teach.lessons.by_hand import closest_by_tape, speed_by_watch
 from rig.teach.lessons.crossing import cone_of, crossing_of
 from rig.teach.lessons.lesson import Finding, Given, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.passing_ball import (
-    DRAWN,
-    closest_by_tape,
-    closest_m_of,
-    passing_near,
-    speed_by_watch,
-)
+from rig.teach.lessons.passing_ball import DRAWN, closest_m_of, passing_near
 
 _FIELD_DEPTH_M, _FIELD_PINGS_PER_S = 10.0, 10.0
 _BOAT_M_S = {"slow-boat": 1.8, "fast-boat": 2.7}

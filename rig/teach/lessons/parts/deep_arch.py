@@ -10,9 +10,9 @@ import numpy as np
 from dsp.physics.beams import footprint_diameter_m
 from dsp.uncertainty import stated
 from rig.teach.lessons.bench_in_use import BenchInUse, metres
+from rig.teach.lessons.by_hand import speed_by_watch
 from rig.teach.lessons.crossing import cone_of, crossing_of
 from rig.teach.lessons.lesson import Finding, Given, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.passing_ball import speed_by_watch
 
 _WIDTHS = ("wider", "as wide", "narrower")
 

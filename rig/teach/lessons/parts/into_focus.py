@@ -18,8 +18,8 @@ from rig.measure.focus.measurement import focus_of, widths_over_speed
 from rig.measure.focus.ways import way_of
 from rig.teach.lessons.air_bench import ONE_BY_ONE
 from rig.teach.lessons.bench_in_use import BenchInUse, easy_below, metres, two_digits
+from rig.teach.lessons.by_hand import closest_by_tape, speed_by_watch
 from rig.teach.lessons.lesson import Finding, Given, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.passing_ball import closest_by_tape, speed_by_watch
 
 _FOLDED = ("it blurs", "it is as sharp", "it grows sharper")
 

@@ -10,9 +10,10 @@ import numpy as np
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
 from rig.errors import NotHeardError, PlanError
 from rig.teach.lessons.bench_in_use import BenchInUse, metres, milliseconds
+from rig.teach.lessons.by_hand import by_tape
 from rig.teach.lessons.lesson import Finding, Given, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.picking import echo_near
-from rig.teach.lessons.plate import by_tape, plate_at, speed_words
+from rig.teach.lessons.plate import plate_at, speed_words
 
 # The longest range
 

@@ -8,14 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.errors import NotHeardError
 from rig.run.receiver import Receiver
 from rig.teach.lessons.bench_in_use import BenchInUse, metres, two_digits
+from rig.teach.lessons.by_hand import by_tape
 from rig.teach.lessons.lesson import Finding, Given, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.picking import echo_near, u_noise_m
-from rig.teach.lessons.plate import by_tape, plate_at
+from rig.teach.lessons.plate import plate_at
 
 _TOLD_C = {True: (-20.0, 50.0), False: (0.0, 40.0)}
 """What a plan may be told, in air and in water."""
@@ -87,15 +88,11 @@ def _moved_m(right: Receiver, told_m_s: float, range_m: float) -> float:
 
 def _speeds_m_s(right: Receiver, told_c: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
     medium = right.plan.medium
-    own, *others = (
-        sound_speed_m_s(
-            medium.kind,
-            temperature_c=c,
-            humidity_percent=medium.humidity_percent,
-            salinity_g_kg=medium.salinity_g_kg,
-        )
-        for c in (medium.temperature_c, *np.clip(told_c, *_TOLD_C[medium.kind == "air"]).tolist())
-    )
+    own = believed_speed_m_s(medium)
+    others = [
+        believed_speed_m_s(medium, c)
+        for c in np.clip(told_c, *_TOLD_C[medium.kind == "air"]).tolist()
+    ]
     return [speed * right.sound_speed_m_s / own for speed in others]
 
 

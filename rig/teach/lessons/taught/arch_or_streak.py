@@ -12,18 +12,13 @@ from dsp.uncertainty import stated
 from rig.errors import NotHeardError
 from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN
 from rig.teach.lessons.bench_in_use import BenchInUse, for_any_bench, metres
+from rig.teach.lessons.by_hand import closest_by_tape, speed_by_watch
 from rig.teach.lessons.crossing import cone_of, crossing_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.parts.bench_to_field import bench_to_field_on
 from rig.teach.lessons.parts.deep_arch import deep_arch_on
 from rig.teach.lessons.parts.into_focus import into_focus_on
-from rig.teach.lessons.passing_ball import (
-    DRAWN,
-    closest_by_tape,
-    closest_m_of,
-    passing_near,
-    speed_by_watch,
-)
+from rig.teach.lessons.passing_ball import DRAWN, closest_m_of, passing_near
 
 # Pass and stay
 

@@ -24,11 +24,12 @@ from rig.teach.lessons.bench_in_use import (
     metres,
     milliseconds,
 )
+from rig.teach.lessons.by_hand import by_tape
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.parts.late_echo import longest_range_on, which_ping_on
 from rig.teach.lessons.parts.wrong_temperature import temperature_on
 from rig.teach.lessons.picking import echo_near
-from rig.teach.lessons.plate import by_tape, plate_at, speed_words
+from rig.teach.lessons.plate import plate_at, speed_words
 
 # Out and back
 

@@ -25,6 +25,7 @@ from rig.teach.lessons.bench_in_use import (
     metres,
     milliseconds,
 )
+from rig.teach.lessons.by_hand import ball_by_tape
 from rig.teach.lessons.lesson import (
     Finding,
     Given,
@@ -38,16 +39,6 @@ from rig.teach.lessons.lesson import (
 )
 from rig.teach.lessons.picking import echo_near
 from rig.teach.lessons.scatter import FEWEST, bins_between, lone_profiles
-
-
-def _ball_given(value: float) -> Given:
-    return Given(
-        name="ball_m",
-        text="the ball, from midway between source and receiver, by tape, in metres",
-        value=value,
-        u_value=0.003,
-    )
-
 
 # Another bench in the room
 
@@ -180,7 +171,7 @@ def _another_bench_on(bench: BenchInUse) -> Part:
             choices=_MARKS,
         ),
         givens=(
-            _ball_given(ball_m),
+            ball_by_tape(ball_m),
             Given(
                 name="other_s",
                 text="from one ping of the other bench to its next, as its plan says, in seconds",
@@ -405,7 +396,7 @@ def _kept_apart_on(bench: BenchInUse) -> Part:
             unit="dB",
         ),
         givens=(
-            _ball_given(ball_m),
+            ball_by_tape(ball_m),
             Given(
                 name="away_m",
                 text="from the other bench's source to this one's receiver, by tape, in metres",
