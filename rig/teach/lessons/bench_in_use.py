@@ -241,13 +241,7 @@ class BenchInUse:
     def weaker_db(self, range_m: float, than_m: float) -> float:
         """By how much one ball's echo is weaker from a range than from another."""
         its = self.plan.medium
-        per_m = absorption_db_m(
-            its.kind,
-            self.centre_hz,
-            temperature_c=its.temperature_c,
-            humidity_percent=its.humidity_percent,
-            salinity_g_kg=its.salinity_g_kg,
-        )
+        per_m = absorption_db_m(its.kind, self.centre_hz, **its.state)
         return 40 * math.log10(range_m / than_m) + 2 * float(per_m) * (range_m - than_m)
 
     # Changes of the plan

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.history.beam_fits import pair_pattern, two_way_amplitude
+from dsp.history.pair_beams import pair_pattern, two_way_amplitude
 from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Receiver
 from rig.run.results import Echo

@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from dsp.history.beam_fits import BeamSetting
 from dsp.history.disc_arches import disc_arch
 from dsp.history.disc_ways import between, way_by_disc
+from dsp.history.pair_beams import BeamSetting
 from dsp.history.passage import passing_range_m
 from dsp.history.passes import passage_of
 

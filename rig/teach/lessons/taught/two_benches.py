@@ -354,13 +354,7 @@ def _fit_db(
     sent, looked_for = (pulses_of(plan)[0].samples.astype(np.float64) for plan in plans)
     length = 2 * sent.size
     frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz)
-    swallowed_db = away_m * absorption_db_m(
-        its.kind,
-        np.maximum(frequency_hz, 1.0),
-        temperature_c=its.temperature_c,
-        humidity_percent=its.humidity_percent,
-        salinity_g_kg=its.salinity_g_kg,
-    )
+    swallowed_db = away_m * absorption_db_m(its.kind, np.maximum(frequency_hz, 1.0), **its.state)
     comes = np.fft.rfft(sent, length) * 10 ** (-swallowed_db / 20)
 
     def outline(other: NDArray[np.float64]) -> NDArray[np.float64]:
