@@ -16,12 +16,8 @@ from dsp.lazy_names import lazy_names
 if TYPE_CHECKING:
     # For type checkers and editors; a name imported as itself is one that is handed on.
     from dsp.history.beam_fits import BeamFit as BeamFit
-    from dsp.history.beam_fits import BeamSetting as BeamSetting
     from dsp.history.beam_fits import BeamSweep as BeamSweep
-    from dsp.history.beam_fits import far_field_from_m as far_field_from_m
     from dsp.history.beam_fits import fit_beam as fit_beam
-    from dsp.history.beam_fits import pair_pattern as pair_pattern
-    from dsp.history.beam_fits import two_way_amplitude as two_way_amplitude
     from dsp.history.echo_phase import SharpRanges as SharpRanges
     from dsp.history.echo_phase import echo_phasor as echo_phasor
     from dsp.history.echo_phase import sharpened as sharpened
@@ -31,10 +27,14 @@ if TYPE_CHECKING:
     from dsp.history.known_targets import known_paths as known_paths
     from dsp.history.known_targets import ring_down as ring_down
     from dsp.history.known_targets import source_level_db as source_level_db
-    from dsp.history.passes import Passage as Passage
-    from dsp.history.passes import fitted_range_m as fitted_range_m
+    from dsp.history.pair_beams import BeamSetting as BeamSetting
+    from dsp.history.pair_beams import far_field_from_m as far_field_from_m
+    from dsp.history.pair_beams import pair_pattern as pair_pattern
+    from dsp.history.pair_beams import two_way_amplitude as two_way_amplitude
+    from dsp.history.passage import Passage as Passage
+    from dsp.history.passage import fitted_range_m as fitted_range_m
+    from dsp.history.passage import passing_range_m as passing_range_m
     from dsp.history.passes import passage_of as passage_of
-    from dsp.history.passes import passing_range_m as passing_range_m
     from dsp.history.passes import uncoupled_range_m as uncoupled_range_m
     from dsp.history.pulse_pairs import ClosingSpeed as ClosingSpeed
     from dsp.history.pulse_pairs import closing_speed as closing_speed
@@ -211,21 +211,14 @@ _NAMES = {
     ),
     "ping.slowing": ("slowed",),
     "history.tracking": ("Scan", "Track", "tracks_of"),
-    "history.passes": (
-        "Passage",
-        "fitted_range_m",
-        "passage_of",
-        "passing_range_m",
-        "uncoupled_range_m",
-    ),
+    "history.passage": ("Passage", "fitted_range_m", "passing_range_m"),
+    "history.passes": ("passage_of", "uncoupled_range_m"),
     "history.pulse_pairs": ("ClosingSpeed", "closing_speed", "unfolded"),
     "history.echo_phase": ("SharpRanges", "echo_phasor", "sharpened"),
-    "history.beam_fits": (
-        "BeamFit",
+    "history.beam_fits": ("BeamFit", "BeamSweep", "fit_beam"),
+    "history.pair_beams": (
         "BeamSetting",
-        "BeamSweep",
         "far_field_from_m",
-        "fit_beam",
         "pair_pattern",
         "two_way_amplitude",
     ),

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive
-from dsp.history.beam_fits import BeamSetting
+from dsp.history.pair_beams import BeamSetting
 from dsp.physics.discs import disc_response
 
 CLEAR_LIKENESS = 0.7

@@ -8,16 +8,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.beam_fits import (
-    FEWEST_ECHOES,
-    BeamFit,
-    BeamSetting,
-    BeamSweep,
-    fit_beam,
-    two_way_amplitude,
-)
+from dsp.history.beam_fits import FEWEST_ECHOES, BeamFit, BeamSweep, fit_beam
 from dsp.history.disc_arches import disc_arch
 from dsp.history.disc_ways import LATE_SHARE
+from dsp.history.pair_beams import BeamSetting, two_way_amplitude
 from dsp.physics.discs import disc_points_from_m
 
 _ROUNDS = 4

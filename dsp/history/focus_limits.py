@@ -21,7 +21,7 @@ from dsp.history.focusing import WIDEST_RAD, StraightWay
 from dsp.physics.beams import beam_amplitude, first_null_rad
 from dsp.physics.discs import disc_points_from_m
 
-SLOW_AT_POINTS = 0.01
+_U_SPEED_AT_POINTS = 0.01
 """Share of itself by which a speed is unsure where a disc just becomes a point, falling by the
 fourth power of the range. By sums over a disc's elements, a chirp of 120 kHz ± 40 kHz before one of
 15 mm radius comes out 0.6 % too slow at 12 a²/λ, 0.13 % at 17, and 0.001 % at 33."""
@@ -84,7 +84,7 @@ def point_from_m(face: Face, wavelength_m: float) -> float:
 
 def u_speed_by_face(face: Face, wavelength_m: float, range_m: float) -> float:
     """Return what a speed by sharpness is unsure by, as a share, since a face is no true point."""
-    return SLOW_AT_POINTS * (point_from_m(face, wavelength_m) / range_m) ** 4
+    return _U_SPEED_AT_POINTS * (point_from_m(face, wavelength_m) / range_m) ** 4
 
 
 def copies_aside_m(spacing_m: float, wavelength_m: float, range_m: float) -> float | None:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.arguments import require_positive, require_within
-from dsp.history.beam_fits import BeamSetting, two_way_amplitude
+from dsp.history.pair_beams import BeamSetting, two_way_amplitude
 from dsp.physics.beams import first_null_rad
 
 DEEPEST_DB = -30.0

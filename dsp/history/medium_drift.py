@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.goodness import goodness
-from dsp.history.passes import FEWEST_HITS
+from dsp.history.track_numbers import FEWEST_HITS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,7 +33,7 @@ def changed_alike(one: Ranges, other: Ranges) -> bool:
 
     Alike is in proportion, as a sound speed that drifts changes them, or by as much, as a
     time zero does. Two that did not change are not alike, nor are two with fewer than
-    :data:`~dsp.history.passes.FEWEST_HITS` pings in common.
+    :data:`~dsp.history.track_numbers.FEWEST_HITS` pings in common.
 
     Examples
     --------

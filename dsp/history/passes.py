@@ -18,168 +18,31 @@ import dataclasses
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.arguments import require_positive, require_within
-from dsp.goodness import Goodness, goodness
+from dsp.arguments import require_within
+from dsp.goodness import goodness
 from dsp.history.disc_arches import DiscArch
 from dsp.history.disc_ways import DISC_SHARE, Way, between, way_by_disc
-
-Kind = Literal["pass", "half", "stay", "cannot-tell"]
-
-FEWEST_HITS = 6
-"""With three numbers to fit, fewer hits leave nothing to judge the fit by."""
-
-LEAST_SNR_DB = 13.5
-"""2E/N0 where a track is strongest. From 15 dB on one echo's range can be trusted;
-the strength of a few hits is uncertain by 1.5 dB."""
+from dsp.history.parabolas import parabola, place_of
+from dsp.history.passage import HEADING_DEVIATION, HEADING_MEAN, Passage, passing_range_m
+from dsp.history.track_numbers import (
+    CHANCE,
+    FEWEST_HITS,
+    HALF_POWER_DB,
+    LEAST_SNR_DB,
+    LIKELY,
+    SURE,
+    TrackNumbers,
+)
 
 LESSER_SHARE = 0.2
 """An arch with less than this of its echo energy, or of its length, on one side is half
 an arch. A beam turned aside by 0.7 of its half-power angle leaves so much energy."""
 
 _UNFIT = "no straight way fits its ranges to within their own uncertainties"
-_SURE = 3.0  # standard deviations from which a curve, or a change, is taken as real
-_STRANGE = 4.5  # robust deviations from which a hit is not the track's
-_LIKELY = 1.645  # one-sided, 95 %
-_CHANCE = 1e-3  # of taking noise for a change
-_HALF_POWER_DB = 10 * math.log10(2)
-_BEAM_DB = 0.1  # to which a parabola is any beam's level near its axis
-_HEADING_MEAN, _HEADING_DEVIATION = 0.5, math.sqrt(1 / 8)  # of cos² ψ, ψ even over the circle
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Passage:
-    """How one target went by. None stands for what cannot be told.
-
-    Standard uncertainties (`u_…`) hold the echoes' noise and the unknown heading;
-    what is common to all ranges, such as the sound speed, is the caller's to add.
-
-    Attributes
-    ----------
-    kind : {"pass", "half", "stay", "cannot-tell"}
-    reason : str
-        Why it cannot be told; else empty.
-    hits : int
-    first_s, last_s : float
-        Time of the first and of the last hit.
-    closest_range_m, u_closest_range_m : float or None
-        Of a target that stays: its mean range.
-    crossing_speed_m_s, u_crossing_speed_m_s : float or None
-    closest_time_s, u_closest_time_s : float or None
-    tilt_rad, u_tilt_rad : float or None
-        From the closest point to where the echo is strongest, seen from the
-        transducers; positive where it is strongest after the closest point.
-    width_m : float or None
-        Length of the way over which the echo is within half of its strongest power:
-        the speed times the time that it took.
-    strong_hits : int or None
-        Hits over that length.
-    """
-
-    kind: Kind
-    reason: str = ""
-    hits: int
-    first_s: float
-    last_s: float
-    closest_range_m: float | None = None
-    u_closest_range_m: float | None = None
-    crossing_speed_m_s: float | None = None
-    u_crossing_speed_m_s: float | None = None
-    closest_time_s: float | None = None
-    u_closest_time_s: float | None = None
-    tilt_rad: float | None = None
-    u_tilt_rad: float | None = None
-    width_m: float | None = None
-    strong_hits: int | None = None
-
-
-def passing_range_m(
-    time_s: ArrayLike,
-    *,
-    closest_range_m: float,
-    crossing_speed_m_s: float,
-    closest_time_s: float,
-    baseline_m: float = 0.0,
-    along_baseline: float = 0.0,
-) -> NDArray[np.float64]:
-    """Range that a straight way draws, as √((L/2)² − (b/2)²) of its exact path L.
-
-    Parameters
-    ----------
-    time_s : array_like
-        When the sound meets the target.
-    closest_range_m, crossing_speed_m_s, closest_time_s : float
-    baseline_m : float
-        From source to receiver; the closest point lies square to its middle.
-    along_baseline : float
-        cos² of the angle between way and baseline: 1 along it, 0 across it.
-
-    Returns
-    -------
-    ndarray of float64, the shape of `time_s`
-
-    Raises
-    ------
-    ValueError
-        On a range not above zero, a negative baseline, or a cos² outside 0 to 1.
-
-    Notes
-    -----
-    Points of one path lie on an ellipsoid about source and receiver with the half
-    axes L/2 along the baseline and r across: y²/(r² + b²/4) + (R₀² + z²)/r² = 1.
-
-    Examples
-    --------
-    >>> float(passing_range_m(4.0, closest_range_m=3.0, crossing_speed_m_s=1.0, closest_time_s=0.0))
-    5.0
-    """
-    require_positive("closest_range_m", closest_range_m, "m")
-    require_within("baseline_m", baseline_m, 0, math.inf, "m")
-    require_within("along_baseline", along_baseline, 0, 1)
-    way_m = crossing_speed_m_s * (np.asarray(time_s, dtype=np.float64) - closest_time_s)
-    square, quarter = closest_range_m**2 + way_m**2, baseline_m**2 / 4
-    across = closest_range_m**2 + (1 - along_baseline) * way_m**2
-    half = (square - quarter) / 2
-    return np.asarray(np.sqrt(half + np.sqrt(half**2 + quarter * across)))
-
-
-def fitted_range_m(
-    passage: Passage, time_s: ArrayLike, *, baseline_m: float = 0.0
-) -> NDArray[np.float64] | None:
-    """Range on the curve that was fitted to a track; None where none was.
-
-    Parameters
-    ----------
-    passage : Passage
-    time_s : array_like
-        When the sound meets the target.
-    baseline_m : float
-        From source to receiver, as it was given to :func:`passage_of`.
-
-    Examples
-    --------
-    >>> told = Passage(kind="pass", hits=9, first_s=0.0, last_s=8.0, closest_range_m=3.0,
-    ...     crossing_speed_m_s=1.0, closest_time_s=4.0)
-    >>> fitted_range_m(told, [0.0, 4.0]).tolist()
-    [5.0, 3.0]
-    """
-    if passage.closest_range_m is None:
-        return None
-    if passage.crossing_speed_m_s is None or passage.closest_time_s is None:
-        return np.full(np.shape(time_s), passage.closest_range_m)
-    return passing_range_m(
-        time_s,
-        closest_range_m=passage.closest_range_m,
-        crossing_speed_m_s=passage.crossing_speed_m_s,
-        closest_time_s=passage.closest_time_s,
-        baseline_m=baseline_m,
-        along_baseline=_HEADING_MEAN,
-    )
 
 
 def passage_of(
@@ -231,7 +94,7 @@ def passage_of(
         On a range or noise not above zero, a negative drift, or arrays of different
         lengths.
     """
-    track = _Track(time_s, range_m, noise_m, strength_db, snr_db)
+    track = TrackNumbers(time_s, range_m, noise_m, strength_db, snr_db)
     require_within("drift_m", drift_m, 0, math.inf, "m")
     if track.time_s.size < FEWEST_HITS:
         return track.untold(f"{track.time_s.size} hits; it takes at least {FEWEST_HITS}")
@@ -239,7 +102,7 @@ def passage_of(
         return track.untold("the echo is too weak to trust its range")
     moved = track.trend(track.range_m, track.noise_m)
     strength = track.trend(track.strength_db, track.u_strength_db)
-    steady = track.has_strength and strength.most < _HALF_POWER_DB
+    steady = track.has_strength and strength.most < HALF_POWER_DB
     wander_m = track.wander_m(moved)
     if wander_m <= drift_m:
         # A pass through the cone changes strength and range; what changed neither stayed.
@@ -254,16 +117,16 @@ def passage_of(
     if track.turned_within_the_beam(turned):
         return track.untold("it turned back within the beam: it swings, and is on no straight way")
     # A range that seems to move while the strength keeps steady needs better proof.
-    if moved.chance >= (_CHANCE**2 if steady else _CHANCE):
+    if moved.chance >= (CHANCE**2 if steady else CHANCE):
         return track.untold(f"its range wandered by {1e3 * wander_m:.1f} mm, and on no way")
-    if moved.bend <= _SURE * moved.u_bend:
+    if moved.bend <= SURE * moved.u_bend:
         return track.untold("its range changed without a curve: it came nearer or went away")
     if steady and half_angle_rad is not None:
         return track.untold(
             f"its range changed by {1e3 * wander_m:.1f} mm, and its strength not as a way "
             "through the beam would change it"
         )
-    if moved.bend - _LIKELY * moved.u_bend <= drift_m:
+    if moved.bend - LIKELY * moved.u_bend <= drift_m:
         return track.untold("a drift of the medium would bend its way by as much")
     if arches:
         return _by_discs(track, baseline_m, drift_m, arches)
@@ -274,7 +137,7 @@ def passage_of(
 
 
 def _by_discs(
-    track: _Track, baseline_m: float, drift_m: float, arches: Sequence[DiscArch]
+    track: TrackNumbers, baseline_m: float, drift_m: float, arches: Sequence[DiscArch]
 ) -> Passage:
     """Judge a pass near discs, by those hits that are clear echoes."""
     near = "so near, the discs are no points, and "
@@ -314,7 +177,7 @@ def _straight_m(
         crossing_speed_m_s=speed_m_s,
         closest_time_s=at_s,
         baseline_m=baseline_m,
-        along_baseline=_HEADING_MEAN,
+        along_baseline=HEADING_MEAN,
     )
 
 
@@ -322,7 +185,7 @@ def _by_heading(range_m: float, baseline_m: float) -> float:
     """Share of a speed that a heading leaves unsure which nobody said."""
     # Along the baseline the path opens more slowly than across it.
     lag = baseline_m**2 / 4 / (range_m**2 + baseline_m**2 / 4)
-    return lag / 2 / (1 - _HEADING_MEAN * lag) * _HEADING_DEVIATION
+    return lag / 2 / (1 - HEADING_MEAN * lag) * HEADING_DEVIATION
 
 
 def _freed_of_discs(passage: Passage, arches: Sequence[DiscArch]) -> Passage:
@@ -339,7 +202,7 @@ def _freed_of_discs(passage: Passage, arches: Sequence[DiscArch]) -> Passage:
     )
 
 
-def _arch(track: _Track, way: Way) -> Passage:
+def _arch(track: TrackNumbers, way: Way) -> Passage:
     """Tell a whole arch from half of one."""
     span_s = float(np.ptp(track.time_s))
     outside_s = max(track.time_s[0] - way.time_s, way.time_s - track.time_s[-1])
@@ -372,294 +235,21 @@ def uncoupled_range_m(
         parabola in the squared range: exact for a straight way.
     """
     time, measured_m = np.asarray(time_s, dtype=float), np.asarray(range_m, dtype=float)
-    span_s, place = max(float(np.ptp(time)) / 2, 1e-12), _place(time)
-    curve, _, _ = _parabola(place, measured_m**2, 2 * measured_m * np.asarray(noise_m))
+    span_s, place = max(float(np.ptp(time)) / 2, 1e-12), place_of(time)
+    curve, _, _ = parabola(place, measured_m**2, 2 * measured_m * np.asarray(noise_m))
     rate_m_s = (curve[1] + 2 * curve[2] * place) / (2 * measured_m * span_s)
     return np.asarray(measured_m - coupling_s * rate_m_s)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Trend:
-    """How a quantity changed over a track, by its parabola.
-
-    Attributes
-    ----------
-    chance : float
-        Of so much change where there was none.
-    least, most : float
-        Between which the largest change from start to middle to end lies.
-    bend, u_bend : float
-        Rise of both ends over the middle.
-    """
-
-    chance: float
-    least: float
-    most: float
-    bend: float
-    u_bend: float
-
-
-class _Track:
-    """One track's numbers, and the questions asked of them."""
-
-    def __init__(
-        self,
-        time_s: ArrayLike,
-        range_m: ArrayLike,
-        noise_m: ArrayLike,
-        strength_db: ArrayLike,
-        snr_db: ArrayLike,
-    ) -> None:
-        rows = [
-            np.asarray(a, dtype=np.float64) for a in (time_s, range_m, noise_m, strength_db, snr_db)
-        ]
-        if len({row.shape for row in rows}) > 1 or rows[0].ndim != 1 or not rows[0].size:
-            shapes = ", ".join(str(row.shape) for row in rows)
-            raise ValueError(f"time_s and the others: found shapes {shapes}; give rows of one size")
-        require_positive("range_m", rows[1], "m")
-        require_positive("noise_m", rows[2], "m")
-        own = _own(*rows[:3])
-        self._rows = [row[own] for row in rows]
-        self.time_s, self.range_m, self.noise_m, self.strength_db, snr_db_ = (r[own] for r in rows)
-        self.has_strength = bool(np.isfinite([self.strength_db, snr_db_]).all())
-        # The mean of a noisy 2E/N0 is 2 above the true one. Where there is none, all
-        # hits weigh the same.
-        self.snr = np.full(self.time_s.size, 10 ** (LEAST_SNR_DB / 10))
-        if self.has_strength:
-            self.snr = np.maximum(10 ** (snr_db_ / 10) - 2, 1.0)
-        self.u_strength_db = 20 / math.log(10) / np.sqrt(self.snr)
-        self._place = _place(self.time_s)
-
-    def only(self, own: NDArray[np.bool_]) -> _Track:
-        """Return a track of some of the hits."""
-        return _Track(*(row[own] for row in self._rows))
-
-    def clear(self, arch: DiscArch) -> NDArray[np.bool_]:
-        """Which hits, in a row about the strongest, are one copy of the pulse each."""
-        top_db = float(np.sort(self.strength_db)[-3:].mean())
-        weak = np.flatnonzero(self.strength_db < top_db + arch.weakest_db)
-        strongest = int(np.argmax(self.strength_db))
-        at = int(np.searchsorted(weak, strongest))
-        first = weak[at - 1] + 1 if at > 0 else 0
-        last = weak[at] if at < weak.size else self.strength_db.size
-        own = np.zeros(self.strength_db.size, dtype=bool)
-        own[first:last] = True
-        return own
-
-    def on_axis_s(self) -> tuple[float, float] | None:
-        """Return when it was on the beam's axis, and its uncertainty, by its levels."""
-        level_db = self.strength_db + 40 * np.log10(self.range_m / self.range_m.min())
-        near = level_db > level_db.max() - 4 * _HALF_POWER_DB
-        if np.count_nonzero(near) < 4:
-            return None
-        time_s, span_s = self.time_s[near], float(np.ptp(self.time_s[near])) / 2
-        u_db = np.hypot(self.u_strength_db[near], _BEAM_DB)
-        curve, spread, left = _parabola(_place(time_s), level_db[near], u_db)
-        if curve[2] >= 0:
-            return None
-        top = -curve[1] / (2 * curve[2])
-        slope = np.array([0.0, 1.0, 2 * top]) / (2 * curve[2])
-        u_top = left.ratio * math.sqrt(float(slope @ spread @ slope))
-        return float((time_s[0] + time_s[-1]) / 2 + top * span_s), u_top * span_s
-
-    def strongest_snr_db(self) -> float:
-        """2E/N0 where the track is strongest, smoothed over its hits."""
-        level_db = 10 * np.log10(self.snr)
-        curve, _, _ = _parabola(self._place, level_db, self.u_strength_db)
-        return min(float(np.max(_along(self._place) @ curve)), float(level_db.max()))
-
-    def trend(self, values: NDArray[np.float64], u_values: NDArray[np.float64]) -> _Trend:
-        """Fit a parabola from −1, the first hit, to 1, the last."""
-        curve, spread, left = _parabola(self._place, values, u_values)
-        spread = spread * left.ratio**2
-        chi2 = float(curve[1:] @ np.linalg.solve(spread[1:, 1:], curve[1:]))
-        # From the middle to the start and to the end, and from start to end.
-        step = np.array([[0.0, -1.0, 1.0], [0.0, 1.0, 1.0], [0.0, 2.0, 0.0]])
-        change = np.abs(step @ curve)
-        u_change = np.sqrt(np.einsum("ij,jk,ik->i", step, spread, step))
-        return _Trend(
-            chance=math.exp(-chi2 / 2),
-            least=float(np.max(change)),
-            most=float(np.max(change + _LIKELY * u_change)),
-            bend=float(curve[2]),
-            u_bend=math.sqrt(spread[2, 2]),
-        )
-
-    def within_the_beam(self) -> NDArray[np.bool_]:
-        """Which hits are as strong as half of the strongest power, out and back each."""
-        if not self.has_strength:
-            return np.ones(self.time_s.size, dtype=bool)
-        strong_db = float(np.percentile(self.strength_db, 90)) - 2 * _HALF_POWER_DB
-        return np.asarray(self.strength_db > strong_db)
-
-    def turned_within_the_beam(self, turned: tuple[bool, bool]) -> bool:
-        """Say whether it was within the beam where it turned back.
-
-        Two targets on ways that join are weak there, as one has left the beam and the
-        other has not yet come.
-        """
-        ends = [own for own, at in zip((slice(3), slice(-3, None)), turned, strict=True) if at]
-        if not self.has_strength:
-            return bool(ends)
-        within = self.within_the_beam()
-        return any(2 * np.count_nonzero(within[own]) > within[own].size for own in ends)
-
-    def lesser_share(self, time_s: float) -> float:
-        """Share of an arch to the lesser side of a time: of its energy or its length.
-
-        A beam turned aside leaves that side weak, a record that begins or ends there
-        leaves it short.
-        """
-        step_s = float(np.median(np.diff(self.time_s)))
-        between = (self.time_s[1:] + self.time_s[:-1]) / 2
-        edges = [self.time_s[0] - step_s / 2, *between, self.time_s[-1] + step_s / 2]
-        energy = np.concatenate([[0.0], np.cumsum(self.snr)])
-        by_energy = float(np.interp(time_s, edges, energy) / energy[-1])
-        by_length = float(np.interp(time_s, [edges[0], edges[-1]], [0.0, 1.0]))
-        return min(by_energy, 1 - by_energy, by_length, 1 - by_length)
-
-    def untold(self, reason: str) -> Passage:
-        """Answer that it cannot be told."""
-        return Passage(
-            kind="cannot-tell",
-            reason=reason,
-            hits=self.time_s.size,
-            first_s=float(self.time_s[0]),
-            last_s=float(self.time_s[-1]),
-        )
-
-    def wander_m(self, moved: _Trend) -> float:
-        """From the least to the most of an even drift that scatters as the ranges do.
-
-        0 where they neither scatter more than their own noise nor follow a trend.
-        """
-        mean_m, weight = self._mean_m()
-        left = goodness(self.range_m - mean_m, self.noise_m, fitted=1)
-        if left.holds and moved.chance >= _CHANCE:
-            return 0.0
-        # All values of an even spread of a width w lie about its mean by w/√12.
-        beyond = max(left.chi_square - left.degrees_of_freedom, 0.0)
-        return max(math.sqrt(12 * beyond / weight), moved.least)
-
-    def stay(self, wander_m: float) -> Passage:
-        """Answer that it stayed: within twice the uncertainty, wherever it was in between."""
-        mean_m, weight = self._mean_m()
-        rough = goodness(self.range_m - mean_m, self.noise_m, fitted=1).ratio
-        return dataclasses.replace(
-            self.untold(""),
-            kind="stay",
-            closest_range_m=mean_m,
-            u_closest_range_m=math.hypot(rough / math.sqrt(weight), wander_m / math.sqrt(12)),
-        )
-
-    def _mean_m(self) -> tuple[float, float]:
-        """Return the mean range, and the weight that it has."""
-        weight = 1 / self.noise_m**2
-        total = float(weight.sum())
-        return float(weight @ self.range_m) / total, total
-
-    def told(self, kind: Kind, way: Way) -> Passage:
-        """Answer how it passed."""
-        angle_rad = np.arctan2(way.speed_m_s * (self.time_s - way.time_s), way.range_m)
-        # What spreading took, out and back, is no part of the beam.
-        level_db = self.strength_db + 40 * np.log10(self.range_m / way.range_m)
-        beam = _beam(angle_rad, level_db, self.u_strength_db)
-        answer = dataclasses.replace(
-            self.untold(""),
-            kind=kind,
-            closest_range_m=way.range_m,
-            u_closest_range_m=way.u_range_m,
-            crossing_speed_m_s=way.speed_m_s,
-            u_crossing_speed_m_s=way.u_speed_m_s,
-            closest_time_s=way.time_s,
-            u_closest_time_s=way.u_time_s,
-        )
-        if beam is None or not self.has_strength:
-            return answer
-        tilt_rad, u_tilt_rad, half_rad = beam
-        ends = np.tan(np.clip([tilt_rad - half_rad, tilt_rad + half_rad], -1.5, 1.5))
-        return dataclasses.replace(
-            answer,
-            tilt_rad=tilt_rad,
-            u_tilt_rad=u_tilt_rad,
-            width_m=float(way.range_m * np.ptp(ends)),
-            strong_hits=int(np.count_nonzero(np.abs(angle_rad - tilt_rad) <= half_rad)),
-        )
-
-
-def _place(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Scale times to run from −1, the first, to 1, the last."""
-    middle_s, span_s = (time_s[0] + time_s[-1]) / 2, float(np.ptp(time_s)) / 2
-    return np.asarray((time_s - middle_s) / max(span_s, 1e-12))
-
-
-def _own(
-    time_s: NDArray[np.float64], range_m: NDArray[np.float64], noise_m: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    """Tell a track's own echoes from strangers that fell into its gate."""
-    own = np.ones(time_s.size, dtype=bool)
-    place, u_square = _place(time_s), 2 * range_m * noise_m
-    for _ in range(4):
-        if np.count_nonzero(own) < FEWEST_HITS:
-            break
-        curve, _, _ = _parabola(place[own], range_m[own] ** 2, u_square[own])
-        misfit = np.abs(range_m**2 - _along(place) @ curve) / u_square
-        # Half of a normal sample lies within 0.6745 deviations.
-        own = misfit <= _STRANGE * max(1.0, float(np.median(misfit)) / 0.6745)
-    return own
-
-
-def _along(place: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.vander(place, 3, increasing=True)
-
-
-def _parabola(
-    place: NDArray[np.float64], values: NDArray[np.float64], u_values: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], Goodness]:
-    """Fit a parabola; return its three numbers, their covariance, and how good it is."""
-    design = _along(place) / u_values[:, np.newaxis]
-    spread = np.asarray(np.linalg.pinv(design.T @ design), dtype=np.float64)
-    curve = spread @ design.T @ (values / u_values)
-    return curve, spread, goodness(values / u_values - design @ curve, fitted=3)
-
-
-def _beam(
-    angle_rad: NDArray[np.float64], level_db: NDArray[np.float64], u_level_db: NDArray[np.float64]
-) -> tuple[float, float, float] | None:
-    """Fit the beam's axis, with its uncertainty, and its half-power half angle.
-
-    Near its axis any beam falls by the square of the angle; a piston's holds to that
-    within 0.1 dB as far as 1.25 half-power angles. None where levels do not fall so.
-    """
-    # Side lobes are left out from the start; one hit that another target's echo has
-    # swelled does not set the level.
-    near = level_db > np.percentile(level_db, 90) - 2 * _HALF_POWER_DB
-    answer = None
-    for _ in range(4):
-        if np.count_nonzero(near) < FEWEST_HITS:
-            return answer
-        u_db = np.hypot(u_level_db[near], _BEAM_DB)
-        curve, spread, left = _parabola(angle_rad[near], level_db[near], u_db)
-        rough = left.ratio
-        if curve[2] >= -_SURE * rough * math.sqrt(spread[2, 2]):
-            return answer
-        axis_rad, half_rad = -curve[1] / (2 * curve[2]), math.sqrt(-_HALF_POWER_DB / curve[2])
-        slope = np.array([0.0, 1.0, 2 * axis_rad]) / (2 * curve[2])
-        u_axis_rad = rough * math.sqrt(float(slope @ spread @ slope))
-        answer = (float(axis_rad), u_axis_rad, half_rad) if left.holds else None
-        near = np.abs(angle_rad - axis_rad) < 1.25 * half_rad
-    return answer
-
-
-def _fitted(track: _Track, baseline_m: float) -> Way | None:
+def _fitted(track: TrackNumbers, baseline_m: float) -> Way | None:
     """Fit the straight way by weighted least squares; None where none fits."""
     from scipy.optimize import least_squares
 
     middle_s = (track.time_s[0] + track.time_s[-1]) / 2
     span_s = float(np.ptp(track.time_s)) / 2
-    place = _place(track.time_s)
+    place = place_of(track.time_s)
     square = track.range_m**2
-    curve, _, _ = _parabola(place, square, 2 * track.range_m * track.noise_m)
+    curve, _, _ = parabola(place, square, 2 * track.range_m * track.noise_m)
     if curve[2] <= 0 or curve[0] - curve[1] ** 2 / (4 * curve[2]) <= 0:
         return None
     first = np.array(
@@ -677,7 +267,7 @@ def _fitted(track: _Track, baseline_m: float) -> Way | None:
             crossing_speed_m_s=way[1],
             closest_time_s=way[2],
             baseline_m=baseline_m,
-            along_baseline=_HEADING_MEAN,
+            along_baseline=HEADING_MEAN,
         )
         return np.asarray((model_m - track.range_m) / track.noise_m)
 
@@ -686,9 +276,9 @@ def _fitted(track: _Track, baseline_m: float) -> Way | None:
         nearest, away, quarter = max(abs(way[0]), 1e-9), place - way[2], baseline_m**2 / 4
         lies = way[1] * away
         half = (nearest**2 + lies**2 - quarter) / 2
-        root = np.sqrt(half**2 + quarter * (nearest**2 + (1 - _HEADING_MEAN) * lies**2))
+        root = np.sqrt(half**2 + quarter * (nearest**2 + (1 - HEADING_MEAN) * lies**2))
         by_nearest = nearest * (1 + (half + quarter) / root)
-        by_lies = lies * (1 + (half + quarter * (1 - _HEADING_MEAN)) / root)
+        by_lies = lies * (1 + (half + quarter * (1 - HEADING_MEAN)) / root)
         columns = [math.copysign(1, way[0]) * by_nearest, by_lies * away, -by_lies * way[1]]
         twice_m = 2 * np.sqrt(half + root) * track.noise_m
         return np.asarray(np.stack(columns, axis=1) / twice_m[:, np.newaxis])

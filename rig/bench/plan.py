@@ -93,6 +93,15 @@ class Medium:
                 "give 0 to 40, where the sound speed of water is known"
             )
 
+    @property
+    def state(self) -> dict[str, float]:
+        """What formulas of a medium take beside its kind."""
+        return {
+            "temperature_c": self.temperature_c,
+            "humidity_percent": self.humidity_percent,
+            "salinity_g_kg": self.salinity_g_kg,
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Geometry:

@@ -111,9 +111,11 @@ def _count(asking: ExerciseAsking, there: Room) -> None:
     (number, answered), *others = still_open
     if others:
         together = answered + sum(each for _, each in others)
-        counted = f"{things(together, 'answer')} from {things(there.here, 'page')}"
+        here, joined = there.count()
+        more = f" ({joined} have joined)" if joined > here else ""
+        counted = f"{things(together, 'answer')} from {things(here, 'page')}{more}"
     else:
-        counted = f"question {number}: {answered_text(answered, there.here)}"
+        counted = f"question {number}: {answered_text(answered, *there.count())}"
     keyboard.write_over(f"{counted}; Enter closes and marks. ")
 
 
@@ -130,9 +132,8 @@ def _say_scores(asking: ExerciseAsking) -> None:
 
 
 def _keep(given: argparse.Namespace, asking: ExerciseAsking) -> None:
-    from rig.files.whole import write_whole
+    from rig.files.whole import INTO_OUT, write_whole
 
     path = os.path.join(given.out, "class-answers.csv")
-    remedy = "give --out a folder that may be written to and has room"
-    write_whole(path, asking.table, what="table of answers", remedy=remedy)
+    write_whole(path, asking.table, what="table of answers", remedy=INTO_OUT)
     print(f"The class's answers, by nickname, are in {path}")

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+from rig.cli import opening
 from rig.errors import EchobenchError
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def show_to_room(
     from rig.show.room.following import Following
     from rig.show.window.pace import paced
 
-    following = Following(there, run, looks=given.looks, angles=given.angles)
+    following = Following(there, run, looks=given.looks, angles=given.angles, warn=opening.warn)
     ending = "The pings were stopped"
 
     def followed() -> Iterator[PingResult]:

@@ -19,7 +19,7 @@ def add_room(command: argparse.ArgumentParser) -> None:
         "--room",
         metavar="ADDRESS[:PORT]",
         nargs="?",
-        const="127.0.0.1",
+        const="",
         type=_address,
         help="serve a page on which a class follows what is shown, joined by a code; by itself "
         "for this computer alone, with an address of this computer for all who reach it "
@@ -28,10 +28,10 @@ def add_room(command: argparse.ArgumentParser) -> None:
 
 
 def _address(text: str) -> Address:
-    from rig.show.room.address import read_address
+    from rig.show.room.address import Address, read_address
 
     try:
-        return read_address(text)
+        return read_address(text) if text else Address()
     except ValueError as problem:
         raise argparse.ArgumentTypeError(str(problem)) from problem
 

@@ -18,9 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.arrivals import first_arrival, in_doubt, train_begun, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
     LEAD_S,
     MOST_CHANNELS,
@@ -366,17 +366,11 @@ def _loudest(file: Any, path: Path, channel: int) -> float:
 
 def _last_echo_s(plan: Plan) -> float:
     """From the mark to the end of an echo from the plan's farthest range."""
-    medium, geometry = plan.medium, plan.geometry
-    speed_m_s = sound_speed_m_s(
-        medium.kind,
-        temperature_c=medium.temperature_c,
-        humidity_percent=medium.humidity_percent,
-        salinity_g_kg=medium.salinity_g_kg,
-    )
+    geometry = plan.geometry
     path_m = 2 * math.hypot(plan.receiver.range_stop_m, geometry.baseline_m / 2)
     if geometry.time_zero == "direct":
         path_m -= geometry.baseline_m
-    return path_m / speed_m_s + plan.pulse.duration_s
+    return path_m / believed_speed_m_s(plan.medium) + plan.pulse.duration_s
 
 
 @contextlib.contextmanager

@@ -7,6 +7,9 @@ from pathlib import Path
 
 from rig.errors import StorageError
 
+INTO_OUT = "give --out a folder that may be written to and has room"
+"""The remedy where a command named the folder and we the file."""
+
 
 def write_whole(
     path: str | os.PathLike[str],

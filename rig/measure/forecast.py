@@ -6,7 +6,7 @@ import dataclasses
 import math
 from dataclasses import dataclass
 
-from dsp.history.beam_fits import far_field_from_m
+from dsp.history.pair_beams import far_field_from_m
 from dsp.physics import beams
 from dsp.physics.discs import disc_points_from_m
 from dsp.ping import bounds

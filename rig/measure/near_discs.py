@@ -7,8 +7,8 @@ import math
 
 import numpy as np
 
-from dsp.history.beam_fits import BeamSetting
 from dsp.history.disc_arches import DiscArch, disc_arch
+from dsp.history.pair_beams import BeamSetting
 from dsp.physics.discs import disc_points_from_m
 from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Receiver

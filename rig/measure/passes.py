@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from dsp.history.echo_phase import sharpened
 from dsp.history.medium_drift import Ranges, changed_alike
-from dsp.history.passes import Passage, passage_of, uncoupled_range_m
+from dsp.history.passage import Passage
+from dsp.history.passes import passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, Tracker
 from dsp.physics import beams

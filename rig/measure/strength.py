@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from dsp.goodness import stray_together
 from dsp.history import strengths
-from dsp.history.beam_fits import two_way_amplitude
+from dsp.history.pair_beams import two_way_amplitude
 from dsp.history.strengths import StrengthRange, StrengthTerm
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude, first_null_rad, half_power_half_angle_rad

@@ -47,7 +47,7 @@ class Echoes(tuple[Echo, ...]):
         return frame
 
     def _repr_html_(self) -> str:
-        from rig.show.report.document import echo_table
+        from rig.show.report.echoes import echo_table
 
         return echo_table(self) if self else "<p>No echo stands above the threshold.</p>"
 

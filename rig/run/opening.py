@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from dsp.physics.medium import sound_speed_m_s
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.front_end_names import FRONT_ENDS
@@ -228,12 +228,7 @@ def scene_of_bench(plan: Plan, scene: Scene | None) -> Scene:
 def other_medium(plan: Plan, scene: Scene) -> str:
     """Say where sound in a scene is another than what the plan believes; empty where not."""
     believed = plan.medium
-    believed_m_s = sound_speed_m_s(
-        believed.kind,
-        temperature_c=believed.temperature_c,
-        humidity_percent=believed.humidity_percent,
-        salinity_g_kg=believed.salinity_g_kg,
-    )
+    believed_m_s = believed_speed_m_s(believed)
     true_m_s = scene.medium.sound_speed_m_s
     ratio = believed_m_s / true_m_s
     if scene.medium.kind == believed.kind and 1 / OTHER_MEDIUM < ratio < OTHER_MEDIUM:

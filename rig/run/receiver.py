@@ -25,6 +25,7 @@ from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.search import Found, found_each, lead_bins
 from dsp.uncertainty import Budget
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
@@ -128,15 +129,10 @@ class Receiver:
             plan, info, pulses, self._spectra, fft_samples=self._compressors[0].fft_samples
         )
         self._check_room_for_noise()
-        words = {
-            "temperature_c": plan.medium.temperature_c,
-            "humidity_percent": plan.medium.humidity_percent,
-            "salinity_g_kg": plan.medium.salinity_g_kg,
-        }
-        self.sound_speed_m_s = medium.sound_speed_m_s(plan.medium.kind, **words)
+        self.sound_speed_m_s = believed_speed_m_s(plan.medium)
         speed_terms_m_s = medium.sound_speed_terms_m_s(
             plan.medium.kind,
-            **words,
+            **plan.medium.state,
             u_temperature_c=plan.medium.u_temperature_c,
             u_humidity_percent=plan.medium.u_humidity_percent,
             u_salinity_g_kg=plan.medium.u_salinity_g_kg,
@@ -165,7 +161,9 @@ class Receiver:
             info=info,
             sound_speed_m_s=self.sound_speed_m_s,
             speed_terms_m_s=speed_terms_m_s,
-            speed_per_c_m_s=medium.sound_speed_slopes(plan.medium.kind, **words)["temperature"],
+            speed_per_c_m_s=medium.sound_speed_slopes(plan.medium.kind, **plan.medium.state)[
+                "temperature"
+            ],
             half_angle_rad=half_power_half_angle_rad(face.shape, face.size_m, wavelength_m),
         )
 

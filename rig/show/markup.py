@@ -91,6 +91,14 @@ def page(
     return f"<!DOCTYPE html>\n{html_element}\n"
 
 
+def headed_page(
+    title: str, made: str, note: Markup, *sections: str, style: str, script: str = ""
+) -> str:
+    """Return a :func:`page` under its title: what made it, what is to be noted, its sections."""
+    head = element("header", element("h1", title), element("p", made, class_="made"), note)
+    return page(title, head, element("main", *sections), style=style, script=script)
+
+
 def figure(picture: bytes, *, kind: str, alt: str, caption: str) -> Markup:
     """Return a picture that lies inside the page.
 

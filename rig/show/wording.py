@@ -158,14 +158,15 @@ def time_zero_text(plan: Plan, time_zero: TimeZero | None) -> str:
 
 
 def counted(count: int, noun: str) -> str:
-    """Return how many there are of something whose plural ends in -s.
+    """Return how many there are of something whose plural ends in -s; after an -o in -es.
 
     Examples
     --------
-    >>> counted(0, "ping"), counted(1, "ping"), counted(2, "ping")
-    ('0 pings', '1 ping', '2 pings')
+    >>> counted(0, "ping"), counted(1, "ping"), counted(2, "echo")
+    ('0 pings', '1 ping', '2 echoes')
     """
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    plural = "es" if noun.endswith("o") else "s"
+    return f"{count} {noun}{'' if count == 1 else plural}"
 
 
 def metres_text(range_m: float, u_range_m: float = 0.0) -> str:

@@ -18,7 +18,7 @@ import numpy as np
 
 from rig.errors import SceneError
 from rig.tank.motion import as_at, track
-from rig.tank.scene import Scene, Target, Triple, scene_from_table
+from rig.tank.scene import Scene, Target, Triple, scene_from_table, triple
 
 Change = Callable[[Scene], Scene]
 
@@ -323,13 +323,13 @@ def in_the_hand(number: int, led_m: Callable[[float], Triple]) -> Going:
         body = scene.target[number]
         if not taken_at:
             taken_at.append(body.position_m)
-        wanted = within(scene, _triple(np.add(taken_at[0], led_m(tick.run_s))))
+        wanted = within(scene, triple(np.add(taken_at[0], led_m(tick.run_s))))
         way = np.subtract(wanted, body.position_m)
         length_m = float(np.linalg.norm(way))
         if length_m < _AT_REST_M:
             return with_body(scene, number, sent_freely(body))
         speed_m_s = min(length_m / tick.interval_s, FASTEST_HAND_M_S)
-        return with_body(scene, number, sent_freely(body, _triple(way * (speed_m_s / length_m))))
+        return with_body(scene, number, sent_freely(body, triple(way * (speed_m_s / length_m))))
 
     return change
 
@@ -344,7 +344,7 @@ def within(scene: Scene, place_m: Triple) -> Triple:
         place = np.clip(place, _NEAR_WALL_M - pair, most)
     elif scene.bottom is not None:
         place[0] = min(place[0], scene.bottom.range_m - _NEAR_WALL_M)
-    return _triple(place)
+    return triple(place)
 
 
 def resized(number: int, factor: float) -> Change:
@@ -379,8 +379,3 @@ def sent_freely(body: Target, velocity_m_s: Triple = (0.0, 0.0, 0.0)) -> Target:
     if speed_m_s(velocity_m_s) < _AT_REST_M_S:
         velocity_m_s = (0.0, 0.0, 0.0)
     return dataclasses.replace(body, velocity_m_s=velocity_m_s, turn_back_s=0.0, under_way_s=0.0)
-
-
-def _triple(vector: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> Triple:
-    along, across, up = vector.tolist()
-    return (along, across, up)

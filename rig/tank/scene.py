@@ -27,6 +27,13 @@ from rig.errors import SceneError
 
 Triple = tuple[float, float, float]
 
+
+def triple(vector: NDArray[np.float64]) -> Triple:
+    """Return a vector's numbers along, across and up."""
+    along, across, up = vector.tolist()
+    return (along, across, up)
+
+
 FASTEST_SHARE = 0.1
 """A body may move at this share of the sound speed at most; beyond, the Doppler
 stretch of a pulse would outgrow the room kept for it."""

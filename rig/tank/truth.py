@@ -29,6 +29,7 @@ from rig.tank.scene import (
     Target,
     Triple,
     scene_from_table,
+    triple,
 )
 
 
@@ -247,8 +248,8 @@ def bodies_at(scene: Scene, time_s: float) -> tuple[TrueBody, ...]:
                 kind=target.body,
                 words=words_for(target, scene.medium.kind),
                 size_m=size_of(target),
-                position_m=_triple(place),
-                velocity_m_s=_triple(velocity),
+                position_m=triple(place),
+                velocity_m_s=triple(velocity),
                 inside=scene.walls is None or bool(scene.walls.holds(place)),
             )
         )
@@ -272,8 +273,3 @@ def words_for(target: Target, medium_kind: str) -> str:
     if isinstance(target, Bubbles):
         return "cloud of small balls" if medium_kind == "air" else "bubbles"
     return "plate" if isinstance(target, Plate) else "cylinder"
-
-
-def _triple(vector: NDArray[np.float64]) -> Triple:
-    along, across, up = vector.tolist()
-    return (along, across, up)

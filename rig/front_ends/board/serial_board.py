@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.ping.ranging import path_from_range_m
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
     LEAD_S,
     CaptureBlock,
@@ -50,7 +51,7 @@ from rig.front_ends.board.link import (
 from rig.front_ends.board.plain_numbers import open_plain_numbers
 from rig.front_ends.board.port import BoardPort, Deadline, PortGoneError
 from rig.front_ends.board.search import ANSWER_WAIT_S, BOOT_WAIT_S, find_board
-from rig.front_ends.board.settings import believed_speed_m_s, settings_for
+from rig.front_ends.board.settings import settings_for
 from rig.front_ends.protocol import FrontEnd
 
 QUIET_S = 0.08
@@ -178,7 +179,7 @@ class SerialBoard(Closing):
         self._block_samples = plan.at_rate(self.info.sample_rate_hz).interval_samples
         # The mark is the pulse's own leaving, unless the plan trusts the direct sound more.
         by_direct = plan.geometry.time_zero == "direct"
-        direct_s = plan.geometry.baseline_m / believed_speed_m_s(plan) if by_direct else 0.0
+        direct_s = plan.geometry.baseline_m / believed_speed_m_s(plan.medium) if by_direct else 0.0
         kept = self._settings
         self._capture_s = (kept.gate_start + kept.gate_length) / self.info.sample_rate_hz
         byte_s = 10 / plan.board.baud
@@ -190,7 +191,7 @@ class SerialBoard(Closing):
         lead_s = LEAD_S if by_direct else 0.0
         self._lead_samples = math.ceil(lead_s * self.info.sample_rate_hz)
         near_m = path_from_range_m(plan.receiver.range_start_m, plan.geometry.baseline_m)
-        near_s = 0.0 if by_direct else float(near_m) / believed_speed_m_s(plan)
+        near_s = 0.0 if by_direct else float(near_m) / believed_speed_m_s(plan.medium)
         self._looks_from = math.floor(near_s * self.info.sample_rate_hz)
 
     @property

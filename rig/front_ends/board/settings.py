@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import struct
 
-from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.ranging import path_from_range_m
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.plan import Plan
 from rig.errors import PlanError
 from rig.front_ends.board.link import Identity, Settings
@@ -89,19 +89,9 @@ def _check_near(key: str, wanted_hz: float, possible_hz: float) -> None:
         )
 
 
-def believed_speed_m_s(plan: Plan) -> float:
-    """Return the sound speed in the medium that the plan names."""
-    return sound_speed_m_s(
-        plan.medium.kind,
-        temperature_c=plan.medium.temperature_c,
-        humidity_percent=plan.medium.humidity_percent,
-        salinity_g_kg=plan.medium.salinity_g_kg,
-    )
-
-
 def _gate(plan: Plan, rate_hz: float, most: int) -> tuple[int, int]:
     """Return how many samples to leave out, and how many to keep."""
-    speed = believed_speed_m_s(plan)
+    speed = believed_speed_m_s(plan.medium)
     asked, baseline_m = plan.receiver, plan.geometry.baseline_m
     near_m, far_m = path_from_range_m([asked.range_start_m, asked.range_stop_m], baseline_m)
     stop = math.ceil((far_m / speed * _SPEED_SLACK + plan.pulse.duration_s) * rate_hz) + 1

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from dsp.history import beam_fits
-from dsp.history.beam_fits import BeamFit, BeamSetting
+from dsp.history.beam_fits import BeamFit
+from dsp.history.pair_beams import BeamSetting, far_field_from_m
 from rig.measure.beam.heard import HeardSweep
 
 
@@ -21,7 +21,7 @@ def cautions_of(
             "and --to-m, and see what follows"
         )
     if fit.shape == "piston":
-        far_m = beam_fits.far_field_from_m(fit.size_m, setting.wavelength_m)
+        far_m = far_field_from_m(fit.size_m, setting.wavelength_m)
         if fit.closest_m < far_m:
             yield (
                 f"too near: the target passed at {fit.closest_m:.3f} m, and the cone holds from "

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.history import beam_fits
-from dsp.history.beam_fits import BeamFit, BeamSetting
+from dsp.history.beam_fits import BeamFit
 from dsp.history.disc_beams import fit_near_beam
+from dsp.history.pair_beams import BeamSetting
 from dsp.physics import beams
 from rig.errors import RecordingError
 from rig.measure.beam.cautions import cautions_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.beam_fits import BeamSetting
+from dsp.history.pair_beams import BeamSetting
 from dsp.physics.absorption import absorption_db_m
 from rig.run.receiver import Receiver
 
@@ -22,13 +22,7 @@ def setting_of(receiver: Receiver, *, beside: bool = True) -> BeamSetting:
         frequency_hz, share = np.array([plan.pulse.centre_hz]), np.array([1.0])
     else:
         frequency_hz, share = _bands(shape.carrier_hz + shape.offset_hz, shape.weights)
-    absorption = absorption_db_m(
-        medium.kind,
-        frequency_hz,
-        temperature_c=medium.temperature_c,
-        humidity_percent=medium.humidity_percent,
-        salinity_g_kg=medium.salinity_g_kg,
-    )
+    absorption = absorption_db_m(medium.kind, frequency_hz, **medium.state)
     return BeamSetting(
         shape=plan.transducer.shape,
         sound_speed_m_s=receiver.sound_speed_m_s,

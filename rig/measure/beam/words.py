@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from dsp.history.beam_fits import far_field_from_m
+from dsp.history.pair_beams import far_field_from_m
 from dsp.uncertainty import stated, unsure
 from rig.measure.beam.measurement import BeamMeasurement
 

@@ -63,15 +63,7 @@ def _level_by(
         echo.strength_db - near_db,
         strength[0],
         float(path_from_range_m(target.range_m, plan.geometry.baseline_m)) / 2,
-        absorption_db_m=float(
-            absorption_db_m(
-                medium.kind,
-                plan.pulse.centre_hz,
-                temperature_c=medium.temperature_c,
-                humidity_percent=medium.humidity_percent,
-                salinity_g_kg=medium.salinity_g_kg,
-            )
-        ),
+        absorption_db_m=float(absorption_db_m(medium.kind, plan.pulse.centre_hz, **medium.state)),
         # An amplitude is noisy by 1/d.
         u_echo_level_db=math.hypot(20 / math.log(10) * 10 ** (-echo.snr_db / 20), u_near_db),
         u_target_strength_db=strength[1],

@@ -6,7 +6,8 @@ import math
 from typing import Any
 
 from dsp.history.focus_limits import copies_aside_m
-from rig.measure.focus.measurement import FocusMeasurement, PlacedPoint
+from rig.measure.focus.measurement import FocusMeasurement
+from rig.measure.focus.placing import PlacedPoint
 
 
 def focus_answer(focus: FocusMeasurement) -> dict[str, Any]:

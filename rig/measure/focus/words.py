@@ -6,7 +6,8 @@ import math
 
 from dsp.history.focus_limits import copies_aside_m
 from dsp.uncertainty import signed, stated
-from rig.measure.focus.measurement import FocusMeasurement, PlacedPoint
+from rig.measure.focus.measurement import FocusMeasurement
+from rig.measure.focus.placing import PlacedPoint
 
 
 def focus_lines(focus: FocusMeasurement) -> tuple[str, ...]:

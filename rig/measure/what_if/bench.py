@@ -42,13 +42,9 @@ class Bench:
         shape = self.shapes[0]
         self._frequency_hz = shape.carrier_hz + shape.offset_hz
         medium = plan.medium
-        self._nepers_m = absorption_db_m(
-            medium.kind,
-            self._frequency_hz,
-            temperature_c=medium.temperature_c,
-            humidity_percent=medium.humidity_percent,
-            salinity_g_kg=medium.salinity_g_kg,
-        ) * (math.log(10) / 20)
+        self._nepers_m = absorption_db_m(medium.kind, self._frequency_hz, **medium.state) * (
+            math.log(10) / 20
+        )
 
     def spread(self, range_m: ArrayLike, angle_rad: ArrayLike) -> NDArray[np.float64]:
         """Amplitude out and back over the band, from 1 m on the axis, shape (…, band).

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.passes import Passage, passing_range_m
+from dsp.history.passage import Passage, passing_range_m
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.change import Change
 

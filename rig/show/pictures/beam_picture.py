@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.beam_fits import BeamFit, far_field_from_m, pair_pattern
+from dsp.history.beam_fits import BeamFit
+from dsp.history.pair_beams import far_field_from_m, pair_pattern
 from dsp.physics import beams
 from dsp.uncertainty import stated
 from rig.measure.beam.measurement import BeamMeasurement

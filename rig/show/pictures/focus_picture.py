@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from dsp.uncertainty import stated
 from rig.measure.focus.kept import KeptProfiles
-from rig.measure.focus.measurement import FocusMeasurement, PlacedPoint
+from rig.measure.focus.measurement import FocusMeasurement
+from rig.measure.focus.placing import PlacedPoint
 from rig.measure.focus.words import copies_text, limit_lines
 from rig.run.run import Run
 from rig.show.pictures.ink import strength_colours

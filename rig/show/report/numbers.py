@@ -15,7 +15,7 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
-from dsp.history.passes import fitted_range_m
+from dsp.history.passage import fitted_range_m
 from rig.measure.beam.measurement import BeamMeasurement
 from rig.measure.laid_strength import LaidTarget
 from rig.measure.passes import passings_of

@@ -19,7 +19,7 @@ All are called on the server's own thread, one at a time, while the window's thr
 what is asked: an implementation guards itself with a lock, answers at once (no drawing, no file)
 and does not raise for anything that a visitor sends. A visitor is an opaque word, another for
 each browser that joined; nobody's name or address is behind it, and it is forgotten with the room.
-How many are there now is ``room.here``.
+How many are there now, and how many have joined, is ``room.count()``.
 """
 
 from __future__ import annotations

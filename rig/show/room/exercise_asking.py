@@ -47,7 +47,7 @@ class ExerciseAsking:
 
     Attributes
     ----------
-    tell, count, taken : callable
+    tell, taken : callable
         As :class:`rig.show.room.lesson_asking.LessonAsking` has them.
     """
 
@@ -62,7 +62,6 @@ class ExerciseAsking:
     ) -> None:
         self.tell: Callable[[], None] = lambda: None
         self.taken: Callable[[], None] = lambda: None
-        self.count: Callable[[], int] = lambda: 0
         self._questions = {str(q.number): q for q in questions}
         self._pictures = {_key(str(number)): drawn for number, drawn in pictures.items()}
         self._one_by_one, self._at_once, self._now = one_by_one, at_once, now

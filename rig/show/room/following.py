@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from rig.show.room.room import Room
 
 HISTORY_ROWS = 120
+STOPPED = "The picture has stopped: it could not be drawn. The bench goes on without it."
 
 
 class Following:
@@ -33,18 +35,26 @@ class Following:
         How the range axis runs; as the plan says, if not given.
     angles : bool, optional
         Whether a strip below the history shows angles.
+    warn : callable
+        Told at once, in words, where no more can be drawn; the room's page is, too.
     """
 
     def __init__(
-        self, room: Room, run: Run, *, looks: str | None = None, angles: bool = False
+        self,
+        room: Room,
+        run: Run,
+        *,
+        looks: str | None = None,
+        angles: bool = False,
+        warn: Callable[[str], None],
     ) -> None:
+        self._warn = warn
         self._room, self._run, self._looks, self._angles = room, run, looks, angles
         self._kept: deque[PingResult] = deque(maxlen=HISTORY_ROWS)
         self._taken = self._lost = 0
         self._ending = ""
         self._changed = threading.Condition()
         self._due = self._stopped = False
-        self.problem: BaseException | None = None
         self._thread = threading.Thread(target=self._draw_all, name="room drawing", daemon=True)
         self._thread.start()
 
@@ -58,19 +68,11 @@ class Following:
             self._changed.notify()
 
     def finish(self, ending: str) -> None:
-        """Draw the last picture, which says why no more will come, and end.
-
-        Raises
-        ------
-        Exception
-            What went wrong in drawing.
-        """
+        """Draw the last picture, which says why no more will come, and end."""
         with self._changed:
             self._ending, self._due, self._stopped = ending, True, True
             self._changed.notify()
         self._thread.join()
-        if self.problem is not None:
-            raise self.problem
 
     def _draw_all(self) -> None:
         try:
@@ -86,8 +88,10 @@ class Following:
                     self._room.show(dots, *ping_words(results[-1]), ending=ending)
                 if last:
                     return
-        except BaseException as problem:
-            self.problem = problem
+        except Exception as problem:  # whatever it was: the pings and their answer go on
+            self._warn(f"the room's picture has stopped ({type(problem).__name__}: {problem})")
+            blank = np.full((HEIGHT, WIDTH, 4), 255, dtype=np.uint8)
+            self._room.show(blank, "No more pings are shown here", ending=STOPPED)
 
 
 class _Paper:

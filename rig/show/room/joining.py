@@ -40,6 +40,11 @@ class Joining:
     clock_s : callable
     here : callable
         Says whether a visitor's page is open now; who is here is never forgotten for another.
+
+    Attributes
+    ----------
+    joined : int
+        How often somebody was let in: one browser may be so more than once.
     """
 
     def __init__(
@@ -56,6 +61,7 @@ class Joining:
         self._wrong_in_all = limits.Bucket(limits.WRONG_CODES_IN_ALL, clock_s)
         # From the word that a browser keeps to the word by which it is known in the room.
         self._visitors: dict[str, str] = {}
+        self.joined = 0
 
     def join(self, typed: str, address: str) -> str | None:
         """Return the word that a browser is to keep, or None where the code is another.
@@ -73,6 +79,7 @@ class Joining:
             return None
         kept = secrets.token_urlsafe(24)
         self._visitors[kept] = secrets.token_hex(8)
+        self.joined += 1
         return kept
 
     def _has_room(self) -> bool:

@@ -47,14 +47,15 @@ class LessonAsking:
     tell : callable
         Called after each change, so that the pages are told; the room's own, once there is one.
     count : callable
-        From nothing to how many pages there are; the room's own, once there is one.
+        From nothing to how many pages there are, and how many have joined; the room's own, once
+        there is one.
     taken : callable
         Called after each guess that was taken, on the server's thread.
     """
 
     def __init__(self, title: str, *, parts: int, now: Callable[[], datetime]) -> None:
         self.tell: Callable[[], None] = lambda: None
-        self.count: Callable[[], int] = lambda: 0
+        self.count: Callable[[], tuple[int, int]] = lambda: (0, 0)
         self.taken: Callable[[], None] = lambda: None
         self._title, self._parts, self._now = title, parts, now
         self._lock = threading.Lock()
@@ -102,11 +103,6 @@ class LessonAsking:
         """How many have guessed in the round at hand."""
         with self._lock:
             return self._guesses.answered(self._guesses.posed[-1].name)
-
-    @property
-    def here(self) -> int:
-        """How many pages there are."""
-        return self.count()
 
     @property
     def spread(self) -> Spread:

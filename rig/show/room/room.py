@@ -14,6 +14,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.errors import DeviceError
 from rig.show.room.address import Address, bound, hosts_of, url_of
 from rig.show.room.asking import Asking
 from rig.show.room.joining import Joining, new_code
@@ -24,6 +25,7 @@ OVER = "The bench has ended. This is its last picture."
 
 _LAST_WORDS_S = 3.0
 _REST_S = 6.0
+_BEGIN_S = 20.0
 
 
 class Room:
@@ -46,7 +48,7 @@ class Room:
     Raises
     ------
     DeviceError
-        Where nothing can be served there.
+        Where nothing can be served there, or the server does not begin to.
     """
 
     def __init__(self, address: Address) -> None:
@@ -68,7 +70,14 @@ class Room:
             target=self._serve, args=(listening,), name="room", daemon=True
         )
         self._thread.start()
-        self._ready.wait(_REST_S)
+        if not self._ready.wait(_BEGIN_S):
+            self._closed = True
+            self._packer.stop(within_s=_LAST_WORDS_S)
+            self._call(self._loop.stop)
+            raise DeviceError(
+                f"room: nothing answers at {self.url} {_BEGIN_S:g} s after it was opened; end what "
+                "keeps this computer busy and try again, or leave --room out"
+            )
 
     @property
     def link(self) -> str:
@@ -79,6 +88,10 @@ class Room:
     def here(self) -> int:
         """How many pages are there now."""
         return len(self._served.lines)
+
+    def count(self) -> tuple[int, int]:
+        """Return how many pages are there now, and how many have joined."""
+        return self.here, self._served.joining.joined
 
     def show(
         self, dots: NDArray[np.uint8], head: str, lines: Sequence[str] = (), *, ending: str = ""
@@ -155,7 +168,8 @@ class Room:
 
         try:
             self._loop.run_until_complete(begin())
-            self._loop.run_forever()
+            if not self._closed:
+                self._loop.run_forever()
         finally:
             made.stop()
             self._loop.run_until_complete(made.close_all_connections())

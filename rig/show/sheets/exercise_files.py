@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from rig.errors import StorageError
-from rig.files.whole import already_there, write_whole
+from rig.files.whole import INTO_OUT, already_there, write_whole
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import draw_picture
@@ -215,5 +215,4 @@ def _make(folder: Path) -> None:
 
 
 def _write(target: Path, content: str | bytes, *, what: str) -> None:
-    remedy = "give --out a folder that may be written to and has room"
-    write_whole(target, content, what=what, remedy=remedy)
+    write_whole(target, content, what=what, remedy=INTO_OUT)

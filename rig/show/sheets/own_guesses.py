@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from rig.show.markup import Markup, element, page
+from rig.show.markup import Markup, element, headed_page
 from rig.show.style import STYLE
 from rig.show.wording import when_text
 
@@ -47,21 +47,15 @@ def own_html(title: str, called: str, answers: Sequence[OwnAnswer], *, made: dat
     answers : sequence of OwnAnswer
     made : datetime
     """
-    when = when_text(made)
-    return page(
+    words = (
+        "Nobody else has this page: print it or keep it now. The bench forgets it when the lesson "
+        "ends."
+    )
+    return headed_page(
         title,
-        element(
-            "header",
-            element("h1", title),
-            element("p", f"My own answers ({called}), {when}.", class_="made"),
-            element(
-                "p",
-                "Nobody else has this page: print it or keep it now. The bench forgets it when "
-                "the lesson ends.",
-                class_="note",
-            ),
-        ),
-        element("main", *(_answer(each) for each in answers)),
+        f"My own answers ({called}), {when_text(made)}.",
+        element("p", words, class_="note"),
+        *(_answer(each) for each in answers),
         style=STYLE + _OWN_STYLE,
     )
 

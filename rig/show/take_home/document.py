@@ -15,16 +15,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from rig.run.results import PingResult
-from rig.show.markup import Markup, bullets, element, inside, joined, page
+from rig.show.markup import Markup, bullets, element, headed_page, inside, joined
 from rig.show.report.contents import Contents
-from rig.show.report.document import (
-    caution,
-    echoes_section,
-    passes_section,
-    ranges_text,
-    section,
-    what_was_measured,
-)
+from rig.show.report.echoes import echoes_section
+from rig.show.report.parts import caution, ranges_text, section, what_was_measured
+from rig.show.report.passes import passes_section
 from rig.show.style import STYLE
 from rig.show.take_home.album import Album, Stage
 from rig.show.take_home.sound import SlowSound
@@ -122,16 +117,11 @@ def take_home_html(contents: Contents, album: Album, sound: SlowSound) -> str:
 
 def _page(contents: Contents, *sections: Markup) -> str:
     title = f"Echoes to take home: {contents.name}"
-    made = when_text(contents.made)
-    return page(
+    return headed_page(
         title,
-        element(
-            "header",
-            element("h1", title),
-            element("p", f"Written by echobench on {made}. It needs no network.", class_="made"),
-            caution(contents, "on this page"),
-        ),
-        element("main", *sections),
+        f"Written by echobench on {when_text(contents.made)}. It needs no network.",
+        caution(contents, "on this page"),
+        *sections,
         style=STYLE + _STYLE,
         script=_SCRIPT,
     )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -29,13 +29,14 @@ from rig.show.window.pace import paced
 from rig.show.window.pump import Pump
 from rig.teach.guesses.guesses import Spread
 from rig.teach.guesses.spread_text import answered_text, spread_lines
-from rig.teach.lessons.lesson import Given, Part, Question, Step, StepHeard
+from rig.teach.lessons.lesson import Given, Part, Step, StepHeard
 from rig.teach.lessons.running import Prediction, Turn, predicted
 from rig.teach.lessons.turn_text import remark_lines, result_lines
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from rig.show.room.lesson_asking import LessonAsking
     from rig.show.room.room import Room
 
 _POLL_MS = 30
@@ -44,38 +45,6 @@ _NEXT = {"open": "spread", "spread": "step", "compared": "result", "result": "wh
 """From a page that only waits to the one after it."""
 
 _TYPED = frozenset("0123456789.,-+eE\N{MINUS SIGN}")
-
-
-class ClassGuessing(Protocol):
-    """What a window asks of a class on pages of its own."""
-
-    @property
-    def answered(self) -> int:
-        """How many have guessed in the round at hand."""
-
-    @property
-    def here(self) -> int:
-        """How many pages there are."""
-
-    @property
-    def may_ask_again(self) -> bool:
-        """Whether a second guess can still be asked for."""
-
-    @property
-    def spread(self) -> Spread:
-        """What was guessed at the question at hand, once that is closed."""
-
-    def pose(self, name: str, question: Question) -> None:
-        """Ask a question."""
-
-    def close(self) -> Spread:
-        """Take no more guesses, and return what was guessed."""
-
-    def again(self) -> None:
-        """Ask for a second guess."""
-
-    def conclude(self, turn: Turn) -> None:
-        """Say on each page how its own guess compares."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +72,7 @@ class WindowCourse:
         From what a step was heard as to what is missing; empty where nothing is.
     conclude : callable
         From part, what was heard and prediction to the turn.
-    guessing : ClassGuessing or None
+    guessing : LessonAsking or None
         Where a class guesses on its own pages.
     """
 
@@ -117,7 +86,7 @@ class WindowCourse:
     note: Callable[[Given, str], None]
     check: Callable[[StepHeard], str]
     conclude: Callable[[Part, tuple[StepHeard, ...], Prediction], Turn]
-    guessing: ClassGuessing | None = None
+    guessing: LessonAsking | None = None
 
 
 def show_lesson(
@@ -220,7 +189,7 @@ class LessonWindow:
         self._run: Run | None = None
         self._results: list[PingResult] = []
         self._spread: Spread | None = None
-        self._counted = (0, 0)
+        self._counted = (0, 0, 0)
         self.stage = "ask" if self._prediction is None else "step"
         if self._course.guessing is not None:
             self._course.guessing.pose(self._part.name, self._part.question)
@@ -326,7 +295,7 @@ class LessonWindow:
         """Take the pings that have come, and show them; go on after the last."""
         pump, guessing = self._pump, self._course.guessing
         if self.stage == "open" and guessing is not None and not self._closed:
-            if self._counted != (guessing.answered, guessing.here):
+            if self._counted != (guessing.answered, *guessing.count()):
                 self._show()
             return
         if pump is None or self._closed:
@@ -477,7 +446,7 @@ class LessonWindow:
             keys = f"type {what}, then Enter; Enter alone for none · {keys}"
         elif self.stage == "open" and self._course.guessing is not None:
             guessing = self._course.guessing
-            self._counted = guessing.answered, guessing.here
+            self._counted = guessing.answered, *guessing.count()
             answer = f"{answered_text(*self._counted)}."
             again = not guessing.may_ask_again
             words = "Talk in pairs, then guess once more." if again else "Guess, each for yourself."

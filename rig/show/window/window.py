@@ -15,7 +15,6 @@ from rig.errors import EchobenchError, StorageError
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture
-from rig.show.pictures.page import INK, SOFT
 from rig.show.pictures.saving import free_path, save_drawn
 from rig.show.pictures.scales import range_scale, widened_limits_db
 from rig.show.room.words import ping_words
@@ -24,9 +23,11 @@ from rig.show.window.display import Display
 from rig.show.window.doorplate import Doorplate
 from rig.show.window.grip import Grip
 from rig.show.window.hands import Hands
+from rig.show.window.help_sheets import HelpSheets
 from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
-from rig.show.window.keys import LEAVE, LOCKED, Offers, foot, help_sheets, what_if_keys
+from rig.show.window.keys import LEAVE, LOCKED, Offers, foot, what_if_keys
 from rig.show.window.plan_knobs import PlanDesk
+from rig.show.window.pointer import Pointer
 from rig.show.window.rings import Rings, views_of
 from rig.show.window.sheet import Sheet
 from rig.show.window.stand import Stand, comes_to_an_end
@@ -95,10 +96,9 @@ class LiveWindow:
         self._angles = angles
         self._stand, self._covered = stand, False
         self._pings = ShownPings(run.receiver, most=HISTORY_ROWS)
-        self._pointer_m: float | None = None
+        self._pointer = Pointer(self._scale.stop_m)
         self._limits_db: tuple[float, float] | None = None
         self._message, self._ending, self._foreign = "", "", ""
-        self._help_sheet: int | None = None
         self._closed = False
         self._what_ifs = WhatIfs(run)
         self._foretold: Foretold | None = None
@@ -121,6 +121,7 @@ class LiveWindow:
             room=plate is not None,
             locked=stand is not None,
         )
+        self._help = HelpSheets(self._offers)
         self.display = Display()
         self.tray: Tray | None = None
         self._begin_again = begin_again
@@ -161,8 +162,7 @@ class LiveWindow:
     @property
     def help_shown(self) -> str:
         """The keys in words, where they are shown."""
-        sheets = help_sheets(self._offers)
-        return "" if self._help_sheet is None else sheets[self._help_sheet]
+        return self._help.shown
 
     @property
     def shown_pings(self) -> list[int]:
@@ -193,23 +193,7 @@ class LiveWindow:
             angles=self._shows_angles,
             ping=results[-1].index if results else 0,
         )
-        scale = self._picture.dots_per_unit * 100 / self._figure.dpi
-        # Over strip and history, and clear of the numbers and the words beside them.
-        strip, history = (axes.get_position() for axes in self._picture.panels[1:3])
-        self._help = self._figure.text(
-            (strip.x0 + history.x1) / 2,
-            0.5,  # it is nearly as high as the page
-            self.help_shown,
-            family="DejaVu Sans Mono",
-            fontsize=14 * scale,
-            linespacing=1.5,
-            ha="center",
-            va="center",
-            multialignment="left",
-            color=INK,
-            bbox={"facecolor": "white", "edgecolor": SOFT, "boxstyle": "square,pad=1"},
-            visible=False,
-        )
+        self._help.lay(self._figure, self._picture)
         self.seen = views_of(self._picture)
         self._rings = Rings(self._picture, self.seen)
         was_open = self.tray is not None and self.tray.open
@@ -217,7 +201,7 @@ class LiveWindow:
         self.tray = Tray(self._figure, hands=self.hands is not None, without=off)
         self.tray.open = was_open
         self._sheet = Sheet(
-            self._figure, self._picture, self._help, tray=self.tray, plate=self._plate
+            self._figure, self._picture, self._help.artist, tray=self.tray, plate=self._plate
         )
         self._show()
 
@@ -251,7 +235,7 @@ class LiveWindow:
             status = f"Paused, {pings.newer} newer"
         rescaled = self._picture.show(
             results,
-            pointed_range_m=self._pointer_m,
+            pointed_range_m=self._pointer.range_m,
             limits_db=self.limits_db,
             counts=(pings.pings, pings.lost_pings),
             status=status,
@@ -265,7 +249,7 @@ class LiveWindow:
         if self.tray is not None:
             name, value = self.touch.knob
             self.tray.show(name, value, self._message)
-        self._help.set_visible(self._help_sheet is not None)
+        self._help.artist.set_visible(self._help.number is not None)
         if self._plate is not None:
             self._plate.tell(*ping_words(results[-1] if results else None), self._ending)
         self._sheet.show(rescaled=rescaled)
@@ -323,7 +307,7 @@ class LiveWindow:
         self._foretold = None
         self.display.gain_db = self.display.over_range_db = 0.0
         self._looks, self._covered = self._start_looks, False
-        self._pointer_m, self._help_sheet, self._message = None, None, ""
+        self._pointer.range_m, self._help.number, self._message = None, None, ""
         if self.tray is not None:
             self.tray.open = False
         stretch = None
@@ -400,15 +384,9 @@ class LiveWindow:
 
     def point_at(self, range_m: float) -> None:
         """Point at a range, or at the echo of the newest ping that is close by."""
-        range_m = min(max(range_m, 0.0), self._scale.stop_m)
-        near = [e.range_m for e in self._echoes() if abs(e.range_m - range_m) < self._nudge_m]
-        self._pointer_m = min(near, key=lambda m: abs(m - range_m), default=range_m)
+        self._pointer.point_at(range_m, self._echoes())
         self._message = ""
         self._show()
-
-    @property
-    def _nudge_m(self) -> float:
-        return self._scale.stop_m / 100
 
     def _echoes(self) -> tuple[Any, ...]:
         results = self._pings.results()
@@ -419,10 +397,10 @@ class LiveWindow:
         actions: dict[str, Callable[[], object]] = {
             " ": self._pings.pause,
             "m": self._point_at_next,
-            "left": lambda: self._move_pointer(-1),
-            "right": lambda: self._move_pointer(1),
-            "delete": self._drop_pointer,
-            "backspace": self._drop_pointer,
+            "left": lambda: self._pointer.move(-1),
+            "right": lambda: self._pointer.move(1),
+            "delete": self._pointer.drop,
+            "backspace": self._pointer.drop,
             "up": self._pings.raise_threshold,
             "down": self._pings.lower_threshold,
             "+": lambda: self._restack(self._pings.stack_more),
@@ -502,6 +480,7 @@ class LiveWindow:
     ) -> None:
         """Show another stretch of pings from now on; the page is to be laid out anew."""
         self._run, self._scale = stretch.run, range_scale(stretch.run.receiver)
+        self._pointer.stop_m = self._scale.stop_m
         self._pings = ShownPings(stretch.run.receiver, most=HISTORY_ROWS, older=older)
         self._what_ifs, self._limits_db, self._ending = WhatIfs(stretch.run), None, ""
         self._foreign = ""
@@ -550,20 +529,7 @@ class LiveWindow:
 
     def _point_at_next(self) -> None:
         """Go to the next echo beyond the pointer; after the last, to the nearest."""
-        ranges = [e.range_m for e in self._echoes()]
-        if not ranges:
-            self._message = "The newest ping has no echo to mark; a click marks any range."
-            return
-        past_m = -1.0 if self._pointer_m is None else self._pointer_m + self._nudge_m / 2
-        self._pointer_m = next((m for m in ranges if m > past_m), ranges[0])
-
-    def _move_pointer(self, steps: int) -> None:
-        start_m = self._scale.stop_m / 2 if self._pointer_m is None else self._pointer_m
-        moved_m = start_m + steps * self._nudge_m / 4
-        self._pointer_m = min(max(moved_m, 0.0), self._scale.stop_m)
-
-    def _drop_pointer(self) -> None:
-        self._pointer_m = None
+        self._message = self._pointer.next(self._echoes())
 
     def _restack(self, change: Callable[[], None]) -> None:
         change()
@@ -595,9 +561,7 @@ class LiveWindow:
         """Show the keys, then those of hands where there are any, then none."""
         if self._plate is not None and self._plate.shown:
             self._turn_plate()  # it would lie over the words
-        after = 0 if self._help_sheet is None else self._help_sheet + 1
-        self._help_sheet = after if after < len(help_sheets(self._offers)) else None
-        self._help.set_text(self.help_shown)
+        self._help.turn()
         self._sheet.forget_over()
 
     def _turn_plate(self) -> None:
@@ -621,7 +585,7 @@ class LiveWindow:
                     figure,
                     self._run,
                     self._pings.results(),
-                    pointed_range_m=self._pointer_m,
+                    pointed_range_m=self._pointer.range_m,
                     remarks=self._pings.remarks(),
                     left_out=self._pings.left_out,
                     covered=self._covered,

@@ -14,18 +14,25 @@ from rig.teach.lessons.turn_text import expected_text, measured_text, off_text, 
 ROUNDS = ("first guess", "guess after talking")
 
 
-def answered_text(answered: int, here: int) -> str:
-    """Say how many have guessed, of how many pages that are there.
+def answered_text(answered: int, here: int, joined: int) -> str:
+    """Say how many have guessed, of how many pages that are there, and whether more have joined.
+
+    Who joins anew is another page, and may guess again: a class that stands behind one address
+    cannot be told from one pupil there, so the teacher is told.
 
     Examples
     --------
-    >>> answered_text(3, 25), answered_text(1, 1), answered_text(4, 2)
-    ('3 of 25 pages have answered', '1 of 1 page has answered', '4 have answered')
+    >>> answered_text(3, 25, 25), answered_text(1, 1, 1)
+    ('3 of 25 pages have answered', '1 of 1 page has answered')
+    >>> answered_text(27, 25, 31)
+    '27 have answered; 25 pages are here, 31 have joined'
     """
     have = "has" if answered == 1 else "have"
-    if answered > here:  # a page that guessed has gone
-        return f"{answered} {have} answered"
-    return f"{answered} of {here} {'page' if here == 1 else 'pages'} {have} answered"
+    pages = "page" if here == 1 else "pages"
+    if joined > here:
+        are = "is" if here == 1 else "are"
+        return f"{answered} {have} answered; {here} {pages} {are} here, {joined} have joined"
+    return f"{answered} of {here} {pages} {have} answered"
 
 
 def spread_lines(spread: Spread, turn: Turn | None = None) -> tuple[str, ...]:

@@ -14,8 +14,8 @@ from typing import Any
 
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import footprint_diameter_m, half_power_half_angle_rad
-from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.ranging import path_from_range_m
+from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import LEAD_S
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan, plan_from_table
 from rig.errors import PlanError
@@ -50,13 +50,14 @@ class BenchInUse:
     @property
     def speed_m_s(self) -> float:
         """Sound speed that the plan believes."""
-        return _speed_at(self.plan, self.plan.medium.temperature_c)
+        return believed_speed_m_s(self.plan.medium)
 
     @property
     def faster_per_c_m_s(self) -> float:
         """By how much sound is faster for each degree that it is warmer."""
         centre_c = self.plan.medium.temperature_c
-        return _speed_at(self.plan, centre_c + 0.5) - _speed_at(self.plan, centre_c - 0.5)
+        warmer_m_s = believed_speed_m_s(self.plan.medium, centre_c + 0.5)
+        return warmer_m_s - believed_speed_m_s(self.plan.medium, centre_c - 0.5)
 
     @property
     def interval_s(self) -> float:
@@ -240,13 +241,7 @@ class BenchInUse:
     def weaker_db(self, range_m: float, than_m: float) -> float:
         """By how much one ball's echo is weaker from a range than from another."""
         its = self.plan.medium
-        per_m = absorption_db_m(
-            its.kind,
-            self.centre_hz,
-            temperature_c=its.temperature_c,
-            humidity_percent=its.humidity_percent,
-            salinity_g_kg=its.salinity_g_kg,
-        )
+        per_m = absorption_db_m(its.kind, self.centre_hz, **its.state)
         return 40 * math.log10(range_m / than_m) + 2 * float(per_m) * (range_m - than_m)
 
     # Changes of the plan
@@ -375,13 +370,3 @@ def two_digits(value: float) -> str:
 
 def _centimetres(length_m: float) -> float:
     return math.floor(1e2 * length_m + 1e-9) / 1e2
-
-
-def _speed_at(plan: Plan, temperature_c: float) -> float:
-    its = plan.medium
-    return sound_speed_m_s(
-        its.kind,
-        temperature_c=temperature_c,
-        humidity_percent=its.humidity_percent,
-        salinity_g_kg=its.salinity_g_kg,
-    )

@@ -7,10 +7,14 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.history.beam_fits import pair_pattern, two_way_amplitude
+from dsp.history.pair_beams import pair_pattern, two_way_amplitude
 from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Receiver
 from rig.run.results import Echo
+
+CREEPING_DB = 0.4 / math.sqrt(3)
+"""The wave that creeps around a hard ball of 5 waves around or more changes its echo by up to
+0.4 dB (Anderson's series, computed with scipy); any part of that is as likely."""
 
 NEPER_DB = 20 / math.log(10)
 """What a small share of an amplitude is in decibels: so much for each whole of it."""

@@ -15,14 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import j1
 
-from dsp.history.beam_fits import (
-    BeamSetting,
-    BeamSweep,
-    far_field_from_m,
-    fit_beam,
-    pair_pattern,
-    two_way_amplitude,
-)
+from dsp.history.beam_fits import BeamSweep, fit_beam
+from dsp.history.pair_beams import BeamSetting, far_field_from_m, pair_pattern, two_way_amplitude
 
 C_M_S = 343.2
 # ka·sin θ at half power out and back (computed with scipy, brentq on (2 J₁(x)/x)⁴ = ½).

@@ -5,10 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from dsp.history.beam_fits import BeamSetting
 from dsp.history.disc_arches import disc_arch
 from dsp.history.disc_ways import between, way_by_disc
-from dsp.history.passes import passage_of, passing_range_m
+from dsp.history.pair_beams import BeamSetting
+from dsp.history.passage import passing_range_m
+from dsp.history.passes import passage_of
 
 RADIUS_M, SPEED = 0.03, 1480.0
 CENTRE_HZ = 210e3

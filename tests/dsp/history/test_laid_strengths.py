@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from scipy.special import j1
 
-from dsp.history.beam_fits import BeamSetting
 from dsp.history.laid_strengths import (
     HEIGHT_UNKNOWN,
     BeamLoss,
@@ -18,6 +17,7 @@ from dsp.history.laid_strengths import (
     place_in_beam,
     surely_stronger,
 )
+from dsp.history.pair_beams import BeamSetting
 
 C_M_S, F_HZ, RADIUS_M = 343.2, 40e3, 0.008
 

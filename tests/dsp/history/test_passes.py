@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.history.passes import Passage, passage_of, passing_range_m, uncoupled_range_m
+from dsp.history.passage import Passage, passing_range_m
+from dsp.history.passes import passage_of, uncoupled_range_m
 from dsp.physics.doppler import chirp_coupling_s, chirp_delay_shift_s
 
 # A chirp of 4 to 12 kHz in air: envelope βₑ 14510 rad/s (the

@@ -83,7 +83,7 @@ def test_a_class_guesses_twice_at_a_terminal_and_is_kept_when_asked_for(
     said = capsys.readouterr().out
     # How many, as they come, over the line that waits; never what.
     waiting = said.partition("Guesses: 3")[0].partition("pages;")[2]
-    assert "\r3 have answered; Enter closes the question." in waiting
+    assert "\r3 of 0 pages have answered; Enter closes the question." in waiting
     assert "5.8" not in waiting
     assert "First guess: 3, from 5.8 ms to 11.6 ms; half lie below 5.8 ms." in said
     # 2 m there and back at 343.96 m/s are 11.6 ms: one first guess was right, and the second.

@@ -17,7 +17,7 @@ import pytest
 from rig.bench.plan import plan_from_table
 from rig.cli import main
 from rig.errors import RecordingError, StorageError
-from rig.measure.focus import kept, measurement
+from rig.measure.focus import kept, mapping
 from rig.measure.focus.answer import focus_answer
 from rig.measure.focus.measurement import focus_of
 from rig.measure.focus.words import focus_lines
@@ -130,7 +130,7 @@ def test_a_wrong_speed_blurs_and_is_told(run, found):
 
 def test_a_map_made_in_pieces_is_the_whole_one(run, monkeypatch):
     whole = focus_of(run, speed_m_s=SPEED_M_S, to_m=0.8)
-    monkeypatch.setattr(measurement, "PIECE_PINGS", 100)
+    monkeypatch.setattr(mapping, "PIECE_PINGS", 100)
     parts = focus_of(run, speed_m_s=SPEED_M_S, to_m=0.8)
     # Both round in single precision, by other lengths of FFT.
     assert np.abs(parts.map.amplitude - whole.map.amplitude).max() < (

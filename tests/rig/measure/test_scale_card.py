@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.history.passes import passing_range_m
+from dsp.history.passage import passing_range_m
 from dsp.physics.beams import half_power_half_angle_rad
 from rig.cli import main
 from rig.measure.scale_card import Case, card_lines, disc_radius_m, twin

@@ -22,14 +22,10 @@ from rig.teach.lessons.bench_in_use import (
 )
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.levels import NEPER_DB, ahead_db, beside_db, u_level_db
+from rig.teach.lessons.levels import CREEPING_DB, NEPER_DB, ahead_db, beside_db, u_level_db
 from rig.teach.lessons.picking import echo_near
 
 _U_PLACE_M = 0.002
-
-_CREEPING_DB = 0.4 / math.sqrt(3)
-"""The wave that creeps around a hard ball of 5 waves around or more changes its echo by up to
-0.4 dB (Anderson's series, computed with scipy); any part of that is as likely."""
 
 
 # Weaker at the edge
@@ -193,7 +189,7 @@ def _same_mark(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Fin
         small.u_value / small.value,
         large.u_value / large.value,
         slope_db * beside.u_value / thread.value / NEPER_DB,
-        math.sqrt(2) * _CREEPING_DB / NEPER_DB,
+        math.sqrt(2) * CREEPING_DB / NEPER_DB,
     )
     angles_rad = np.linspace(0.0, 1.2 * max(cone_of(receiver)[0], angle_rad), 60)
     alike_mm = 1e3 * on_axis_m * 10 ** (-beside_db(receiver, angles_rad, thread.value) / 20)

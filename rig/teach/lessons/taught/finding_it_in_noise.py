@@ -20,6 +20,7 @@ from rig.teach.lessons.bench_in_use import (
     metres,
     two_digits,
 )
+from rig.teach.lessons.by_hand import ball_by_tape
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.lobes import envelope_at, u_amplitude
 from rig.teach.lessons.picking import echo_near
@@ -206,15 +207,6 @@ def _stacking(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Find
     )
 
 
-def _ball_given(value: float) -> Given:
-    return Given(
-        name="ball_m",
-        text="the ball, from midway between source and receiver, by tape, in metres",
-        value=value,
-        u_value=0.003,
-    )
-
-
 def _hardly_heard_db(bench: BenchInUse, ball_m: float) -> float:
     """Return the noise in which a ball's echo hardly stands out, dB re full scale.
 
@@ -237,7 +229,7 @@ def _stacking_on(bench: BenchInUse) -> Part:
             "(10 dB: ten times the power.)",
             unit="dB",
         ),
-        givens=(_ball_given(ball_m),),
+        givens=(ball_by_tape(ball_m),),
         steps=(
             Step(
                 name="still",
@@ -367,7 +359,7 @@ def _coded_on(bench: BenchInUse) -> Part:
             "cent of the echo are left there?",
             unit="%",
         ),
-        givens=(_ball_given(ball_m),),
+        givens=(ball_by_tape(ball_m),),
         steps=tuple(
             Step(
                 name=name,

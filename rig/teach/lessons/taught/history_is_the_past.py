@@ -18,6 +18,7 @@ from rig.teach.lessons.bench_in_use import (
     metres,
     two_digits,
 )
+from rig.teach.lessons.by_hand import by_tape
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import beside_db, u_level_db
@@ -124,12 +125,7 @@ def _taken_away_on(bench: BenchInUse) -> Part:
             unit="s",
         ),
         givens=(
-            Given(
-                name="closest_m",
-                text="the ball, from midway between source and receiver, by tape, in metres",
-                value=closest_m,
-                u_value=0.005,
-            ),
+            by_tape("closest_m", "the ball", closest_m, 0.005),
             Given(
                 name="taken_s",
                 text="when the ball was taken away, by a watch started at the first ping, in "

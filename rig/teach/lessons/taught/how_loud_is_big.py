@@ -22,12 +22,8 @@ from rig.teach.lessons.bench_in_use import (
     two_digits,
 )
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.levels import NEPER_DB, ahead_db, u_level_db
+from rig.teach.lessons.levels import CREEPING_DB, NEPER_DB, ahead_db, u_level_db
 from rig.teach.lessons.picking import echo_near
-
-_CREEPING_DB = 0.4 / math.sqrt(3)
-"""The wave that creeps around a hard ball of 5 waves around or more changes its echo by up to
-0.4 dB (Anderson's series, computed with scipy); any part of that is as likely."""
 
 _SURE = 4.0  # standard deviations
 _FEWEST_PINGS = 8
@@ -84,7 +80,7 @@ def _shapes(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Findin
     )
     share_u = {n: g.u_value / g.value for n, g in givens.items()}
     by_hand_db = (
-        math.hypot(NEPER_DB * share_u["ball_m"], _CREEPING_DB),
+        math.hypot(NEPER_DB * share_u["ball_m"], CREEPING_DB),
         math.hypot(NEPER_DB / 2 * share_u["rod_m"], NEPER_DB * share_u["rod_long_m"]),
         2 * NEPER_DB * share_u["plate_m"],
         math.hypot(
@@ -449,7 +445,7 @@ def _gain(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
         measured=float(gained_db[1]),
         u_measured=math.hypot(u_db, by_air_db),
         expected=expected_db,
-        u_expected=math.hypot(*by_size, math.sqrt(2) * _CREEPING_DB),
+        u_expected=math.hypot(*by_size, math.sqrt(2) * CREEPING_DB),
         verdict=f"As heard, the far ball is {abs(heard_db[1]):.1f} dB "
         f"{'weaker' if heard_db[1] < 0 else 'stronger'} than the near one. With a gain that makes "
         f"up for the distance it is {abs(gained_db[1]):.1f} dB "

@@ -11,10 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from dsp.physics.medium import sound_speed_m_s
 from dsp.ping.bounds import blind_zone_m
-from dsp.ping.ranging import path_from_range_m, range_from_path_m
-from rig.errors import NotHeardError, PlanError
+from dsp.ping.ranging import path_from_range_m
+from rig.errors import NotHeardError
 from rig.run.budget import is_of_sound_speed
 from rig.run.receiver import Receiver
 from rig.teach.lessons.bench_in_use import (
@@ -24,31 +23,13 @@ from rig.teach.lessons.bench_in_use import (
     khz,
     metres,
     milliseconds,
-    two_digits,
 )
+from rig.teach.lessons.by_hand import by_tape
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.picking import echo_near, u_noise_m
-
-
-def _plate_at(bench: BenchInUse, range_m: float, *, size_m: float = 0.3) -> dict[str, Any]:
-    """Return a scene with a square plate and nothing else, before faces that send all round."""
-    plate = {"body": "plate", "width_m": size_m, "height_m": size_m}
-    return {
-        "medium": bench.medium,
-        "noise": {"level_db": -70.0},
-        "target": [{**plate, "position_m": [range_m, 0.0, 0.0]}],
-    }
-
-
-def _speed_words(bench: BenchInUse) -> str:
-    where = "" if bench.in_air else " of water"
-    return f"Sound travels about {two_digits(bench.speed_m_s)} m in a second{where}."
-
-
-def _by_tape(name: str, text: str, value_m: float, u_m: float) -> Given:
-    where = "from midway between source and receiver, by tape, in metres"
-    return Given(name=name, text=f"{text}, {where}", value=value_m, u_value=u_m)
-
+from rig.teach.lessons.parts.late_echo import longest_range_on, which_ping_on
+from rig.teach.lessons.parts.wrong_temperature import temperature_on
+from rig.teach.lessons.picking import echo_near
+from rig.teach.lessons.plate import plate_at, speed_words
 
 # Out and back
 
@@ -113,23 +94,23 @@ def _out_and_back_on(bench: BenchInUse) -> Part:
         name="out-and-back",
         question=Question(
             text=f"A plate stands {metres(far_m)} away. How many milliseconds after the ping does "
-            f"its echo come back? {_speed_words(bench)}",
+            f"its echo come back? {speed_words(bench)}",
             unit="ms",
         ),
         givens=(
-            _by_tape("near_m", "the plate in its first place", near_m, 0.002),
-            _by_tape("far_m", "the plate in its second place", far_m, 0.002),
+            by_tape("near_m", "the plate in its first place", near_m, 0.002),
+            by_tape("far_m", "the plate in its second place", far_m, 0.002),
         ),
         steps=(
             Step(
                 name="near",
                 set_up=f"Stand a plate square to the pair, {metres(near_m)} away by tape.",
-                scene=_plate_at(bench, near_m),
+                scene=plate_at(bench, near_m),
             ),
             Step(
                 name="far",
                 set_up=f"Move the plate to {metres(far_m)}, square to the pair again.",
-                scene=_plate_at(bench, far_m),
+                scene=plate_at(bench, far_m),
             ),
         ),
         find=_out_and_back,
@@ -140,144 +121,6 @@ def _out_and_back_on(bench: BenchInUse) -> Part:
             "Who forgot the way back? How far away would a screen that forgot it show the plate?",
             "The bench tells the delay to a hundredth of a millisecond. How far does sound go in "
             "that?",
-        ),
-    )
-
-
-# A wrong temperature
-
-_TOLD_C = {True: (-20.0, 50.0), False: (0.0, 40.0)}
-"""What a plan may be told, in air and in water."""
-
-
-def _temperature(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
-    tape = givens["far_m"]
-    right = heard[0].receiver
-    echoes = [echo_near(h, tape.value, within_m=0.15 * tape.value) for h in heard]
-    told_c = [h.plan.medium.temperature_c for h in heard]
-    if told_c[0] == told_c[2]:
-        raise NotHeardError(
-            f"step {heard[2].step.name}: found the right temperature, {told_c[0]:g} °C; it must be "
-            "told a wrong one: do this part where it is not so warm"
-        )
-    moved_mm = [1e3 * (e.range_m - echoes[0].range_m) for e in echoes]
-    u_mm = [0.0] + [1e3 * math.hypot(u_noise_m(e), u_noise_m(echoes[0])) for e in echoes[1:]]
-    expected_mm = [1e3 * _moved_m(right, h.receiver.sound_speed_m_s, tape.value) for h in heard]
-    per_m = expected_mm[2] / tape.value
-    # The room's own sound speed is unsure too, and the way to the plate.
-    u_room = right.u_sound_speed_m_s / right.sound_speed_m_s
-    drawn_c = np.linspace(min(told_c) - 2, max(told_c) + 2, 60)
-    drawn_mm = [1e3 * _moved_m(right, speed, tape.value) for speed in _speeds_m_s(right, drawn_c)]
-    rows = [
-        (
-            h.step.name,
-            f"{c:g}",
-            f"{h.receiver.sound_speed_m_s:.2f}",
-            f"{e.range_m:.4f}",
-            f"{mm:.1f}",
-        )
-        for h, c, e, mm in zip(heard, told_c, echoes, moved_mm, strict=True)
-    ]
-    side = "farther" if moved_mm[2] > 0 else "nearer"
-    wrong_c = told_c[2] - told_c[0]
-    words = "too warm" if wrong_c > 0 else "too cold"
-    return Finding(
-        measured=moved_mm[2],
-        u_measured=u_mm[2],
-        expected=expected_mm[2],
-        u_expected=math.hypot(per_m * tape.u_value, expected_mm[2] * u_room),
-        verdict=f"The plate stood still. Told {abs(wrong_c):g} °C {words}, the bench drew it "
-        f"{abs(moved_mm[2]):.0f} mm {side}: {abs(moved_mm[2] / echoes[0].range_m) / 10:.1f} % of "
-        "its range.",
-        x_label="temperature that the bench was told / °C",
-        y_label="how far the plate moved on the screen / mm",
-        curves=(
-            curve("by the sound speed's formula", drawn_c, drawn_mm),
-            curve("the plate on the screen", told_c, moved_mm, u_mm, measured=True),
-        ),
-        numbers=(
-            ("step", "told / °C", "sound speed / m/s", "shown at / m", "moved by / mm"),
-            *rows,
-        ),
-    )
-
-
-def _moved_m(right: Receiver, told_m_s: float, range_m: float) -> float:
-    """Return how far a target moves on the screen if another sound speed is believed.
-
-    Counted from the direct sound, the baseline's own travel time is believed wrong as well.
-    """
-    geometry = right.plan.geometry
-    start_m = geometry.baseline_m if geometry.time_zero == "direct" else 0.0
-    path_m = float(path_from_range_m(range_m, geometry.baseline_m))
-    shown_m = start_m + (path_m - start_m) * told_m_s / right.sound_speed_m_s
-    return float(range_from_path_m(shown_m, geometry.baseline_m)) - range_m
-
-
-def _speeds_m_s(right: Receiver, told_c: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
-    medium = right.plan.medium
-    own, *others = (
-        sound_speed_m_s(
-            medium.kind,
-            temperature_c=c,
-            humidity_percent=medium.humidity_percent,
-            salinity_g_kg=medium.salinity_g_kg,
-        )
-        for c in (medium.temperature_c, *np.clip(told_c, *_TOLD_C[medium.kind == "air"]).tolist())
-    )
-    return [speed * right.sound_speed_m_s / own for speed in others]
-
-
-_WRONG_C = 10.0
-
-
-def _temperature_on(bench: BenchInUse) -> Part:
-    (far_m,) = bench.places_m(2.0)
-    right_c = bench.plan.medium.temperature_c
-    least_c, most_c = _TOLD_C[bench.in_air]
-    colder_c, warmer_c = max(right_c - _WRONG_C, least_c), min(right_c + _WRONG_C, most_c)
-    where = "room" if bench.in_air else "tank"
-    faster = bench.faster_per_c_m_s
-    share = 100 * faster * _WRONG_C / bench.speed_m_s
-    return Part(
-        name="temperature",
-        question=Question(
-            text=f"The plate stands {metres(far_m)} away, in a {where} at {right_c:g} °C, where "
-            f"sound travels {two_digits(bench.speed_m_s)} m in a second; {two_digits(faster)} m "
-            "more for each degree that it is warmer. Someone tells the bench that it is "
-            f"{warmer_c:g} °C. By how many millimetres does the plate move on the screen? Minus "
-            "for nearer.",
-            unit="mm",
-        ),
-        givens=(_by_tape("far_m", "the plate", far_m, 0.002),),
-        steps=(
-            Step(
-                name="right",
-                set_up=f"Leave the plate at {metres(far_m)}. The plan holds what the thermometer "
-                "shows.",
-                scene=_plate_at(bench, far_m),
-            ),
-            *(
-                Step(
-                    name=name,
-                    set_up=f"Touch nothing. The bench is now told {told_c:g} °C, whatever the "
-                    "thermometer shows.",
-                    scene=_plate_at(bench, far_m),
-                    changes={"medium": {"temperature_c": told_c}},
-                )
-                for name, told_c in (("colder", colder_c), ("warmer", warmer_c))
-            ),
-        ),
-        find=_temperature,
-        because=f"Sound is faster where it is warmer: here by {two_digits(faster)} m/s for each "
-        f"degree, which is {two_digits(share)} % for ten. The bench hears the same time whatever "
-        "it is told, and turns it into a distance with the sound speed that it believes. The "
-        "temperature on a screen is that of its sensor, and of no other place.",
-        talk=(
-            "A sounder's sensor hangs in the sun-warmed top of a lake. Does it show the bottom too "
-            "deep or too shallow?",
-            f"How well must the temperature be known for a range of {metres(far_m)} to be right to "
-            "1 mm?",
         ),
     )
 
@@ -384,7 +227,7 @@ def _blind_zone_on(bench: BenchInUse) -> Part:
         return Step(
             name=name,
             set_up=set_up,
-            scene=_plate_at(bench, plate_m),
+            scene=plate_at(bench, plate_m),
             expects_echo=False,  # what is heard here is the direct sound
             changes={
                 "pulse": {
@@ -403,7 +246,7 @@ def _blind_zone_on(bench: BenchInUse) -> Part:
         question=Question(
             text=f"A bench sends one plain tone for {milliseconds(longest_s)}, and while that "
             "sounds it hears nothing else. Echoes from nearer than how many metres begin too early "
-            f"to be heard? {_speed_words(bench)}",
+            f"to be heard? {speed_words(bench)}",
             unit="m",
         ),
         steps=(
@@ -429,280 +272,6 @@ def _blind_zone_on(bench: BenchInUse) -> Part:
     )
 
 
-# The longest range
-
-
-def _longest_range(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
-    tape = givens["wall_m"]
-    receiver = heard[0].receiver
-    speed, baseline_m = receiver.sound_speed_m_s, receiver.plan.geometry.baseline_m
-    path_m = float(path_from_range_m(tape.value, baseline_m))
-
-    def shown_m(interval_s: float) -> float:
-        """Return where the wall shows, counted from the last ping before its echo."""
-        return float(range_from_path_m(path_m % (speed * interval_s), baseline_m))
-
-    interval_s = [h.plan.interval_samples / h.plan.timing.sample_rate_hz for h in heard]
-    due_m = [shown_m(s) for s in interval_s]
-    echoes = [
-        echo_near(h, due, within_m=0.05 * tape.value) for h, due in zip(heard, due_m, strict=True)
-    ]
-    found_m, u_m = [e.range_m for e in echoes], [e.u_range_m for e in echoes]
-    drawn_s = np.linspace(0.9 * min(interval_s), 1.05 * max(interval_s), 400)
-    drawn_m = np.array([shown_m(s) for s in drawn_s])
-    # A leap from one ping to the next is no line.
-    drawn_m[1:][np.abs(np.diff(drawn_m)) > 0.5 * tape.value] = np.nan
-    rows = [
-        (h.step.name, f"{1e3 * s:g}", f"{speed * s / 2:.3f}", f"{due:.3f}", f"{found:.3f}")
-        for h, s, due, found in zip(heard, interval_s, due_m, found_m, strict=True)
-    ]
-    moved_m = found_m[2] - found_m[1]
-    side = "farther" if moved_m > 0 else "nearer"
-    return Finding(
-        measured=found_m[1],
-        u_measured=u_m[1],
-        expected=due_m[1],
-        # The whole way was travelled at a sound speed that is not quite known.
-        u_expected=math.hypot(tape.u_value, tape.value * receiver.u_sound_speed_m_s / speed),
-        verdict=f"At {1e3 * interval_s[1]:g} ms a wall {tape.value:.2f} m away showed at "
-        f"{found_m[1]:.2f} m. At {1e3 * interval_s[2]:g} ms it moved {abs(moved_m):.2f} m {side}; "
-        "nobody touched it. What moves with the interval is an echo of the ping before.",
-        x_label="from ping to ping / ms",
-        y_label="range shown / m",
-        curves=(
-            curve("where the wall shows", 1e3 * drawn_s, drawn_m),
-            curve("longest range, c · interval / 2", 1e3 * drawn_s, speed * drawn_s / 2),
-            curve("the echo", [1e3 * s for s in interval_s], found_m, u_m, measured=True),
-        ),
-        numbers=(
-            ("step", "interval / ms", "longest range / m", "expected at / m", "shown at / m"),
-            *rows,
-        ),
-    )
-
-
-_WALL_TIMES = {True: 1.163, False: 1.06}
-"""How many short intervals the wall's echo needs, in air and in water."""
-
-_NOT_SO_OFTEN = {True: 1 + 1 / 15, False: 1.02}
-"""How many times the short interval the third one is."""
-
-_OFTEN_S = {True: 0.030, False: 0.012}
-"""So short an interval is, unless the pulse is too long for it."""
-
-
-def _often_s(bench: BenchInUse) -> float:
-    """Return an interval that is too short for a wall which a class has at hand."""
-    pulse_s = bench.plan.pulse.duration_s
-    if pulse_s < 0.4 * _OFTEN_S[bench.in_air]:
-        return _OFTEN_S[bench.in_air]
-    return max(_OFTEN_S[bench.in_air], math.ceil(1e3 * (pulse_s + 0.018)) / 1e3)
-
-
-def _wall_m(bench: BenchInUse) -> float:
-    """Return how far that wall is."""
-    return round(_WALL_TIMES[bench.in_air] * _often_s(bench) * bench.speed_m_s / 2, 1)
-
-
-def _longest_range_on(bench: BenchInUse) -> Part:
-    pulse_s, often_s, wall_m = bench.plan.pulse.duration_s, _often_s(bench), _wall_m(bench)
-    not_so_s = round(_NOT_SO_OFTEN[bench.in_air] * often_s, 5)
-    shown_m = wall_m - often_s * bench.speed_m_s / 2
-    stop_m, start_m = round(1.6 * shown_m, 1), round(min(0.2, 0.4 * shown_m), 2)
-    reach_m = round(1.1 * wall_m, 1)
-    seldom_s = math.ceil(1e2 * bench.room_s(pulse_s, reach_m)) / 1e2
-
-    def step(name: str, set_up: str, interval_s: float, near_m: float, far_m: float) -> Step:
-        return Step(
-            name=name,
-            set_up=set_up,
-            scene=_plate_at(bench, wall_m, size_m=0.8),
-            changes={
-                "timing": {"ping_interval_s": interval_s, "signed_pings": False},
-                "receiver": {"range_start_m": near_m, "range_stop_m": far_m},
-            },
-            pings=16,
-        )
-
-    return Part(
-        name="longest-range",
-        question=Question(
-            text=f"A wall is {metres(wall_m)} away, and a ping goes out every "
-            f"{milliseconds(often_s)}. At how many metres does the wall show on the screen? "
-            f"{_speed_words(bench)}",
-            unit="m",
-        ),
-        givens=(_by_tape("wall_m", "the wall", wall_m, 0.005),),
-        steps=(
-            step(
-                "seldom",
-                f"Let the bench look at a bare wall {metres(wall_m)} away.",
-                seldom_s,
-                # A board holds the samples of some metres: it begins shortly before the wall.
-                round(0.85 * wall_m, 1) if bench.bursts_only else start_m,
-                reach_m,
-            ),
-            step(
-                "often",
-                f"Touch nothing. Pings now come every {milliseconds(often_s)}.",
-                often_s,
-                start_m,
-                stop_m,
-            ),
-            step(
-                "not-so-often",
-                f"Touch nothing. Now every {milliseconds(not_so_s)}.",
-                not_so_s,
-                start_m,
-                stop_m,
-            ),
-        ),
-        find=_longest_range,
-        because="The wall's echo needs "
-        f"{milliseconds(2 * wall_m / bench.speed_m_s)}. If the next ping has left before that, a "
-        "receiver counts from the newer one: the wall shows nearer by half of what sound travels "
-        "in an interval. Such an echo gives itself away: a thing stays where it is when the "
-        "interval is changed, and this does not.",
-        talk=(
-            "How would a screen look on which the bottom comes twice, once in the wrong place?",
-            "What does a longer interval cost whoever wants to see something move?",
-        ),
-    )
-
-
-# Which ping it was
-
-
-def _which_ping(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) -> Finding:
-    tape = givens["wall_m"]
-    alike, signed = heard
-    receiver = signed.receiver
-    speed, baseline_m = receiver.sound_speed_m_s, receiver.plan.geometry.baseline_m
-    interval_s = signed.plan.interval_samples / signed.plan.timing.sample_rate_hz
-    path_m = float(path_from_range_m(tape.value, baseline_m))
-    due_m = float(range_from_path_m(path_m % (speed * interval_s), baseline_m))
-    seems = echo_near(alike, due_m, within_m=0.05 * tape.value)
-    late = [
-        one
-        for one in signed.run.measurement.late
-        if one.pings_before == 1 and abs(one.seems_m - seems.range_m) < 0.05 * tape.value
-    ]
-    if not late:
-        raise NotHeardError(
-            f"step {signed.step.name}: found no echo of the ping before at {due_m:.2f} m; let "
-            "nothing move, and send louder"
-        )
-    wall = max(late, key=lambda one: one.echo.strength_db)
-    named = [
-        (result.index, one.echo)
-        for result in signed.run.results
-        for one in result.late
-        if one.pings_before == 1 and abs(one.seems_m - wall.seems_m) < 0.05 * tape.value
-    ]
-    pings = [r.index for r in signed.run.results]
-    shown = [
-        (result.index, echo.range_m)
-        for result in alike.run.results
-        for echo in result.echoes
-        if abs(echo.range_m - seems.range_m) < 0.05 * tape.value
-    ]
-    own = sum(abs(e.range_m - seems.range_m) < 0.05 * tape.value for e in signed.run.echoes)
-    near = "is no longer shown" if not own else "is shown still"
-    ends = [min(pings), max(pings)]
-    return Finding(
-        measured=wall.echo.range_m,
-        u_measured=wall.echo.u_range_m,
-        expected=tape.value,
-        u_expected=tape.u_value,
-        verdict=f"By pings that are all alike a wall {tape.value:.2f} m away was shown at "
-        f"{seems.range_m:.2f} m. By pings with signs the mark at {wall.seems_m:.2f} m {near} as "
-        f"something near: it is named as an echo of the ping before, from "
-        f"{wall.echo.range_m:.2f} m. That took {named[0][0] + 1 if named else len(pings)} pings.",
-        x_label="number of the ping",
-        y_label="range / m",
-        curves=(
-            curve("longest range, c · interval / 2", ends, [speed * interval_s / 2] * 2),
-            curve("the wall, by tape", ends, [tape.value] * 2),
-            curve(
-                "shown, pings all alike", *np.reshape(shown, (-1, 2)).T, measured=True
-            ),
-            curve(
-                "named, pings with signs",
-                [n for n, _ in named],
-                [echo.range_m for _, echo in named],
-                [echo.u_range_m for _, echo in named],
-                measured=True,
-            ),
-        ),
-        numbers=(
-            ("step", "mark at / m", "said to come from / m", "± (k = 2) / m"),
-            (alike.step.name, f"{seems.range_m:.3f}", f"{seems.range_m:.3f}",
-             f"{2 * seems.u_range_m:.3f}"),
-            (signed.step.name, f"{wall.seems_m:.3f}", f"{wall.echo.range_m:.3f}",
-             f"{2 * wall.echo.u_range_m:.3f}"),
-        ),
-    )  # fmt: skip
-
-
-def _which_ping_on(bench: BenchInUse) -> Part:
-    if bench.bursts_only or bench.plan.pulses_per_cycle > 1:
-        raise PlanError(
-            f'pulse.kind: found "{bench.plan.pulse.kind}", whose pings carry no sign; give '
-            '"chirp", "tone" or "barker13"'
-        )
-    often_s, wall_m = _often_s(bench), _wall_m(bench)
-    shown_m = wall_m - often_s * bench.speed_m_s / 2
-
-    def step(name: str, set_up: str, *, signed: bool) -> Step:
-        return Step(
-            name=name,
-            set_up=set_up,
-            scene=_plate_at(bench, wall_m, size_m=0.8),
-            changes={
-                "timing": {"ping_interval_s": often_s, "signed_pings": signed},
-                "receiver": {
-                    "range_start_m": round(min(0.2, 0.4 * shown_m), 2),
-                    "range_stop_m": round(1.6 * shown_m, 1),
-                },
-            },
-            pings=16,
-        )
-
-    return Part(
-        name="which-ping",
-        question=Question(
-            text=f"A ping goes out every {milliseconds(often_s)}, and a mark shows at "
-            f"{metres(round(shown_m, 2))}, where nothing is. Now each ping goes out upright or "
-            "upside down, in an order that the bench knows. From how many metres does it say that "
-            f"the mark comes? {_speed_words(bench)}",
-            unit="m",
-        ),
-        givens=(_by_tape("wall_m", "the wall", wall_m, 0.005),),
-        steps=(
-            step(
-                "alike",
-                f"Let the bench look at a bare wall {metres(wall_m)} away.",
-                signed=False,
-            ),
-            step(
-                "signed",
-                "Touch nothing. Pings now go out upright or upside down, in a fixed order.",
-                signed=True,
-            ),
-        ),
-        find=_which_ping,
-        because="An echo comes back as its ping was sent: upright or upside down. The bench turns "
-        "each ping's sound back by that ping's own sign, and so its own echoes stand upright every "
-        "time. One that is late has the sign of the ping before: it stands upside down wherever "
-        "those two differ. The order is such that every distance between two pings makes a "
-        "pattern of its own, so that an echo two pings late is told from one that is one late.",
-        talk=(
-            "Would it do to send every other ping upside down? What of an echo two pings late?",
-            "Why does the bench need some pings before it says of which ping a mark is?",
-        ),
-    )
-
-
 _PLAN: Mapping[str, Any] = {
     "pulse": {"kind": "chirp", "start_hz": 4000.0, "stop_hz": 12000.0, "duration_s": 0.005},
     "timing": {"sample_rate_hz": 48000.0, "ping_interval_s": 0.1},
@@ -722,10 +291,10 @@ LESSON = Lesson(
     parts=for_any_bench(
         _PLAN,
         _out_and_back_on,
-        _temperature_on,
+        temperature_on,
         _blind_zone_on,
-        _longest_range_on,
-        _which_ping_on,
+        longest_range_on,
+        which_ping_on,
     ),
     misreading="“The screen measures depth.” It measures a time, and believes a sound speed.",
 )

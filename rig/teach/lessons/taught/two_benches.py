@@ -25,6 +25,7 @@ from rig.teach.lessons.bench_in_use import (
     metres,
     milliseconds,
 )
+from rig.teach.lessons.by_hand import ball_by_tape
 from rig.teach.lessons.lesson import (
     Finding,
     Given,
@@ -38,16 +39,6 @@ from rig.teach.lessons.lesson import (
 )
 from rig.teach.lessons.picking import echo_near
 from rig.teach.lessons.scatter import FEWEST, bins_between, lone_profiles
-
-
-def _ball_given(value: float) -> Given:
-    return Given(
-        name="ball_m",
-        text="the ball, from midway between source and receiver, by tape, in metres",
-        value=value,
-        u_value=0.003,
-    )
-
 
 # Another bench in the room
 
@@ -180,7 +171,7 @@ def _another_bench_on(bench: BenchInUse) -> Part:
             choices=_MARKS,
         ),
         givens=(
-            _ball_given(ball_m),
+            ball_by_tape(ball_m),
             Given(
                 name="other_s",
                 text="from one ping of the other bench to its next, as its plan says, in seconds",
@@ -363,13 +354,7 @@ def _fit_db(
     sent, looked_for = (pulses_of(plan)[0].samples.astype(np.float64) for plan in plans)
     length = 2 * sent.size
     frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz)
-    swallowed_db = away_m * absorption_db_m(
-        its.kind,
-        np.maximum(frequency_hz, 1.0),
-        temperature_c=its.temperature_c,
-        humidity_percent=its.humidity_percent,
-        salinity_g_kg=its.salinity_g_kg,
-    )
+    swallowed_db = away_m * absorption_db_m(its.kind, np.maximum(frequency_hz, 1.0), **its.state)
     comes = np.fft.rfft(sent, length) * 10 ** (-swallowed_db / 20)
 
     def outline(other: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -405,7 +390,7 @@ def _kept_apart_on(bench: BenchInUse) -> Part:
             unit="dB",
         ),
         givens=(
-            _ball_given(ball_m),
+            ball_by_tape(ball_m),
             Given(
                 name="away_m",
                 text="from the other bench's source to this one's receiver, by tape, in metres",

@@ -22,6 +22,7 @@ from rig.teach.lessons.bench_in_use import (
     milliseconds,
     two_digits,
 )
+from rig.teach.lessons.by_hand import ball_by_tape
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 from rig.teach.lessons.levels import NEPER_DB
 from rig.teach.lessons.lobes import Mark, envelope_at, mark_of, u_amplitude
@@ -76,15 +77,6 @@ def _chirp(
 def _longest_s(bench: BenchInUse, share: float) -> float:
     """Return how long a pulse may be for its way to be so large a share of that to the ball."""
     return 2 * share * _ball_m(bench) / bench.speed_m_s
-
-
-def _ball(range_m: float) -> Given:
-    return Given(
-        name="ball_m",
-        text="the ball, from midway between source and receiver, by tape, in metres",
-        value=range_m,
-        u_value=0.003,
-    )
 
 
 def _ball_echo(heard: StepHeard, givens: Mapping[str, Given]) -> Echo:
@@ -152,7 +144,7 @@ def _burst_on(bench: BenchInUse) -> Part:
             "centimetres long is the ball's mark, between its two ends at half height?",
             unit="cm",
         ),
-        givens=(_ball(ball_m),),
+        givens=(ball_by_tape(ball_m),),
         steps=tuple(
             Step(
                 name=name,
@@ -265,7 +257,7 @@ def _bandwidth_on(bench: BenchInUse) -> Part:
             "mark of the compressed chirp, between its ends at half power?",
             unit="cm",
         ),
-        givens=(_ball(ball_m),),
+        givens=(ball_by_tape(ball_m),),
         steps=tuple(
             Step(
                 name=name,
@@ -385,7 +377,7 @@ def _compression_on(bench: BenchInUse) -> Part:
             unit="dB",
         ),
         givens=(
-            _ball(ball_m),
+            ball_by_tape(ball_m),
             Given(
                 name="behind_m",
                 text="how far the second ball hangs behind the first, by tape, in metres",
@@ -537,7 +529,7 @@ def _side_lobes_on(bench: BenchInUse) -> Part:
             "weakens both ends of the chirp's band, at how many decibels is it?",
             unit="dB",
         ),
-        givens=(_ball(ball_m),),
+        givens=(ball_by_tape(ball_m),),
         steps=tuple(
             Step(
                 name=name,

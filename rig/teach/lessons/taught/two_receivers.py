@@ -24,7 +24,7 @@ from rig.teach.lessons.bench_in_use import (
 )
 from rig.teach.lessons.crossing import cone_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
-from rig.teach.lessons.levels import NEPER_DB, beside_db, u_level_db
+from rig.teach.lessons.levels import CREEPING_DB, NEPER_DB, beside_db, u_level_db
 from rig.teach.lessons.picking import echo_near
 
 _SMALL_M, _LARGE_M = 0.020, 0.030
@@ -34,10 +34,6 @@ _U_PLACE_M = 0.002
 
 _LEVEL_RAD = math.radians(1.0)
 """Balls that are hung at the pair's height by eye hang so to this, seen from there."""
-
-_CREEPING_DB = 0.4 / math.sqrt(3)
-"""The wave that creeps around a hard ball of 5 waves around or more changes its echo by up to
-0.4 dB (Anderson's series, computed with scipy); any part of that is as likely."""
 
 _LARGER = ("the nearer", "the farther", "neither: they are alike", "cannot be told")
 
@@ -64,7 +60,7 @@ def _small_or_edge(heard: tuple[StepHeard, ...], givens: Mapping[str, Given]) ->
     by_hand = (
         large.u_value / large.value,
         small.u_value / small.value,
-        math.sqrt(2) * _CREEPING_DB / NEPER_DB,
+        math.sqrt(2) * CREEPING_DB / NEPER_DB,
     )
     return Finding(
         measured=1e3 * radius_m,

@@ -16,20 +16,11 @@ from rig.teach.lessons.bench_in_use import (
     khz,
     metres,
 )
+from rig.teach.lessons.by_hand import speed_by_watch
 from rig.teach.lessons.crossing import cone_of, crossing_of
 from rig.teach.lessons.lesson import Finding, Given, Lesson, Part, Question, Step, StepHeard, curve
 
-_U_SPEED = 0.01  # of a speed told by tape and watch: 0.02 s in 2 s
 _U_TAPE_M = 0.003
-
-
-def _speed(speed_m_s: float) -> Given:
-    return Given(
-        name="speed_m_s",
-        text="how fast the ball is drawn: metres of thread over seconds by the watch, in m/s",
-        value=speed_m_s,
-        u_value=_U_SPEED * speed_m_s,
-    )
 
 
 def _distance(name: str, which: str, range_m: float) -> Given:
@@ -124,7 +115,7 @@ def _footprint_on(bench: BenchInUse) -> Part:
                 _distance(f"{name}_m", which, at_m[name])
                 for name, which in zip(_PLACES, _WHICH, strict=True)
             ),
-            _speed(speed_m_s),
+            speed_by_watch("speed_m_s", "", speed_m_s),
         ),
         steps=(
             step(
@@ -221,7 +212,7 @@ def _hits_on(bench: BenchInUse) -> Part:
         ),
         givens=(
             *(_distance(f"ball_{i}_m", f"ball {i}", range_m) for i, range_m in enumerate(at_m, 1)),
-            _speed(speed_m_s),
+            speed_by_watch("speed_m_s", "", speed_m_s),
         ),
         steps=(
             Step(
@@ -365,7 +356,7 @@ def _frequency_on(bench: BenchInUse) -> Part:
         ),
         givens=(
             _distance("closest_m", "the same for all three", at_m),
-            _speed(speed_m_s),
+            speed_by_watch("speed_m_s", "", speed_m_s),
         ),
         steps=(
             step(

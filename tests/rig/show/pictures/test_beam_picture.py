@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from scipy.special import j1
 
-from dsp.history.beam_fits import BeamSetting, BeamSweep, fit_beam
+from dsp.history.beam_fits import BeamSweep, fit_beam
+from dsp.history.pair_beams import BeamSetting
 from rig.measure.beam.measurement import BeamMeasurement
 from rig.show.pictures.beam_picture import BeamPicture, result_text, title_text
 from rig.show.pictures.saving import save_drawn

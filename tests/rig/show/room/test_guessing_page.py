@@ -49,7 +49,7 @@ def turn_of(question: Question) -> Turn:
 def asking(room: Room) -> LessonAsking:
     now = datetime.datetime(2026, 11, 29, 13, 0, tzinfo=datetime.UTC)
     made = LessonAsking("A lesson", parts=2, now=lambda: now)
-    made.tell, made.count = room.tell, lambda: room.here
+    made.tell, made.count = room.tell, room.count
     room.ask(made)
     return made
 

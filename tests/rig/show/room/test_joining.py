@@ -5,10 +5,12 @@ from __future__ import annotations
 import dataclasses
 import math
 import socket
+import threading
 
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
+from typist import PATIENCE_S
 
 from rig.errors import DeviceError
 from rig.run.results import Echo, LateEcho, PingResult, Side
@@ -17,6 +19,7 @@ from rig.show.room.address import Address, bound, hosts_of, read_address, url_of
 from rig.show.room.invitation import qr_lines, qr_modules, room_lines
 from rig.show.room.joining import LENGTH, LETTERS, Joining, new_code
 from rig.show.room.room import Room
+from rig.show.room.serving import RoomServer, Served, server
 from rig.show.room.words import MOST_ECHOES, ping_words
 
 
@@ -71,6 +74,7 @@ def test_who_is_here_is_not_forgotten_for_those_who_join_again_and_again(
     for _ in range(20):
         assert joining.join("ABC234", "10.0.0.3") is not None
     assert {joining.visitor(word) for word in kept} == here
+    assert joining.joined > len(here)
     clock[0] += 1.0
     joined = [joining.join("ABC234", "10.0.0.4") for _ in range(70)]
     assert joined[-1] is None, "one address joins but so often"
@@ -128,6 +132,24 @@ def test_room_says_for_whom_it_is() -> None:
     assert room.url in lines[0]
     assert "Only this computer" in lines[1]
     assert room.link == f"{room.url}#{room.code}"
+
+
+def test_room_that_does_not_begin_to_serve_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    go_on = threading.Event()
+
+    def late(served: Served) -> RoomServer:
+        go_on.wait(PATIENCE_S)
+        return server(served)
+
+    monkeypatch.setattr("rig.show.room.room.server", late)
+    monkeypatch.setattr("rig.show.room.room._BEGIN_S", 0.01)
+    with pytest.raises(DeviceError, match=r"room: nothing answers at http.* leave --room out"):
+        Room(Address(port=0))
+    go_on.set()
+    for thread in threading.enumerate():
+        if thread.name == "room":
+            thread.join(PATIENCE_S)
+            assert not thread.is_alive()
 
 
 def echo(range_m: float, u_range_m: float = 0.001, strength_db: float = -31.4) -> Echo:

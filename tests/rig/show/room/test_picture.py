@@ -16,7 +16,7 @@ from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.page import CONE
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.room.address import Address
-from rig.show.room.following import Following
+from rig.show.room.following import STOPPED, Following
 from rig.show.room.picture import Frame, Packer, png_of
 from rig.show.room.room import Room
 from rig.tank.built_in import built_in
@@ -74,6 +74,29 @@ def test_packer_keeps_the_newest_until_somebody_is_there_and_drops_the_rest() ->
     assert [frame_words(frame.message)["head"] for frame in frames] == ["Ping 49"]
 
 
+def test_picture_that_cannot_be_drawn_is_said_at_once_there_and_on_the_page(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def broken(*_given: object, **_more: object) -> None:
+        raise ValueError("no ink")
+
+    monkeypatch.setattr("rig.show.room.following.BenchPicture", broken)
+    scene, plan = built_in("bench")
+    shown, warned, told = [], [], threading.Event()
+
+    class Taking(Room):
+        def show(self, _dots, _head, _lines=(), *, ending=""):  # type: ignore[no-untyped-def]
+            shown.append(ending)
+            told.set()
+
+    with Taking(Address(port=0)) as room, open_bench(plan, scene=scene, seed=1) as bench:
+        following = Following(room, bench.run(), warn=warned.append)
+        assert told.wait(PATIENCE_S)  # with pings still to come
+        following.finish("All pings done")
+    assert warned == ["the room's picture has stopped (ValueError: no ink)"]
+    assert shown == [STOPPED]
+
+
 def test_without_a_window_the_last_picture_is_the_one_that_a_file_would_have() -> None:
     scene, plan = built_in("bench")
     shown: list[tuple[np.ndarray, str, str]] = []
@@ -84,7 +107,7 @@ def test_without_a_window_the_last_picture_is_the_one_that_a_file_would_have() -
 
     with Taking(Address(port=0)) as room, open_bench(plan, scene=scene, seed=1) as bench:
         run = bench.run()
-        following = Following(room, run, looks="along")
+        following = Following(room, run, looks="along", warn=pytest.fail)
         for result in bench.over(run, 30, one_by_one=True):
             following.take(result)
         following.finish("")

@@ -257,7 +257,7 @@ def test_a_class_guesses_until_a_key_closes_and_the_answer_is_drawn_into_its_spr
     assert window.stage == "spread"
     window.press("r")
     assert window.stage == "open"
-    asking.count = lambda: 3
+    asking.count = lambda: (3, 3)
     assert guess(asking, "a", "2.9 ms")
     assert guess(asking, "b", "0,004 s")
     window.look()

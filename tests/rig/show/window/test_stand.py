@@ -71,7 +71,7 @@ def test_all_goes_back_to_the_start_once_it_is_left_alone(hand):
     hand.ping(2)
     window = hand.window
     assert (hand.run.plan, window.hands.scene) == (plan, hand.start)
-    assert (window._looks, window._covered, window._pointer_m) == (looks, False, None)
+    assert (window._looks, window._covered, window._pointer.range_m) == (looks, False, None)
     assert (window.help_shown, window.message, window.tray.open) == ("", "", False)
     assert window.touch.press("u") == "Nothing is left to undo."
     # From before, nothing is shown; and untouched, it stays as it is.

@@ -1,0 +1,1 @@
+"""Parts of lessons that are too long for one file: a file a part."""
