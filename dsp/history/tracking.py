@@ -192,37 +192,67 @@ class Tracker:
         """
         if not self._scans:
             return ()
-        pings = _Pings.of(self._scans)
-        heard, resolution_m = pings.heard, self._resolution_m
-        rows = _rows_of(np.concatenate(self._owners), self._filters.followed())
-        followed, merged, unsure = parted(rows, heard, resolution_m)
-        free = np.ones(heard.scan.size, dtype=bool)
-        free[merged] = False
-        rough = [
-            (leg, doubt, (leg[0] != hits[0], leg[-1] != hits[-1]))
-            for hits, doubt in zip(followed, unsure, strict=True)
-            for leg in _legs(hits, heard, resolution_m)
-        ]
-        found: list[tuple[Hits, bool, tuple[bool, bool]]] = []
-        for leg, doubt, turned in sorted(rough, key=lambda r: -r[0].size):
-            own = leg[free[leg]]
-            if own.size < FEWEST_HITS:
-                continue
-            own = _mended(own, pings, free, resolution_m)
-            free[own] = False
-            found.append((own, doubt, turned))
-        found.sort(key=lambda f: -f[0].size)
-        whole = _whole([own for own, _, _ in found], pings, resolution_m)
-        return tuple(
-            Track(
-                scan=heard.scan[own],
-                echo=own - pings.start[heard.scan[own]],
-                unsure=doubt,
-                turned=turned,
-            )
-            for (own, doubt, turned), kept in zip(found, whole, strict=True)
-            if kept
+        return tracks_among(
+            np.array([s.time_s for s in self._scans], dtype=np.float64),
+            np.array([s.range_m.size for s in self._scans], dtype=np.int64),
+            np.concatenate([s.range_m for s in self._scans]),
+            np.concatenate([s.noise_m for s in self._scans]),
+            np.concatenate(self._owners),
+            resolution_m=self._resolution_m,
         )
+
+
+def tracks_among(
+    time_s: NDArray[np.float64],
+    echoes: NDArray[np.int64],
+    range_m: NDArray[np.float64],
+    noise_m: NDArray[np.float64],
+    owner: NDArray[np.int64],
+    *,
+    resolution_m: float,
+) -> tuple[Track, ...]:
+    """Return the tracks among echoes that were followed already.
+
+    Parameters
+    ----------
+    time_s : ndarray of float64, shape (scans,)
+        When each ping was sent.
+    echoes : ndarray of int64, shape (scans,)
+        How many echoes each has.
+    range_m, noise_m : ndarray of float64, shape (all echoes,)
+        As of :class:`Scan`, one scan after the other.
+    owner : ndarray of int64, shape (all echoes,)
+        As :class:`Speeds` tells them.
+    resolution_m : float
+        As for :func:`tracks_of`; the result, too.
+    """
+    scan = np.repeat(np.arange(echoes.size), echoes)
+    heard = Heard(scan=scan, time_s=np.repeat(time_s, echoes), range_m=range_m, noise_m=noise_m)
+    pings = _Pings(time_s=time_s, start=np.concatenate([[0], np.cumsum(echoes)]), heard=heard)
+    rows = _rows_of(owner, _followed(owner, scan, echoes.size))
+    followed, merged, unsure = parted(rows, heard, resolution_m)
+    free = np.ones(scan.size, dtype=bool)
+    free[merged] = False
+    rough = [
+        (leg, doubt, (leg[0] != hits[0], leg[-1] != hits[-1]))
+        for hits, doubt in zip(followed, unsure, strict=True)
+        for leg in _legs(hits, heard, resolution_m)
+    ]
+    found: list[tuple[Hits, bool, tuple[bool, bool]]] = []
+    for leg, doubt, turned in sorted(rough, key=lambda r: -r[0].size):
+        own = leg[free[leg]]
+        if own.size < FEWEST_HITS:
+            continue
+        own = _mended(own, pings, free, resolution_m)
+        free[own] = False
+        found.append((own, doubt, turned))
+    found.sort(key=lambda f: -f[0].size)
+    whole = _whole([own for own, _, _ in found], pings, resolution_m)
+    return tuple(
+        Track(scan=scan[own], echo=own - pings.start[scan[own]], unsure=doubt, turned=turned)
+        for (own, doubt, turned), kept in zip(found, whole, strict=True)
+        if kept
+    )
 
 
 class Speeds:
@@ -232,6 +262,12 @@ class Speeds:
     ----------
     resolution_m, interval_s : float
         As for :func:`tracks_of`.
+
+    Attributes
+    ----------
+    owner : ndarray of int64, shape (echoes,)
+        The number of the target, by the order in which they were first heard, that each of the
+        latest ping's echoes was paired with.
     """
 
     def __init__(self, *, resolution_m: float, interval_s: float) -> None:
@@ -240,6 +276,7 @@ class Speeds:
         self._filters = _Filters(
             u_rate_m_s=self.u_unknown_m_s, turn_m_s2=TURN_CELLS * resolution_m / interval_s**2
         )
+        self.owner = np.empty(0, dtype=np.int64)
 
     def add(self, scan: Scan) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Take the next ping; return its echoes' speeds away from here, each with its uncertainty.
@@ -249,7 +286,8 @@ class Speeds:
         speed_m_s, u_speed_m_s : ndarray of float64, shape (echoes,)
             The uncertainty is infinite where no ping before it heard the target.
         """
-        return self._filters.rates(self._filters.take(scan))
+        self.owner = self._filters.take(scan)
+        return self._filters.rates(self.owner)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -268,21 +306,6 @@ class _Pings:
     start: NDArray[np.int64]
     heard: Heard
 
-    @classmethod
-    def of(cls, scans: list[Scan]) -> _Pings:
-        echoes = np.array([s.range_m.size for s in scans], dtype=np.int64)
-        time_s = np.array([s.time_s for s in scans], dtype=np.float64)
-        return cls(
-            time_s=time_s,
-            start=np.concatenate([[0], np.cumsum(echoes)]),
-            heard=Heard(
-                scan=np.repeat(np.arange(echoes.size), echoes),
-                time_s=np.repeat(time_s, echoes),
-                range_m=np.concatenate([s.range_m for s in scans]),
-                noise_m=np.concatenate([s.noise_m for s in scans]),
-            ),
-        )
-
 
 class _Filters:
     """Kalman filters on the range and rate of all targets at once; a change of rate is noise.
@@ -299,12 +322,6 @@ class _Filters:
         self._hits = np.empty(0, dtype=np.int64)
         self._misses = np.empty(0, dtype=np.int64)
         self._begun = 0
-        self._ended: list[int] = []
-
-    def followed(self) -> list[int]:
-        """Return the numbers of those with hits enough for a track, by the order of their ends."""
-        live: list[int] = self._number[self._hits >= FEWEST_HITS].tolist()
-        return self._ended + live
 
     def rates(self, owner: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the rates of the filters of some numbers, and their standard uncertainties."""
@@ -384,7 +401,6 @@ class _Filters:
         over = self._misses > np.where(confirmed, MOST_MISSES, _EARLY_MISSES)
         if not over.any():
             return
-        self._ended += self._number[over & confirmed].tolist()
         self._state = self._state[:, ~over]
         self._number, self._hits, self._misses = (
             a[~over] for a in (self._number, self._hits, self._misses)
@@ -424,7 +440,16 @@ def _assigned(
     return rows[row[heard]], columns[column[heard]]
 
 
-def _rows_of(owner: NDArray[np.int64], numbers: list[int]) -> list[Hits]:
+def _followed(owner: NDArray[np.int64], scan: NDArray[np.int64], scans: int) -> NDArray[np.int64]:
+    """Return the filters with hits enough for a track, by the order of their ends."""
+    hits = np.bincount(owner)
+    end = np.zeros(hits.size, dtype=np.int64)
+    end[owner] = scan + MOST_MISSES + 1  # its last echo's stays
+    number = np.flatnonzero(hits >= FEWEST_HITS)
+    return number[np.argsort(np.minimum(end[number], scans), kind="stable")]
+
+
+def _rows_of(owner: NDArray[np.int64], numbers: NDArray[np.int64]) -> list[Hits]:
     """Return the rows of the echoes that each of some filters took, rising."""
     rows = np.argsort(owner, kind="stable")
     sorted_owner = owner[rows]

@@ -7,6 +7,7 @@ are gone through by each round of the garbage collector; as rows of numbers, 0.6
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -78,6 +79,23 @@ class KeptResults(Sequence[PingResult]):
         for part in self._packed:
             yield from part.unpacked()
         yield from self._latest
+
+    @property
+    def latest(self) -> Sequence[PingResult]:
+        """Those that are kept as they are."""
+        return self._latest
+
+    def older(self, *names: str) -> Iterator[Any]:
+        """Give a field of each one before the latest, and build nothing else anew.
+
+        Of several names each is a field of what the one before it names, where that is there.
+        """
+        for part in self._packed:
+            yield from functools.reduce(_field, names, part.rows).values()
+
+    def each(self, name: str) -> Iterator[Any]:
+        """Give a field of each result."""
+        return itertools.chain(self.older(name), (getattr(r, name) for r in self._latest))
 
     def __reversed__(self) -> Iterator[PingResult]:
         yield from reversed(self._latest)
@@ -151,6 +169,13 @@ def _in_rows(values: Sequence[Any]) -> _Rows:
     return _AsTheyAre(values)
 
 
+def _field(rows: _Rows, name: str) -> _Rows:
+    """Return a field of each of some objects that are there."""
+    if isinstance(rows, _Objects):
+        return rows.fields[name]
+    return _AsTheyAre([getattr(value, name) for value in rows.values() if value is not None])
+
+
 class _Numbers:
     def __init__(self, values: Sequence[Any]) -> None:
         self._numbers = np.array(values)
@@ -202,18 +227,18 @@ class _Objects:
         self._kind = kind
         self._there = np.array([value is not None for value in values])
         self._dropped = dict.fromkeys(name for name in names if name in DROPPED)
-        self._fields = {
+        self.fields = {
             name: _in_rows([getattr(value, name) for value in there])
             for name in names
             if name not in DROPPED
         }
 
     def values(self) -> Iterator[Any]:
-        columns = [column.values() for column in self._fields.values()]
+        columns = [column.values() for column in self.fields.values()]
         rows = zip(*columns, strict=True)
         for there in self._there.tolist():
             if there:
-                fields = dict(zip(self._fields, next(rows), strict=True))
+                fields = dict(zip(self.fields, next(rows), strict=True))
                 yield self._kind(**fields, **self._dropped)
             else:
                 yield None

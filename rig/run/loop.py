@@ -8,6 +8,7 @@ can say on which side of an echo it fell.
 from __future__ import annotations
 
 import dataclasses
+from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -43,6 +44,7 @@ def ping_results(
     *,
     recorder: Recorder | None = None,
     at_a_time: int = 1,
+    owner: array[int] | None = None,
 ) -> Iterator[PingResult]:
     """Turn blocks into results, one for each ping, in order; lost ones included.
 
@@ -56,12 +58,14 @@ def ping_results(
     at_a_time : int
         How many pings are worked on together, where they are at hand: the same results,
         to the last bit, in less time. A live run waits for none.
+    owner : array of int, optional
+        As :func:`rig.run.motion.freed_of_motion` has it.
     """
     if at_a_time > 1:
         blocks = _looked_ahead(receiver, blocks, at_a_time)
     settled = groups(_judged(receiver, blocks, recorder), at_a_time)
     heard = (ping for some in settled for ping in _heard(receiver, some))
-    freed = freed_of_motion(receiver, heard)
+    freed = freed_of_motion(receiver, heard, array("q") if owner is None else owner)
     summed = stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
     yield from told_apart(receiver, summed) if receiver.plan.timing.signed_pings else summed
 

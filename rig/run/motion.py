@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from array import array
 from collections import deque
 from collections.abc import Iterable, Iterator
 
@@ -33,7 +34,9 @@ MOVES = 4.0
 """Standard deviations by which a speed differs from none for its target to move."""
 
 
-def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[PingResult]:
+def freed_of_motion(
+    receiver: Receiver, pings: Iterable[PingResult], owner: array[int]
+) -> Iterator[PingResult]:
     """Give each ping its own echoes, without what their targets' speeds did to their ranges.
 
     What is left is a term of the budget: the speed's uncertainty. A strong echo that no ping
@@ -45,6 +48,8 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
     receiver : Receiver
     pings : iterable of PingResult
         In order, each with what was found in its own profile in `heard`.
+    owner : array of int
+        Where targets are followed for their speeds, takes the target's number of each hit.
     """
     coupling_s = receiver.plan.pulse.coupling_s
     speeds = _no_speeds(receiver)
@@ -65,6 +70,7 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
             yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
         speed_m_s, u_speed_m_s = speeds.add(scan)
+        owner.extend(speeds.owner.tolist())
         heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
         known = np.isfinite(u_speed_m_s)
         sure = stands_out(receiver, hits)
