@@ -16,6 +16,7 @@ from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
 from dsp.ping.signed_sums import SignedSum, SolvedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
+from rig.run.beside import worth_it
 from rig.run.groups import pings_at_a_time
 from rig.run.kept import KeptResults
 from rig.run.loop import Recorder, ping_results
@@ -97,7 +98,7 @@ class Run:
         blocks: Iterable[CaptureBlock],
         *,
         recorder: Recorder | None = None,
-        at_hand: bool = False,
+        at_hand: int = 0,
     ) -> Iterator[PingResult]:
         """Go over some blocks, and hand on each ping's result once it is kept.
 
@@ -107,14 +108,19 @@ class Run:
             From a front end.
         recorder : Recorder, optional
             Takes each block first, before anything else can fail.
-        at_hand : bool
-            The blocks need not be waited for, so that many may be worked on together.
+        at_hand : int
+            So many of the blocks need not be waited for, and are worked on together.
         """
         at_a_time = pings_at_a_time(self.receiver) if at_hand else 1
         # Pings that are gone over later were not followed from those before.
         owner = self._owner if not self._results else array("q")
         for result in ping_results(
-            self.receiver, blocks, recorder=recorder, at_a_time=at_a_time, owner=owner
+            self.receiver,
+            blocks,
+            recorder=recorder,
+            at_a_time=at_a_time,
+            owner=owner,
+            beside=worth_it(self.receiver, at_hand),
         ):
             self.take(result)
             yield result
@@ -227,7 +233,7 @@ def run_of(
 ) -> Run:
     """Go over all of some blocks."""
     run = Run(receiver, origin=origin)
-    for _ in run.over(blocks, at_hand=True):
+    for _ in run.over(blocks, at_hand=1):
         pass
     return run
 
