@@ -401,9 +401,10 @@ class _Filters:
         over = self._misses > np.where(confirmed, MOST_MISSES, _EARLY_MISSES)
         if not over.any():
             return
-        self._state = self._state[:, ~over]
+        kept = np.flatnonzero(~over)
+        self._state = self._state.take(kept, axis=1)
         self._number, self._hits, self._misses = (
-            a[~over] for a in (self._number, self._hits, self._misses)
+            a.take(kept) for a in (self._number, self._hits, self._misses)
         )
 
     def _begin(self, echo: NDArray[np.int64], scan: Scan, owner: NDArray[np.int64]) -> None:

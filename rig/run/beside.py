@@ -66,12 +66,14 @@ class SearchBeside:
         """Have some pings' profiles searched; what was asked before must have been taken."""
         self._asked = pings
         with contextlib.suppress(OSError):
-            self._ours.send(
-                [
+            columns = zip(
+                *(
                     (ping.index, ping.sent_s, zero, p.pulse_index, p.envelope, p.ahead)
                     for ping, p, zero in pings
-                ]
+                ),
+                strict=True,
             )
+            self._ours.send([in_rows(column) for column in columns])
 
     def heard(self) -> list[Heard]:
         """Return what was found in the profiles that were asked about; wait for it."""
@@ -105,6 +107,8 @@ def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
                     ),
                     zero,
                 )
-                for index, sent_s, zero, pulse, envelope, ahead in theirs.recv()
+                for index, sent_s, zero, pulse, envelope, ahead in zip(
+                    *(column.values() for column in theirs.recv()), strict=True
+                )
             ]
             theirs.send(in_rows(heard_in(receiver, asked)))
