@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 FEWEST_PINGS = 2000
 
-Asked = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
+_Asked = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
 
 
 def worth_it(receiver: Receiver, pings: int) -> bool:
@@ -53,7 +53,7 @@ class SearchBeside:
         import multiprocessing
 
         self._receiver = receiver
-        self._asked: Asked = ()
+        self._asked: _Asked = ()
         forked = multiprocessing.get_context("fork")
         self._ours, theirs = forked.Pipe()
         self._process = forked.Process(
@@ -62,7 +62,7 @@ class SearchBeside:
         self._process.start()
         theirs.close()
 
-    def ask(self, pings: Asked) -> None:
+    def ask(self, pings: _Asked) -> None:
         """Have some pings' profiles searched; what was asked before must have been taken."""
         self._asked = pings
         with contextlib.suppress(OSError):

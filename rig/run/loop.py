@@ -14,9 +14,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
+from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
-from rig.run.beside import Asked, SearchBeside
+from rig.run.beside import SearchBeside
 from rig.run.cutting import Cutter
 from rig.run.groups import groups
 from rig.run.hits import heard_in
@@ -28,6 +29,7 @@ from rig.run.stacking import stack_depth, stacked_as_asked
 from rig.run.trust import MarkWatch
 
 T = TypeVar("T")
+_Asked = dict[int, tuple[PingResult, EchoProfile, TimeZero]]
 
 
 class Recorder(Protocol):
@@ -90,8 +92,8 @@ def _heard(
 ) -> Iterator[PingResult]:
     """Compress and search the blocks of those pings that are not lost."""
     for some in settled:
-        pings = _compressed(receiver, some)
-        yield from _with_heard(pings, heard_in(receiver, _to_be_searched(pings)))
+        pings, asked = _compressed(receiver, some)
+        yield from _with_heard(pings, asked, heard_in(receiver, list(asked.values())))
 
 
 def _heard_beside(
@@ -99,14 +101,14 @@ def _heard_beside(
 ) -> Iterator[PingResult]:
     """Do the same, and have some pings searched while the next ones are compressed."""
     with contextlib.closing(SearchBeside(receiver)) as search:
-        before: list[PingResult] = []
+        before: tuple[list[PingResult], _Asked] = [], {}
         for some in _and_nothing(settled):
-            pings = _compressed(receiver, some)
-            heard = search.heard() if before else []
-            if pings:
-                search.ask(_to_be_searched(pings))
-            before, done = pings, before
-            yield from _with_heard(done, heard)
+            now = _compressed(receiver, some)
+            heard = search.heard() if before[1] else []
+            if now[1]:
+                search.ask(list(now[1].values()))
+            before, done = now, before
+            yield from _with_heard(*done, heard)
 
 
 def _and_nothing(settled: Iterable[Sequence[T]]) -> Iterator[Sequence[T]]:
@@ -121,33 +123,26 @@ def _and_nothing(settled: Iterable[Sequence[T]]) -> Iterator[Sequence[T]]:
 
 def _compressed(
     receiver: Receiver, settled: Sequence[tuple[PingResult, CaptureBlock]]
-) -> list[PingResult]:
-    """Give those pings that are not lost their profiles."""
-    pings = [ping for ping, _ in settled]
-    good = [
-        (number, block, ping.time_zero)
-        for number, (ping, block) in enumerate(settled)
+) -> tuple[list[PingResult], _Asked]:
+    """Return the pings, and of those that are not lost what is to be searched, by their places."""
+    good = {
+        place: (ping, block, ping.time_zero)
+        for place, (ping, block) in enumerate(settled)
         if ping.time_zero is not None and not ping.lost
-    ]
-    profiles = receiver.profiles([(block, time_zero) for _, block, time_zero in good])
-    for (number, _, _), profile in zip(good, profiles, strict=True):
-        pings[number] = dataclasses.replace(pings[number], alone=profile)
+    }
+    profiles = receiver.profiles([(block, time_zero) for _, block, time_zero in good.values()])
+    asked = {
+        place: (ping, profile, time_zero)
+        for (place, (ping, _, time_zero)), profile in zip(good.items(), profiles, strict=True)
+    }
+    return [ping for ping, _ in settled], asked
+
+
+def _with_heard(pings: list[PingResult], asked: _Asked, heard: Iterable[Heard]) -> list[PingResult]:
+    """Give the pings that were searched their profiles, and what was found there."""
+    for (place, (ping, profile, _)), what in zip(asked.items(), heard, strict=True):
+        pings[place] = dataclasses.replace(ping, alone=profile, heard=what)
     return pings
-
-
-def _to_be_searched(pings: Iterable[PingResult]) -> Asked:
-    return [
-        (ping, ping.alone, ping.time_zero)
-        for ping in pings
-        if ping.alone is not None and ping.time_zero is not None
-    ]
-
-
-def _with_heard(pings: Iterable[PingResult], heard: Iterable[Heard]) -> Iterator[PingResult]:
-    """Give each ping that has a profile what was found in it."""
-    found = iter(heard)
-    for ping in pings:
-        yield ping if ping.alone is None else dataclasses.replace(ping, heard=next(found))
 
 
 def _judged(
