@@ -18,6 +18,8 @@ Q.* 2, 1955, pp. 83–97.
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -44,6 +46,9 @@ FEWEST_HITS = 4
 
 SPLINTER_CELLS = 1.5
 """The peaks of an echo that is torn in two stand so many resolutions apart at most."""
+
+MOST_TRIED = 8
+"""Of so many pairs of tracks and echoes all ways to choose are tried: 256 at most."""
 
 _EARLY_MISSES = 2  # for a track that is not yet one
 
@@ -428,6 +433,10 @@ def _assigned(
     """Choose among pairs that are near enough, each row and each column once at most."""
     if which.size < 2:
         return which, echo
+    if which.size <= MOST_TRIED:
+        pairs = _cheapest(which.tolist(), echo.tolist(), cost[which, echo].tolist())
+        chosen = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+        return chosen[:, 0], chosen[:, 1]
     from scipy.optimize import linear_sum_assignment
 
     rows, row = np.unique(which, return_inverse=True)
@@ -439,6 +448,20 @@ def _assigned(
     row, column = linear_sum_assignment(paid)
     heard = column < columns.size
     return rows[row[heard]], columns[column[heard]]
+
+
+def _cheapest(which: list[int], echo: list[int], cost: list[float]) -> list[tuple[int, int]]:
+    """Choose among a few pairs by trying all ways: a library for more takes 0.3 s to load."""
+    offers: dict[int, list[tuple[int, float]]] = {}
+    for one, other, paid in zip(which, echo, cost, strict=True):
+        offers.setdefault(one, [(-1, GATE**2)]).append((other, paid))
+    best_cost, best = math.inf, list[tuple[int, int]]()
+    for way in itertools.product(*offers.values()):
+        chosen = [(one, at) for one, (at, _) in zip(offers, way, strict=True) if at >= 0]
+        total = sum(paid for _, paid in way)
+        if total < best_cost and len({at for _, at in chosen}) == len(chosen):
+            best_cost, best = total, chosen
+    return best
 
 
 def _followed(owner: NDArray[np.int64], scan: NDArray[np.int64], scans: int) -> NDArray[np.int64]:
