@@ -18,6 +18,8 @@ Q.* 2, 1955, pp. 83–97.
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -44,6 +46,9 @@ FEWEST_HITS = 4
 
 SPLINTER_CELLS = 1.5
 """The peaks of an echo that is torn in two stand so many resolutions apart at most."""
+
+MOST_TRIED = 8
+"""Of so many pairs of tracks and echoes all ways to choose are tried: 256 at most."""
 
 _EARLY_MISSES = 2  # for a track that is not yet one
 
@@ -192,37 +197,67 @@ class Tracker:
         """
         if not self._scans:
             return ()
-        pings = _Pings.of(self._scans)
-        heard, resolution_m = pings.heard, self._resolution_m
-        rows = _rows_of(np.concatenate(self._owners), self._filters.followed())
-        followed, merged, unsure = parted(rows, heard, resolution_m)
-        free = np.ones(heard.scan.size, dtype=bool)
-        free[merged] = False
-        rough = [
-            (leg, doubt, (leg[0] != hits[0], leg[-1] != hits[-1]))
-            for hits, doubt in zip(followed, unsure, strict=True)
-            for leg in _legs(hits, heard, resolution_m)
-        ]
-        found: list[tuple[Hits, bool, tuple[bool, bool]]] = []
-        for leg, doubt, turned in sorted(rough, key=lambda r: -r[0].size):
-            own = leg[free[leg]]
-            if own.size < FEWEST_HITS:
-                continue
-            own = _mended(own, pings, free, resolution_m)
-            free[own] = False
-            found.append((own, doubt, turned))
-        found.sort(key=lambda f: -f[0].size)
-        whole = _whole([own for own, _, _ in found], pings, resolution_m)
-        return tuple(
-            Track(
-                scan=heard.scan[own],
-                echo=own - pings.start[heard.scan[own]],
-                unsure=doubt,
-                turned=turned,
-            )
-            for (own, doubt, turned), kept in zip(found, whole, strict=True)
-            if kept
+        return tracks_among(
+            np.array([s.time_s for s in self._scans], dtype=np.float64),
+            np.array([s.range_m.size for s in self._scans], dtype=np.int64),
+            np.concatenate([s.range_m for s in self._scans]),
+            np.concatenate([s.noise_m for s in self._scans]),
+            np.concatenate(self._owners),
+            resolution_m=self._resolution_m,
         )
+
+
+def tracks_among(
+    time_s: NDArray[np.float64],
+    echoes: NDArray[np.int64],
+    range_m: NDArray[np.float64],
+    noise_m: NDArray[np.float64],
+    owner: NDArray[np.int64],
+    *,
+    resolution_m: float,
+) -> tuple[Track, ...]:
+    """Return the tracks among echoes that were followed already.
+
+    Parameters
+    ----------
+    time_s : ndarray of float64, shape (scans,)
+        When each ping was sent.
+    echoes : ndarray of int64, shape (scans,)
+        How many echoes each has.
+    range_m, noise_m : ndarray of float64, shape (all echoes,)
+        As of :class:`Scan`, one scan after the other.
+    owner : ndarray of int64, shape (all echoes,)
+        As :class:`Speeds` tells them.
+    resolution_m : float
+        As for :func:`tracks_of`; the result, too.
+    """
+    scan = np.repeat(np.arange(echoes.size), echoes)
+    heard = Heard(scan=scan, time_s=np.repeat(time_s, echoes), range_m=range_m, noise_m=noise_m)
+    pings = _Pings(time_s=time_s, start=np.concatenate([[0], np.cumsum(echoes)]), heard=heard)
+    rows = _rows_of(owner, _followed(owner, scan, echoes.size))
+    followed, merged, unsure = parted(rows, heard, resolution_m)
+    free = np.ones(scan.size, dtype=bool)
+    free[merged] = False
+    rough = [
+        (leg, doubt, (leg[0] != hits[0], leg[-1] != hits[-1]))
+        for hits, doubt in zip(followed, unsure, strict=True)
+        for leg in _legs(hits, heard, resolution_m)
+    ]
+    found: list[tuple[Hits, bool, tuple[bool, bool]]] = []
+    for leg, doubt, turned in sorted(rough, key=lambda r: -r[0].size):
+        own = leg[free[leg]]
+        if own.size < FEWEST_HITS:
+            continue
+        own = _mended(own, pings, free, resolution_m)
+        free[own] = False
+        found.append((own, doubt, turned))
+    found.sort(key=lambda f: -f[0].size)
+    whole = _whole([own for own, _, _ in found], pings, resolution_m)
+    return tuple(
+        Track(scan=scan[own], echo=own - pings.start[scan[own]], unsure=doubt, turned=turned)
+        for (own, doubt, turned), kept in zip(found, whole, strict=True)
+        if kept
+    )
 
 
 class Speeds:
@@ -232,6 +267,12 @@ class Speeds:
     ----------
     resolution_m, interval_s : float
         As for :func:`tracks_of`.
+
+    Attributes
+    ----------
+    owner : ndarray of int64, shape (echoes,)
+        The number of the target, by the order in which they were first heard, that each of the
+        latest ping's echoes was paired with.
     """
 
     def __init__(self, *, resolution_m: float, interval_s: float) -> None:
@@ -240,6 +281,7 @@ class Speeds:
         self._filters = _Filters(
             u_rate_m_s=self.u_unknown_m_s, turn_m_s2=TURN_CELLS * resolution_m / interval_s**2
         )
+        self.owner = np.empty(0, dtype=np.int64)
 
     def add(self, scan: Scan) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Take the next ping; return its echoes' speeds away from here, each with its uncertainty.
@@ -249,7 +291,8 @@ class Speeds:
         speed_m_s, u_speed_m_s : ndarray of float64, shape (echoes,)
             The uncertainty is infinite where no ping before it heard the target.
         """
-        return self._filters.rates(self._filters.take(scan))
+        self.owner = self._filters.take(scan)
+        return self._filters.rates(self.owner)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -268,21 +311,6 @@ class _Pings:
     start: NDArray[np.int64]
     heard: Heard
 
-    @classmethod
-    def of(cls, scans: list[Scan]) -> _Pings:
-        echoes = np.array([s.range_m.size for s in scans], dtype=np.int64)
-        time_s = np.array([s.time_s for s in scans], dtype=np.float64)
-        return cls(
-            time_s=time_s,
-            start=np.concatenate([[0], np.cumsum(echoes)]),
-            heard=Heard(
-                scan=np.repeat(np.arange(echoes.size), echoes),
-                time_s=np.repeat(time_s, echoes),
-                range_m=np.concatenate([s.range_m for s in scans]),
-                noise_m=np.concatenate([s.noise_m for s in scans]),
-            ),
-        )
-
 
 class _Filters:
     """Kalman filters on the range and rate of all targets at once; a change of rate is noise.
@@ -299,12 +327,6 @@ class _Filters:
         self._hits = np.empty(0, dtype=np.int64)
         self._misses = np.empty(0, dtype=np.int64)
         self._begun = 0
-        self._ended: list[int] = []
-
-    def followed(self) -> list[int]:
-        """Return the numbers of those with hits enough for a track, by the order of their ends."""
-        live: list[int] = self._number[self._hits >= FEWEST_HITS].tolist()
-        return self._ended + live
 
     def rates(self, owner: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the rates of the filters of some numbers, and their standard uncertainties."""
@@ -384,10 +406,10 @@ class _Filters:
         over = self._misses > np.where(confirmed, MOST_MISSES, _EARLY_MISSES)
         if not over.any():
             return
-        self._ended += self._number[over & confirmed].tolist()
-        self._state = self._state[:, ~over]
+        kept = np.flatnonzero(~over)
+        self._state = self._state.take(kept, axis=1)
         self._number, self._hits, self._misses = (
-            a[~over] for a in (self._number, self._hits, self._misses)
+            a.take(kept) for a in (self._number, self._hits, self._misses)
         )
 
     def _begin(self, echo: NDArray[np.int64], scan: Scan, owner: NDArray[np.int64]) -> None:
@@ -411,6 +433,10 @@ def _assigned(
     """Choose among pairs that are near enough, each row and each column once at most."""
     if which.size < 2:
         return which, echo
+    if which.size <= MOST_TRIED:
+        pairs = _cheapest(which.tolist(), echo.tolist(), cost[which, echo].tolist())
+        chosen = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+        return chosen[:, 0], chosen[:, 1]
     from scipy.optimize import linear_sum_assignment
 
     rows, row = np.unique(which, return_inverse=True)
@@ -424,7 +450,30 @@ def _assigned(
     return rows[row[heard]], columns[column[heard]]
 
 
-def _rows_of(owner: NDArray[np.int64], numbers: list[int]) -> list[Hits]:
+def _cheapest(which: list[int], echo: list[int], cost: list[float]) -> list[tuple[int, int]]:
+    """Choose among a few pairs by trying all ways: a library for more takes 0.3 s to load."""
+    offers: dict[int, list[tuple[int, float]]] = {}
+    for one, other, paid in zip(which, echo, cost, strict=True):
+        offers.setdefault(one, [(-1, GATE**2)]).append((other, paid))
+    best_cost, best = math.inf, list[tuple[int, int]]()
+    for way in itertools.product(*offers.values()):
+        chosen = [(one, at) for one, (at, _) in zip(offers, way, strict=True) if at >= 0]
+        total = sum(paid for _, paid in way)
+        if total < best_cost and len({at for _, at in chosen}) == len(chosen):
+            best_cost, best = total, chosen
+    return best
+
+
+def _followed(owner: NDArray[np.int64], scan: NDArray[np.int64], scans: int) -> NDArray[np.int64]:
+    """Return the filters with hits enough for a track, by the order of their ends."""
+    hits = np.bincount(owner)
+    end = np.zeros(hits.size, dtype=np.int64)
+    end[owner] = scan + MOST_MISSES + 1  # its last echo's stays
+    number = np.flatnonzero(hits >= FEWEST_HITS)
+    return number[np.argsort(np.minimum(end[number], scans), kind="stable")]
+
+
+def _rows_of(owner: NDArray[np.int64], numbers: NDArray[np.int64]) -> list[Hits]:
     """Return the rows of the echoes that each of some filters took, rising."""
     rows = np.argsort(owner, kind="stable")
     sorted_owner = owner[rows]

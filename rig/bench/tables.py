@@ -120,6 +120,8 @@ def checked(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -
     ------
     ValueError
     """
+    if hint in (bool, int, float, str):
+        return _scalar(found, hint, metadata, where=where)
     if found is None and types.NoneType in typing.get_args(hint):
         return None
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)

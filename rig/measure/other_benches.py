@@ -19,7 +19,7 @@ from dsp.uncertainty import stated
 from rig.measure.passes import Passing, hits_in
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
-from rig.run.results import HitRows, Hits
+from rig.run.results import HitRows, HitTable
 from rig.run.run import Run
 
 FEWEST_HEARD = 6
@@ -150,23 +150,21 @@ def _line(other: OtherBench) -> str:
 
 
 def _other_benches(run: Run) -> tuple[OtherBench, ...]:
-    return benches_in(run.receiver, list(hits_in(run)))
+    return benches_in(run.receiver, hits_in(run))
 
 
-def benches_in(receiver: Receiver, hits: Sequence[Hits]) -> tuple[OtherBench, ...]:
+def benches_in(receiver: Receiver, hits: HitTable) -> tuple[OtherBench, ...]:
     """Return the other benches of which some pings' hits tell; of good pings, in order."""
-    if len(hits) < FEWEST_HEARD:
+    if hits.counts.size < FEWEST_HEARD:
         return ()
     # Half a resolution, as a delay.
     close_s = resolution_m(receiver) / receiver.sound_speed_m_s
-    left = HitRows.of(hits)
-    left = left.taken(np.isfinite(left.strength_db))
-    left = left.taken(~_still(left, len(hits), close_s))
+    left = hits.rows.taken(np.isfinite(hits.rows.strength_db))
+    left = left.taken(~_still(left, hits.counts.size, close_s))
     left = left.taken(np.arange(left.ping.size) >= left.ping.size - _MOST_HITS)
-    sent_s = np.array([h.sent_s for h in hits])
     found: list[OtherBench] = []
     while len(found) < _MOST_FOUND:
-        told = _one(receiver, left, sent_s, close_s)
+        told = _one(receiver, left, hits.sent_s, close_s)
         if told is None:
             break
         other, its = told

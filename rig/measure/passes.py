@@ -20,7 +20,7 @@ from dsp.history.medium_drift import Ranges, changed_alike
 from dsp.history.passage import Passage
 from dsp.history.passes import passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
-from dsp.history.tracking import Scan, Track, Tracker
+from dsp.history.tracking import Scan, Track, Tracker, tracks_among, tracks_of
 from dsp.physics import beams
 from dsp.ping.ranging import path_from_range_m
 from dsp.uncertainty import Budget, signed, stated
@@ -31,7 +31,7 @@ from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
 from rig.run.origin import own_hits
 from rig.run.receiver import Receiver
-from rig.run.results import HitRows, Hits
+from rig.run.results import HIT_FIELDS, HitRows, Hits, HitTable
 from rig.run.run import Run
 
 MOST_SHARED = 4.0
@@ -41,7 +41,7 @@ beyond, two that move alike are likelier."""
 _DRIFT = 2 * math.sqrt(2)
 """Between two values that are each unsure by u, at 95 %."""
 
-_Key = tuple[bytes, bool, tuple[bool, bool]]
+_Key = tuple[bytes, bytes, bool, tuple[bool, bool]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,15 +89,18 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 
 
 def _passings(run: Run) -> tuple[Passing, ...]:
-    return follow(run.receiver, hits_in(run))
+    table = hits_in(run)
+    # Where all that was found was followed as it came, its numbers are at hand.
+    return follow(run.receiver, table, owner=run.followed_in(table))
 
 
-def hits_in(run: Run) -> Iterator[Hits]:
+def hits_in(run: Run) -> HitTable:
     """Return what was found in each good ping, to be followed from ping to ping."""
-    if any(ping.sign_place is not None for ping in run.results):
-        yield from own_hits(run.results)
-        return
-    for pings in groups(run.results, pings_at_a_time(run.receiver)):
+    results = run.results
+    if any(place is not None for place in results.each("sign_place")):
+        return HitTable.of(list(own_hits(results)))
+    latest: list[Hits] = []
+    for pings in groups(results.latest, pings_at_a_time(run.receiver)):
         heard = {n: ping.heard for n, ping in enumerate(pings) if ping.heard is not None}
         unheard = {
             n: (ping, ping.alone, ping.time_zero)
@@ -105,29 +108,46 @@ def hits_in(run: Run) -> Iterator[Hits]:
             if n not in heard and ping.alone is not None and ping.time_zero is not None
         }
         heard |= zip(unheard, heard_in(run.receiver, list(unheard.values())), strict=True)
-        yield from (heard[n].hits for n in sorted(heard))
+        latest += (heard[n].hits for n in sorted(heard))
+    return HitTable.of(latest, older={n: results.older("heard", "hits", n) for n in HIT_FIELDS})
 
 
-def follow(receiver: Receiver, hits: Iterable[Hits]) -> tuple[Passing, ...]:
+def follow(
+    receiver: Receiver, table: HitTable, *, owner: NDArray[np.int64] | None = None
+) -> tuple[Passing, ...]:
     """Follow every target through some pings and judge how it went by.
 
     Parameters
     ----------
     receiver : Receiver
         Of the pings; no profile is searched.
-    hits : iterable of Hits
+    table : HitTable
         In order, without lost pings. A target with too few hits to make a track is left
         out.
+    owner : ndarray of int64, shape (hits,), optional
+        As :class:`dsp.history.tracking.Speeds` tells them, where they were followed already.
 
     Returns
     -------
     tuple of Passing
         In the order of their first hits.
     """
-    following = Following(receiver)
-    for ping in hits:
-        following.add(ping)
-    return following.passings()
+    cell_m, rows = resolution_m(receiver), table.rows
+    if owner is None:
+        own = np.split(np.stack([rows.range_m, rows.noise_m]), np.cumsum(table.counts)[:-1], axis=1)
+        tracks = tracks_of(
+            (
+                Scan(time_s=sent_s, range_m=range_m, noise_m=noise_m)
+                for sent_s, (range_m, noise_m) in zip(table.sent_s.tolist(), own, strict=True)
+            ),
+            resolution_m=cell_m,
+            interval_s=receiver.plan.timing.ping_interval_s,
+        )
+    else:
+        tracks = tracks_among(
+            table.sent_s, table.counts, rows.range_m, rows.noise_m, owner, resolution_m=cell_m
+        )
+    return _in_order(receiver, [_judged(receiver, *each) for each in _each(table, tracks)])
 
 
 class Following:
@@ -162,21 +182,24 @@ class Following:
 
     def passings(self) -> tuple[Passing, ...]:
         """Return what went by in all pings so far, in the order of their first hits."""
-        if not self._hits:
-            return ()
-        echoes = HitRows.of(self._hits)
-        start = np.cumsum([0, *(h.delay_s.size for h in self._hits)])
         judged: dict[_Key, _Judged] = {}
-        for track in self._tracker.tracks():
-            row = start[track.scan] + track.echo
-            key = row.tobytes(), track.unsure, track.turned
+        for echoes, track in _each(HitTable.of(self._hits), self._tracker.tracks()):
+            key = echoes.ping.tobytes(), echoes.range_m.tobytes(), track.unsure, track.turned
             found = self._judged.get(key)
-            if found is None:
-                found = _judged(self._receiver, echoes.taken(row), track)
-            judged[key] = found
+            judged[key] = _judged(self._receiver, echoes, track) if found is None else found
         self._judged = judged
-        passings = _freed_of_the_medium(self._receiver, list(judged.values()))
-        return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
+        return _in_order(self._receiver, list(judged.values()))
+
+
+def _each(table: HitTable, tracks: Iterable[Track]) -> Iterator[tuple[HitRows, Track]]:
+    """Give each track, and its hits."""
+    start = np.concatenate([[0], np.cumsum(table.counts)])
+    return ((table.rows.taken(start[track.scan] + track.echo), track) for track in tracks)
+
+
+def _in_order(receiver: Receiver, judged: Sequence[_Judged]) -> tuple[Passing, ...]:
+    passings = _freed_of_the_medium(receiver, judged)
+    return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
 
 
 def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, ...]:

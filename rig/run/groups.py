@@ -7,11 +7,11 @@ from typing import TypeVar
 
 from rig.run.receiver import Receiver
 
-MOST_PINGS = 64
+MOST_PINGS = 128
 """More together gain nothing: what a call costs is then little beside its work."""
 
-MOST_SAMPLES = 1 << 20
-"""Nor are so many samples worked on together, whose spectra would take ten megabytes."""
+MOST_SAMPLES = 1 << 21
+"""Nor are so many samples worked on together, whose spectra would take twenty megabytes."""
 
 T = TypeVar("T")
 

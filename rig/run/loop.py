@@ -7,22 +7,29 @@ can say on which side of an echo it fell.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
+from dsp.ping.profiles import EchoProfile
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
+from rig.run.beside import SearchBeside
 from rig.run.cutting import Cutter
 from rig.run.groups import groups
 from rig.run.hits import heard_in
 from rig.run.motion import freed_of_motion
 from rig.run.origin import told_apart
 from rig.run.receiver import Receiver
-from rig.run.results import PingResult, TimeZero
+from rig.run.results import Heard, PingResult, TimeZero
 from rig.run.stacking import stack_depth, stacked_as_asked
 from rig.run.trust import MarkWatch
+
+T = TypeVar("T")
+_Asked = dict[int, tuple[PingResult, EchoProfile, TimeZero]]
 
 
 class Recorder(Protocol):
@@ -43,6 +50,8 @@ def ping_results(
     *,
     recorder: Recorder | None = None,
     at_a_time: int = 1,
+    owner: array[int] | None = None,
+    beside: bool = False,
 ) -> Iterator[PingResult]:
     """Turn blocks into results, one for each ping, in order; lost ones included.
 
@@ -56,12 +65,16 @@ def ping_results(
     at_a_time : int
         How many pings are worked on together, where they are at hand: the same results,
         to the last bit, in less time. A live run waits for none.
+    owner : array of int, optional
+        As :func:`rig.run.motion.freed_of_motion` has it.
+    beside : bool
+        Whether they are searched in a process of its own beside this one.
     """
     if at_a_time > 1:
         blocks = _looked_ahead(receiver, blocks, at_a_time)
     settled = groups(_judged(receiver, blocks, recorder), at_a_time)
-    heard = (ping for some in settled for ping in _heard(receiver, some))
-    freed = freed_of_motion(receiver, heard)
+    heard = _heard_beside(receiver, settled) if beside else _heard(receiver, settled)
+    freed = freed_of_motion(receiver, heard, array("q") if owner is None else owner)
     summed = stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
     yield from told_apart(receiver, summed) if receiver.plan.timing.signed_pings else summed
 
@@ -75,22 +88,60 @@ def _looked_ahead(
 
 
 def _heard(
-    receiver: Receiver, settled: Sequence[tuple[PingResult, CaptureBlock]]
-) -> list[PingResult]:
+    receiver: Receiver, settled: Iterable[Sequence[tuple[PingResult, CaptureBlock]]]
+) -> Iterator[PingResult]:
     """Compress and search the blocks of those pings that are not lost."""
-    pings = [ping for ping, _ in settled]
-    good = [
-        (number, ping, block, ping.time_zero)
-        for number, (ping, block) in enumerate(settled)
+    for some in settled:
+        pings, asked = _compressed(receiver, some)
+        yield from _with_heard(pings, asked, heard_in(receiver, list(asked.values())))
+
+
+def _heard_beside(
+    receiver: Receiver, settled: Iterable[Sequence[tuple[PingResult, CaptureBlock]]]
+) -> Iterator[PingResult]:
+    """Do the same, and have some pings searched while the next ones are compressed."""
+    with contextlib.closing(SearchBeside(receiver)) as search:
+        before: tuple[list[PingResult], _Asked] = [], {}
+        for some in _and_nothing(settled):
+            now = _compressed(receiver, some)
+            heard = search.heard() if before[1] else []
+            if now[1]:
+                search.ask(list(now[1].values()))
+            before, done = now, before
+            yield from _with_heard(*done, heard)
+
+
+def _and_nothing(settled: Iterable[Sequence[T]]) -> Iterator[Sequence[T]]:
+    """Yield an empty group at the end, be it that the next cannot be had."""
+    try:
+        yield from settled
+    except Exception:
+        yield ()
+        raise
+    yield ()
+
+
+def _compressed(
+    receiver: Receiver, settled: Sequence[tuple[PingResult, CaptureBlock]]
+) -> tuple[list[PingResult], _Asked]:
+    """Return the pings, and of those that are not lost what is to be searched, by their places."""
+    good = {
+        place: (ping, block, ping.time_zero)
+        for place, (ping, block) in enumerate(settled)
         if ping.time_zero is not None and not ping.lost
-    ]
-    profiles = receiver.profiles([(block, time_zero) for _, _, block, time_zero in good])
-    heard = heard_in(
-        receiver,
-        [(ping, p, zero) for (_, ping, _, zero), p in zip(good, profiles, strict=True)],
-    )
-    for (number, ping, _, _), profile, what in zip(good, profiles, heard, strict=True):
-        pings[number] = dataclasses.replace(ping, alone=profile, heard=what)
+    }
+    profiles = receiver.profiles([(block, time_zero) for _, block, time_zero in good.values()])
+    asked = {
+        place: (ping, profile, time_zero)
+        for (place, (ping, _, time_zero)), profile in zip(good.items(), profiles, strict=True)
+    }
+    return [ping for ping, _ in settled], asked
+
+
+def _with_heard(pings: list[PingResult], asked: _Asked, heard: Iterable[Heard]) -> list[PingResult]:
+    """Give the pings that were searched their profiles, and what was found there."""
+    for (place, (ping, profile, _)), what in zip(asked.items(), heard, strict=True):
+        pings[place] = dataclasses.replace(ping, alone=profile, heard=what)
     return pings
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from array import array
 from collections import deque
 from collections.abc import Iterable, Iterator
 
@@ -33,7 +34,9 @@ MOVES = 4.0
 """Standard deviations by which a speed differs from none for its target to move."""
 
 
-def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[PingResult]:
+def freed_of_motion(
+    receiver: Receiver, pings: Iterable[PingResult], owner: array[int]
+) -> Iterator[PingResult]:
     """Give each ping its own echoes, without what their targets' speeds did to their ranges.
 
     What is left is a term of the budget: the speed's uncertainty. A strong echo that no ping
@@ -45,6 +48,8 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
     receiver : Receiver
     pings : iterable of PingResult
         In order, each with what was found in its own profile in `heard`.
+    owner : array of int
+        Where targets are followed for their speeds, takes the target's number of each hit.
     """
     coupling_s = receiver.plan.pulse.coupling_s
     speeds = _no_speeds(receiver)
@@ -65,19 +70,21 @@ def freed_of_motion(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator
             yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
         speed_m_s, u_speed_m_s = speeds.add(scan)
+        owner.extend(speeds.owner.tolist())
         heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
-        known = np.isfinite(u_speed_m_s)
-        sure = stands_out(receiver, hits)
-        echoes, moving = list(heard.echoes), False
+        sure, echoes, moving = stands_out(receiver, hits), list(heard.echoes), False
+        told = zip(
+            hits.delay_s.tolist(), speed_m_s.tolist(), u_speed_m_s.tolist(), sure, strict=True
+        )
+        of_hit = {delay_s: its for delay_s, *its in told}
         for k, echo in enumerate(echoes):
-            at = np.flatnonzero(hits.delay_s == echo.delay_s)
-            if at.size == 0:  # at a range of 0
+            if echo.delay_s not in of_hit:  # at a range of 0
                 continue
-            hit = int(at[0])
-            if known[hit] and abs(speed_m_s[hit]) > MOVES * u_speed_m_s[hit]:
-                by_m, u_m = coupling_s * speed_m_s[hit], abs(coupling_s) * u_speed_m_s[hit]
-                echoes[k] = _moved(receiver, echo, by_m=float(by_m), u_m=float(u_m))
-            elif not known[hit] and sure[hit] and not first:
+            speed, u_speed, is_sure = of_hit[echo.delay_s]
+            if abs(speed) > MOVES * u_speed:
+                by_m, u_m = coupling_s * speed, abs(coupling_s) * u_speed
+                echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
+            elif u_speed == math.inf and is_sure and not first:
                 moving = True
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s
                 echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)

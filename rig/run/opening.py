@@ -104,8 +104,9 @@ class Bench(Closing):
         Other parameters and errors as for :meth:`ping`.
         """
         invented = self.front_end.info.front_end == "virtual-tank"
-        at_hand = self.recorded_pings is not None or (invented and record is None)
-        at_hand = at_hand and not one_by_one
+        at_hand = pings if self.recorded_pings is None else min(pings, self.recorded_pings)
+        if one_by_one or not (self.recorded_pings is not None or (invented and record is None)):
+            at_hand = 0
         with contextlib.ExitStack() as open_until_done:
             recorder = None
             if record is not None:

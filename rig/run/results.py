@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -230,6 +231,9 @@ class Hits:
         return dataclasses.replace(self, **{name: getattr(self, name)[which] for name in COLUMNS})
 
 
+HIT_FIELDS = tuple(field.name for field in dataclasses.fields(Hits))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HitRows:
     """The hits of some pings in rows, whatever pings they are of; all as of :class:`Hits`."""
@@ -247,18 +251,6 @@ class HitRows:
     angle_rad: NDArray[np.float64]
     u_angle_rad: NDArray[np.float64]
 
-    @classmethod
-    def of(cls, hits: Sequence[Hits]) -> HitRows:
-        """Put the hits of some pings, at least one, below each other."""
-        counts = [h.delay_s.size for h in hits]
-        return cls(
-            ping=np.repeat(np.array([h.ping for h in hits], dtype=np.int64), counts),
-            sent_s=np.repeat([h.sent_s for h in hits], counts),
-            u_mark_s=np.repeat([h.u_mark_s for h in hits], counts),
-            u_shape_s=np.repeat([h.u_shape_s for h in hits], counts),
-            **{name: np.concatenate([getattr(h, name) for h in hits]) for name in COLUMNS},
-        )
-
     @property
     def comes_s(self) -> NDArray[np.float64]:
         """When each was heard, from the first ping."""
@@ -268,6 +260,51 @@ class HitRows:
         """Return some of the rows: their numbers, or which of them."""
         fields = dataclasses.fields(self)
         return HitRows(**{field.name: getattr(self, field.name)[row] for field in fields})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HitTable:
+    """The hits of some pings in rows, and which pings these are.
+
+    Attributes
+    ----------
+    sent_s : ndarray of float64, shape (pings,)
+        When each was sent, from the first ping.
+    counts : ndarray of int64, shape (pings,)
+        How many hits each has.
+    rows : HitRows
+    """
+
+    sent_s: NDArray[np.float64]
+    counts: NDArray[np.int64]
+    rows: HitRows
+
+    @classmethod
+    def of(
+        cls, hits: Sequence[Hits], *, older: Mapping[str, Iterable[Any]] | None = None
+    ) -> HitTable:
+        """Put the hits of some pings below each other.
+
+        Parameters
+        ----------
+        hits : sequence of Hits
+        older : mapping of str to iterable, optional
+            Of each field of :class:`Hits` those of the pings before.
+        """
+        fields = {
+            name: [*(() if older is None else older[name]), *(getattr(h, name) for h in hits)]
+            for name in HIT_FIELDS
+        }
+        counts = np.array([delay_s.size for delay_s in fields["delay_s"]], dtype=np.int64)
+        rows = {
+            name: np.repeat(np.array(fields[name]), counts)
+            for name in HIT_FIELDS
+            if name not in COLUMNS
+        }
+        for name in COLUMNS:
+            rows[name] = np.concatenate(fields[name]) if fields[name] else np.empty(0)
+        sent_s = np.array(fields["sent_s"], dtype=np.float64)
+        return cls(sent_s=sent_s, counts=counts, rows=HitRows(**rows))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from array import array
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
 from dsp.ping.signed_sums import SignedSum, SolvedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
+from rig.run.beside import worth_it
 from rig.run.groups import pings_at_a_time
 from rig.run.kept import KeptResults
 from rig.run.loop import Recorder, ping_results
 from rig.run.origin import sorted_out, with_pings
 from rig.run.receiver import Receiver
-from rig.run.results import Echo, Measurement, PingResult
+from rig.run.results import Echo, HitTable, Measurement, PingResult
 from rig.tank.truth import Truth
 
 HISTORY_PINGS = 1000
@@ -76,6 +81,7 @@ class Run:
         self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
         self._signed = SignedSum()
+        self._owner = array("q")
 
     @property
     def plan(self) -> Plan:
@@ -92,7 +98,7 @@ class Run:
         blocks: Iterable[CaptureBlock],
         *,
         recorder: Recorder | None = None,
-        at_hand: bool = False,
+        at_hand: int = 0,
     ) -> Iterator[PingResult]:
         """Go over some blocks, and hand on each ping's result once it is kept.
 
@@ -102,11 +108,20 @@ class Run:
             From a front end.
         recorder : Recorder, optional
             Takes each block first, before anything else can fail.
-        at_hand : bool
-            The blocks need not be waited for, so that many may be worked on together.
+        at_hand : int
+            So many of the blocks need not be waited for, and are worked on together.
         """
         at_a_time = pings_at_a_time(self.receiver) if at_hand else 1
-        for result in ping_results(self.receiver, blocks, recorder=recorder, at_a_time=at_a_time):
+        # Pings that are gone over later were not followed from those before.
+        owner = self._owner if not self._results else array("q")
+        for result in ping_results(
+            self.receiver,
+            blocks,
+            recorder=recorder,
+            at_a_time=at_a_time,
+            owner=owner,
+            beside=worth_it(self.receiver, at_hand),
+        ):
             self.take(result)
             yield result
 
@@ -136,13 +151,22 @@ class Run:
         if len(self._results) <= HISTORY_PINGS:
             return
         self._results.forget_older()
+        del self._owner[:]
         self._lost = sum(r.lost for r in self._results)
         self._clipped = sum(r.clipped for r in self._results)
         self._moving = sum(r.moving for r in self._results)
         self._made.clear()
 
+    def followed_in(self, table: HitTable) -> NDArray[np.int64] | None:
+        """Return the number of the target that each of all pings' hits was followed by.
+
+        None where they were not followed as they came, or not from the first on.
+        """
+        owner = np.array(self._owner, dtype=np.int64)
+        return owner if owner.size == table.rows.ping.size else None
+
     @property
-    def results(self) -> Sequence[PingResult]:
+    def results(self) -> KeptResults:
         """Each ping, in order; the latest :data:`HISTORY_PINGS` with their profiles."""
         return self._results
 
@@ -209,7 +233,7 @@ def run_of(
 ) -> Run:
     """Go over all of some blocks."""
     run = Run(receiver, origin=origin)
-    for _ in run.over(blocks, at_hand=True):
+    for _ in run.over(blocks, at_hand=1):
         pass
     return run
 

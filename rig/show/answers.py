@@ -16,7 +16,7 @@ from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
-from rig.run.results import ECHO_NUMBERS, Echo, Measurement, PingResult, Side, TimeZero
+from rig.run.results import ECHO_NUMBERS, Echo, LateEcho, Side, TimeZero
 from rig.run.run import Run
 from rig.show.sides import side_values
 from rig.teach.lessons.lesson import Lesson, Part
@@ -29,10 +29,11 @@ _echo_values = operator.attrgetter(*ECHO_NUMBERS)
 
 def run_answer(run: Run) -> Answer:
     """Answer `demo` and `run`: the last good ping's echoes."""
+    last = run.last
     return {
         **_head(run),
-        "echoes": [] if run.last is None else _echoes(run.last.echoes),
-        **_of_pings_before(run, run.last),
+        "echoes": [] if last is None else _echoes(last.echoes),
+        **_of_pings_before(run, *(() if last is None else (last.late, last.untold))),
     }
 
 
@@ -43,12 +44,14 @@ def replay_answer(run: Run) -> Answer:
         "passes": _passes(passings_of(run)),
         "per_ping": [
             {
-                "index": r.index,
-                "lost": r.lost,
-                "echoes": _echoes(r.echoes),
-                **_of_pings_before(run, r),
+                "index": index,
+                "lost": lost,
+                "echoes": _echoes(echoes),
+                **_of_pings_before(run, late, untold),
             }
-            for r in run.results
+            for index, lost, echoes, late, untold in zip(
+                *map(run.results.each, ("index", "lost", "echoes", "late", "untold")), strict=True
+            )
         ],
     }
 
@@ -62,7 +65,7 @@ def measure_answer(run: Run) -> Answer:
             {**answer, "budget": _budget(echo)}
             for answer, echo in zip(_echoes(run.echoes), run.echoes, strict=True)
         ],
-        **_of_pings_before(run, run.measurement),
+        **_of_pings_before(run, run.measurement.late, run.measurement.untold),
         "passes": _passes(passings),
         "smeared": [
             {
@@ -268,17 +271,18 @@ def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
     ]
 
 
-def _of_pings_before(run: Run, found: PingResult | Measurement | None) -> Answer:
+def _of_pings_before(
+    run: Run, late: Sequence[LateEcho] = (), untold: Sequence[Echo] = ()
+) -> Answer:
     """Answer what is late, and what is not told, where pings carry signs; else nothing."""
     if not run.plan.timing.signed_pings:
         return {}
-    late = () if found is None else found.late
     return {
         "late_echoes": [
             {"pings_before": one.pings_before, "seems_m": one.seems_m, **answer}
             for one, answer in zip(late, _echoes([one.echo for one in late]), strict=True)
         ],
-        "untold_echoes": [] if found is None else _echoes(found.untold),
+        "untold_echoes": _echoes(untold),
     }
 
 

@@ -24,7 +24,7 @@ from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes import Following, follow
 from rig.run.hits import FOLLOW_RATE, hits_of_each
 from rig.run.receiver import Receiver
-from rig.run.results import Hits
+from rig.run.results import Hits, HitTable
 from rig.run.run import run_of
 from rig.tank.built_in import built_in
 
@@ -66,7 +66,7 @@ def measured(name: str, period: int) -> bool:
         for block in blocks[:20]:
             compressor(block.samples[tank.info.microphone])
 
-    follow(receiver, once)  # loads what is loaded when it is first needed
+    follow(receiver, HitTable.of(once))  # loads what is loaded when it is first needed
     costs, unit_s = [], 1.0
     for pings in RUNS:
         run = [again(once, k, plan.timing.ping_interval_s) for k in range(pings + 50)]

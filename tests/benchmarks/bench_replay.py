@@ -4,10 +4,11 @@
 
 The demonstration's plan, four pings a second, of its own scene: 14 400 pings, an hour, unless
 fewer are given, which take a share of the minutes that the hour does; what a start costs is
-then told apart, and the hour is foretold. Each command runs in a process of its own, whose
-wall and processor time and largest memory are told. A ratio by processor time is what a
-machine with nothing else to do gives; by the wall, what this one gave now. Pings that are
-gone over one by one, as a live run does, take turns with those gone over together.
+then told apart, and the hour is foretold. Each command runs in a process of its own, and has
+another search beside it. Told are its wall time, the processor time of the busier of the two,
+which is what the wall would be on two cores with nothing else to do, that of both, and the
+larger memory. Pings that are gone over one by one, as a live run does, take turns with those
+gone over together in one process.
 """
 
 from __future__ import annotations
@@ -26,37 +27,47 @@ from rig.run.opening import open_bench, open_replay
 from rig.tank.built_in import built_in
 
 HOUR, ROUNDS, SHORT = 14_400, 3, 480
+BEGIN = 2400  # enough for a search beside
 LEAST_RATIO, MOST_MB = 300.0, 400.0
+
+COMMAND = """
+import resource, sys
+from rig.cli import main
+status = main(sys.argv[1:])
+used = [resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+print(*(u.ru_utime + u.ru_stime for u in used), used[0].ru_maxrss / 1e3, file=sys.stderr)
+sys.exit(status)
+"""
 
 
 def main(words: list[str]) -> int:
-    pings = int(words[0]) if words else HOUR
+    pings = max(int(words[0]), 2 * BEGIN) if words else HOUR
     with tempfile.TemporaryDirectory() as folder:
         name = recorded(pathlib.Path(folder) / "long", pings)
-        short = recorded(pathlib.Path(folder) / "short", SHORT)
+        short = recorded(pathlib.Path(folder) / "short", BEGIN)
         interval_s = built_in("bench")[1].timing.ping_interval_s
         print(f"{pings} pings, {pings * interval_s:.0f} s recorded\n")
-        print(f"{'':<26}{'wall':>9}{'processor':>11}{'ratios':>18}{'memory':>10}")
+        print(f"{'':<26}{'wall':>9}{'busier':>9}{'both':>9}{'ratios':>16}{'memory':>10}")
         ratios, most_mb = [], 0.0
         for words_given in (["replay", name, "--json"], ["measure", name, "--json"]):
-            wall_s, processor_s, memory_mb = taken(words_given)
-            start_s = taken([words_given[0], short, "--json"])[1]
-            each_s = (processor_s - start_s) / max(pings - SHORT, 1)
-            hour_s = start_s + each_s * (HOUR - SHORT) if pings != HOUR else processor_s
+            wall_s, own_s, beside_s, memory_mb = taken(words_given)
+            busier_s = max(own_s, beside_s)
+            begin_s = max(taken([words_given[0], short, "--json"])[1:3])
+            each_s = (busier_s - begin_s) / (pings - BEGIN)
+            hour_s = begin_s + each_s * (HOUR - BEGIN) if pings != HOUR else busier_s
             print(
-                f"{words_given[0]:<26}{wall_s:>7.1f} s{processor_s:>9.1f} s"
-                f"{pings * interval_s / wall_s:>8.0f}, {pings * interval_s / processor_s:>6.0f} ×"
+                f"{words_given[0]:<26}{wall_s:>7.1f} s{busier_s:>7.1f} s{own_s + beside_s:>7.1f} s"
+                f"{pings * interval_s / wall_s:>8.0f}, {pings * interval_s / busier_s:>4.0f} ×"
                 f"{memory_mb:>7.0f} MB"
             )
             ratios.append(HOUR * interval_s / hour_s)
             most_mb = max(most_mb, memory_mb)
-            print(f"{'  an hour, by processor':<46}{ratios[-1]:>16.0f} ×")
+            print(f"{'  an hour, by the busier':<53}{ratios[-1]:>14.0f} ×")
         together_s, alone_s = in_turns(short)
         print(f"\neach ping, gone over together: {1e3 * together_s:.2f} ms, processor time:")
         print(f"  {interval_s / together_s:.0f} times as fast as it was recorded")
         print(f"each ping, gone over one by one: {1e3 * alone_s:.2f} ms")
-    each_ping = interval_s / together_s
-    met = each_ping >= LEAST_RATIO and most_mb <= MOST_MB
+    met = min(ratios) >= LEAST_RATIO and most_mb <= MOST_MB
     print(f"\ngoals: {LEAST_RATIO:g} times, below {MOST_MB:g} MB{'' if met else '  MISSED'}")
     return 0 if met else 1
 
@@ -72,18 +83,24 @@ def recorded(path: pathlib.Path, pings: int) -> str:
     return f"{path}.sigmf-meta"
 
 
-def taken(words: list[str]) -> tuple[float, float, float]:
-    """Return a command's wall time, its processor time, both in s, and its memory in MB."""
+def taken(words: list[str]) -> tuple[float, float, float, float]:
+    """Return a command's wall time, its processor time, that of what it started, and its memory.
+
+    The times in s; the memory in MB.
+    """
     start_s = time.perf_counter()
-    with subprocess.Popen(
-        [sys.executable, "-m", "rig.cli", *words], stdout=subprocess.DEVNULL
-    ) as process:
-        _, status, used = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode:
-        raise SystemExit(f"{words[0]} failed with {process.returncode}")
+    done = subprocess.run(
+        [sys.executable, "-c", COMMAND, *words],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+    )
     wall_s = time.perf_counter() - start_s
-    return wall_s, used.ru_utime + used.ru_stime, used.ru_maxrss / 1e3
+    if done.returncode:
+        raise SystemExit(f"{words[0]} failed with {done.returncode}: {done.stderr}")
+    own_s, beside_s, memory_mb = (float(word) for word in done.stderr.split()[-3:])
+    return wall_s, own_s, beside_s, memory_mb
 
 
 def in_turns(name: str) -> tuple[float, float]:

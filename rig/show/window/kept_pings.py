@@ -14,7 +14,7 @@ from dsp.ping.profiles import EchoProfile, stacked, still_background, without_ba
 from rig.measure.other_benches import benches_in, other_bench_remark
 from rig.run.origin import by_own_hits
 from rig.run.receiver import Receiver
-from rig.run.results import PingResult
+from rig.run.results import HitTable, PingResult
 from rig.run.stacking import Still
 
 MOST_STACKED = 64
@@ -171,7 +171,7 @@ class ShownPings:
     def foreign(self) -> str:
         """Say which other bench's pings are among those that are kept; nothing of none."""
         heard = [r.heard.hits for r in self._raw() if r.heard is not None and r.index >= 0]
-        return other_bench_remark(benches_in(self._receiver, heard))
+        return other_bench_remark(benches_in(self._receiver, HitTable.of(heard)))
 
     @property
     def smears(self) -> bool:

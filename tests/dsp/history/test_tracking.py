@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dsp.history import tracking
 from dsp.history.tracking import FEWEST_HITS, GATE, MOST_MISSES, Scan, Track, Tracker, tracks_of
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
@@ -185,3 +186,16 @@ def test_the_gate_misses_one_own_echo_in_sixteen_thousand() -> None:
     from scipy.stats import norm
 
     assert 2 * norm.sf(GATE) == pytest.approx(1 / 15787, rel=1e-3)
+
+
+def test_a_few_pairs_are_chosen_as_by_the_hungarian_method(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against SciPy's solver of the assignment problem, to which more pairs go anyway."""
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        cost = rng.uniform(0, 2 * GATE**2, rng.integers(1, 6, 2))
+        which, echo = np.nonzero(cost <= GATE**2)
+        found = tracking._assigned(cost, which, echo)
+        with monkeypatch.context() as patch:
+            patch.setattr(tracking, "MOST_TRIED", 0)
+            wanted = tracking._assigned(cost, which, echo)
+        assert [each.tolist() for each in found] == [each.tolist() for each in wanted]

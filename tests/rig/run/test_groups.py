@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import multiprocessing
+import sys
 from collections.abc import Iterator
 
 import numpy as np
@@ -21,6 +23,7 @@ from rig.tank.scene import scene_from_table
 CHIRP = {"kind": "chirp", "start_hz": 8e3, "stop_hz": 16e3, "duration_s": 0.004}
 GOLAY = {"kind": "golay", "centre_hz": 12e3, "chip_s": 1e-4, "chips": 16}
 PINGS = 20
+FORKS = sys.platform == "linux"
 
 
 def a_plan(**tables: object) -> Plan:
@@ -71,7 +74,7 @@ def said(ping: PingResult) -> tuple[object, ...]:
     return (*plain, ping.echoes, ping.moving, *arrays)
 
 
-@pytest.mark.parametrize("at_a_time", [3, 64])
+@pytest.mark.parametrize(("at_a_time", "beside"), [(3, FORKS), (64, False)])
 @pytest.mark.parametrize(
     "tables",
     [
@@ -83,14 +86,27 @@ def said(ping: PingResult) -> tuple[object, ...]:
     ids=["direct", "in turns", "by a wire", "known beforehand"],
 )
 def test_pings_worked_on_together_are_as_each_alone(
-    tables: dict[str, object], at_a_time: int
+    tables: dict[str, object], at_a_time: int, beside: bool
 ) -> None:
     plan = a_plan(**tables)
     info, blocks = heard_by(plan)
     alone = [said(ping) for ping in ping_results(Receiver(plan, info), blocks)]
-    together = ping_results(Receiver(plan, info), blocks, at_a_time=at_a_time)
+    together = ping_results(Receiver(plan, info), blocks, at_a_time=at_a_time, beside=beside)
     assert [said(ping) for ping in together] == alone
     assert 3 <= sum(lost for _, lost, *_ in alone) < PINGS
+
+
+@pytest.mark.skipif(not FORKS, reason="no process is started beside this one here")
+def test_a_search_whose_process_is_ended_goes_on_in_this_one() -> None:
+    plan = a_plan(pulse=CHIRP)
+    info, blocks = heard_by(plan)
+    alone = [said(ping) for ping in ping_results(Receiver(plan, info), blocks)]
+    results = ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
+    before = said(next(results))
+    (process,) = multiprocessing.active_children()
+    process.kill()
+    assert [before, *(said(ping) for ping in results)] == alone
+    assert not multiprocessing.active_children()
 
 
 def test_a_live_run_waits_for_no_other_ping() -> None:
@@ -117,7 +133,7 @@ def test_pings_before_a_damaged_one_are_handed_on_first() -> None:
         raise RecordingError("pings.sigmf-data: ends within ping 4")
 
     receiver = Receiver(plan, dataclasses.replace(info, can_slip=False))
-    results = ping_results(receiver, damaged(), at_a_time=64)
+    results = ping_results(receiver, damaged(), at_a_time=3, beside=FORKS)
     assert [next(results).index for _ in range(4)] == [0, 1, 2, 3]
     with pytest.raises(RecordingError, match="within ping 4"):
         next(results)
@@ -136,5 +152,5 @@ def test_long_blocks_are_worked_on_fewer_at_a_time() -> None:
     short, long = a_plan(pulse=CHIRP), a_plan(pulse=CHIRP, timing={"ping_interval_s": 5.0})
     info = StreamInfo(front_end="made", device="made in a test", sample_rate_hz=48_000.0)
     assert pings_at_a_time(Receiver(short, info)) == MOST_PINGS
-    # 5 s at 48 000 Hz: four fill a million samples.
-    assert pings_at_a_time(Receiver(long, info)) == 4
+    # 5 s at 48 000 Hz: eight fill two million samples.
+    assert pings_at_a_time(Receiver(long, info)) == 8

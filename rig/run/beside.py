@@ -1,0 +1,114 @@
+"""A process of its own that searches pings' profiles while this one goes on with the next.
+
+Half of a replay's time goes into the search, which asks no ping for another's result. Of so few
+pings that it would save no second, none is started; and only where a process can be forked, which
+takes no time to load: what it is to use is there already.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from dsp.ping.profiles import EchoProfile
+from rig.run.hits import heard_in
+from rig.run.receiver import Receiver
+from rig.run.results import Heard, PingResult, TimeZero
+from rig.run.rows import Rows, in_rows
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+FEWEST_PINGS = 2000
+
+_Asked = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
+
+
+def worth_it(receiver: Receiver, pings: int) -> bool:
+    """Say whether a process beside this one is of use for so many pings that are at hand."""
+    return (
+        pings >= FEWEST_PINGS
+        and sys.platform == "linux"
+        and len(os.sched_getaffinity(0)) > 1
+        and threading.active_count() == 1  # a lock that another thread held would stay held
+        and receiver.pair is None  # what a second receiver heard is not sent
+    )
+
+
+class SearchBeside:
+    """Searches some profiles at a time, each as :func:`rig.run.hits.heard_in` does.
+
+    Parameters
+    ----------
+    receiver : Receiver
+        Of one microphone.
+    """
+
+    def __init__(self, receiver: Receiver) -> None:
+        import multiprocessing
+
+        self._receiver = receiver
+        self._asked: _Asked = ()
+        forked = multiprocessing.get_context("fork")
+        self._ours, theirs = forked.Pipe()
+        self._process = forked.Process(
+            target=_search, args=(receiver, theirs, self._ours), daemon=True
+        )
+        self._process.start()
+        theirs.close()
+
+    def ask(self, pings: _Asked) -> None:
+        """Have some pings' profiles searched; what was asked before must have been taken."""
+        self._asked = pings
+        with contextlib.suppress(OSError):
+            columns = zip(
+                *(
+                    (ping.index, ping.sent_s, zero, p.pulse_index, p.envelope, p.ahead)
+                    for ping, p, zero in pings
+                ),
+                strict=True,
+            )
+            self._ours.send([in_rows(column) for column in columns])
+
+    def heard(self) -> list[Heard]:
+        """Return what was found in the profiles that were asked about; wait for it."""
+        try:
+            rows: Rows = self._ours.recv()
+        except (EOFError, OSError):  # it was ended from outside
+            return heard_in(self._receiver, self._asked)
+        return list(rows.values())
+
+    def close(self) -> None:
+        """Let the process end."""
+        self._ours.close()
+        self._process.join()
+
+
+def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
+    """Search what comes in until nothing more can; what goes wrong is found out by who asked."""
+    ours.close()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(Exception):
+        while True:
+            asked = [
+                (
+                    PingResult(index=index, sent_s=sent_s, lost=False),
+                    EchoProfile(
+                        envelope=envelope,
+                        bin_s=receiver.shapes[pulse].bin_s,
+                        shape=receiver.shapes[pulse],
+                        pulse_index=pulse,
+                        ahead=ahead,
+                    ),
+                    zero,
+                )
+                for index, sent_s, zero, pulse, envelope, ahead in zip(
+                    *(column.values() for column in theirs.recv()), strict=True
+                )
+            ]
+            theirs.send(in_rows(heard_in(receiver, asked)))

@@ -1,0 +1,125 @@
+"""Objects taken apart into columns of numbers, and put together again as they were.
+
+Many take little room so, and little time to send from one process to another.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from collections.abc import Collection, Iterator, Sequence
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Rows(Protocol):
+    """Values of one kind, one below the other."""
+
+    def values(self) -> Iterator[Any]:
+        """Give one after the other, as it was."""
+
+
+def in_rows(values: Sequence[Any], *, dropped: Collection[str] = ()) -> Rows:
+    """Put values into as few arrays as they allow; fields that are dropped come back as None."""
+    if values and all(value is values[0] for value in values):
+        return _Alike(values[0], len(values))
+    kinds = {type(value) for value in values}
+    if len(kinds) == 1:
+        (kind,) = kinds
+        if kind in (bool, int, float):
+            return _Numbers(values)
+        if kind is tuple:
+            return _Several(values, dropped)
+        if kind is np.ndarray:
+            return _Arrays(values)
+    kinds.discard(type(None))
+    if len(kinds) == 1 and dataclasses.is_dataclass(kind := kinds.pop()):
+        return _Objects(kind, values, dropped)
+    return _AsTheyAre(values)
+
+
+def field_of(rows: Rows, name: str) -> Rows:
+    """Return a field of each of some objects that are there."""
+    if isinstance(rows, _Objects):
+        return rows.fields[name]
+    return _AsTheyAre([getattr(value, name) for value in rows.values() if value is not None])
+
+
+class _Alike:
+    """One value, over and over."""
+
+    def __init__(self, value: Any, count: int) -> None:
+        self._value, self._count = value, count
+
+    def values(self) -> Iterator[Any]:
+        return itertools.repeat(self._value, self._count)
+
+
+class _Numbers:
+    def __init__(self, values: Sequence[Any]) -> None:
+        self._numbers = np.array(values)
+
+    def values(self) -> Iterator[Any]:
+        return iter(self._numbers.tolist())
+
+
+class _AsTheyAre:
+    def __init__(self, values: Sequence[Any]) -> None:
+        self._values = tuple(values)
+
+    def values(self) -> Iterator[Any]:
+        return iter(self._values)
+
+
+class _Arrays:
+    """Arrays of one axis, end to end."""
+
+    def __init__(self, values: Sequence[NDArray[Any]]) -> None:
+        self._ends = np.cumsum([value.size for value in values])
+        self._all = np.concatenate(values)
+
+    def values(self) -> Iterator[Any]:
+        first = 0
+        for last in self._ends.tolist():
+            yield self._all[first:last]
+            first = last
+
+
+class _Several:
+    """Tuples of values of one kind."""
+
+    def __init__(self, values: Sequence[tuple[Any, ...]], dropped: Collection[str]) -> None:
+        self._sizes = np.array([len(value) for value in values])
+        self._all = in_rows([one for value in values for one in value], dropped=dropped)
+
+    def values(self) -> Iterator[Any]:
+        rows = self._all.values()
+        return (tuple(itertools.islice(rows, size)) for size in self._sizes.tolist())
+
+
+class _Objects:
+    """Objects of one dataclass, or none: a column for each field."""
+
+    def __init__(self, kind: type[Any], values: Sequence[Any], dropped: Collection[str]) -> None:
+        there = [value for value in values if value is not None]
+        names = [field.name for field in dataclasses.fields(kind)]
+        self._kind = kind
+        self._there = np.array([value is not None for value in values])
+        self._dropped = dict.fromkeys(name for name in names if name in dropped)
+        self.fields = {
+            name: in_rows([getattr(value, name) for value in there], dropped=dropped)
+            for name in names
+            if name not in dropped
+        }
+
+    def values(self) -> Iterator[Any]:
+        columns = [column.values() for column in self.fields.values()]
+        rows = zip(*columns, strict=True)
+        for there in self._there.tolist():
+            if there:
+                fields = dict(zip(self.fields, next(rows), strict=True))
+                yield self._kind(**fields, **self._dropped)
+            else:
+                yield None
