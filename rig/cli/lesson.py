@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from rig.run.opening import Bench
     from rig.show.room.lesson_asking import LessonAsking
     from rig.show.room.room import Room
+    from rig.show.sheets.lesson_pictures import LessonPictures, TurnPictures
     from rig.show.window.lesson_window import WindowCourse
     from rig.tank.scene import Scene
     from rig.teach.guesses.guesses import Spread
@@ -29,11 +30,12 @@ if TYPE_CHECKING:
 
 
 def _lesson(given: argparse.Namespace) -> int:
+    if given.list:
+        return _list(given)
+    from rig.show.sheets.lesson_pictures import LessonPictures
     from rig.teach.lessons.index import lesson_named, lesson_names
     from rig.teach.lessons.turn_text import CAUTION
 
-    if given.list:
-        return _list(given)
     if given.name is None:
         raise LessonError(
             f"lesson: found no name; give one of {', '.join(lesson_names())}, or --list"
@@ -47,20 +49,22 @@ def _lesson(given: argparse.Namespace) -> int:
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
+    pictures = LessonPictures(looks=given.looks)
     with room.opened_room(given) as there:
         course.ask_class(there)
         if course.in_window:
             turns, found, stopped = _in_window(course, there)
         else:
             room.show_code_picture(there)
-            turns, found, stopped = _in_terminal(course, there)
+            turns, found, stopped = _in_terminal(course, there, pictures)
         if course.guessing is not None:
             course.guessing.end()  # each page has its own guesses, and time to keep them
         if course.guessing is not None or not course.in_window:
             room.stay(given, there)
     problems |= found
     if turns or given.json:
-        _hand_out(given, lesson, course, turns, {name: str(p) for name, p in problems.items()})
+        told = {name: str(p) for name, p in problems.items()}
+        _hand_out(given, lesson, course, turns, told, pictures.drawn(turns))
     if stopped is not None:
         raise stopped
     if not problems:
@@ -83,7 +87,7 @@ def _in_window(course: _Course, there: Room | None) -> _Taken:
     return turns, problems, None
 
 
-def _in_terminal(course: _Course, there: Room | None) -> _Taken:
+def _in_terminal(course: _Course, there: Room | None, pictures: LessonPictures) -> _Taken:
     turns: list[Turn] = []
     problems: dict[str, EchobenchError] = {}
     stopped: EchobenchError | KeyboardInterrupt | None = None
@@ -94,6 +98,7 @@ def _in_terminal(course: _Course, there: Room | None) -> _Taken:
             if there is not None:
                 _show_question(there, course.lesson, part)
             turns.append(course.turn(number, part, there))
+            pictures.begin(turns[-1])
             if there is not None and course.guessing is None:
                 _show_turn(there, course.lesson, turns[-1])
         except (NotHeardError, PlanError) as problem:
@@ -594,11 +599,11 @@ def _hand_out(
     course: _Course,
     turns: Sequence[Turn],
     problems: Mapping[str, str],
+    drawn: Mapping[str, TurnPictures],
 ) -> None:
-    """Draw each part's picture, write the sheet, and answer."""
+    """Write each part's picture and the sheets, and answer."""
     from rig.files.whole import write_whole
     from rig.show.answers import lesson_answer
-    from rig.show.pictures.lesson_picture import save_class_pictures
     from rig.show.sheets.lesson_sheet import write_pupil_sheet, write_sheet
 
     # A device that was not there left none.
@@ -610,16 +615,18 @@ def _hand_out(
         turn.part.name: os.fspath(course.folder / f"{lesson.name}-{turn.part.name}.png")
         for turn in turns
     }
-    save_class_pictures({pictures[turn.part.name]: turn for turn in turns})
+    remedy = "give --out a folder that may be written to and has room"
+    for name, path in pictures.items():
+        write_whole(path, drawn[name].of_class, what="picture", remedy=remedy)
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
     pupil = course.folder / f"{lesson.name}{part}-pupil.html"
     kept = course.guessing if given.keep_guesses else None
     if turns:
         spreads = None if kept is None else kept.spreads
-        made, looks = opening.now(), given.looks
-        write_sheet(sheet, lesson, turns, made=made, looks=looks, spreads=spreads)
-        write_pupil_sheet(pupil, lesson, turns, made=made, looks=looks)
+        made = opening.now()
+        write_sheet(sheet, lesson, turns, made=made, pictures=drawn, spreads=spreads)
+        write_pupil_sheet(pupil, lesson, turns, made=made, pictures=drawn)
     if given.json:
         answer = lesson_answer(
             lesson,
@@ -635,7 +642,6 @@ def _hand_out(
     print(f"\nThe sheet to hand out is in {pupil}; the teacher's, with the answers, in {sheet}")
     if kept is not None:
         guesses = course.folder / f"{lesson.name}{part}-guesses.csv"
-        remedy = "give --out a folder that may be written to and has room"
         write_whole(guesses, kept.table, what="table of guesses", remedy=remedy)
         print(f"The class's guesses, by nickname, are in {guesses}")
     print("Prediction and measurement in one picture:")
