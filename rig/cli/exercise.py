@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from rig.cli import class_exercise, options, output
 from rig.errors import LessonError
-
-if TYPE_CHECKING:
-    from rig.teach.exercises.question import Question
 
 
 def _exercise(given: argparse.Namespace) -> int:
@@ -40,14 +37,8 @@ def _exercise(given: argparse.Namespace) -> int:
         alone = list(coming)
         class_exercise.ask_class(given, alone, question_pictures(alone, looks=given.looks))
         return 0
-    kept: list[Question] = []
-
-    def kept_too() -> Iterator[Question]:
-        for question in coming:
-            kept.append(question)
-            yield question
-
-    made = write_handout(given.out, kept_too(), looks=given.looks)
+    coming, again = itertools.tee(coming)
+    made = write_handout(given.out, coming, looks=given.looks)
     if given.json:
         print(json.dumps(handout_answer(made)))
         return 0
@@ -57,6 +48,7 @@ def _exercise(given: argparse.Namespace) -> int:
     redrawn = sum(made.redrawn.values())
     print(f"Scenes drawn and not used, since measuring did not decide them as they were: {redrawn}")
     if given.room is not None:
+        kept = list(again)
         class_exercise.ask_class(given, kept, question_pictures(kept))
     return 0
 

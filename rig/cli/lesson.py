@@ -18,16 +18,18 @@ if TYPE_CHECKING:
     from typing import Any
 
     from rig.show.room.room import Room
+    from rig.show.sheets.lesson_pictures import LessonPictures, TurnPictures
     from rig.teach.lessons.lesson import Lesson, Part
     from rig.teach.lessons.running import Turn
 
 
 def _lesson(given: argparse.Namespace) -> int:
+    if given.list:
+        return _list(given)
+    from rig.show.sheets.lesson_pictures import LessonPictures
     from rig.teach.lessons.index import lesson_named, lesson_names
     from rig.teach.lessons.turn_text import CAUTION
 
-    if given.list:
-        return _list(given)
     if given.name is None:
         raise LessonError(
             f"lesson: found no name; give one of {', '.join(lesson_names())}, or --list"
@@ -41,20 +43,22 @@ def _lesson(given: argparse.Namespace) -> int:
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
+    pictures = LessonPictures(looks=given.looks)
     with room.opened_room(given) as there:
         course.ask_class(there)
         if course.in_window:
             turns, found, stopped = _in_window(course, there)
         else:
             room.show_code_picture(there)
-            turns, found, stopped = _in_terminal(course, there)
+            turns, found, stopped = _in_terminal(course, there, pictures)
         if course.guessing is not None:
             course.guessing.end()  # each page has its own guesses, and time to keep them
         if course.guessing is not None or not course.in_window:
             room.stay(given, there)
     problems |= found
     if turns or given.json:
-        _hand_out(given, lesson, course, turns, {name: str(p) for name, p in problems.items()})
+        told = {name: str(p) for name, p in problems.items()}
+        _hand_out(given, lesson, course, turns, told, pictures.drawn(turns))
     if stopped is not None:
         raise stopped
     if not problems:
@@ -77,7 +81,7 @@ def _in_window(course: Course, there: Room | None) -> _Taken:
     return turns, problems, None
 
 
-def _in_terminal(course: Course, there: Room | None) -> _Taken:
+def _in_terminal(course: Course, there: Room | None, pictures: LessonPictures) -> _Taken:
     turns: list[Turn] = []
     problems: dict[str, EchobenchError] = {}
     stopped: EchobenchError | KeyboardInterrupt | None = None
@@ -88,6 +92,7 @@ def _in_terminal(course: Course, there: Room | None) -> _Taken:
             if there is not None:
                 show_question(there, course.lesson, part)
             turns.append(course.turn(number, part, there))
+            pictures.begin(turns[-1])
             if there is not None and course.guessing is None:
                 show_turn(there, course.lesson, turns[-1])
         except (NotHeardError, PlanError) as problem:
@@ -141,11 +146,11 @@ def _hand_out(
     course: Course,
     turns: Sequence[Turn],
     problems: Mapping[str, str],
+    drawn: Mapping[str, TurnPictures],
 ) -> None:
-    """Draw each part's picture, write the sheet, and answer."""
+    """Write each part's picture and the sheets, and answer."""
     from rig.files.whole import INTO_OUT, write_whole
     from rig.show.answers import lesson_answer
-    from rig.show.pictures.lesson_picture import save_class_pictures
     from rig.show.sheets.lesson_sheet import pupil_html, sheet_html
 
     # A device that was not there left none.
@@ -157,17 +162,18 @@ def _hand_out(
         turn.part.name: os.fspath(course.folder / f"{lesson.name}-{turn.part.name}.png")
         for turn in turns
     }
-    save_class_pictures({pictures[turn.part.name]: turn for turn in turns})
+    for name, path in pictures.items():
+        write_whole(path, drawn[name].of_class, what="picture", remedy=INTO_OUT)
     part = "" if given.part is None else f"-{given.part}"
     sheet = course.folder / f"{lesson.name}{part}-sheet.html"
     pupil = course.folder / f"{lesson.name}{part}-pupil.html"
     kept = course.guessing if given.keep_guesses else None
     if turns:
         spreads = None if kept is None else kept.spreads
-        made, looks = opening.now(), given.looks
-        teacher_s = sheet_html(lesson, turns, made=made, looks=looks, spreads=spreads)
+        made = opening.now()
+        teacher_s = sheet_html(lesson, turns, made=made, pictures=drawn, spreads=spreads)
         write_whole(sheet, teacher_s, what="sheet", remedy=INTO_OUT)
-        pupil_s = pupil_html(lesson, turns, made=made, looks=looks)
+        pupil_s = pupil_html(lesson, turns, made=made, pictures=drawn)
         write_whole(pupil, pupil_s, what="sheet", remedy=INTO_OUT)
     if given.json:
         answer = lesson_answer(

@@ -7,19 +7,16 @@ right edge, each with an arrow to its height on the vertical axis.
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rig.files.whole import INTO_OUT, write_whole
 from rig.show.pictures.dot_stacks import DOT_FILLS, DOT_FORMS, axis_limits, plot_upright
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
 from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import drawn_each
 from rig.teach.guesses.guesses import Spread
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.turn_text import (
@@ -60,19 +57,6 @@ def sheet_picture(turn: Turn) -> bytes:
     return drawn_bytes(
         "svg", lambda figure: draw_turn(figure, turn, alone=False), size_px=_SHEET_PX, dpi=100.0
     )
-
-
-def save_class_pictures(pictures: Mapping[str, Turn]) -> None:
-    """Save turns' pictures for the class, each to the path by which it is given.
-
-    Raises
-    ------
-    StorageError
-        Where a file cannot be written.
-    """
-    drawn = drawn_each([functools.partial(class_picture, turn) for turn in pictures.values()])
-    for path, picture in zip(pictures, drawn, strict=True):
-        write_whole(path, picture, what="picture", remedy=INTO_OUT)
 
 
 def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:

@@ -1,10 +1,11 @@
-"""Several pictures at once: half of them in a process beside this one.
+"""Several pictures at once, and pictures beside other work: in processes of their own.
 
 A picture is bound by the layout of its words, in which no two threads get on together.
 """
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -14,6 +15,9 @@ from collections.abc import Callable, Sequence
 
 FEWEST = 3
 """Fewer pictures are drawn before another process would have begun."""
+
+_YIELDS = 10
+"""How much a process that draws beside other work gives way to it, as nice counts it."""
 
 
 def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
@@ -37,34 +41,93 @@ def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
     """
     if len(draws) < FEWEST or not _may_fork():
         return [draw() for draw in draws]
-    # What both need is loaded once.
-    import matplotlib.backends.backend_agg
-    import matplotlib.figure
-    import matplotlib.font_manager
-
-    # A font file that is open in both has one place, where each reads on after the other: then a
-    # glyph does not load. Matplotlib lets the copy forget its own, but not what a figure that is
-    # still about holds; so this process opens its anew, which the other has not.
-    matplotlib.font_manager._get_font.cache_clear()  # type: ignore[attr-defined]
-    reader, writer = os.pipe()
-    beside = os.fork()
-    if beside == 0:
-        _draw_and_end(draws[1::2], writer)
-    os.close(writer)
+    beside = _Beside(draws[1::2])
     try:
-        with os.fdopen(reader, "rb") as handed:
-            own = [draw() for draw in draws[::2]]
-            other = handed.read()
+        own = [draw() for draw in draws[::2]]
+        return _in_turn(own, beside.drawn())
     except BaseException:
-        os.kill(beside, signal.SIGKILL)
+        beside.stop()
         raise
-    finally:
-        _, status = os.waitpid(beside, 0)
-    whole = os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0
-    rest = pickle.loads(other) if whole else [draw() for draw in draws[1::2]]
-    drawn = [b""] * len(draws)
-    drawn[::2], drawn[1::2] = own, rest
+
+
+def begun_each(draws: Sequence[Callable[[], bytes]]) -> Callable[[], list[bytes]]:
+    """Begin to draw pictures in processes beside this one, which goes on with its own work.
+
+    Parameters
+    ----------
+    draws : sequence of callable
+        As for :func:`drawn_each`.
+
+    Returns
+    -------
+    callable
+        Waits for the pictures and returns them as :func:`drawn_each` does; where no process
+        could be begun it draws them. To be called once.
+    """
+    if not _may_fork():
+        return lambda: drawn_each(draws)
+    first, second = (_Beside(half, yields=True) for half in (draws[::2], draws[1::2]))
+    return lambda: _in_turn(first.drawn(), second.drawn())
+
+
+def _in_turn(first: list[bytes], second: list[bytes]) -> list[bytes]:
+    drawn = [b""] * (len(first) + len(second))
+    drawn[::2], drawn[1::2] = first, second
     return drawn
+
+
+class _Beside:
+    """A process that draws, and hands over what it has drawn.
+
+    Parameters
+    ----------
+    draws : sequence of callable
+        Without any, no process begins.
+    yields : bool
+        Whether this process goes first wherever both want one core: it may be pinging.
+    """
+
+    def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool = False) -> None:
+        self._draws, self._process = draws, 0
+        if not draws:
+            return
+        # What all need is loaded once.
+        import matplotlib.backends.backend_agg
+        import matplotlib.backends.backend_svg
+        import matplotlib.figure
+        import matplotlib.font_manager
+
+        # A font file that is open in both has one place, where each reads on after the other: then
+        # a glyph does not load. Matplotlib lets the copy forget its own, but not what a figure that
+        # is still about holds; so this process opens its anew, which the other has not.
+        matplotlib.font_manager._get_font.cache_clear()  # type: ignore[attr-defined]
+        self._reader, writer = os.pipe()
+        self._process = os.fork()
+        if self._process == 0:
+            gc.freeze()  # what is gone through for rubbish is copied, page by page
+            if yields:
+                os.nice(_YIELDS)
+            _draw_and_end(draws, writer)
+        os.close(writer)
+
+    def drawn(self) -> list[bytes]:
+        """Return what was drawn; what was not is drawn here."""
+        if not self._process:
+            return []
+        with os.fdopen(self._reader, "rb") as handed:
+            content = handed.read()
+        process, self._process = self._process, 0
+        _, status = os.waitpid(process, 0)
+        if not os.WIFEXITED(status) or os.WEXITSTATUS(status):
+            return [draw() for draw in self._draws]
+        drawn: list[bytes] = pickle.loads(content)
+        return drawn
+
+    def stop(self) -> None:
+        """Draw no more."""
+        if self._process:
+            os.kill(self._process, signal.SIGKILL)
+            os.waitpid(self._process, 0)
 
 
 def _may_fork() -> bool:

@@ -10,10 +10,11 @@ import csv
 import dataclasses
 import functools
 import io
+import itertools
 import json
 import os
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,12 +27,15 @@ from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import drawn_each
+from rig.show.pictures.side_by_side import begun_each
 from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
 from rig.teach.exercises.question import Question
 
 COLUMNS = ("name", "number", "answer")
 """Of the file that answers are handed in with."""
+
+_AT_ONCE = 2
+"""So many pictures are drawn at a time, while as many more are asked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +91,10 @@ def write_handout(
                 there, remedy="give --out another folder, or move the old exercises away"
             )
     _make(out / "key")
+    asked, to_draw = itertools.tee(asked)
+    pictures = question_pictures(to_draw, looks=looks)
     kept = list(asked)
     names = [_picture_name(q) for q in kept]
-    pictures = question_pictures(kept, looks=looks)
     for name, picture in zip(names, pictures, strict=True):
         _write(out / name, picture, what="picture")
     made = Handout(
@@ -119,9 +124,16 @@ def handout_answer(made: Handout) -> dict[str, Any]:
     }
 
 
-def question_pictures(asked: Sequence[Question], *, looks: str | None = None) -> list[bytes]:
-    """Draw each question's picture, a PNG; nothing in it answers."""
-    return drawn_each([functools.partial(_picture, question, looks) for question in asked])
+def question_pictures(asked: Iterable[Question], *, looks: str | None = None) -> list[bytes]:
+    """Draw each question's picture, a PNG, while the next is asked for; nothing in it answers."""
+    drawn: list[bytes] = []
+    before: Callable[[], list[bytes]] = list
+    coming = iter(asked)
+    while some := list(itertools.islice(coming, _AT_ONCE)):
+        begun = begun_each([functools.partial(_picture, question, looks) for question in some])
+        drawn += before()
+        before = begun
+    return drawn + before()
 
 
 def _picture_name(question: Question) -> str:

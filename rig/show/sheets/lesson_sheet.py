@@ -6,17 +6,13 @@ measured and expected, shows it, and leaves the why for after the talk.
 
 from __future__ import annotations
 
-import functools
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from rig.show.markup import Markup, element, figure, joined, page, table
-from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.guess_spread import sheet_spread
-from rig.show.pictures.lesson_picture import sheet_picture
-from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import drawn_each
+from rig.show.sheets.lesson_pictures import TurnPictures
 from rig.show.style import STYLE
 from rig.show.wording import pulse_text, when_text
 from rig.teach.guesses.guesses import Spread
@@ -81,7 +77,7 @@ def sheet_html(
     turns: Sequence[Turn],
     *,
     made: datetime,
-    looks: str | None = None,
+    pictures: Mapping[str, TurnPictures],
     spreads: Mapping[str, Spread] | None = None,
 ) -> str:
     """Return the whole sheet.
@@ -92,25 +88,19 @@ def sheet_html(
     turns : sequence of Turn
         The parts that were done, in order.
     made : datetime
-    looks : {"along", "down"}, optional
-        How the benches' ranges run; as their plan says, if not given.
+    pictures : dict of str to TurnPictures
+        Each part's, by the parts' names.
     spreads : dict of str to Spread, optional
         What a class guessed, by the parts' names.
     """
-    steps = [heard for turn in turns for heard in turn.heard]
-    drawn = drawn_each(
-        [functools.partial(sheet_picture, turn) for turn in turns]
-        + [functools.partial(_step_picture, heard, looks) for heard in steps]
-    )
-    of_parts, of_steps = drawn[: len(turns)], iter(drawn[len(turns) :])
     return page(
         lesson.title,
         _header(lesson, made, " " + lesson.about, _invented(turns), _caution(turns)),
         element(
             "main",
             *(
-                _part(number, turn, picture, (spreads or {}).get(turn.part.name))
-                for number, (turn, picture) in enumerate(zip(turns, of_parts, strict=True), 1)
+                _part(number, turn, pictures[turn.part.name], (spreads or {}).get(turn.part.name))
+                for number, turn in enumerate(turns, 1)
             ),
             element(
                 "section",
@@ -118,14 +108,21 @@ def sheet_html(
                 element("p", lesson.misreading),
                 class_="misreading",
             ),
-            *(_set_up(number, turn, of_steps) for number, turn in enumerate(turns, 1)),
+            *(
+                _set_up(number, turn, pictures[turn.part.name].steps)
+                for number, turn in enumerate(turns, 1)
+            ),
         ),
         style=STYLE + _SHEET_STYLE,
     )
 
 
 def pupil_html(
-    lesson: Lesson, turns: Sequence[Turn], *, made: datetime, looks: str | None = None
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    pictures: Mapping[str, TurnPictures],
 ) -> str:
     """Return the pupil's pages: question, room to predict, what was heard, room for why.
 
@@ -134,7 +131,13 @@ def pupil_html(
     return page(
         lesson.title,
         _header(lesson, made, "", _caution(turns)),
-        element("main", *(_asked(number, turn, looks) for number, turn in enumerate(turns, 1))),
+        element(
+            "main",
+            *(
+                _asked(number, turn, pictures[turn.part.name].asked)
+                for number, turn in enumerate(turns, 1)
+            ),
+        ),
         style=STYLE + _SHEET_STYLE,
     )
 
@@ -158,16 +161,12 @@ def _header(lesson: Lesson, made: datetime, about: str, *notes: Markup) -> Marku
     )
 
 
-def _asked(number: int, turn: Turn, looks: str | None) -> Markup:
+def _asked(number: int, turn: Turn, picture: bytes) -> Markup:
     """Ask a part's question, with the last step's pings and without what they come to."""
     part, heard = turn.part, turn.heard[-1]
     choices = joined([])
     if part.question.choices:
         choices = element("p", f"Choose: {'; '.join(part.question.choices)}.")
-    drawn = drawn_bytes(
-        "svg",
-        lambda paper: draw_picture(paper, heard.run, note="", names_echoes=False, looks=looks),
-    )
     unit = "" if part.question.choices else f" {part.question.unit}"
     return element(
         "section",
@@ -176,7 +175,7 @@ def _asked(number: int, turn: Turn, looks: str | None) -> Markup:
         choices,
         element("p", "My prediction: ", element("span", class_="blank"), unit),
         figure(
-            drawn,
+            picture,
             kind=_SVG,
             alt="The bench as it was heard: sketch, strength over range, and history.",
             caption=f"Heard at step {heard.step.name}. {_done_for(heard)}",
@@ -209,18 +208,18 @@ def _title(number: int, turn: Turn) -> str:
     return f"{number}. {turn.part.name.replace('-', ' ').capitalize()}"
 
 
-def _set_up(number: int, turn: Turn, pictures: Iterator[bytes]) -> Markup:
-    first, *others = turn.heard
+def _set_up(number: int, turn: Turn, pictures: Sequence[bytes]) -> Markup:
+    first, *others = zip(turn.heard, pictures, strict=True)
     # The heading and the first picture stay on one page, whatever a browser makes of the rest.
     return element(
         "section",
         element(
             "div",
             element("h2", f"{_title(number, turn)}: what was set up"),
-            _step(first, next(pictures), between=False),
+            _step(*first, between=False),
             class_="whole",
         ),
-        *(_step(heard, next(pictures), between=heard is not turn.heard[-1]) for heard in others),
+        *(_step(heard, drawn, between=heard is not turn.heard[-1]) for heard, drawn in others),
         class_="steps",
     )
 
@@ -240,7 +239,7 @@ def _guessed(spread: Spread | None, turn: Turn) -> Markup:
     )
 
 
-def _part(number: int, turn: Turn, picture: bytes, spread: Spread | None) -> Markup:
+def _part(number: int, turn: Turn, pictures: TurnPictures, spread: Spread | None) -> Markup:
     part, finding = turn.part, turn.finding
     answers: list[tuple[str, str | Markup]] = [
         (
@@ -269,7 +268,7 @@ def _part(number: int, turn: Turn, picture: bytes, spread: Spread | None) -> Mar
         element("p", turn.finding.verdict),
         element("p", _whole(compared, part.question.unit)),
         figure(
-            picture,
+            pictures.result,
             kind=_SVG,
             alt=f"{finding.y_label} over {finding.x_label}: prediction, theory and measurement. "
             f"{finding.verdict}",
@@ -319,12 +318,6 @@ def _talk(question: str) -> Markup:
 
 def _done_for(heard: StepHeard) -> str:
     return set_up_text(heard.step, invented=heard.receiver.info.invented)
-
-
-def _step_picture(heard: StepHeard, looks: str | None) -> bytes:
-    """Draw a step's bench."""
-    note = f"step {heard.step.name}"
-    return drawn_bytes("svg", lambda page: draw_picture(page, heard.run, note=note, looks=looks))
 
 
 def _step(heard: StepHeard, drawn: bytes, *, between: bool) -> Markup:

@@ -3,7 +3,6 @@
 import dataclasses
 import io
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,8 +10,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
-from rig.errors import StorageError
-from rig.show.pictures.lesson_picture import class_picture, save_class_pictures, sheet_picture
+from rig.show.pictures.lesson_picture import class_picture, sheet_picture
 from rig.teach.lessons.lesson import Finding, Question, curve
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.template import LESSON
@@ -133,9 +131,3 @@ def test_sheet_picture_leaves_the_words_to_the_sheet() -> None:
     other = sheet_picture(turn(verdict="second"))
     # The two differ in their ids and date alone.
     assert abs(len(one) - len(other)) < 200
-
-
-def test_a_picture_that_cannot_be_written_is_said_in_one_line(tmp_path: Path) -> None:
-    with pytest.raises(StorageError, match="give --out a folder") as caught:
-        save_class_pictures({str(tmp_path / "gone" / "picture.png"): TURNS["right"]})
-    assert "\n" not in str(caught.value)
