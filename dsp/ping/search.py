@@ -45,7 +45,7 @@ from dsp.ping.peaks import (
 )
 from dsp.ping.rows import alike, highest_each, pairs, starts_of
 from dsp.ping.search_plan import FLANK_LOBES, SearchPlan, search_plan
-from dsp.ping.single_bodies import COMPARED_LOBES, single_bodies
+from dsp.ping.single_bodies import COMPARED_LOBES, TAPS_LOBES, single_bodies, single_bodies_by
 
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
@@ -626,7 +626,8 @@ class _Search:
         if looked_at.size == 0:
             return more
         planned, lobe = self._planned, self._planned.lobe_bins
-        offset = COMPARED_LOBES * lobe
+        offset, taps = COMPARED_LOBES * lobe, TAPS_LOBES * lobe
+        wide = (offset[:, np.newaxis] + taps).ravel()
         copy = planned.table.lags(offset)[0]
         of_copy = float(np.sum(copy.real**2 + copy.imag**2))
         cells = max(1.0, 2 * lobe * planned.shape.bin_s / independent_s(planned.shape))
@@ -647,10 +648,11 @@ class _Search:
             others = others[self._profile[others] == self._profile[echo]]
             others = others[np.abs(self._position[others] - self._position[echo]) > lobe]
             others = others[np.argsort(-self._strength[others], kind="stable")[:MOST_COMPARED]]
-            its = self._around(others, stands, offset)
-            both = np.sum(its.real**2 + its.imag**2, axis=1) * energy[one]
-            alike_in = np.abs(its.conj() @ own[one]) ** 2 / both
-            more[echo] = bool((1 - alike_in > least[one]).all())
+            # As it is heard the pulse may have been taken for several sounds within a lobe.
+            its = self._around(others, np.zeros_like(stands), wide)
+            bodies = single_bodies_by(its.reshape(others.size, offset.size, taps.size), planned)
+            alike = np.abs(bodies.conj() @ own[one]).max(initial=0.0) ** 2 / energy[one]
+            more[echo] = bool(1 - alike > least[one])
         return more
 
     def _may_be_more(
