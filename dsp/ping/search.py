@@ -101,6 +101,9 @@ SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
 twice as much as this."""
 
+SIDE_LOBES = 4.0
+"""So far from an echo that is more than one its side lobes are not told from others."""
+
 NO_COPY_SURELY = 5.0
 """As :data:`dsp.ping.likeness.SURELY`: the noise's share is its mean and so many of its standard
 deviations at the most."""
@@ -580,8 +583,11 @@ class _Search:
         # many cells only: its mean inverse, which the errors go by, is larger than
         # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
         u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / np.maximum(snr_out - 2, 1.0))
-        u_s = np.hypot(u_s, self._pull_s())
-        second_s = SECOND_LOBES * shape.width_s * self._is_more_than_one(stands, snr_out)
+        pull_s = self._pull_s()
+        u_s = np.hypot(u_s, pull_s)
+        more = self._is_more_than_one(stands, snr_out)
+        stands &= ~self._among_lobes_of(more)
+        second_s = SECOND_LOBES * shape.width_s * more
         delay_bins = self._position - self._lead
         turns = planned.table.turns * self._position + shape.carrier_hz * shape.bin_s * delay_bins
         phase = np.angle(self._gain * np.exp(2j * np.pi * turns))
@@ -595,14 +601,16 @@ class _Search:
                 phase_rad=rad,
                 snr=snr,
                 u_second_s=u_second_s,
+                u_pull_s=u_pull_s,
             )
-            for delay_s, u_delay_s, amplitude, rad, snr, u_second_s in zip(
+            for delay_s, u_delay_s, amplitude, rad, snr, u_second_s, u_pull_s in zip(
                 (delay_bins * shape.bin_s)[kept].tolist(),
                 u_s[kept].tolist(),
                 strength[kept].tolist(),
                 phase[kept].tolist(),
                 (snr_out / shape.efficiency)[kept].tolist(),
                 second_s[kept].tolist(),
+                pull_s[kept].tolist(),
                 strict=True,
             )
         )
@@ -654,6 +662,19 @@ class _Search:
             alike = np.abs(bodies.conj() @ own[one]).max(initial=0.0) ** 2 / energy[one]
             more[echo] = bool(1 - alike > least[one])
         return more
+
+    def _among_lobes_of(self, more: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Say which echoes may be side lobes of a stronger one that is more than one.
+
+        One copy was taken away where several stand: any of their side lobes near by may be left,
+        and two that partly cancel are each up to twice as strong as their sum, about.
+        """
+        echo, other, others = pairs(self._profile, self._start)
+        lag = np.abs(self._position[echo] - self._position[other])
+        lobes = 2 * self._strength[other] * self._planned.ceiling[lag.astype(np.intp)]
+        lobes[~more[other] | (lag > SIDE_LOBES * self._planned.lobe_bins)] = 0.0
+        lobes[self._strength[other] <= self._strength[echo]] = 0.0
+        return np.asarray(self._strength < highest_each(lobes, others))
 
     def _may_be_more(
         self,
