@@ -17,7 +17,7 @@ from dsp.ping.more_than_one import more_than_one
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import Peak
 from dsp.ping.rows import alike, starts_of
-from dsp.ping.side_lobes_left import stands_out
+from dsp.ping.side_lobes_left import among_lobes_of, stands_out
 from dsp.ping.taken import Taken
 
 OVERLAP_LOBES = 1.5
@@ -44,8 +44,11 @@ def listed(
     # many cells only: its mean inverse, which the errors go by, is larger than
     # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
     u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / np.maximum(snr_out - 2, 1.0))
-    u_s = np.hypot(u_s, _pull_s(taken))
-    second_s = SECOND_LOBES * shape.width_s * more_than_one(taken, stands, snr_out)
+    pull_s = _pull_s(taken)
+    u_s = np.hypot(u_s, pull_s)
+    more = more_than_one(taken, stands, snr_out)
+    stands &= ~among_lobes_of(taken, more)
+    second_s = SECOND_LOBES * shape.width_s * more
     delay_bins = taken.position - lead
     turns = planned.table.turns * taken.position + shape.carrier_hz * shape.bin_s * delay_bins
     phase = np.angle(taken.gain * np.exp(2j * np.pi * turns))
@@ -59,14 +62,16 @@ def listed(
             phase_rad=rad,
             snr=snr,
             u_second_s=u_second_s,
+            u_pull_s=u_pull_s,
         )
-        for delay_s, u_delay_s, amplitude, rad, snr, u_second_s in zip(
+        for delay_s, u_delay_s, amplitude, rad, snr, u_second_s, u_pull_s in zip(
             (delay_bins * shape.bin_s)[kept].tolist(),
             u_s[kept].tolist(),
             strength[kept].tolist(),
             phase[kept].tolist(),
             (snr_out / shape.efficiency)[kept].tolist(),
             second_s[kept].tolist(),
+            pull_s[kept].tolist(),
             strict=True,
         )
     )

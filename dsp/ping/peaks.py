@@ -42,6 +42,9 @@ class Peak:
     u_second_s : float
         What its shape adds to `u_delay_s` where it is no single copy of the pulse, but more than
         one within its lobe; 0 for a copy, as far as is seen.
+    u_pull_s : float
+        What of `u_delay_s` is by others that it overlaps with: no noise, but the same from ping to
+        ping as long as they stand where they are.
     """
 
     delay_s: float
@@ -50,6 +53,7 @@ class Peak:
     phase_rad: float
     snr: float
     u_second_s: float = 0.0
+    u_pull_s: float = 0.0
 
 
 def kernel(away: NDArray[np.float64]) -> NDArray[np.float64]:

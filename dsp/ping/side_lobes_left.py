@@ -36,6 +36,9 @@ stand out by 12 dB, unless it has 0.35 of the stronger one's amplitude. A resona
 to one side only: with a Q of 1 or 2, what it left behind was up to 7 dB higher there, and
 at most 0.3 of the echo (measured)."""
 
+SIDE_LOBES = 4.0
+"""So far from an echo that is more than one its side lobes are not told from others."""
+
 _ROOM = 1 << 18
 """Of what is worked out for several profiles at once, so many numbers at a time."""
 
@@ -129,6 +132,25 @@ def stands_out(taken: Taken, noise: NoiseLeft, brought: Brought | None) -> NDArr
     hidden = highest_each(np.where(strength[other] > strength[echo], ceiling, 0), others)
     threshold = noise.threshold_at(taken.profile, place)
     return np.asarray((strength > hidden) & (strength**2 > threshold))
+
+
+def among_lobes_of(taken: Taken, more: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say which echoes may be side lobes of a stronger one that is more than one.
+
+    One copy was taken away where several stand: any of their side lobes near by may be left,
+    and two that partly cancel are each up to twice as strong as their sum, about.
+
+    Parameters
+    ----------
+    more : ndarray of bool, shape (echoes,)
+        Which are more than one.
+    """
+    echo, other, others = pairs(taken.profile, taken.start)
+    lag = np.abs(taken.position[echo] - taken.position[other])
+    lobes = 2 * taken.strength[other] * taken.planned.ceiling[lag.astype(np.intp)]
+    lobes[~more[other] | (lag > SIDE_LOBES * taken.planned.lobe_bins)] = 0.0
+    lobes[taken.strength[other] <= taken.strength[echo]] = 0.0
+    return np.asarray(taken.strength < highest_each(lobes, others))
 
 
 def lobes_ahead(

@@ -1,6 +1,7 @@
 """What one body may send back, however it moves and whatever its law of frequency.
 
-An echo that is none of these is more than one: :mod:`dsp.ping.more_than_one` says so.
+An echo that is none of these is more than one: :mod:`dsp.ping.more_than_one` says so. So may one
+body send back what the pulse is by the time that it is heard: that is read off another sound.
 """
 
 from __future__ import annotations
@@ -25,6 +26,14 @@ LAWS = (-2.0, -1.0, 0.0, 0.5, 1.0, 2.0)
 none, a long cylinder by the half, a plate by the first, a ball small against the wave by the
 second (textbook laws of target strength); and less, by air and the edge of a beam."""
 
+TAPS_LOBES = np.arange(-6, 7) / 2
+"""About each place, so far off another sound is read: half a lobe is less than 1/B, so that
+these hold all of it, and three lobes to each side hold what a law of frequency draws on."""
+
+_SHIFTS_LOBES = np.linspace(-0.5, 0.5, 33)
+"""What a law makes of a coloured pulse has its top elsewhere. A 64th of a lobe beside it, a copy
+leaves 0.03 of its amplitude."""
+
 
 @functools.lru_cache(maxsize=32)
 def single_bodies(planned: SearchPlan) -> NDArray[np.complex128]:
@@ -35,12 +44,51 @@ def single_bodies(planned: SearchPlan) -> NDArray[np.complex128]:
     """
     shape, turns = planned.shape, planned.table.turns
     offset = COMPARED_LOBES * planned.lobe_bins
-    frequency_hz = np.abs(shape.carrier_hz + shape.offset_hz)
-    share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
     copies = np.exp(2j * np.pi * np.outer(offset * shape.bin_s, shape.offset_hz))
-    laws = np.array([copies @ (shape.weights * share**law) for law in LAWS])
-    most_rad = 2 * math.pi * MOST_DILATION * abs(turns + shape.carrier_hz * shape.bin_s)
+    laws = np.array([copies @ (shape.weights * share) for share in _shares(planned)])
+    return _moving(laws * np.exp(-2j * np.pi * turns * offset), planned)
+
+
+def single_bodies_by(sounds: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return echoes as one body may send them back of a pulse that is heard as these sounds.
+
+    Parameters
+    ----------
+    sounds : ndarray of complex128, shape (sounds, places about the top, taps)
+        Read at :data:`COMPARED_LOBES` and, about each, at :data:`TAPS_LOBES`.
+
+    Returns
+    -------
+    ndarray of complex128, shape (bodies, places about the top)
+        As :func:`single_bodies`.
+    """
+    return _moving((sounds @ _filters(planned)).swapaxes(1, 2), planned)
+
+
+@functools.lru_cache(maxsize=32)
+def _filters(planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return what taps make of a sound each of :data:`LAWS`, shifted, shape (taps, filters)."""
+    shape, lobe = planned.shape, planned.lobe_bins
+    turns = shape.offset_hz * shape.bin_s - planned.table.turns
+    root = np.sqrt(shape.weights)[:, np.newaxis]
+    taps = np.exp(2j * np.pi * np.outer(turns, TAPS_LOBES * lobe))
+    shifts = np.exp(2j * np.pi * np.outer(turns, _SHIFTS_LOBES * lobe))
+    wanted = np.hstack([share[:, np.newaxis] * shifts for share in _shares(planned)])
+    return np.asarray(np.linalg.lstsq(root * taps, root * wanted, rcond=1e-6)[0])
+
+
+def _shares(planned: SearchPlan) -> list[NDArray[np.float64]]:
+    """Return over the band what a body sends back by each of :data:`LAWS`."""
+    frequency_hz = np.abs(planned.shape.carrier_hz + planned.shape.offset_hz)
+    share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
+    return [share**law for law in LAWS]
+
+
+def _moving(echoes: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return echoes at each speed that a body may have, each of an energy of 1."""
+    shape, offset = planned.shape, COMPARED_LOBES * planned.lobe_bins
+    turn = abs(planned.table.turns + shape.carrier_hz * shape.bin_s)
+    most_rad = 2 * math.pi * MOST_DILATION * turn
     moving = np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
-    bodies = laws[:, np.newaxis] * moving * np.exp(-2j * np.pi * turns * offset)
-    bodies = bodies.reshape(-1, offset.size)
+    bodies = (echoes[..., np.newaxis, :] * moving).reshape(-1, offset.size)
     return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))

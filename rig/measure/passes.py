@@ -500,7 +500,8 @@ def _with_common(
         u_shape_s=float(echoes.u_shape_s[nearest]),
     )
     late_m, slow = left_as_points(receiver, passage.closest_range_m)
-    common_m = math.hypot(u_shift_m, budget.combined, late_m)
+    beside_m = math.sqrt(float(np.mean(echoes.beside_m**2)))
+    common_m = math.hypot(u_shift_m, budget.combined, late_m, beside_m)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )

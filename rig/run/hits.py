@@ -99,11 +99,18 @@ def hits_of_each(
     """
     rows = np.array(
         [
-            (p.delay_s, p.u_delay_s, p.amplitude, p.snr, p.phase_rad)
+            (
+                p.delay_s,
+                p.u_delay_s,
+                math.hypot(p.u_pull_s, p.u_second_s),
+                p.amplitude,
+                p.snr,
+                p.phase_rad,
+            )
             for _, _, peaks, _ in pings
             for p in peaks
         ]
-    ).reshape(-1, 5)
+    ).reshape(-1, 6)
     angles = np.full((2, len(rows)), np.nan)
     if receiver.pair is not None and sides is not None:
         told = [its.get(p) for (*_, peaks, _), its in zip(pings, sides, strict=True) for p in peaks]
@@ -115,11 +122,12 @@ def hits_of_each(
         receiver.sound_speed_m_s * rows[:, 0], receiver.plan.geometry.baseline_m
     )
     # At a range of 0 no first order holds.
-    delay_s, u_delay_s, amplitude, snr, phase_rad = rows[range_m > 0].T
+    delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad = rows[range_m > 0].T
     angle_rad, u_angle_rad = angles[:, range_m > 0]
     whose, range_m = whose[range_m > 0], range_m[range_m > 0]
     u_mark_s = np.array([0.0 if zero is None else zero.u_delay_s for _, zero, _, _ in pings])
-    noise_m = slope_m_s(receiver, delay_s, range_m) * np.hypot(u_delay_s, u_mark_s[whose])
+    slope = slope_m_s(receiver, delay_s, range_m)
+    noise_m, beside_m = slope * np.hypot(u_delay_s, u_mark_s[whose]), slope * u_beside_s
     noise_m = np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver))
     strength_db, snr_db = 20 * np.log10(amplitude), 10 * np.log10(snr)
     phasor = _phasor(receiver, delay_s, amplitude, phase_rad)
@@ -138,6 +146,7 @@ def hits_of_each(
             delay_s=delay_s[first:last],
             range_m=range_m[first:last],
             noise_m=noise_m[first:last],
+            beside_m=beside_m[first:last],
             strength_db=strength_db[first:last],
             snr_db=snr_db[first:last],
             phasor=phasor[first:last],

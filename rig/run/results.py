@@ -21,6 +21,7 @@ COLUMNS = (
     "delay_s",
     "range_m",
     "noise_m",
+    "beside_m",
     "strength_db",
     "snr_db",
     "phasor",
@@ -197,6 +198,9 @@ class Hits:
     range_m, noise_m : ndarray of float64, shape (hits,)
         From midway between source and receiver, and what alone differs from ping to ping:
         the standard uncertainty by the arrivals of echo and mark.
+    beside_m : ndarray of float64, shape (hits,)
+        What others beside it, or a second one within it, may have moved its range by: a standard
+        uncertainty that no number of pings makes less while all stand still.
     strength_db, snr_db : ndarray of float64, shape (hits,)
         As of :class:`Echo`; NaN where a device hands on no strength.
     phasor : ndarray of complex128, shape (hits,)
@@ -214,6 +218,7 @@ class Hits:
     delay_s: NDArray[np.float64]
     range_m: NDArray[np.float64]
     noise_m: NDArray[np.float64]
+    beside_m: NDArray[np.float64]
     strength_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     phasor: NDArray[np.complex128]
@@ -245,6 +250,7 @@ class HitRows:
     delay_s: NDArray[np.float64]
     range_m: NDArray[np.float64]
     noise_m: NDArray[np.float64]
+    beside_m: NDArray[np.float64]
     strength_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     phasor: NDArray[np.complex128]
