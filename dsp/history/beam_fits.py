@@ -273,10 +273,11 @@ class _Fit:
             raise ValueError("sweep: its echoes all come from one direction; move the target")
         scale = self._setting.wavelength_m / max(span, 1e-3)
         tilts = np.linspace(float(bearing[found].min()), float(bearing[found].max()), 9)
+        sights = [self._sight(np.array([0.0, 0.0, tilt, closest_m, *end])) for tilt in tilts]
         for size_m in scale * np.geomspace(0.15, 6.0, 16):
-            for tilt in tilts:
+            for tilt, sight in zip(tilts, sights, strict=True):
                 trial = np.array([0.0, math.log(size_m), tilt, closest_m, *end])
-                shape = self._amplitude(trial, coarse)
+                shape = _amplitude(coarse, trial, sight)
                 # Echoes that are missing stand at most at the threshold; half will do here.
                 amplitude = np.where(found, sweep.amplitude, sweep.threshold / 2)
                 gain = float(
@@ -316,7 +317,9 @@ class _Fit:
 
     def residuals(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
         sweep, found = self._sweep, self._found
-        amplitude = self._amplitude(unknowns)
+        sight = self._sight(unknowns)
+        amplitude = _amplitude(self._setting, unknowns, sight)
+        range_m = range_from_path_m(sight.out_m + sight.back_m, self._setting.baseline_m)
         deviation = np.hypot(sweep.noise, self._scatter * amplitude)
         # The highest point of an envelope stands above the echo by the noise square to it
         # in phase, and by as much again for the freedom to choose the delay.
@@ -324,7 +327,7 @@ class _Fit:
         by_level = (sweep.amplitude - seen)[found] / deviation[found]
         missing = (sweep.threshold - seen)[~found] / deviation[~found]
         by_gap = np.sqrt(np.maximum(-2 * scipy.special.log_ndtr(missing), 0.0))
-        by_range = (sweep.range_m - self._range_m(unknowns))[found] / sweep.u_range_m[found]
+        by_range = (sweep.range_m - range_m)[found] / sweep.u_range_m[found]
         parts = [by_level, by_gap, by_range]
         if self._known is not None:
             parts.append(np.array([(unknowns[4] - self._known[0]) / self._known[1]]))
@@ -399,18 +402,12 @@ class _Fit:
             ahead = np.full(across.size, closest_m)
         return sight_of(self._setting, across, ahead, tilt_rad)
 
-    def _amplitude(
-        self, unknowns: NDArray[np.float64], setting: BeamSetting | None = None
-    ) -> NDArray[np.float64]:
-        setting = setting or self._setting
-        sight = self._sight(unknowns)
-        path_m = sight.out_m + sight.back_m
-        # Bounds that no bench comes near keep a step of the search from overflowing.
-        size_m, strength = math.exp(min(unknowns[1], 5.0)), math.exp(min(unknowns[0], 50.0))
-        heard = two_way_amplitude(setting, size_m, sight.out_rad, sight.back_rad, path_m)
-        return np.asarray(strength * heard / (sight.out_m * sight.back_m))
 
-    def _range_m(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
-        sight = self._sight(unknowns)
-        path_m = sight.out_m + sight.back_m
-        return range_from_path_m(path_m, self._setting.baseline_m)
+def _amplitude(
+    setting: BeamSetting, unknowns: NDArray[np.float64], sight: Sight
+) -> NDArray[np.float64]:
+    path_m = sight.out_m + sight.back_m
+    # Bounds that no bench comes near keep a step of the search from overflowing.
+    size_m, strength = math.exp(min(unknowns[1], 5.0)), math.exp(min(unknowns[0], 50.0))
+    heard = two_way_amplitude(setting, size_m, sight.out_rad, sight.back_rad, path_m)
+    return np.asarray(strength * heard / (sight.out_m * sight.back_m))

@@ -103,16 +103,20 @@ def two_way_amplitude(
     ndarray of float64, shape (angles,)
         1 on the axis without absorption; at least 0, as an envelope has no sign.
     """
-    total = np.zeros(out_rad.shape)
     path = np.asarray(path_m, dtype=np.float64)
-    parts = zip(setting.frequency_hz, setting.share, setting.absorption_db_m, strict=True)
-    for frequency_hz, share, absorption_db_m in parts:
-        wavelength_m = setting.sound_speed_m_s / float(frequency_hz)
-        out = beam_amplitude(setting.shape, size_m, wavelength_m, out_rad)
-        # A pair that stands square to the way sees the target alike: half the work.
-        alike = back_rad is out_rad
-        back = out if alike else beam_amplitude(setting.shape, size_m, wavelength_m, back_rad)
-        total += share * out * back * 10 ** (-absorption_db_m * path / 20)
+    # A row for each frequency.
+    column = (-1, *(1,) * out_rad.ndim)
+    wavelength_m = (setting.sound_speed_m_s / setting.frequency_hz).reshape(column)
+    out = beam_amplitude(setting.shape, size_m, wavelength_m, out_rad)
+    # A pair that stands square to the way sees the target alike: half the work.
+    alike = back_rad is out_rad
+    back = out if alike else beam_amplitude(setting.shape, size_m, wavelength_m, back_rad)
+    absorbed = 10 ** (-setting.absorption_db_m.reshape(column) * path / 20)
+    heard = setting.share.reshape(column) * out * back * absorbed
+    # One row after the other, so that a sum does not hang on how many angles there are.
+    total = np.zeros(out_rad.shape)
+    for row in heard:
+        total += row
     return np.abs(total)
 
 

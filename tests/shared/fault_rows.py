@@ -216,7 +216,7 @@ ROWS: dict[str, Row] = {
     ),
     "board unplugged": Row(
         survived=(
-            _BOARD + "test_pings_go_on_after_two_seconds_unplugged",
+            _BOARD + "test_pings_go_on_once_it_is_plugged_in_again",
             _BOARD + "test_board_that_has_gone_for_good_ends_the_run",
         ),
         nothing_wrong=(_BOARD + "test_everything_at_once_gives_no_wrong_range",),

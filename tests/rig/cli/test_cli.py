@@ -128,7 +128,7 @@ def test_a_sound_file_without_a_plan_is_refused(folder: Path) -> None:
 
 
 def test_demo_draws_a_picture_without_a_screen(folder: Path) -> None:
-    done = run_apart(*("demo", "--pings", "6", "--picture", "demo.png", "--json"), folder=folder)
+    done = typed("demo", "--pings", "6", "--picture", "demo.png", "--json", folder=folder)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout.splitlines()[-1])
     assert found["pings"] == 6
@@ -139,7 +139,7 @@ def test_demo_draws_a_picture_without_a_screen(folder: Path) -> None:
 def test_without_a_screen_strips_go_to_the_terminal_and_the_picture_to_a_file(
     folder: Path,
 ) -> None:
-    done = run_apart("demo", "--pings", "3", folder=folder)
+    done = typed("demo", "--pings", "3", folder=folder)
     assert done.returncode == 0, done.stderr
     assert [line.split()[0] for line in done.stdout.splitlines()[2:5]] == ["0", "1", "2"]
     assert "The picture is in echobench-demo.png" in done.stdout

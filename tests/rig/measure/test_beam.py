@@ -90,7 +90,8 @@ def a_scene(
 def heard(plan: Plan, scene: Scene, pings: int, seed: int) -> tuple[Receiver, list[PingResult]]:
     with open_virtual_tank(plan, scene=scene, seed=seed) as front_end:
         receiver = Receiver(plan, front_end.info)
-        return receiver, list(ping_results(receiver, front_end.blocks(pings)))
+        blocks = front_end.blocks(pings)
+        return receiver, list(ping_results(receiver, blocks, at_a_time=pings))
 
 
 def an_upward_pass(
