@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.noise import independent_s
-from dsp.ping.rows import pairs, within
+from dsp.ping.rows import pairs, product, within
 from dsp.ping.search_plan import SearchPlan
 from dsp.ping.single_bodies import COMPARED_LOBES, single_bodies
 from dsp.ping.taken import Taken
@@ -63,7 +63,7 @@ def more_than_one(
     noise = offset.size * 2 * taken.strength[looked_at] ** 2 / snr_out[looked_at] / energy
     least = NO_COPY**2 + noise * surely
     bodies = single_bodies(planned)
-    explained = (np.abs(own @ bodies.conj().T) ** 2).max(axis=1)
+    explained = (np.abs(product(own, bodies.conj().T)) ** 2).max(axis=1)
     for one in np.flatnonzero(1 - explained / energy > least):
         echo = looked_at[one]
         others = np.flatnonzero(stands & (snr_out > COMPARED_SNR))

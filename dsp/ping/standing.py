@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from dsp.ping.joint_fit import NEAREST_LOBES
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import LOOKS
-from dsp.ping.rows import alike, highest_each, pairs, starts_of, within
+from dsp.ping.rows import alike, highest_each, pairs, product, starts_of, within
 from dsp.ping.search_plan import SearchPlan
 from dsp.ping.side_lobes_left import left_by
 from dsp.ping.taken import Taken
@@ -95,7 +95,7 @@ def _looks_power(
     looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
     start = starts_of(profile, taken.profiles)
     for index in alike(start, np.arange(taken.profiles)):
-        looks[index] = around[index] @ planned.looks
+        looks[index] = product(around[index], planned.looks)
     return looks.real**2 + looks.imag**2
 
 
