@@ -25,6 +25,7 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.ping.pulses import Pulse
+from dsp.ping.rows import product
 
 ENERGY_LEFT_OUT = 1e-7
 """Share of the pulse's energy outside the band that is kept. It bounds the change
@@ -200,7 +201,8 @@ def turning_sums(
     padded[: len(weights)] = weights
     within = np.exp(2j * np.pi * (turns * np.arange(row)))
     between = np.exp(2j * np.pi * (turns * (row * np.arange(rows))))
-    of_rows = np.tensordot(within, padded.reshape(rows, row, -1), axes=(1, 1))
+    by_turn = padded.reshape(rows, row, -1).swapaxes(0, 1).reshape(row, -1)
+    of_rows = product(within, by_turn).reshape(turns.size, rows, -1)
     sums = np.einsum("lr,lrs->ls", between, of_rows)
     return np.asarray(sums.reshape((*lag.shape, *weights.shape[1:])))
 

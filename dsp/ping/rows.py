@@ -93,10 +93,10 @@ def highest_each(values: NDArray[np.float64], number: NDArray[np.intp]) -> NDArr
 def pieces(rows: int, right: NDArray[Any]) -> list[slice]:
     """Cut rows into pieces, each of which one thread multiplies by a complex matrix.
 
-    In steps of eight rows, and none of a single row, for which another routine is called:
+    In steps of four rows, or of two, and none of a single row, for which another routine is called:
     so each row's product is, to the last bit, what it is among all.
     """
-    most = max(8, (MATMUL_ALONE // right.size - 1) // 8 * 8)
+    most = max(2, (MATMUL_ALONE // right.size - 1) // 4 * 4)
     if rows <= most + 1:
         return [slice(rows)]
     return [slice(i, i + most if i + most + 1 < rows else rows) for i in range(0, rows - 1, most)]
