@@ -24,8 +24,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from dsp.ping.products import product
 from dsp.ping.pulses import Pulse
-from dsp.ping.rows import product
 
 ENERGY_LEFT_OUT = 1e-7
 """Share of the pulse's energy outside the band that is kept. It bounds the change

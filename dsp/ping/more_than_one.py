@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.noise import independent_s
-from dsp.ping.rows import pairs, product, within
+from dsp.ping.products import product
+from dsp.ping.rows import pairs, within
 from dsp.ping.search_plan import SearchPlan
 from dsp.ping.single_bodies import COMPARED_LOBES, single_bodies
 from dsp.ping.taken import Taken

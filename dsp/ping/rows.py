@@ -13,11 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-MATMUL_ALONE = 1 << 16
-"""Products of complex matrices with fewer multiplications than this are not shared out among
-threads (measured: of OpenBLAS, 64 600 are not and 66 400 are). Two threads take longer than one
-for what is so small; on a busy machine, where one waits for the other, a thousand times."""
-
 
 def starts_of(profile: NDArray[np.intp], profiles: int) -> NDArray[np.intp]:
     """Return where each profile's echoes begin, and their end, shape (profiles + 1,)."""
@@ -88,26 +83,6 @@ def highest_each(values: NDArray[np.float64], number: NDArray[np.intp]) -> NDArr
         first = number.cumsum() - number
         highest[some] = np.maximum.reduceat(values, first[some])
     return highest
-
-
-def pieces(rows: int, right: NDArray[Any]) -> list[slice]:
-    """Cut rows into pieces, each of which one thread multiplies by a complex matrix.
-
-    In steps of four rows, or of two, and none of a single row, for which another routine is called:
-    so each row's product is, to the last bit, what it is among all.
-    """
-    most = max(2, (MATMUL_ALONE // right.size - 1) // 4 * 4)
-    if rows <= most + 1:
-        return [slice(rows)]
-    return [slice(i, i + most if i + most + 1 < rows else rows) for i in range(0, rows - 1, most)]
-
-
-def product(
-    left: NDArray[np.complexfloating], right: NDArray[np.complexfloating]
-) -> NDArray[np.complexfloating]:
-    """Return the product of matrices of shapes (..., rows, terms) and (terms, columns)."""
-    parts = [left[..., piece, :] @ right for piece in pieces(left.shape[-2], right)]
-    return np.concatenate(parts, axis=-2)
 
 
 def within(values: NDArray[Any], low: Any, high: Any) -> NDArray[Any]:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from dsp.ping.joint_fit import NEAREST_LOBES
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import LOOKS
-from dsp.ping.rows import alike, highest_each, pairs, product, starts_of, within
+from dsp.ping.products import product
+from dsp.ping.rows import alike, highest_each, pairs, starts_of, within
 from dsp.ping.search_plan import SearchPlan
 from dsp.ping.side_lobes_left import left_by
 from dsp.ping.taken import Taken

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import POWERS, powers_of
-from dsp.ping.rows import alike, pieces, starts_of
+from dsp.ping.products import pieces
+from dsp.ping.rows import alike, starts_of
 from dsp.ping.search_plan import SearchPlan
 
 _RISING = np.arange(1, POWERS)
