@@ -246,7 +246,14 @@ class LobeTable:
         whole = np.rint(lag_bins)
         row = (whole + (self.reach_bins + 1)).astype(np.intp)
         terms = self.at_lag.take(row, axis=0, mode="clip")
-        return np.asarray(np.einsum("...dp,...p->d...", terms, powers_of(lag_bins - whole)))
+        # Of many lags one power after the other is sooner made than one lag's after another's;
+        # and complex already, they are not turned into that number by number.
+        part = lag_bins - whole
+        powers = np.empty((POWERS, *part.shape))
+        powers[0], powers[1] = 1, part
+        for power in range(2, POWERS):
+            np.multiply(powers[power - 1], part, out=powers[power])
+        return np.asarray(np.einsum("...dp,p...->d...", terms, powers.astype(np.complex128)))
 
 
 def powers_of(part: NDArray[np.float64]) -> NDArray[np.float64]:

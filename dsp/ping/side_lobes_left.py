@@ -165,7 +165,7 @@ def threshold_over_bins(
     ndarray of float64, shape (profiles, bins)
     """
     planned = taken.planned
-    threshold = np.sqrt(noise_threshold)[:, planned.grid.stretch_of]
+    threshold = np.sqrt(noise_threshold).take(planned.grid.stretch_of, axis=1)
     reach, bins = planned.ceiling_reach, planned.bins
     lag, place, profile = np.arange(-reach, reach + 1), taken.places(), taken.profile.tolist()
     at_once = max(1, _ROOM // lag.size)

@@ -43,7 +43,7 @@ def standing(
     # falls in half a bin, or a little more where noise adds to it.
     high = planned.half_bin**2
     least_power = _rounded_down(high * noise.threshold[taken.some(going)])
-    stands = inner > least_power[:, planned.grid.stretch_of[1:-1]]
+    stands = inner > least_power.take(planned.grid.stretch_of[1:-1], axis=1)
     stands &= inner >= power[:, :-2]
     stands &= inner > power[:, 2:]
     stands &= (room > 0)[:, np.newaxis]
