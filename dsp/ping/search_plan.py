@@ -65,6 +65,7 @@ class SearchPlan:
 
     shape: EchoShape
     bins: int
+    before_only: bool
     table: LobeTable
     grid: NoiseGrid
     turn: NDArray[np.complex64]
@@ -109,6 +110,7 @@ def search_plan(
     return SearchPlan(
         shape=shape,
         bins=bins,
+        before_only=before_only,
         table=table,
         grid=grid,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),

@@ -143,7 +143,7 @@ def lobes_ahead(
     """
     planned = taken.planned
     lag = taken.position - place[:, np.newaxis]
-    whole = np.clip(lag.astype(np.intp), 0, planned.ceiling.size - 1)
+    whole = within(lag.astype(np.intp), 0, planned.ceiling.size - 1)
     later = (lag > planned.lobe_bins / 2) & (taken.strength > strength[:, np.newaxis])
     return np.asarray((planned.ceiling[whole] * later) @ (taken.strength * taken.misfit))
 
@@ -152,7 +152,7 @@ def threshold_over_bins(
     taken: Taken,
     noise: NoiseLeft,
     noise_threshold: NDArray[np.float64],
-    brought: Brought | None = None,
+    brought: Brought | None,
 ) -> NDArray[np.float64]:
     """On amplitude: the noise's threshold or what side lobes are left, the higher.
 
