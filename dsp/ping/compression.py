@@ -24,6 +24,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
+from dsp.ping.products import product
 from dsp.ping.pulses import Pulse
 
 ENERGY_LEFT_OUT = 1e-7
@@ -200,7 +201,8 @@ def turning_sums(
     padded[: len(weights)] = weights
     within = np.exp(2j * np.pi * (turns * np.arange(row)))
     between = np.exp(2j * np.pi * (turns * (row * np.arange(rows))))
-    of_rows = np.tensordot(within, padded.reshape(rows, row, -1), axes=(1, 1))
+    by_turn = padded.reshape(rows, row, -1).swapaxes(0, 1).reshape(row, -1)
+    of_rows = product(within, by_turn).reshape(turns.size, rows, -1)
     sums = np.einsum("lr,lrs->ls", between, of_rows)
     return np.asarray(sums.reshape((*lag.shape, *weights.shape[1:])))
 
@@ -244,7 +246,14 @@ class LobeTable:
         whole = np.rint(lag_bins)
         row = (whole + (self.reach_bins + 1)).astype(np.intp)
         terms = self.at_lag.take(row, axis=0, mode="clip")
-        return np.asarray(np.einsum("...dp,...p->d...", terms, powers_of(lag_bins - whole)))
+        # Of many lags one power after the other is sooner made than one lag's after another's;
+        # and complex already, they are not turned into that number by number.
+        part = lag_bins - whole
+        powers = np.empty((POWERS, *part.shape))
+        powers[0], powers[1] = 1, part
+        for power in range(2, POWERS):
+            np.multiply(powers[power - 1], part, out=powers[power])
+        return np.asarray(np.einsum("...dp,p...->d...", terms, powers.astype(np.complex128)))
 
 
 def powers_of(part: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -9,15 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape
+from dsp.ping.more_than_one import MOST_COMPARED, SURELY
 from dsp.ping.noise import independent_s
 from dsp.ping.peaks import Peak, interpolated
 from dsp.ping.search import sounds_ahead
-
-SURELY = 5.0
-"""So many standard deviations of its mean the noise's share of what no copy explains is taken
-to be at the most. Over two lobes there are two complex cells of a chirp's noise, of which the
-copy's own strength takes one: a clean copy passes for none in 1e-4 of cases, by the tail of
-the chi-squared distribution (0 of 1500 measured)."""
 
 LEAST_SEEN = 5e-4
 """Of a sound's amplitude: what is less is the rounding of a converter, or the 1e-7 of the
@@ -25,9 +20,6 @@ pulse's energy that compression leaves out, √1e-7 = 3e-4 of its amplitude; no 
 
 LOOKS_A_LOBE = 16
 """So often is a lobe looked at, where it has so many bins."""
-
-MOST_COMPARED = 3
-"""So many other sounds, the strongest, are asked whether they look the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

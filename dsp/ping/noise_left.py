@@ -73,6 +73,8 @@ class NoiseLeft:
     def _with_doubtful(self, taken: Taken, going: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the power of what is left, with the tops of echoes that may be noise."""
         power = taken.power[taken.some(going)]
+        if taken.profile.size == 0:
+            return power
         threshold = self.threshold_at(taken.profile, taken.places())
         weak = taken.strength**2 < PUT_BACK * threshold
         doubtful = (weak & taken.of(going)).nonzero()[0]

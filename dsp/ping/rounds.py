@@ -33,11 +33,7 @@ time's sake: so many steps of one echo in all."""
 
 
 def searched(
-    envelopes: NDArray[np.complexfloating],
-    planned: SearchPlan,
-    *,
-    before_only: bool,
-    least_noise: float,
+    envelopes: NDArray[np.complexfloating], planned: SearchPlan, *, least_noise: float
 ) -> tuple[Taken, NoiseLeft]:
     """Take all echoes from some profiles; return them and the noise that is left.
 
@@ -45,7 +41,7 @@ def searched(
     ----------
     envelopes : ndarray of complex64, shape (profiles, bins)
     planned : SearchPlan
-    before_only, least_noise
+    least_noise : float
         As for :func:`dsp.ping.search.find_echoes`.
     """
     taken = Taken(envelopes, planned)
@@ -57,7 +53,7 @@ def searched(
             break
     # For the first sound in a room, which is drawn out, several that cancel each other
     # would be settled on, none of which is seen.
-    _settle(taken, noise, 1 if before_only else MOST_STEPS)
+    _settle(taken, noise, 1 if planned.before_only else MOST_STEPS)
     return taken, noise
 
 

@@ -185,7 +185,7 @@ def found_each(
         )
         return tuple(nothing for _ in envelopes)
     planned = search_plan(shape, bins, max(rates), before_only)
-    taken, noise = searched(heard, planned, before_only=before_only, least_noise=least_noise)
+    taken, noise = searched(heard, planned, least_noise=least_noise)
     brought = learn_brought(taken, noise, lead + np.asarray(start_s) / shape.bin_s)
     thresholds = [noise.threshold_at_rate(rate) for rate in rates]
     over = threshold_over_bins(taken, noise, thresholds[0], brought)[:, lead:]
@@ -242,7 +242,7 @@ def sounds_ahead(
         nothing = np.full(heard.shape[1], np.inf)
         return SoundsAhead(peaks=(), lobes=np.empty(0), threshold=nothing)
     planned = search_plan(shape, heard.shape[1], false_alarm_rate, True)
-    taken, noise = searched(heard, planned, before_only=True, least_noise=least_noise)
+    taken, noise = searched(heard, planned, least_noise=least_noise)
     ((peaks, _, power),) = listed(taken, noise, None, lead=0)
     place = np.rint([p.delay_s / shape.bin_s for p in peaks])
     threshold = noise.threshold_at_rate(false_alarm_rate)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import POWERS, ROUNDING, EchoShape, LobeTable, lobe_table
+from dsp.ping.compression import ROUNDING, EchoShape, LobeTable, lobe_table
 from dsp.ping.noise import (
     NoiseGrid,
     cell_rate,
@@ -32,9 +32,6 @@ FLANK_LOBES = 12
 """How far from an echo its side lobes are looked at, to see how well a copy fits."""
 
 _SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
-_MATMUL_ALONE = 1 << 18
-"""Products of matrices with fewer multiplications than this are not shared out among
-threads, which takes longer than they do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,8 +49,6 @@ class SearchPlan:
     margin : int
         Bins ahead of and behind an envelope, so that it is read and copies are taken away as
         near to its ends as elsewhere.
-    at_once : int
-        Of how many echoes copies are made at a time.
     ceiling : ndarray of float64, shape (bins,)
         What a copy of the pulse still reaches from each lag on.
     ceiling_reach : int
@@ -70,6 +65,7 @@ class SearchPlan:
 
     shape: EchoShape
     bins: int
+    before_only: bool
     table: LobeTable
     grid: NoiseGrid
     turn: NDArray[np.complex64]
@@ -77,7 +73,6 @@ class SearchPlan:
     reader: NDArray[np.complex64]
     looks: NDArray[np.complex64]
     margin: int
-    at_once: int
     ceiling: NDArray[np.float64]
     ceiling_reach: int
     far_lobes: NDArray[np.float64] | None
@@ -115,6 +110,7 @@ def search_plan(
     return SearchPlan(
         shape=shape,
         bins=bins,
+        before_only=before_only,
         table=table,
         grid=grid,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
@@ -124,7 +120,6 @@ def search_plan(
         margin=margin,
         ceiling=ceiling,
         ceiling_reach=int(np.flatnonzero(ceiling >= ROUNDING)[-1]) if far is None else bins - 1,
-        at_once=max(1, _MATMUL_ALONE // (POWERS * (2 * table.reach_bins + 1))),
         far_lobes=far,
         flank=flank,
         flank_ceiling=ceiling[np.abs(flank)],

@@ -165,7 +165,7 @@ def lobes_ahead(
     """
     planned = taken.planned
     lag = taken.position - place[:, np.newaxis]
-    whole = np.clip(lag.astype(np.intp), 0, planned.ceiling.size - 1)
+    whole = within(lag.astype(np.intp), 0, planned.ceiling.size - 1)
     later = (lag > planned.lobe_bins / 2) & (taken.strength > strength[:, np.newaxis])
     return np.asarray((planned.ceiling[whole] * later) @ (taken.strength * taken.misfit))
 
@@ -174,7 +174,7 @@ def threshold_over_bins(
     taken: Taken,
     noise: NoiseLeft,
     noise_threshold: NDArray[np.float64],
-    brought: Brought | None = None,
+    brought: Brought | None,
 ) -> NDArray[np.float64]:
     """On amplitude: the noise's threshold or what side lobes are left, the higher.
 
@@ -187,7 +187,7 @@ def threshold_over_bins(
     ndarray of float64, shape (profiles, bins)
     """
     planned = taken.planned
-    threshold = np.sqrt(noise_threshold)[:, planned.grid.stretch_of]
+    threshold = np.sqrt(noise_threshold).take(planned.grid.stretch_of, axis=1)
     reach, bins = planned.ceiling_reach, planned.bins
     lag, place, profile = np.arange(-reach, reach + 1), taken.places(), taken.profile.tolist()
     at_once = max(1, _ROOM // lag.size)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from dsp.ping.joint_fit import NEAREST_LOBES
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import LOOKS
+from dsp.ping.products import product
 from dsp.ping.rows import alike, highest_each, pairs, starts_of, within
 from dsp.ping.search_plan import SearchPlan
 from dsp.ping.side_lobes_left import left_by
@@ -42,7 +43,7 @@ def standing(
     # falls in half a bin, or a little more where noise adds to it.
     high = planned.half_bin**2
     least_power = _rounded_down(high * noise.threshold[taken.some(going)])
-    stands = inner > least_power[:, planned.grid.stretch_of[1:-1]]
+    stands = inner > least_power.take(planned.grid.stretch_of[1:-1], axis=1)
     stands &= inner >= power[:, :-2]
     stands &= inner > power[:, 2:]
     stands &= (room > 0)[:, np.newaxis]
@@ -95,7 +96,7 @@ def _looks_power(
     looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
     start = starts_of(profile, taken.profiles)
     for index in alike(start, np.arange(taken.profiles)):
-        looks[index] = around[index] @ planned.looks
+        looks[index] = product(around[index], planned.looks)
     return looks.real**2 + looks.imag**2
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import POWERS, powers_of
+from dsp.ping.products import pieces
 from dsp.ping.rows import alike, starts_of
 from dsp.ping.search_plan import SearchPlan
 
@@ -142,7 +143,7 @@ class Taken:
 
     def take_away(self, going: NDArray[np.intp]) -> None:
         """Subtract the copies of all echoes of some profiles from their envelopes."""
-        table, margin, at_once = self.planned.table, self.planned.margin, self.planned.at_once
+        table, margin = self.planned.table, self.planned.margin
         first_bin, bins = margin - table.reach_bins, 2 * table.reach_bins + 1
         some = self.some(going)
         self.left_padded[some] = self._padded[some]
@@ -151,8 +152,7 @@ class Taken:
             terms = self.gain[index][..., np.newaxis] * powers_of(place - self.position[index])
             terms = terms.astype(np.complex64)
             profiles, starts = self.profile[index[:, 0]].tolist(), place.astype(int) + first_bin
-            for first in range(0, index.shape[1], at_once):
-                these = slice(first, first + at_once)
+            for these in pieces(index.shape[1], table.copies):
                 for row, there, copies in zip(
                     profiles, starts[:, these].tolist(), terms[:, these] @ table.copies, strict=True
                 ):

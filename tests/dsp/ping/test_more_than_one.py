@@ -82,7 +82,7 @@ def test_one_echo_is_one_whatever_its_pulse(snr_db: float, colour: complex) -> N
         peaks = found(snr_db=snr_db, seed=seed, colour=colour)
         assert peaks
         # Noise alone passes five standard deviations above its mean share, and a hundredth more,
-        # in less than 1e-4 (see NO_COPY_SURELY): none in 25.
+        # in less than 1e-4 (see SURELY): none in 25.
         assert all(p.u_second_s == 0 for p in peaks)
 
 
