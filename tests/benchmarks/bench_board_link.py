@@ -11,23 +11,19 @@ in a process of its own; its time does not count.
 
 from __future__ import annotations
 
+import pathlib
 import sys
 import time
 
 import numpy as np
 
+sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "shared"))
+from board_words import capture_part_body
+
 from rig.bench.plan import plan_from_table
 from rig.front_ends.board.emulator import BoardEmulator
-from rig.front_ends.board.link import (
-    CaptureHead,
-    CapturePart,
-    CaptureParts,
-    Frame,
-    FrameDecoder,
-    MessageType,
-    crc16,
-    encode_frame,
-)
+from rig.front_ends.board.frames import Frame, FrameDecoder, MessageType, crc16, encode_frame
+from rig.front_ends.board.link import CaptureHead, CapturePart, CaptureParts
 from rig.front_ends.board.serial_board import SerialBoard
 from rig.front_ends.board.settings import settings_for
 from rig.run.loop import ping_results
@@ -73,7 +69,9 @@ def decoded_a_second() -> float:
         for n in range(parts):
             part = CapturePart(head=head, part=n, codes=codes[n * PART : (n + 1) * PART])
             stream.append(
-                encode_frame(Frame(type=MessageType.CAPTURE_PART, tag=1, body=part.to_body()))
+                encode_frame(
+                    Frame(type=MessageType.CAPTURE_PART, tag=1, body=capture_part_body(part))
+                )
             )
     data = b"".join(stream)
     best = float("inf")

@@ -28,8 +28,9 @@ from rig.bench.plan import Plan
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.receiver import Receiver
 from rig.run.run import Origin, Run
+from rig.show.window.kept_pings import HISTORY_ROWS
 from rig.show.window.what_ifs import WHAT_IFS
-from rig.show.window.window import HISTORY_ROWS, LiveWindow
+from rig.show.window.window import LiveWindow
 from rig.tank.built_in import built_in
 
 PINGS, WARM_UP, FULL_DRAWINGS = 100, 10, 5

@@ -1,58 +1,29 @@
-"""The serial link's frames and messages: bytes in, messages out, and back.
+"""The serial link's messages: frames' bodies in, messages out, and back.
 
-Nothing here opens a port or reads a clock. ``hardware_notes/serial_link.md`` is
-the rule that this module and the firmware both follow. All of it takes any bytes
-whatever: what is no frame is counted, what is no message raises
-:class:`LinkError`, and memory stays within one frame.
+``hardware_notes/serial_link.md`` is the rule that this module and the firmware both
+follow. What is no message raises :class:`LinkError`.
 """
 
 from __future__ import annotations
 
-import binascii
+import dataclasses
 import enum
 import struct
 from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
-from cobs import cobs
 from numpy.typing import NDArray
 
 from rig.errors import DeviceError
-
-LINK_VERSION = 1
-
-MOST_BODY_BYTES = 248
-"""With head and check value 253 bytes: byte stuffing then adds exactly one."""
-
-MOST_FRAME_BYTES = MOST_BODY_BYTES + 8
-"""The longest frame on the wire, with its zeros."""
+from rig.front_ends.board.frames import crc16
 
 MOST_PARTS = 32
 """A capture has at most so many parts: the bits of a request for some of them."""
 
-_HEAD = struct.Struct("<BBB")
-_CHECK_BYTES = 2
-_MOST_CODED_BYTES = _HEAD.size + MOST_BODY_BYTES + _CHECK_BYTES + 1
-
 
 class LinkError(DeviceError):
     """A frame arrived whole, but its message cannot be used."""
-
-
-class MessageType(enum.IntEnum):
-    """What a frame is about. An answer has its request's number with the top bit set."""
-
-    IDENTIFY = 0x01
-    SET = 0x02
-    PING = 0x03
-    PARTS = 0x04
-    TEMPERATURE = 0x05
-    IDENTITY = 0x81
-    SETTINGS = 0x82
-    CAPTURE_PART = 0x83
-    TEMPERATURE_IS = 0x85
-    ERROR = 0xFF
 
 
 class ErrorReason(enum.IntEnum):
@@ -74,111 +45,6 @@ class Capability(enum.IntFlag):
     TEMPERATURE = 1
     GAIN_STEPS = 2
     FREE_RUNNING = 4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """One frame, its check value found right.
-
-    Attributes
-    ----------
-    type : int
-        A :class:`MessageType`, or a number that this program does not know.
-    tag : int
-        Of the request that it answers; 0 where nobody asked.
-    body : bytes
-    version : int
-    """
-
-    type: int
-    tag: int
-    body: bytes = b""
-    version: int = LINK_VERSION
-
-
-def crc16(data: bytes) -> int:
-    """Return the check value of CRC-16/CCITT-FALSE.
-
-    Examples
-    --------
-    >>> hex(crc16(b"123456789"))
-    '0x29b1'
-    """
-    return binascii.crc_hqx(data, 0xFFFF)
-
-
-def encode_frame(frame: Frame) -> bytes:
-    """Return a frame's bytes as they go over the wire, with a zero at either end.
-
-    Raises
-    ------
-    ValueError
-        Where the body is too long.
-    """
-    if len(frame.body) > MOST_BODY_BYTES:
-        raise ValueError(f"body: found {len(frame.body)} bytes; give at most {MOST_BODY_BYTES}")
-    plain = _HEAD.pack(frame.version, frame.type, frame.tag) + frame.body
-    coded: bytes = cobs.encode(plain + crc16(plain).to_bytes(2, "big"))
-    return b"\0" + coded + b"\0"
-
-
-class FrameDecoder:
-    """Takes bytes as they come and gives the frames that are whole.
-
-    A frame stands between two zeros. Whatever lies around it, it is found; what is
-    no frame is passed over and counted.
-
-    Attributes
-    ----------
-    damaged : int
-        Stretches between zeros that were no frame.
-
-    Examples
-    --------
-    >>> ping = encode_frame(Frame(type=MessageType.PING, tag=7, body=bytes([1, 0])))
-    >>> [frame.tag for frame in FrameDecoder().feed(b"noise" + ping + ping[:4])]
-    [7]
-    """
-
-    def __init__(self) -> None:
-        self.damaged = 0
-        self._held = bytearray()
-        self._too_long = False
-
-    def feed(self, data: bytes) -> list[Frame]:
-        """Take some bytes; return the frames that they complete."""
-        frames = []
-        *ended, rest = data.split(b"\0")
-        for piece in ended:
-            self._hold(piece)
-            if self._held or self._too_long:
-                frame = None if self._too_long else _frame(bytes(self._held))
-                if frame is None:
-                    self.damaged += 1
-                else:
-                    frames.append(frame)
-            self._held.clear()
-            self._too_long = False
-        self._hold(rest)
-        return frames
-
-    def _hold(self, piece: bytes) -> None:
-        if len(self._held) + len(piece) > _MOST_CODED_BYTES:
-            self._held.clear()
-            self._too_long = True
-        elif not self._too_long:
-            self._held += piece
-
-
-def _frame(coded: bytes) -> Frame | None:
-    try:
-        plain = cobs.decode(coded)
-    except cobs.DecodeError:
-        return None
-    if len(plain) < _HEAD.size + _CHECK_BYTES or crc16(plain) != 0:
-        return None  # the remainder over a frame and its check value is nought
-    version, kind, tag = _HEAD.unpack_from(plain)
-    return Frame(version=version, type=kind, tag=tag, body=plain[_HEAD.size : -_CHECK_BYTES])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,18 +107,6 @@ class Identity:
             most_samples=most,
         )
 
-    def to_body(self) -> bytes:
-        """Write the message."""
-        return self._FORMAT.pack(
-            *self.firmware,
-            self.reset_cause,
-            self.capabilities,
-            self.clock_hz,
-            self.clock_tolerance_ppm,
-            self.most_samples,
-            self.number,
-        ) + self.name.encode("ascii")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
@@ -288,26 +142,12 @@ class Settings:
         ------
         LinkError
         """
-        half, cycles, period, start, length, gain = _unpack(cls._FORMAT, body, "settings")
-        return cls(
-            half_period_ticks=half,
-            cycles=cycles,
-            sample_period_ticks=period,
-            gate_start=start,
-            gate_length=length,
-            gain_step=gain,
-        )
+        names = (field.name for field in dataclasses.fields(cls))
+        return cls(**dict(zip(names, _unpack(cls._FORMAT, body, "settings"), strict=True)))
 
     def to_body(self) -> bytes:
         """Write the message."""
-        return self._FORMAT.pack(
-            self.half_period_ticks,
-            self.cycles,
-            self.sample_period_ticks,
-            self.gate_start,
-            self.gate_length,
-            self.gain_step,
-        )
+        return self._FORMAT.pack(*dataclasses.astuple(self))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -381,16 +221,6 @@ class CapturePart:
             ),
             part=part,
             codes=codes,
-        )
-
-    def to_body(self) -> bytes:
-        """Write the message."""
-        h = self.head
-        return (
-            self._FORMAT.pack(
-                h.ping, self.part, h.parts, h.samples, h.sample_period_ticks, h.first_tick, h.crc
-            )
-            + self.codes
         )
 
 

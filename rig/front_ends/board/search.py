@@ -4,15 +4,8 @@ from __future__ import annotations
 
 from rig.bench.plan import Plan
 from rig.errors import DeviceError
-from rig.front_ends.board.link import (
-    LINK_VERSION,
-    Frame,
-    FrameDecoder,
-    Identity,
-    LinkError,
-    MessageType,
-    encode_frame,
-)
+from rig.front_ends.board.frames import LINK_VERSION, Frame, FrameDecoder, MessageType, encode_frame
+from rig.front_ends.board.link import Identity, LinkError
 from rig.front_ends.board.port import BoardPort, Deadline, PortGoneError, port_names
 
 ANSWER_WAIT_S = 0.3

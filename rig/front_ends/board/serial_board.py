@@ -30,20 +30,22 @@ from rig.bench.closing import Closing
 from rig.bench.front_end_names import INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import DeviceError, PlanError
-from rig.front_ends.board.link import (
+from rig.front_ends.board.frames import (
     LINK_VERSION,
     MOST_FRAME_BYTES,
+    Frame,
+    FrameDecoder,
+    MessageType,
+    encode_frame,
+)
+from rig.front_ends.board.link import (
     BoardError,
     CapturePart,
     CaptureParts,
     ErrorReason,
-    Frame,
-    FrameDecoder,
     Identity,
     LinkError,
-    MessageType,
     Settings,
-    encode_frame,
     parts_body,
     ping_body,
     temperature_c_from_body,

@@ -15,12 +15,12 @@ from rig.show.pictures.bench_picture import BenchPicture
 from rig.show.pictures.page import HEIGHT, WIDTH
 from rig.show.pictures.scales import range_scale, widened_limits_db
 from rig.show.room.words import ping_words
+from rig.show.window.kept_pings import HISTORY_ROWS
 from rig.show.window.sheet import Sheet
 
 if TYPE_CHECKING:
     from rig.show.room.room import Room
 
-HISTORY_ROWS = 120
 STOPPED = "The picture has stopped: it could not be drawn. The bench goes on without it."
 
 

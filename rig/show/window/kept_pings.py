@@ -17,6 +17,9 @@ from rig.run.receiver import Receiver
 from rig.run.results import HitTable, PingResult
 from rig.run.stacking import Still
 
+HISTORY_ROWS = 120
+"""Pings in the history, in a window and for a room."""
+
 MOST_STACKED = 64
 """Pings added up at the most; more would smear all that moves at all."""
 

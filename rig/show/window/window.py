@@ -24,7 +24,7 @@ from rig.show.window.doorplate import Doorplate
 from rig.show.window.grip import Grip
 from rig.show.window.hands import Hands
 from rig.show.window.help_sheets import HelpSheets
-from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, ShownPings
+from rig.show.window.kept_pings import FEWEST_FOR_BACKGROUND, HISTORY_ROWS, ShownPings
 from rig.show.window.keys import LEAVE, LOCKED, Offers, foot, what_if_keys
 from rig.show.window.plan_knobs import PlanDesk
 from rig.show.window.pointer import Pointer
@@ -41,9 +41,6 @@ from rig.tank.scene import Scene, scene_from_table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-HISTORY_ROWS = 120
-"""Rows of the history in a window."""
 
 _LOOKS_EVERY = 16
 """So many pings apart it is looked whether another bench is among them."""

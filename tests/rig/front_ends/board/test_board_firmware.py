@@ -14,7 +14,8 @@ from rig.bench.capture import CaptureFlag
 from rig.errors import DeviceError, PlanError
 from rig.front_ends.board import search
 from rig.front_ends.board.emulator import BoardEmulator
-from rig.front_ends.board.link import ErrorReason, Frame, FrameDecoder, MessageType, encode_frame
+from rig.front_ends.board.frames import Frame, FrameDecoder, MessageType, encode_frame
+from rig.front_ends.board.link import ErrorReason
 from rig.front_ends.board.port import BoardPort, Deadline
 from rig.front_ends.board.serial_board import SerialBoard, open_serial_board
 

@@ -6,25 +6,28 @@ import tracemalloc
 
 import numpy as np
 import pytest
+from board_words import capture_part_body, identity_body
 from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.front_ends.board.link import (
+from rig.front_ends.board.frames import (
     MOST_BODY_BYTES,
+    Frame,
+    FrameDecoder,
+    MessageType,
+    crc16,
+    encode_frame,
+)
+from rig.front_ends.board.link import (
     BoardError,
     Capability,
     CaptureHead,
     CapturePart,
     CaptureParts,
-    Frame,
-    FrameDecoder,
     Identity,
     LinkError,
-    MessageType,
     Settings,
-    crc16,
-    encode_frame,
     parts_body,
     temperature_c_from_body,
 )
@@ -182,7 +185,7 @@ def test_capture_is_whole_from_parts_in_any_order_and_never_before(samples, size
     for part in parts:
         with pytest.raises(LinkError, match="missing"):
             whole.codes()
-        whole.add(CapturePart.from_body(part.to_body()))
+        whole.add(CapturePart.from_body(capture_part_body(part)))
     assert whole.codes().tobytes() == samples
     whole.add(parts[0])
     assert whole.repeated == 1
@@ -236,7 +239,7 @@ def test_missing_parts_are_asked_for_by_one_bit_each():
 )
 def test_identity_survives_the_wire(identity):
     (frame,) = FrameDecoder().feed(
-        encode_frame(Frame(type=MessageType.IDENTITY, tag=1, body=identity.to_body()))
+        encode_frame(Frame(type=MessageType.IDENTITY, tag=1, body=identity_body(identity)))
     )
     assert Identity.from_body(frame.body) == identity
 

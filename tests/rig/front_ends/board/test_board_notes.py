@@ -7,14 +7,8 @@ from pathlib import Path
 
 from rig.bench.plan import plan_from_table
 from rig.bench.start_plans import start_plan
-from rig.front_ends.board.link import (
-    Capability,
-    ErrorReason,
-    Frame,
-    Identity,
-    MessageType,
-    encode_frame,
-)
+from rig.front_ends.board.frames import Frame, MessageType, encode_frame
+from rig.front_ends.board.link import Capability, ErrorReason, Identity
 from rig.front_ends.board.settings import settings_for
 
 NOTES = Path(__file__).parents[4] / "hardware_notes"

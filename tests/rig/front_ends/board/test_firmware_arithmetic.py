@@ -11,7 +11,8 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.front_ends.board.link import Settings, crc16
+from rig.front_ends.board.frames import crc16
+from rig.front_ends.board.link import Settings
 
 FIRMWARE = Path(__file__).parents[4] / "hardware_notes" / "firmware"
 

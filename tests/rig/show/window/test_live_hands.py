@@ -15,8 +15,8 @@ from virtual_screen import eventually
 from rig.bench.plan import plan_from_table
 from rig.run.opening import open_bench, open_replay
 from rig.show.pictures.bench_picture import BenchPicture
+from rig.show.window.kept_pings import HISTORY_ROWS
 from rig.show.window.rings import views_of
-from rig.show.window.window import HISTORY_ROWS
 from rig.tank.changes import FASTEST_HAND_M_S
 from rig.tank.scene import read_scene, scene_from_table
 from rig.tank.scene_text import rounded
