@@ -109,6 +109,21 @@ def test_a_search_whose_process_is_ended_goes_on_in_this_one() -> None:
     assert not multiprocessing.active_children()
 
 
+@pytest.mark.skipif(not FORKS, reason="no process is started beside this one here")
+def test_where_no_other_process_can_be_started_all_are_searched_in_this_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def refused(process: multiprocessing.process.BaseProcess) -> None:
+        raise OSError("no room for another process")
+
+    plan = a_plan(pulse=CHIRP)
+    info, blocks = heard_by(plan)
+    alone = [said(ping) for ping in ping_results(Receiver(plan, info), blocks)]
+    monkeypatch.setattr(multiprocessing.get_context("fork").Process, "start", refused)
+    results = ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
+    assert [said(ping) for ping in results] == alone
+
+
 def test_a_live_run_waits_for_no_other_ping() -> None:
     plan = a_plan(pulse=CHIRP)
     info, blocks = heard_by(plan)
