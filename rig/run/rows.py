@@ -79,7 +79,7 @@ class _Arrays:
     def __init__(self, values: Sequence[NDArray[Any]]) -> None:
         self._sizes = np.array([value.size for value in values], dtype=np.int32)
         self._all = np.concatenate(values)
-        first = self._all[:1]
+        first = self._all[:1].copy()  # a view would keep them all
         if self._all.tobytes() == self._all.size * first.tobytes():  # also of no numbers
             self._all = np.broadcast_to(first if first.size else 0, self._all.shape)
 

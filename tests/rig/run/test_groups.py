@@ -113,7 +113,7 @@ def test_a_search_whose_process_is_ended_goes_on_in_this_one() -> None:
 def test_where_no_other_process_can_be_started_all_are_searched_in_this_one(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def refused(process: multiprocessing.process.BaseProcess) -> None:
+    def refused(_: multiprocessing.process.BaseProcess) -> None:
         raise OSError("no room for another process")
 
     plan = a_plan(pulse=CHIRP)
