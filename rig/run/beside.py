@@ -87,9 +87,10 @@ class SearchBeside:
         return list(rows.values())
 
     def close(self) -> None:
-        """Let the process end."""
+        """End the process. It keeps nothing; and the next one has its end of the pipe as well."""
         self._ours.close()
         if self._process.pid is not None:
+            self._process.kill()
             self._process.join()
 
 

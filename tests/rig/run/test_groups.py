@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import multiprocessing
 import sys
@@ -104,6 +105,10 @@ def test_a_search_whose_process_is_ended_goes_on_in_this_one() -> None:
     results = ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
     before = said(next(results))
     (process,) = multiprocessing.active_children()
+    with contextlib.closing(
+        ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
+    ) as other:
+        assert said(next(other)) == before
     process.kill()
     assert [before, *(said(ping) for ping in results)] == alone
     assert not multiprocessing.active_children()
