@@ -252,4 +252,5 @@ def progress(items: Iterable[Any], total: int, unit: str, *, shown: bool = True)
         return items
     from tqdm import tqdm
 
+    tqdm.monitor_interval = 0  # its thread would be in the way of a process beside this one
     return tqdm(items, total=total, unit=unit, leave=False, file=sys.stderr)

@@ -31,12 +31,14 @@ _Asked = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
 
 def worth_it(receiver: Receiver, pings: int) -> bool:
     """Say whether a process beside this one is of use for so many pings that are at hand."""
+    if pings < FEWEST_PINGS or sys.platform != "linux" or receiver.pair is not None:
+        return False  # what a second receiver heard is not sent
+    import multiprocessing
+
     return (
-        pings >= FEWEST_PINGS
-        and sys.platform == "linux"
-        and len(os.sched_getaffinity(0)) > 1
+        len(os.sched_getaffinity(0)) > 1
         and threading.active_count() == 1  # a lock that another thread held would stay held
-        and receiver.pair is None  # what a second receiver heard is not sent
+        and not multiprocessing.current_process().daemon  # which may have none beside itself
     )
 
 
@@ -59,7 +61,8 @@ class SearchBeside:
         self._process = forked.Process(
             target=_search, args=(receiver, theirs, self._ours), daemon=True
         )
-        self._process.start()
+        with contextlib.suppress(OSError):  # no room for another: searched in this one, then
+            self._process.start()
         theirs.close()
 
     def ask(self, pings: _Asked) -> None:
@@ -84,9 +87,11 @@ class SearchBeside:
         return list(rows.values())
 
     def close(self) -> None:
-        """Let the process end."""
+        """End the process. It keeps nothing; and the next one has its end of the pipe as well."""
         self._ours.close()
-        self._process.join()
+        if self._process.pid is not None:
+            self._process.kill()
+            self._process.join()
 
 
 def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:

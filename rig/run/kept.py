@@ -108,7 +108,7 @@ class _Packed:
     ----------
     rows : Rows
     echoes_alike : list of bool
-        Where what was heard are the ping's very echoes, and is kept once.
+        Where what was heard are the ping's very echoes, all of them.
     """
 
     rows: Rows
@@ -118,26 +118,32 @@ class _Packed:
     def of(cls, results: Sequence[PingResult]) -> _Packed:
         alike = [r.heard is not None and r.heard.echoes is r.echoes for r in results]
         return cls(
-            rows=in_rows(
-                [_without_twin(r) if a else r for r, a in zip(results, alike, strict=True)],
-                dropped=DROPPED,
-            ),
+            rows=in_rows([_without_twins(r) for r in results], dropped=DROPPED),
             echoes_alike=alike,
         )
 
     def unpacked(self) -> list[PingResult]:
         """Build the results anew."""
         return [
-            _with_twin(result) if alike else result
+            _with_twins(result, alike)
             for result, alike in zip(self.rows.values(), self.echoes_alike, strict=True)
         ]
 
 
-def _without_twin(result: PingResult) -> PingResult:
-    heard = result.heard
-    return result if heard is None else replace(result, heard=replace(heard, echoes=()))
+def _without_twins(result: PingResult) -> PingResult:
+    """Leave out each echo that was heard and is the ping's own: None stands in its place."""
+    heard, own = result.heard, result.echoes
+    if heard is None or len(heard.echoes) != len(own):
+        return result
+    left: Any = tuple(None if h is e else h for h, e in zip(heard.echoes, own, strict=True))
+    return replace(result, heard=replace(heard, echoes=left))
 
 
-def _with_twin(result: PingResult) -> PingResult:
-    heard = result.heard
-    return result if heard is None else replace(result, heard=replace(heard, echoes=result.echoes))
+def _with_twins(result: PingResult, alike: bool) -> PingResult:
+    """Put them in again."""
+    heard, echoes = result.heard, result.echoes
+    if heard is None or len(heard.echoes) != len(echoes):
+        return result
+    if not alike:
+        echoes = tuple(e if h is None else h for h, e in zip(heard.echoes, echoes, strict=True))
+    return replace(result, heard=replace(heard, echoes=echoes))

@@ -74,7 +74,7 @@ def ping_results(
         blocks = _looked_ahead(receiver, blocks, at_a_time)
     settled = groups(_judged(receiver, blocks, recorder), at_a_time)
     heard = _heard_beside(receiver, settled) if beside else _heard(receiver, settled)
-    freed = freed_of_motion(receiver, heard, array("q") if owner is None else owner)
+    freed = freed_of_motion(receiver, heard, array("i") if owner is None else owner)
     summed = stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
     yield from told_apart(receiver, summed) if receiver.plan.timing.signed_pings else summed
 

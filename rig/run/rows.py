@@ -77,21 +77,22 @@ class _Arrays:
     """Arrays of one axis, end to end."""
 
     def __init__(self, values: Sequence[NDArray[Any]]) -> None:
-        self._ends = np.cumsum([value.size for value in values])
+        self._sizes = np.array([value.size for value in values], dtype=np.int32)
         self._all = np.concatenate(values)
+        first = self._all[:1].copy()  # a view would keep them all
+        if self._all.tobytes() == self._all.size * first.tobytes():  # also of no numbers
+            self._all = np.broadcast_to(first if first.size else 0, self._all.shape)
 
     def values(self) -> Iterator[Any]:
-        first = 0
-        for last in self._ends.tolist():
-            yield self._all[first:last]
-            first = last
+        ends = itertools.accumulate(self._sizes.tolist(), initial=0)
+        return (self._all[first:last] for first, last in itertools.pairwise(ends))
 
 
 class _Several:
     """Tuples of values of one kind."""
 
     def __init__(self, values: Sequence[tuple[Any, ...]], dropped: Collection[str]) -> None:
-        self._sizes = np.array([len(value) for value in values])
+        self._sizes = np.array([len(value) for value in values], dtype=np.int32)
         self._all = in_rows([one for value in values for one in value], dropped=dropped)
 
     def values(self) -> Iterator[Any]:

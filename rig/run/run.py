@@ -81,7 +81,7 @@ class Run:
         self._means: dict[int | None, RunningMean] = {}
         self._made: dict[Any, Any] = {}
         self._signed = SignedSum()
-        self._owner = array("q")
+        self._owner = array("i")
 
     @property
     def plan(self) -> Plan:
@@ -113,7 +113,7 @@ class Run:
         """
         at_a_time = pings_at_a_time(self.receiver) if at_hand else 1
         # Pings that are gone over later were not followed from those before.
-        owner = self._owner if not self._results else array("q")
+        owner = self._owner if not self._results else array("i")
         for result in ping_results(
             self.receiver,
             blocks,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import multiprocessing
 import sys
@@ -104,9 +105,28 @@ def test_a_search_whose_process_is_ended_goes_on_in_this_one() -> None:
     results = ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
     before = said(next(results))
     (process,) = multiprocessing.active_children()
+    with contextlib.closing(
+        ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
+    ) as other:
+        assert said(next(other)) == before
     process.kill()
     assert [before, *(said(ping) for ping in results)] == alone
     assert not multiprocessing.active_children()
+
+
+@pytest.mark.skipif(not FORKS, reason="no process is started beside this one here")
+def test_where_no_other_process_can_be_started_all_are_searched_in_this_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def refused(_: multiprocessing.process.BaseProcess) -> None:
+        raise OSError("no room for another process")
+
+    plan = a_plan(pulse=CHIRP)
+    info, blocks = heard_by(plan)
+    alone = [said(ping) for ping in ping_results(Receiver(plan, info), blocks)]
+    monkeypatch.setattr(multiprocessing.get_context("fork").Process, "start", refused)
+    results = ping_results(Receiver(plan, info), blocks, at_a_time=3, beside=True)
+    assert [said(ping) for ping in results] == alone
 
 
 def test_a_live_run_waits_for_no_other_ping() -> None:
