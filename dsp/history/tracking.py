@@ -18,7 +18,9 @@ Q.* 2, 1955, pp. 83–97.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import itertools
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,6 +48,7 @@ SPLINTER_CELLS = 1.5
 """The peaks of an echo that is torn in two stand so many resolutions apart at most."""
 
 _EARLY_MISSES = 2  # for a track that is not yet one
+_FEW = 3  # rows and columns: all ways to pair them are tried before SciPy's would be loaded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -411,10 +414,15 @@ def _assigned(
     """Choose among pairs that are near enough, each row and each column once at most."""
     if which.size < 2:
         return which, echo
-    from scipy.optimize import linear_sum_assignment
-
     rows, row = np.unique(which, return_inverse=True)
     columns, column = np.unique(echo, return_inverse=True)
+    if max(rows.size, columns.size) <= _FEW:
+        ways = [[(w, -1), *((w, e) for e in echo[which == w].tolist())] for w in rows.tolist()]
+        way = min(itertools.product(*ways), key=lambda way: _paid(cost, way))
+        few = np.array([pair for pair in way if pair[1] >= 0], dtype=np.int64).reshape(-1, 2)
+        return few[:, 0], few[:, 1]
+    from scipy.optimize import linear_sum_assignment
+
     # After the echoes, each row has misses to choose from; whatever is not near costs more.
     paid = np.full((rows.size, columns.size + rows.size), GATE**2)
     paid[:, : columns.size] = 1e6
@@ -422,6 +430,14 @@ def _assigned(
     row, column = linear_sum_assignment(paid)
     heard = column < columns.size
     return rows[row[heard]], columns[column[heard]]
+
+
+def _paid(cost: NDArray[np.float64], way: Sequence[tuple[int, int]]) -> float:
+    """Return what some pairs cost, a miss (-1) as much as the gate's edge."""
+    heard = [echo for _, echo in way if echo >= 0]
+    if len(set(heard)) < len(heard):
+        return math.inf
+    return math.fsum(cost[pair] if pair[1] >= 0 else GATE**2 for pair in way)
 
 
 def _rows_of(owner: NDArray[np.int64], numbers: list[int]) -> list[Hits]:

@@ -4,8 +4,18 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import linear_sum_assignment
 
-from dsp.history.tracking import FEWEST_HITS, GATE, MOST_MISSES, Scan, Track, Tracker, tracks_of
+from dsp.history.tracking import (
+    FEWEST_HITS,
+    GATE,
+    MOST_MISSES,
+    Scan,
+    Track,
+    Tracker,
+    _assigned,
+    tracks_of,
+)
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
 
@@ -185,3 +195,22 @@ def test_the_gate_misses_one_own_echo_in_sixteen_thousand() -> None:
     from scipy.stats import norm
 
     assert 2 * norm.sf(GATE) == pytest.approx(1 / 15787, rel=1e-3)
+
+
+def test_few_are_paired_as_by_the_hungarian_method() -> None:
+    # What is not near costs more than all misses together; SciPy's is the outside reference.
+    rng = np.random.default_rng(7)
+    for _ in range(60):
+        rows, columns = rng.integers(2, 4, 2)
+        cost = rng.uniform(0.0, 1.5 * GATE**2, (rows, columns))
+        near = cost <= GATE**2
+        which, echo = _assigned(cost, *np.nonzero(near))
+        assert np.unique(which).size == which.size
+        assert np.unique(echo).size == echo.size
+        assert near[which, echo].all()
+        paid = np.full((rows, columns + rows), GATE**2)
+        paid[:, :columns] = np.where(near, cost, 1e6)
+        least = paid[linear_sum_assignment(paid)].sum()
+        missed = (rows - which.size) * GATE**2
+        # Sums of three numbers of 16 and less, in another order.
+        assert cost[which, echo].sum() + missed == pytest.approx(least, rel=1e-12)
