@@ -92,7 +92,8 @@ def _in_terminal(course: Course, there: Room | None, pictures: LessonPictures) -
             if there is not None:
                 show_question(there, course.lesson, part)
             turns.append(course.turn(number, part, there))
-            pictures.begin(turns[-1])
+            if part is not course.parts[-1]:
+                pictures.begin(turns[-1])
             if there is not None and course.guessing is None:
                 show_turn(there, course.lesson, turns[-1])
         except (NotHeardError, PlanError) as problem:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from rig.show.pictures.page import HEIGHT, WIDTH
+from rig.show.pictures.saving import plain_settings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,12 +19,10 @@ def figure_of(draw: Callable[[Figure], object]) -> Figure:
 
     It belongs to no window and to no ``pyplot``, so nothing has to be closed.
     """
-    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+    with plain_settings():
         figure = Figure(figsize=(WIDTH / _DOTS_AN_INCH, HEIGHT / _DOTS_AN_INCH), dpi=_DOTS_AN_INCH)
         FigureCanvasAgg(figure)
         draw(figure)

@@ -16,6 +16,7 @@ from dsp.history.passage import fitted_range_m
 from rig.measure.passes import Passing
 from rig.run.results import Measurement
 from rig.show.pictures.page import FAINT, INK, SOFT
+from rig.show.pictures.saving import plain_settings
 from rig.show.pictures.scales import RangeScale, place_labels, round_ticks, strength_limits_db
 from rig.show.wording import tick_texts
 
@@ -98,8 +99,7 @@ def _drawn(draw: Any, *, tall_in: float) -> bytes:
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+    with plain_settings():
         matplotlib.rcParams.update(
             {
                 "font.size": _TYPE_PT,

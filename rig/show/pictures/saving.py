@@ -6,6 +6,7 @@ import io
 import os
 import pathlib
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
+
+_OURS = ("backend", "interactive", "toolbar")
+"""Settings of windows, on which no picture hangs; to ask for the first would load a window."""
 
 
 def drawn_bytes(
@@ -41,20 +45,29 @@ def drawn_bytes(
     dpi : float, optional
         Dots an inch; if not given, as many as let a page of any size hold as much.
     """
-    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     if dpi is None:
         dpi = 100 * min(size_px[0] / WIDTH, size_px[1] / HEIGHT)
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+    with plain_settings():
         figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
         FigureCanvasAgg(figure)
         draw(figure)
         drawn = io.BytesIO()
         figure.savefig(drawn, format=kind, dpi=dpi)
     return drawn.getvalue()
+
+
+def plain_settings() -> AbstractContextManager[None]:
+    """Draw without the user's own settings, on which a picture does not hang.
+
+    Matplotlib's own way to its defaults reads all its style sheets first.
+    """
+    from matplotlib import rc_context, rcParams, rcParamsDefault
+
+    users = (n for n, plain in rcParamsDefault.items() if n not in _OURS and rcParams[n] != plain)
+    return rc_context({name: rcParamsDefault[name] for name in users})
 
 
 def drawn_dots(draw: Callable[[Figure], object]) -> NDArray[np.uint8]:
@@ -69,12 +82,10 @@ def drawn_dots(draw: Callable[[Figure], object]) -> NDArray[np.uint8]:
     -------
     ndarray of uint8, shape (720, 1280, 4)
     """
-    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
+    with plain_settings():
         figure = Figure(figsize=(WIDTH / 100, HEIGHT / 100), dpi=100)
         canvas: Any = FigureCanvasAgg(figure)  # Matplotlib leaves it untyped
         draw(figure)

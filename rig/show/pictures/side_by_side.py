@@ -44,14 +44,17 @@ def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
     beside = _Beside(draws[1::2])
     try:
         own = [draw() for draw in draws[::2]]
-        return _in_turn(own, beside.drawn())
     except BaseException:
         beside.stop()
         raise
+    other = beside.drawn()
+    drawn = [b""] * len(draws)
+    drawn[::2], drawn[1::2] = own, other
+    return drawn
 
 
 def begun_each(draws: Sequence[Callable[[], bytes]]) -> Callable[[], list[bytes]]:
-    """Begin to draw pictures in processes beside this one, which goes on with its own work.
+    """Begin to draw pictures in a process beside this one, which goes on with its own work.
 
     Parameters
     ----------
@@ -64,16 +67,7 @@ def begun_each(draws: Sequence[Callable[[], bytes]]) -> Callable[[], list[bytes]
         Waits for the pictures and returns them as :func:`drawn_each` does; where no process
         could be begun it draws them. To be called once.
     """
-    if not _may_fork():
-        return lambda: drawn_each(draws)
-    first, second = (_Beside(half, yields=True) for half in (draws[::2], draws[1::2]))
-    return lambda: _in_turn(first.drawn(), second.drawn())
-
-
-def _in_turn(first: list[bytes], second: list[bytes]) -> list[bytes]:
-    drawn = [b""] * (len(first) + len(second))
-    drawn[::2], drawn[1::2] = first, second
-    return drawn
+    return _Beside(draws, yields=True).drawn if _may_fork() else lambda: drawn_each(draws)
 
 
 class _Beside:
@@ -82,15 +76,12 @@ class _Beside:
     Parameters
     ----------
     draws : sequence of callable
-        Without any, no process begins.
     yields : bool
         Whether this process goes first wherever both want one core: it may be pinging.
     """
 
     def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool = False) -> None:
-        self._draws, self._process = draws, 0
-        if not draws:
-            return
+        self._draws = draws
         # What all need is loaded once.
         import matplotlib.backends.backend_agg
         import matplotlib.backends.backend_svg
@@ -112,12 +103,13 @@ class _Beside:
 
     def drawn(self) -> list[bytes]:
         """Return what was drawn; what was not is drawn here."""
-        if not self._process:
-            return []
-        with os.fdopen(self._reader, "rb") as handed:
-            content = handed.read()
-        process, self._process = self._process, 0
-        _, status = os.waitpid(process, 0)
+        try:
+            with os.fdopen(self._reader, "rb") as handed:
+                content = handed.read()
+        except BaseException:
+            self.stop()
+            raise
+        _, status = os.waitpid(self._process, 0)
         if not os.WIFEXITED(status) or os.WEXITSTATUS(status):
             return [draw() for draw in self._draws]
         drawn: list[bytes] = pickle.loads(content)
@@ -125,9 +117,8 @@ class _Beside:
 
     def stop(self) -> None:
         """Draw no more."""
-        if self._process:
-            os.kill(self._process, signal.SIGKILL)
-            os.waitpid(self._process, 0)
+        os.kill(self._process, signal.SIGKILL)
+        os.waitpid(self._process, 0)
 
 
 def _may_fork() -> bool:

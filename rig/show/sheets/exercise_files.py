@@ -27,7 +27,7 @@ from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import begun_each
+from rig.show.pictures.side_by_side import begun_each, drawn_each
 from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
 from rig.teach.exercises.question import Question
 
@@ -128,12 +128,14 @@ def question_pictures(asked: Iterable[Question], *, looks: str | None = None) ->
     """Draw each question's picture, a PNG, while the next is asked for; nothing in it answers."""
     drawn: list[bytes] = []
     before: Callable[[], list[bytes]] = list
-    coming = iter(asked)
-    while some := list(itertools.islice(coming, _AT_ONCE)):
-        begun = begun_each([functools.partial(_picture, question, looks) for question in some])
+    coming = iter(functools.partial(_picture, question, looks) for question in asked)
+    some = list(itertools.islice(coming, _AT_ONCE))
+    while more := list(itertools.islice(coming, _AT_ONCE)):
+        begun = begun_each(some)
         drawn += before()
-        before = begun
-    return drawn + before()
+        before, some = begun, more
+    last = drawn_each(some)
+    return drawn + before() + last
 
 
 def _picture_name(question: Question) -> str:

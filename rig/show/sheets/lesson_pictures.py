@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.lesson_picture import class_picture, sheet_picture
 from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import begun_each
+from rig.show.pictures.side_by_side import begun_each, drawn_each
 from rig.teach.lessons.lesson import StepHeard
 from rig.teach.lessons.running import Turn
 
@@ -48,30 +48,30 @@ class LessonPictures:
         self._begun: dict[str, Callable[[], list[bytes]]] = {}
 
     def begin(self, turn: Turn) -> None:
-        """Begin to draw what a turn came to."""
-        looks = self._looks
-        self._begun[turn.part.name] = begun_each(
-            [
-                functools.partial(class_picture, turn),
-                functools.partial(sheet_picture, turn),
-                functools.partial(_asked_picture, turn.heard[-1], looks),
-                *(functools.partial(_step_picture, heard, looks) for heard in turn.heard),
-            ]
-        )
+        """Begin to draw what a turn came to, while the next is taken."""
+        self._begun[turn.part.name] = begun_each(self._draws(turn))
 
     def drawn(self, turns: Iterable[Turn]) -> dict[str, TurnPictures]:
         """Return turns' pictures by their parts' names, once they are drawn."""
-        asked = list(turns)
-        for turn in asked:
-            if turn.part.name not in self._begun:
-                self.begin(turn)
         drawn = {}
-        for turn in asked:
-            of_class, result, last, *steps = self._begun.pop(turn.part.name)()
+        # First those of which none is begun: the others are drawn meanwhile.
+        for turn in sorted(turns, key=lambda turn: turn.part.name in self._begun):
+            begun = self._begun.pop(turn.part.name, None)
+            pictures = drawn_each(self._draws(turn)) if begun is None else begun()
+            of_class, result, asked, *steps = pictures
             drawn[turn.part.name] = TurnPictures(
-                of_class=of_class, result=result, asked=last, steps=tuple(steps)
+                of_class=of_class, result=result, asked=asked, steps=tuple(steps)
             )
         return drawn
+
+    def _draws(self, turn: Turn) -> list[Callable[[], bytes]]:
+        looks = self._looks
+        return [
+            functools.partial(class_picture, turn),
+            functools.partial(sheet_picture, turn),
+            functools.partial(_asked_picture, turn.heard[-1], looks),
+            *(functools.partial(_step_picture, heard, looks) for heard in turn.heard),
+        ]
 
 
 def _step_picture(heard: StepHeard, looks: str | None) -> bytes:

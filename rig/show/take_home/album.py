@@ -16,6 +16,7 @@ from rig.run.results import PingResult
 from rig.run.run import HISTORY_PINGS, Run
 from rig.show.pictures.bench_picture import FEWEST_ROWS, BenchPicture
 from rig.show.pictures.page import HEIGHT, WIDTH
+from rig.show.pictures.saving import plain_settings
 from rig.show.pictures.scales import range_scale, strength_limits_db
 
 if TYPE_CHECKING:
@@ -91,10 +92,7 @@ class Album:
             self._draw(results[-1])
 
     def _draw(self, result: PingResult) -> None:
-        import matplotlib
-
-        with matplotlib.rc_context():
-            matplotlib.rcdefaults()  # a picture does not hang on the user's own settings
+        with plain_settings():
             png = self._drawn()
         self.stages.append(Stage(png=png, result=result))
 
