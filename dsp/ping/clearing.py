@@ -30,9 +30,10 @@ no echo. Noise passes 4 once in 16,000 samples; an echo too weak to do so all al
 passes 12 once in 1e15."""
 
 PART_OF_PULSE = 8
-"""A click is no longer than this part of the pulse: an echo over which one stands loses no more
-than 1/8 of its amplitude, 1.2 dB, with it. A transducer that passes a sixth of a sweep's band
-still draws out more than this."""
+"""A click is no longer than the inverse of the pulse's band, which no sound of that band is
+shorter than, and than this part of the pulse: an echo over which one stands loses no more than
+1/8 of its amplitude, 1.2 dB, with it. On one side at least there is quiet for this part of the
+pulse, and for half of that on the other, where a pulse may begin or end."""
 
 _QUARTILE_NORMAL = 0.6745  # half of a normal noise's magnitudes are less, in its deviations
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
@@ -61,6 +62,13 @@ class Clearing:
         bin_hz = float(shape.offset_hz[1])
         frequency_hz = shape.carrier_hz + shape.offset_hz
         first = round(shape.carrier_hz / bin_hz)
+        rate_hz, self._quiet = (
+            compress.pulse.sample_rate_hz,
+            compress.pulse.samples.size // PART_OF_PULSE,
+        )
+        self._longest = min(self._quiet, int(rate_hz / (high_hz - low_hz)))
+        # In so short a part of it a pulse's own waves are quiet, too.
+        self._has_waves = self._quiet * low_hz >= rate_hz
         below = int(np.searchsorted(frequency_hz, low_hz / 2))
         above = int(np.searchsorted(frequency_hz, high_hz))
         self._below = _Part(slice(first, first + below), shape.noise_weights[:below])
@@ -87,7 +95,9 @@ class Clearing:
             spectrum = spectrum * self._kept
             whole = scipy.fft.irfft(spectrum, self._compress.fft_samples)
             samples = whole[: samples.size]
-        clear = without_clicks(samples, self._compress.pulse.samples.size // PART_OF_PULSE)
+        if not self._has_waves:
+            return spectrum
+        clear = without_clicks(samples, longest=self._longest, quiet=self._quiet)
         return spectrum if clear is samples else self._compress.spectrum(clear)
 
     def _rumbles(self, spectrum: NDArray[np.complex64]) -> bool:
@@ -121,13 +131,18 @@ class _Part:
         return float(np.median(let_in.real**2 + let_in.imag**2)) * self._scale
 
 
-def without_clicks(samples: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
-    """Return samples with zeros where something stands out for no more than `longest` of them.
+def without_clicks(
+    samples: NDArray[np.float32], *, longest: int, quiet: int
+) -> NDArray[np.float32]:
+    """Return samples with zeros where something short stands out by itself.
 
     Parameters
     ----------
     samples : ndarray of float32, shape (samples,)
     longest : int
+        It lasts for no more samples than this.
+    quiet : int
+        So many samples beside it are quiet on one side, and half as many on the other.
 
     Returns
     -------
@@ -140,10 +155,13 @@ def without_clicks(samples: NDArray[np.float32], longest: int) -> NDArray[np.flo
     loud = np.flatnonzero(magnitude > FOOT * spread)
     if spread == 0 or loud.size == 0:
         return samples
-    first = np.flatnonzero(np.diff(loud, prepend=-samples.size) > longest)
-    start, stop = loud[first], loud[np.append(first[1:], loud.size) - 1] + 1
+    apart = np.diff(loud, prepend=-samples.size, append=2 * samples.size)
+    ends = np.flatnonzero(apart > quiet // 2)
+    first = ends[:-1]
+    start, stop = loud[first], loud[ends[1:] - 1] + 1
     high = np.maximum.reduceat(magnitude[loud], first)
-    click = (stop - start <= longest) & (high > SURELY * spread)
+    alone = np.maximum(apart[first], apart[ends[1:]]) > quiet
+    click = alone & (stop - start <= longest) & (high > SURELY * spread)
     if not click.any():
         return samples
     left = samples.copy()

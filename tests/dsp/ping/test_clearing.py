@@ -97,20 +97,21 @@ def test_clicks_are_taken_out(name: str, direct: float) -> None:
     quiet = with_pulse(noise(4), pulse, direct, 300)
     heard = quiet.copy()
     heard[[1500, 1600, 1601, 4100]] += np.array([0.2, -0.05, 0.04, 0.03], dtype=np.float32)
-    left = without_clicks(heard, pulse.samples.size // 8)
+    left = without_clicks(heard, longest=2, quiet=pulse.samples.size // 8)
     changed = np.flatnonzero(left != heard)
     assert changed.tolist() == [1500, 1600, 1601, 4100]
     assert not left[changed].any()
 
 
-def test_what_lasts_longer_than_a_click_stays() -> None:
-    longest = 60
+def test_what_lasts_longer_than_a_click_or_is_beside_a_sound_stays() -> None:
     heard = noise(5)
-    heard[1000 : 1000 + longest + 1 : 10] = 0.1
-    heard[1000 + longest] = 0.1
-    assert without_clicks(heard, longest) is heard
-    heard[1000] = 0
-    assert without_clicks(heard, longest) is not heard
+    heard[1000:1007] = 0.1
+    assert without_clicks(heard, longest=6, quiet=60) is heard
+    assert without_clicks(heard, longest=7, quiet=60) is not heard
+    # 24 apart from the first sound is part of it; 60 to both sides is not alone; the last is.
+    heard[[1030, 1090, 1150]] = 0.1
+    left = without_clicks(heard, longest=7, quiet=80)
+    assert np.flatnonzero(left != heard).tolist() == [1150]
 
 
 def test_noise_hardly_ever_has_clicks_and_silence_none() -> None:
@@ -119,8 +120,8 @@ def test_noise_hardly_ever_has_clicks_and_silence_none() -> None:
     assert math.erfc(FOOT / math.sqrt(2)) == pytest.approx(1 / 16000, rel=0.02)
     for seed in range(6, 16):
         heard = noise(seed)
-        assert without_clicks(heard, 60) is heard
+        assert without_clicks(heard, longest=60, quiet=60) is heard
     # Steps of a converter, rarely other than 0, have no spread to stand out of.
     steps = np.zeros(BLOCK, dtype=np.float32)
     steps[::50] = 1 / 32768
-    assert without_clicks(steps, 60) is steps
+    assert without_clicks(steps, longest=60, quiet=60) is steps
