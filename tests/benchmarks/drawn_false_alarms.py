@@ -118,15 +118,15 @@ def listed(
         receiver.look_ahead([block for block, _ in pings])
         profiles = receiver.profiles(pings)
         placed = [(profile, zero) for profile, (_, zero) in zip(profiles, pings, strict=True)]
-        for (profile, zero), found in zip(
-            placed, receiver.found_each(placed, rates=RATES), strict=True
-        ):
+        for profile, zero in placed:
             shape = receiver.shape if profile.shape is None else profile.shape
             from_s = receiver._listed_from_s(zero, shape)
             to_s = min(receiver._reach_s[1], profile.envelope.size * profile.bin_s)
             cells += (to_s - from_s) / independent_s(shape)
-            for number in range(len(RATES)):
-                counted[number] += len(found.at(number))
+        # Each by itself: what a laxer rate finds counts as found for a stricter one.
+        for number, rate in enumerate(RATES):
+            found = receiver.found_each(placed, rates=(rate,))
+            counted[number] += sum(len(each.at(0)) for each in found)
     return counted, cells
 
 
