@@ -45,6 +45,7 @@ tell either noise to 1.44/√64 = 18 % of itself; a room that rings with a code'
 stands out by up to 7 (measured)."""
 
 _FEWEST_CELLS = 64
+_CELLS_ABOVE = 1024  # next to the band tell its noise well enough
 
 
 class Clearing:
@@ -72,9 +73,8 @@ class Clearing:
         below = int(np.searchsorted(frequency_hz, low_hz / 2))
         above = int(np.searchsorted(frequency_hz, high_hz))
         self._below = _Part(slice(first, first + below), shape.noise_weights[:below])
-        self._above = _Part(
-            slice(first + above, first + frequency_hz.size), shape.noise_weights[above:]
-        )
+        last = min(above + _CELLS_ABOVE, frequency_hz.size)
+        self._above = _Part(slice(first + above, first + last), shape.noise_weights[above:last])
         # From nothing at half the band's lower end to all at three quarters of it.
         place_hz = np.arange(compress.fft_samples // 2 + 1) * bin_hz
         rise = np.clip((place_hz - low_hz / 2) / (low_hz / 4), 0, 1)
@@ -128,7 +128,7 @@ class _Part:
     def noise(self, spectrum: NDArray[np.complex64]) -> float:
         """Return the mean power of the spectrum of noise alone there, weighted by the pulse's."""
         let_in = scipy.fft.ifft(spectrum[self._bins] * self._amplitudes, norm="ortho")
-        return float(np.median(let_in.real**2 + let_in.imag**2)) * self._scale
+        return _middle(let_in.real**2 + let_in.imag**2) * self._scale
 
 
 def without_clicks(
@@ -150,7 +150,7 @@ def without_clicks(
         The very samples where there are no clicks.
     """
     magnitude = np.abs(samples)
-    spread = float(np.median(magnitude[:: max(1, samples.size // _LOOKED_AT)])) / _QUARTILE_NORMAL
+    spread = _middle(magnitude[:: max(1, samples.size // _LOOKED_AT)]) / _QUARTILE_NORMAL
     # What is silent but for a few steps of its converter has no noise to stand out of.
     loud = np.flatnonzero(magnitude > FOOT * spread)
     if spread == 0 or loud.size == 0:
@@ -168,3 +168,8 @@ def without_clicks(
     for begin, end in zip(start[click], stop[click], strict=True):
         left[begin:end] = 0
     return left
+
+
+def _middle(values: NDArray[np.floating]) -> float:
+    """Return the middle one; NumPy's median takes three times as long for so few."""
+    return float(np.partition(values, values.size // 2)[values.size // 2])
