@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, in_doubt, train_begun, unexplained_ahead
+from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
@@ -262,6 +263,7 @@ class _MarkSearch:
         self._compressors = [
             PulseCompressor(pulse, self._stretch, weighting="hann") for pulse in self._pulses
         ]
+        self._clear = [Clearing(compress) for compress in self._compressors]
         self._first_peak = 0.0
         self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
@@ -352,7 +354,8 @@ class _MarkSearch:
         """Compress a stretch of the marks' channel; an echo of amplitude 1 gives 1."""
         compress = self._compressors[pulse_index]
         samples = _read(self._file, self._path, start, self._stretch)[self._channel]
-        return compress.from_time_zero(compress.band_spectrum(samples), 0.0)
+        spectrum = self._clear[pulse_index](samples, compress.spectrum(samples))
+        return compress.from_time_zero(compress.matched(spectrum), 0.0)
 
 
 def _loudest(file: Any, path: Path, channel: int) -> float:

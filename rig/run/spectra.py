@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
 from rig.bench.capture import CaptureBlock
 
@@ -15,7 +16,7 @@ BLOCKS_KEPT = 4
 
 
 class Spectra:
-    """Spectra of a stream's latest blocks.
+    """Spectra of a stream's latest blocks, cleared of hum, rumble and clicks.
 
     Parameters
     ----------
@@ -27,6 +28,7 @@ class Spectra:
 
     def __init__(self, compress: PulseCompressor, *, channels: int = 2) -> None:
         self._compress = compress
+        self._clear = Clearing(compress)
         self._channels = channels
         self._kept: dict[tuple[CaptureBlock, int], NDArray[np.complex64]] = {}
 
@@ -38,8 +40,10 @@ class Spectra:
         wanted = [block for block in blocks if (block, channel) not in self._kept]
         if not wanted:
             return
-        spectra = self._compress.spectrum(np.stack([b.samples[channel] for b in wanted]))
+        heard = np.stack([b.samples[channel] for b in wanted])
+        spectra = self._compress.spectrum(heard)
         for number, block in enumerate(wanted):
+            spectra[number] = self._clear(heard[number], spectra[number])
             # Turned back by its own sign, a ping's own echoes stand upright whichever it is.
             if block.sign < 0:
                 np.negative(spectra[number], out=spectra[number])

@@ -1,0 +1,127 @@
+"""What is taken out of a block before it is compressed, and what is not."""
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from dsp.ping.clearing import FOOT, SURELY, Clearing, without_clicks
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+
+RATE_HZ, BLOCK = 48000.0, 4800
+PULSES = {
+    "chirp": linear_chirp(4e3, 12e3, 0.01, RATE_HZ),
+    "tone": tone_burst(8e3, 0.002, RATE_HZ),
+    "barker": barker13(8e3, 2.5e-4, RATE_HZ),
+    "golay": golay_pair(8e3, 2.5e-4, 16, RATE_HZ)[0],
+}
+RMS = 0.001
+Samples = NDArray[np.float32]
+
+
+def noise(seed: int) -> Samples:
+    return np.random.default_rng(seed).normal(0, RMS, BLOCK).astype(np.float32)
+
+
+def hum(amplitude: float, *, base_hz: float = 50.03) -> NDArray[np.float64]:
+    """40 harmonics, each as much weaker as it is higher."""
+    turns = base_hz * np.arange(BLOCK) / RATE_HZ
+    order = np.arange(1, 41)[:, np.newaxis]
+    return np.asarray(
+        (amplitude / order * np.sin(2 * np.pi * order * turns + order**2)).sum(axis=0)
+    )
+
+
+def with_pulse(samples: Samples, pulse: Pulse, amplitude: float, at: int) -> Samples:
+    heard = samples.copy()
+    heard[at : at + pulse.samples.size] += amplitude * pulse.samples
+    return heard
+
+
+def cleared(pulse: Pulse, samples: Samples) -> tuple[NDArray[np.complex64], bool]:
+    """Return the spectrum without what is no sound, and whether anything was."""
+    compress = PulseCompressor(pulse, BLOCK)
+    spectrum = compress.spectrum(samples)
+    clear = Clearing(compress)(samples, spectrum)
+    return clear, clear is not spectrum
+
+
+@pytest.mark.parametrize("name", PULSES)
+@pytest.mark.parametrize("direct", [0.0, 0.003, 0.3])
+def test_white_noise_and_pulses_stay_as_they_are_to_the_last_bit(name: str, direct: float) -> None:
+    # From below the noise of a sample to 50 dB above it; two overlap, one upside down.
+    pulse = PULSES[name]
+    heard = with_pulse(noise(1), pulse, direct, 300)
+    heard = with_pulse(heard, pulse, -direct / 2, 300 + pulse.samples.size // 3)
+    heard = with_pulse(heard, pulse, direct / 30, 2500)
+    assert not cleared(pulse, heard)[1]
+
+
+@pytest.mark.parametrize("name", PULSES)
+def test_a_room_s_tail_stays_as_it_is(name: str) -> None:
+    # 60 dB down within 0.15 s, from 30 dB over the noise on.
+    pulse, rng = PULSES[name], np.random.default_rng(2)
+    fall = rng.normal(size=BLOCK) * np.exp(-6.9 * np.arange(BLOCK) / (0.15 * RATE_HZ))
+    tail = np.convolve(fall, pulse.samples)[:BLOCK]
+    heard = noise(2) + (0.03 / tail[:500].std() * tail).astype(np.float32)
+    assert not cleared(pulse, heard)[1]
+
+
+@pytest.mark.parametrize("name", ["tone", "barker", "golay"])
+def test_hum_is_taken_out_and_the_pulse_left(name: str) -> None:
+    # Nothing is taken away from three quarters of the band's lower end on: of an echo no more
+    # than it has below that, and of the noise's RMS the root of the same share.
+    pulse, compress = PULSES[name], PulseCompressor(PULSES[name], BLOCK)
+    quiet = with_pulse(noise(3), pulse, 0.05, 2000)
+    clear, was_any = cleared(pulse, (quiet + hum(0.2)).astype(np.float32))
+    assert was_any
+    found = compress.from_time_zero(compress.matched(clear), 0.0)
+    alone = compress.from_time_zero(compress.matched(compress.spectrum(quiet)), 0.0)
+    # Where the block ends the hum breaks off: 1 ms of what is kept rings there.
+    inside = slice(round(0.005 / compress.bin_s), -round(0.005 / compress.bin_s))
+    left = np.abs(found - alone)[inside]
+    shape = compress.shape
+    taken = shape.carrier_hz + shape.offset_hz < 0.75 * pulse.band_hz[0]
+    share = float(shape.weights[taken].sum())
+    # Of some 100 cells of Rayleigh's noise hardly any passes four times its RMS: exp(-16).
+    assert left.max() < share * 0.05 + 4 * math.sqrt(share) * RMS * shape.noise_gain
+    assert np.abs(found)[inside].argmax() == np.abs(alone)[inside].argmax()
+
+
+@pytest.mark.parametrize("name", PULSES)
+@pytest.mark.parametrize("direct", [0.0, 0.3])
+def test_clicks_are_taken_out(name: str, direct: float) -> None:
+    pulse = PULSES[name]
+    quiet = with_pulse(noise(4), pulse, direct, 300)
+    heard = quiet.copy()
+    heard[[1500, 1600, 1601, 4100]] += np.array([0.2, -0.05, 0.04, 0.03], dtype=np.float32)
+    left = without_clicks(heard, longest=2, quiet=pulse.samples.size // 8)
+    changed = np.flatnonzero(left != heard)
+    assert changed.tolist() == [1500, 1600, 1601, 4100]
+    assert not left[changed].any()
+
+
+def test_what_lasts_longer_than_a_click_or_is_beside_a_sound_stays() -> None:
+    heard = noise(5)
+    heard[1000:1007] = 0.1
+    assert without_clicks(heard, longest=6, quiet=60) is heard
+    assert without_clicks(heard, longest=7, quiet=60) is not heard
+    # 24 apart from the first sound is part of it; 60 to both sides is not alone; the last is.
+    heard[[1030, 1090, 1150]] = 0.1
+    left = without_clicks(heard, longest=7, quiet=80)
+    assert np.flatnonzero(left != heard).tolist() == [1150]
+
+
+def test_noise_hardly_ever_has_clicks_and_silence_none() -> None:
+    # 12 deviations: 4e-33 a sample, of any noise that is normal.
+    assert math.erfc(SURELY / math.sqrt(2)) < 1e-32
+    assert math.erfc(FOOT / math.sqrt(2)) == pytest.approx(1 / 16000, rel=0.02)
+    for seed in range(6, 16):
+        heard = noise(seed)
+        assert without_clicks(heard, longest=60, quiet=60) is heard
+    # Steps of a converter, rarely other than 0, have no spread to stand out of.
+    steps = np.zeros(BLOCK, dtype=np.float32)
+    steps[::50] = 1 / 32768
+    assert without_clicks(steps, longest=60, quiet=60) is steps
