@@ -94,6 +94,17 @@ def test_a_plate_before_faces_that_ring_is_one() -> None:
         assert all(p.u_second_s == 0 for p in peaks)
 
 
+@pytest.mark.parametrize(
+    ("lobes", "gain"), [(0.55, 0.85), (0.65, 0.5 + 0.5j), (0.85, 0.85j), (0.85, -0.85)]
+)
+def test_two_within_a_lobe_show_no_side_lobe_as_an_echo(lobes: float, gain: complex) -> None:
+    for seed in range(3):
+        peaks = found((lobes, gain), snr_db=52, seed=seed)
+        # Each may be off by the other's lobe, and none stands beyond.
+        late = [(p.delay_s - AT_S) / SHAPE.width_s for p in peaks]
+        assert all(-1 < lag < 1 + lobes for lag in late), late
+
+
 def test_what_is_added_is_half_a_lobe() -> None:
     (peak,) = found((0.6, 0.5), snr_db=50, seed=3)
     assert peak.u_second_s == pytest.approx(SECOND_LOBES * SHAPE.width_s)
