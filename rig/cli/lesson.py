@@ -143,10 +143,10 @@ def _hand_out(
     problems: Mapping[str, str],
 ) -> None:
     """Draw each part's picture, write the sheet, and answer."""
-    from rig.files.whole import INTO_OUT, write_whole
+    from rig.files.whole import write_whole
     from rig.show.answers import lesson_answer
     from rig.show.pictures.lesson_picture import save_class_pictures
-    from rig.show.sheets.lesson_sheet import pupil_html, sheet_html
+    from rig.show.sheets.lesson_sheet import write_pupil_sheet, write_sheet
 
     # A device that was not there left none.
     recorded = {
@@ -165,10 +165,8 @@ def _hand_out(
     if turns:
         spreads = None if kept is None else kept.spreads
         made, looks = opening.now(), given.looks
-        teacher_s = sheet_html(lesson, turns, made=made, looks=looks, spreads=spreads)
-        write_whole(sheet, teacher_s, what="sheet", remedy=INTO_OUT)
-        pupil_s = pupil_html(lesson, turns, made=made, looks=looks)
-        write_whole(pupil, pupil_s, what="sheet", remedy=INTO_OUT)
+        write_sheet(sheet, lesson, turns, made=made, looks=looks, spreads=spreads)
+        write_pupil_sheet(pupil, lesson, turns, made=made, looks=looks)
     if given.json:
         answer = lesson_answer(
             lesson,
@@ -184,7 +182,8 @@ def _hand_out(
     print(f"\nThe sheet to hand out is in {pupil}; the teacher's, with the answers, in {sheet}")
     if kept is not None:
         guesses = course.folder / f"{lesson.name}{part}-guesses.csv"
-        write_whole(guesses, kept.table, what="table of guesses", remedy=INTO_OUT)
+        remedy = "give --out a folder that may be written to and has room"
+        write_whole(guesses, kept.table, what="table of guesses", remedy=remedy)
         print(f"The class's guesses, by nickname, are in {guesses}")
     print("Prediction and measurement in one picture:")
     for picture in pictures.values():

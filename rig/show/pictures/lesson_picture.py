@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rig.files.whole import INTO_OUT, write_whole
+from rig.files.whole import write_whole
 from rig.show.pictures.dot_stacks import DOT_FILLS, DOT_FORMS, axis_limits, plot_upright
 from rig.show.pictures.lettering import printable, text_width, wrapped
 from rig.show.pictures.page import ACCENT, FAINT, INK, SOFT
@@ -70,9 +70,10 @@ def save_class_pictures(pictures: Mapping[str, Turn]) -> None:
     StorageError
         Where a file cannot be written.
     """
+    remedy = "give --out a folder that may be written to and has room"
     drawn = drawn_each([functools.partial(class_picture, turn) for turn in pictures.values()])
     for path, picture in zip(pictures, drawn, strict=True):
-        write_whole(path, picture, what="picture", remedy=INTO_OUT)
+        write_whole(path, picture, what="picture", remedy=remedy)
 
 
 def _width(size_pt: float, *, bold: bool = False) -> Callable[[str], float]:

@@ -7,10 +7,12 @@ measured and expected, shows it, and leaves the why for after the talk.
 from __future__ import annotations
 
 import functools
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
+from rig.files.whole import write_whole
 from rig.show.markup import Markup, element, figure, joined, page, table
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.guess_spread import sheet_spread
@@ -124,6 +126,26 @@ def sheet_html(
     )
 
 
+def write_sheet(
+    path: str | os.PathLike[str],
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    looks: str | None = None,
+    spreads: Mapping[str, Spread] | None = None,
+) -> None:
+    """Write the sheet, whole or not at all; parameters as for :func:`sheet_html`.
+
+    Raises
+    ------
+    StorageError
+    """
+    remedy = "give --out a folder that may be written to and has room"
+    sheet = sheet_html(lesson, turns, made=made, looks=looks, spreads=spreads)
+    write_whole(path, sheet, what="sheet", remedy=remedy)
+
+
 def pupil_html(
     lesson: Lesson, turns: Sequence[Turn], *, made: datetime, looks: str | None = None
 ) -> str:
@@ -136,6 +158,26 @@ def pupil_html(
         _header(lesson, made, "", _caution(turns)),
         element("main", *(_asked(number, turn, looks) for number, turn in enumerate(turns, 1))),
         style=STYLE + _SHEET_STYLE,
+    )
+
+
+def write_pupil_sheet(
+    path: str | os.PathLike[str],
+    lesson: Lesson,
+    turns: Sequence[Turn],
+    *,
+    made: datetime,
+    looks: str | None = None,
+) -> None:
+    """Write the pupil's pages, whole or not at all.
+
+    Raises
+    ------
+    StorageError
+    """
+    remedy = "give --out a folder that may be written to and has room"
+    write_whole(
+        path, pupil_html(lesson, turns, made=made, looks=looks), what="sheet", remedy=remedy
     )
 
 
