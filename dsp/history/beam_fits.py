@@ -126,9 +126,6 @@ class BeamFit:
         Whether what is left over, scatter counted in, is no more than that: neither ranges nor
         levels stand beyond it, nor do neighbours stray together, as they do about a curve that
         is not the beam's. Where not, no number here is to be claimed.
-    covariance : ndarray of float64, shape (4, 4) or (5, 5)
-        Of the natural logarithms of amplitude and size, tilt, closest range and, on a
-        straight way, centre.
     """
 
     shape: str
@@ -152,10 +149,9 @@ class BeamFit:
     degrees_of_freedom: int
     scatter_db: float
     holds: bool
-    covariance: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        for name in ("angle_rad", "level_db", "limit_db", "u_level_db", "covariance"):
+        for name in ("angle_rad", "level_db", "limit_db", "u_level_db"):
             values = np.array(getattr(self, name), dtype=np.float64)
             values.setflags(write=False)
             object.__setattr__(self, name, values)
@@ -382,7 +378,6 @@ class _Fit:
             degrees_of_freedom=self.free,
             scatter_db=_NEPER_DB * self._scatter,
             holds=self._holds(solved),
-            covariance=covariance,
         )
 
     def _bearing_rad(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:

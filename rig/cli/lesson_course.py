@@ -30,6 +30,11 @@ class Course:
     """Takes a class through the parts, with what stood on the command line.
 
     All that can be wrong on the command line is found before a ping is sent.
+
+    Attributes
+    ----------
+    real : bool
+        Whether a bench stands there that can be heard.
     """
 
     def __init__(self, given: argparse.Namespace, lesson: Lesson, parts: Sequence[Part]) -> None:
@@ -40,7 +45,7 @@ class Course:
         self.parts = tuple(parts)
         self.refused: dict[str, PlanError] = {}
         self._asks = sys.stdin.isatty() and not given.json
-        self._real = given.front_end not in INVENTED_FRONT_ENDS and not given.recording
+        self.real = given.front_end not in INVENTED_FRONT_ENDS and not given.recording
         self._own = opening.plan_or_none(given.plan)
         self._recordings = self._recordings_by_step()
         self._check_plan()
@@ -81,7 +86,7 @@ class Course:
             prediction = self._predictions[number]
         else:
             prediction = self._prediction(number, part)
-        if self._real:
+        if self.real:
             for hand in part.givens:
                 self._say_wrapped(f"Measure by hand as you go: {hand.text} ({hand.name}).")
         heard = tuple(self._heard(part, step) for step in part.steps)
@@ -96,11 +101,6 @@ class Course:
             self._say_wrapped(right_text(spread, turn))
             show_spread(there, self.lesson, spread, turn)
         return turn
-
-    @property
-    def real(self) -> bool:
-        """Whether a bench stands there that can be heard."""
-        return self._real
 
     @property
     def in_window(self) -> bool:
@@ -135,10 +135,10 @@ class Course:
             record=self._record_under,
             set_up=self._set_up,
             wanted=lambda part: [
-                hand for hand in part.givens if self._real and hand.name not in self._values
+                hand for hand in part.givens if self.real and hand.name not in self._values
             ],
             note=note,
-            check=lambda heard: missing_echo(heard) if self._real else "",
+            check=lambda heard: missing_echo(heard) if self.real else "",
             conclude=conclude,
             guessing=self.guessing,
         )
@@ -162,7 +162,7 @@ class Course:
         return dict(zip(steps, found, strict=True))
 
     def _check_plan(self) -> None:
-        if self._real and self._own is None:
+        if self.real and self._own is None:
             raise PlanError(
                 f"--plan: found none with --front-end {self._given.front_end}; a real bench needs "
                 "its own plan, see README.md"
@@ -214,7 +214,7 @@ class Course:
                 has = ", ".join(known) or "none"
                 raise LessonError(f"--given: found {text!r}; the quantities here are: {has}")
             values[name] = _number(f"--given {name}", number if sign else "")
-        if self._real and not self._asks:
+        if self.real and not self._asks:
             for part in self.parts:
                 for hand in part.givens:
                     if hand.name not in values:
@@ -328,17 +328,17 @@ class Course:
         """Say what is done for a step: by whoever stands at the bench, or by the virtual tank."""
         from rig.teach.lessons.turn_text import set_up_text
 
-        by_hand = self._real or (part.name, step.name) in self._recordings
+        by_hand = self.real or (part.name, step.name) in self._recordings
         return set_up_text(step, invented=not by_hand)
 
     def _wait_for_set_up(self, step: Step) -> None:
         """Wait until the step stands; in the virtual tank, until somebody wants to hear it."""
-        if not self._real and not self._asks:
+        if not self.real and not self._asks:
             return
         keyboard.drop_typed()
-        words = "Press Enter when it stands." if self._real else "Press Enter to ping."
+        words = "Press Enter when it stands." if self.real else "Press Enter to ping."
         print(words, file=sys.stderr, flush=True)
-        if not sys.stdin.readline() and self._real:
+        if not sys.stdin.readline() and self.real:
             raise LessonError(
                 f"step {step.name}: the input ended before it; press Enter once it is set up, or "
                 "give recordings"
@@ -348,7 +348,7 @@ class Course:
         """Whether a real bench's step is heard where it was put, or is to be taken all the same."""
         from rig.teach.lessons.step_check import missing_echo
 
-        missing = missing_echo(heard) if self._real else ""
+        missing = missing_echo(heard) if self.real else ""
         if not missing:
             return True
         self._say_wrapped(missing)
