@@ -42,6 +42,7 @@ from dsp.ping.peaks import (
     KERNEL_HALF,
     LOOKS,
     Peak,
+    delay_excess,
 )
 from dsp.ping.rows import alike, highest_each, pairs, starts_of
 from dsp.ping.search_plan import FLANK_LOBES, SearchPlan, search_plan
@@ -579,7 +580,9 @@ class _Search:
         # The peak's power holds some of the noise's own. The noise is known from so
         # many cells only: its mean inverse, which the errors go by, is larger than
         # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
-        u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / np.maximum(snr_out - 2, 1.0))
+        snr_own = np.maximum(snr_out - 2, 1.0)
+        u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / snr_own)
+        u_s *= delay_excess(shape, snr_own)
         u_s = np.hypot(u_s, self._pull_s())
         second_s = SECOND_LOBES * shape.width_s * self._is_more_than_one(stands, snr_out)
         delay_bins = self._position - self._lead
