@@ -32,6 +32,7 @@ from dsp.ping.compression import (
     EchoShape,
     powers_of,
 )
+from dsp.ping.delay_spread import delay_excess
 from dsp.ping.noise import (
     cell_rate,
     independent_s,
@@ -42,7 +43,6 @@ from dsp.ping.peaks import (
     KERNEL_HALF,
     LOOKS,
     Peak,
-    delay_excess,
 )
 from dsp.ping.rows import alike, highest_each, pairs, starts_of
 from dsp.ping.search_plan import FLANK_LOBES, SearchPlan, search_plan
