@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.brought import Brought
+from dsp.ping.delay_spread import delay_excess
 from dsp.ping.more_than_one import more_than_one
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import Peak
@@ -43,7 +44,9 @@ def listed(
     # The peak's power holds some of the noise's own. The noise is known from so
     # many cells only: its mean inverse, which the errors go by, is larger than
     # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
-    u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / np.maximum(snr_out - 2, 1.0))
+    snr_own = np.maximum(snr_out - 2, 1.0)
+    u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / snr_own)
+    u_s *= delay_excess(shape, snr_own)
     pull_s = _pull_s(taken)
     u_s = np.hypot(u_s, pull_s)
     more = more_than_one(taken, stands, snr_out)

@@ -3,39 +3,54 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import NamedTuple
 
 import numpy as np
 
 from rig.bench.capture import CaptureBlock
 
 
-class Cutter:
-    """Cuts a stream's blocks so many samples sooner than they came.
+class Cut(NamedTuple):
+    """How a stream's blocks are cut.
 
     Attributes
     ----------
     sooner : int
-        Samples, from 0 to less than a block.
+        So many samples sooner than they came, from 0 to less than a block.
+    later_pings : int
+        The ping that is then in a block was due so many blocks later; negative for sooner.
+    """
+
+    sooner: int = 0
+    later_pings: int = 0
+
+
+class Cutter:
+    """Cuts a stream's blocks so that each holds a whole ping.
+
+    Attributes
+    ----------
+    cut : Cut
     """
 
     def __init__(self) -> None:
-        self.sooner = 0
+        self.cut = Cut()
         self._before: CaptureBlock | None = None
         self._latest: CaptureBlock | None = None
 
     def take(self, block: CaptureBlock) -> CaptureBlock:
         """Take the next block as it came, and return it as it is cut now."""
         self._before, self._latest = self._latest, block
-        if self.sooner == 0:
+        if self.cut == Cut():
             return block
-        return self.across(self.sooner) or block
+        return self.across(self.cut) or block
 
-    def across(self, sooner: int) -> CaptureBlock | None:
-        """Return the latest block cut sooner; None where the one before it is not at hand."""
+    def across(self, cut: Cut) -> CaptureBlock | None:
+        """Return the latest block as it would be cut; None where that is not at hand."""
         before, latest = self._before, self._latest
         if before is None or latest is None:
             return None
-        length = latest.samples.shape[1]
+        sooner, length = cut.sooner, latest.samples.shape[1]
         if before.samples.shape != latest.samples.shape:
             return None
         if latest.start_sample - before.start_sample != length:
@@ -43,13 +58,13 @@ class Cutter:
         samples = np.concatenate(
             [before.samples[:, length - sooner :], latest.samples[:, : length - sooner]], axis=1
         )
-        # Cut by more than half, it is the ping before that is whole in it.
-        whole = before if 2 * sooner > length else latest
+        # Pulses take turns: two at the most.
+        pulses, place = (before.pulse_index, latest.pulse_index), latest.sign_place
         return dataclasses.replace(
             latest,
             samples=samples,
-            pulse_index=whole.pulse_index,
-            sign_place=whole.sign_place,
+            pulse_index=pulses[(cut.later_pings + 1) % 2],
+            sign_place=None if place is None else place + cut.later_pings,
             start_sample=latest.start_sample - sooner,
-            flags=before.flags | latest.flags,
+            flags=(before.flags if sooner else latest.flags) | latest.flags,
         )

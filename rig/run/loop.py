@@ -180,10 +180,10 @@ def _judged(
         cut = watch.by_sign(cutter.take(block))
         placed = watch.place(cut)
         if placed.time_zero is None and receiver.info.can_slip:
-            sooner = watch.again_from(cutter)
-            if sooner is not None and sooner != cutter.sooner:
-                cutter.sooner = sooner
-                cut = watch.by_sign(cutter.across(sooner) or block)
+            anew = watch.again_from(cutter)
+            if anew is not None and anew != cutter.cut:
+                cutter.cut = anew
+                cut = watch.by_sign(cutter.across(anew) or block)
                 placed = watch.place(cut)
         # Two off by as much, one after the other: that was no slip.
         held = [_told(each, slipped=not placed.drifts) for each in held] if held[1:] else held

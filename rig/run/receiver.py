@@ -20,7 +20,7 @@ from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
 from dsp.ping.likeness import u_by_shape_s
-from dsp.ping.noise import fewest_bins
+from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.search import Found, found_each, lead_bins
@@ -32,7 +32,7 @@ from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import SECOND, RangeModel
-from rig.run.marks import CELLS, MarkSearch
+from rig.run.marks import MarkSearch
 from rig.run.pair import Pair
 from rig.run.results import Echo, MarkBias, Side, TimeZero
 from rig.run.spectra import Spectra
@@ -531,7 +531,7 @@ class Receiver:
     def searched_bins(self, shape: EchoShape) -> int:
         """Return how far a profile is searched: to the last echo, with noise to tell it from."""
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
-        return max(last, 400, fewest_bins(shape, cells=CELLS))
+        return max(last, fewest_bins(shape, cells=WIDE_CELLS + MOST_SPACINGS))
 
     @functools.cached_property
     def _reach_s(self) -> tuple[float, float]:

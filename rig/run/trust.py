@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from dsp.ping.peaks import Peak
 from rig.bench.capture import LOSS, MOST_DRIFT, CaptureBlock
-from rig.run.cutting import Cutter
+from rig.run.cutting import Cut, Cutter
 from rig.run.marks import alike
 from rig.run.receiver import Receiver
 from rig.run.results import MarkBias, TimeZero
@@ -127,35 +127,39 @@ class MarkWatch:
             reason = f"the {sought} is not where it was due: the sound slipped"
         return Placed(time_zero=time_zero, reason=reason, doubt=doubt, waits=waits, drifts=drifts)
 
-    def again_from(self, cutter: Cutter) -> int | None:
-        """Return by how many samples sooner blocks must be cut to hold whole pings again.
+    def again_from(self, cutter: Cutter) -> Cut | None:
+        """Return how blocks must be cut to hold whole pings again.
 
         After a slip the mark may have left its block. It is looked for half a block to each
-        side of where it was due, by the sounds around it.
+        side of where it was due, by the sounds around it. Of pulses that take turns it may be
+        any: then the stream slipped by so many pings more.
 
         Returns
         -------
-        int or None
-            From 0 to less than a block; None where nobody can be sure, or no ping is
-            confirmed yet.
+        Cut or None
+            None where nobody can be sure, or no ping is confirmed yet.
         """
-        known = self._known
-        if known is None or self._receiver.plan.geometry.time_zero == "calibration":
+        known, plan = self._known, self._receiver.plan
+        if known is None or plan.geometry.time_zero == "calibration":
             return None
-        rate_hz, length = self._receiver.info.sample_rate_hz, self._receiver.plan.interval_samples
+        length, (sooner, later_pings) = plan.interval_samples, cutter.cut
         half = length // 2
-        across = cutter.across((cutter.sooner + half) % length)
-        if across is None or across.flags & LOSS:
-            return None
-        known_block, known_mark = known
-        mark = self._receiver.marks.find_again(
-            across, known_block=known_block, known_mark=known_mark
-        )
-        if mark is None:
-            return None
-        self._cut_anew = True
-        later = round((mark.delay_s - known_mark.delay_s) * rate_hz) - half
-        return (cutter.sooner - later) % length
+        wraps, halfway = divmod(sooner + half, length)
+        for more in range(plan.pulses_per_cycle):
+            across = cutter.across(Cut(halfway, later_pings + wraps + more))
+            if across is None or across.flags & LOSS:
+                return None
+            mark = self._receiver.marks.find_again(
+                across, known_block=known[0], known_mark=known[1]
+            )
+            if mark is None:
+                continue
+            self._cut_anew = True
+            rate_hz = self._receiver.info.sample_rate_hz
+            later = round((mark.delay_s - known[1].delay_s) * rate_hz) - half
+            blocks, sooner = divmod(sooner - later, length)
+            return Cut(sooner, later_pings + more + blocks)
+        return None
 
     def _by_calibration(self, block: CaptureBlock) -> Placed:
         """Place a block by what is known beforehand, for as long as that can hold.

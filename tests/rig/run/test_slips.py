@@ -135,6 +135,19 @@ def test_a_slip_that_leaves_the_direct_sound_in_its_block_costs_two_pings() -> N
         assert result.lost or strongest_m(result) == pytest.approx(1.9, abs=0.002)
 
 
+@pytest.mark.parametrize(("slip", "lost"), [(-4800, 2), (-3000, 2), (3000, 3), (4800, 3)])
+def test_codes_that_take_turns_are_known_again_after_more_than_half_a_block(
+    slip: int, lost: int
+) -> None:
+    # The ping that a block then holds was sent with the other code. What is added by so much
+    # fills a block in which no ping is whole.
+    results = heard(a_plan("golay"), TWINS, slip=slip, at=2 * 4800 + 4000)
+    assert [r.lost for r in results] == [2 <= k < 2 + lost for k in range(PINGS)]
+    for result in results:
+        # At 40 dB and more noise is below 1 mm; half a sample's path is 3.6 mm.
+        assert result.lost or strongest_m(result) == pytest.approx(1.9, abs=0.0046)
+
+
 @pytest.mark.parametrize("pulse", PULSES)
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
 def test_one_sample_lost_inside_the_direct_sound_is_seen(pulse: str, share: float) -> None:
