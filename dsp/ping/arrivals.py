@@ -371,7 +371,8 @@ def standing_peak(
     amplitude = abs(gain)
     rank = rank_of(cells)
     ahead = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
-    ranked = float(np.partition(ahead, rank - 1)[rank - 1]) ** 2
+    ahead.partition(rank - 1)
+    ranked = float(ahead[rank - 1]) ** 2
     rate = cell_rate(false_alarm_rate, shape, cells=cells)
     threshold = ranked * ordered_statistic_factor(rate, cells, rank)
     noise = max(ranked * mean_over_ranked(cells, rank), (ROUNDING * amplitude) ** 2)

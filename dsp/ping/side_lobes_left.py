@@ -65,9 +65,9 @@ def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray
     # that in a tenth.
     near = planned.near
     typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
-    typical = _quantile(np.where(outside[:, near], np.inf, typical), 0.5)
+    typical = _quantile(typical, outside[:, near], 0.5)
     most = np.maximum(power - math.log(10) * level, 0) / lobes_power
-    most = _quantile(np.where(outside, np.inf, most), 0.9)
+    most = _quantile(most, outside, 0.9)
     # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
     # the mean square.
     misfit = np.maximum(3 / math.sqrt(math.log(2)) * np.sqrt(typical), 2.2 * np.sqrt(most))
@@ -202,9 +202,14 @@ def threshold_over_bins(
     return threshold
 
 
-def _quantile(values: NDArray[np.floating], share: float) -> NDArray[np.float64]:
-    """Return the quantile of each row's finite values; 0 where there is none."""
-    ranked = np.sort(values, axis=1)
-    finite = np.isfinite(ranked).sum(axis=1)
-    rank = np.maximum((share * (finite - 1)).astype(np.intp), 0)
-    return np.where(finite > 0, ranked[np.arange(rank.size), rank], 0.0)
+def _quantile(
+    values: NDArray[np.float64], outside: NDArray[np.bool_], share: float
+) -> NDArray[np.float64]:
+    """Return the quantile of each row's values but those outside; 0 where all are."""
+    if not outside.any():
+        values.sort(axis=1)
+        return np.asarray(values[:, int(share * (values.shape[1] - 1))])
+    ranked = np.sort(np.where(outside, np.inf, values), axis=1)
+    inside = values.shape[1] - outside.sum(axis=1)
+    rank = np.maximum((share * (inside - 1)).astype(np.intp), 0)
+    return np.where(inside > 0, ranked[np.arange(rank.size), rank], 0.0)
