@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 import threading
+import warnings
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -61,7 +62,10 @@ class SearchBeside:
         self._process = forked.Process(
             target=_search, args=(receiver, theirs, self._ours), daemon=True
         )
-        with contextlib.suppress(OSError):  # no room for another: searched in this one, then
+        # Where there is no room for another, all are searched in this one. The threads that
+        # Python 3.12 warns of are the FFT's, which are ended before a fork and begun after it.
+        with contextlib.suppress(OSError), warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
             self._process.start()
         theirs.close()
 

@@ -80,8 +80,9 @@ class _Arrays:
         self._sizes = np.array([value.size for value in values], dtype=np.int32)
         self._all = np.concatenate(values)
         first = self._all[:1].copy()  # a view would keep them all
-        if self._all.tobytes() == self._all.size * first.tobytes():  # also of no numbers
-            self._all = np.broadcast_to(first if first.size else 0, self._all.shape)
+        one, last = first.tobytes(), self._all[-1:].tobytes()
+        if one and one == last and self._all.tobytes() == self._all.size * one:
+            self._all = np.broadcast_to(first, self._all.shape)
 
     def values(self) -> Iterator[Any]:
         ends = itertools.accumulate(self._sizes.tolist(), initial=0)
