@@ -261,7 +261,7 @@ def world(
         try:
             _wait_until(
                 lambda world=process: (
-                    log.read_bytes().startswith(b"ready") or world.poll() is not None
+                    b"ready" in log.read_bytes().splitlines() or world.poll() is not None
                 ),
                 process,
                 log,

@@ -46,23 +46,38 @@ def plan(pulse=CHIRP, **geometry):
     return plan_from_table({"pulse": pulse, "geometry": geometry})
 
 
-def arrivals(row: np.ndarray) -> list[int]:
-    """Samples at which the direct sound and each echo stand, by cross-correlation."""
+CHIRP_SAMPLES = linear_chirp(4000.0, 12000.0, 0.010, RATE_HZ).samples
+
+
+def strength_of(row: np.ndarray) -> np.ndarray:
     from scipy.signal import correlate
 
-    chirp = linear_chirp(4000.0, 12000.0, 0.010, RATE_HZ).samples
-    strength = np.abs(correlate(row, chirp, mode="valid"))
+    return np.abs(correlate(row, CHIRP_SAMPLES, mode="valid"))
+
+
+def direct_at(row: np.ndarray) -> int:
+    """The sample at which the direct sound stands, by cross-correlation."""
+    return int(strength_of(row).argmax())
+
+
+def arrivals(row: np.ndarray) -> list[int]:
+    """Samples at which the direct sound and each echo stand, by cross-correlation."""
+    strength = strength_of(row)
     direct = int(strength.argmax())
     near = {d: slice(direct + d - 100, direct + d + 101) for d in ECHOES}
     return [direct, *(direct + d - 100 + int(strength[near[d]].argmax()) for d in ECHOES)]
 
 
 def good_pairs(blocks):
-    """The blocks whose own and next direct sound stand one interval apart, unflagged."""
+    """The blocks whose own and next direct sound stand one interval apart, unflagged.
+
+    A stream that slipped far, as on a machine that starves, has its echoes in the next block:
+    of those nothing can be told.
+    """
     for block, following in itertools.pairwise(blocks):
         if not (block.flags | following.flags) & LOSS:
-            step = arrivals(following.samples[0])[0] - arrivals(block.samples[0])[0]
-            if step == 0:
+            direct, of_next = (direct_at(b.samples[0]) for b in (block, following))
+            if direct == of_next and direct + max(ECHOES) + 600 < block.samples.shape[1]:
                 yield block
 
 
