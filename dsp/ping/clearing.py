@@ -143,7 +143,8 @@ def without_clicks(
     longest : int
         It lasts for no more samples than this.
     quiet : int
-        So many samples beside it are quiet on one side, and half as many on the other.
+        So many samples beside it are quiet on one side, and half as many on the other. There
+        may be several, if all together last for no more than that.
 
     Returns
     -------
@@ -158,16 +159,18 @@ def without_clicks(
         return samples
     apart = np.diff(loud, prepend=-samples.size, append=2 * samples.size)
     ends = np.flatnonzero(apart > quiet // 2)
+    runs = np.flatnonzero(apart > min(longest, quiet // 2))
+    lasts = loud[runs[1:] - 1] + 1 - loud[runs[:-1]]
     first = ends[:-1]
-    start, stop = loud[first], loud[ends[1:] - 1] + 1
-    high = np.maximum.reduceat(magnitude[loud], first)
+    short = np.maximum.reduceat(lasts, np.searchsorted(runs, first)) <= longest
+    short &= loud[ends[1:] - 1] - loud[first] < quiet
+    high = np.maximum.reduceat(magnitude[loud], first) > SURELY * spread
     alone = np.maximum(apart[first], apart[ends[1:]]) > quiet
-    click = alone & (stop - start <= longest) & (high > SURELY * spread)
+    click = short & high & alone
     if not click.any():
         return samples
     left = samples.copy()
-    for begin, end in zip(start[click], stop[click], strict=True):
-        left[begin:end] = 0
+    left[loud[np.repeat(click, np.diff(ends))]] = 0
     return left
 
 
