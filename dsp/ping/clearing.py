@@ -38,11 +38,12 @@ pulse, and for half of that on the other, where a pulse may begin or end."""
 _QUARTILE_NORMAL = 0.6745  # half of a normal noise's magnitudes are less, in its deviations
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
 
-OUT_OF_WHITE, MATTERS = 8.0, 0.02
+OUT_OF_WHITE, MATTERS = 8.0, 0.2
 """What is below the band is taken out where it stands so many times out of the noise above the
-band, 9 dB, and adds so much to the noise that is compressed. The medians of 64 cells or more
-tell either noise to 1.44/√64 = 18 % of itself; a room that rings with a code's own spectrum
-stands out by up to 7 (measured)."""
+band, 9 dB, and adds so much to the square of the compressed noise's RMS width: with the root of
+that go how often noise passes a threshold, and what it moves an echo by. The medians of 64 cells
+or more tell either noise to 1.44/√64 = 18 % of itself; a room that rings with a code's own
+spectrum stands out by up to 6 (measured)."""
 
 _FEWEST_CELLS = 64
 _CELLS_ABOVE = 1024  # next to the band tell its noise well enough
@@ -63,16 +64,17 @@ class Clearing:
         bin_hz = float(shape.offset_hz[1])
         frequency_hz = shape.carrier_hz + shape.offset_hz
         first = round(shape.carrier_hz / bin_hz)
-        rate_hz, self._quiet = (
-            compress.pulse.sample_rate_hz,
-            compress.pulse.samples.size // PART_OF_PULSE,
-        )
+        rate_hz = compress.pulse.sample_rate_hz
+        self._quiet = compress.pulse.samples.size // PART_OF_PULSE
         self._longest = min(self._quiet, int(rate_hz / (high_hz - low_hz)))
         # In so short a part of it a pulse's own waves are quiet, too.
         self._has_waves = self._quiet * low_hz >= rate_hz
         below = int(np.searchsorted(frequency_hz, low_hz / 2))
         above = int(np.searchsorted(frequency_hz, high_hz))
         self._below = _Part(slice(first, first + below), shape.noise_weights[:below])
+        from_centre2 = (frequency_hz - shape.noise_weights @ frequency_hz) ** 2
+        of_width2 = shape.noise_weights * from_centre2
+        self._share_below = float(of_width2[:below].sum() / of_width2.sum())
         last = min(above + _CELLS_ABOVE, frequency_hz.size)
         self._above = _Part(slice(first + above, first + last), shape.noise_weights[above:last])
         # From nothing at half the band's lower end to all at three quarters of it.
@@ -105,7 +107,7 @@ class Clearing:
         if min(self._below.cells, self._above.cells) < _FEWEST_CELLS:
             return False
         below, above = self._below.noise(spectrum), self._above.noise(spectrum)
-        return below > OUT_OF_WHITE * above and self._below.share * below > MATTERS * above
+        return below > OUT_OF_WHITE * above and self._share_below * below > MATTERS * above
 
 
 class _Part:
@@ -118,7 +120,6 @@ class _Part:
     def __init__(self, bins: slice, weights: NDArray[np.float64]) -> None:
         # In lengths that are quick to transform.
         self.cells = weights.size // _FEWEST_CELLS * _FEWEST_CELLS if weights.any() else 0
-        self.share = float(weights.sum())
         self._bins = slice(bins.stop - self.cells, bins.stop)
         fading = np.sin(np.pi * (np.arange(self.cells) + 0.5) / self.cells) ** 2
         amplitudes = np.sqrt(weights[weights.size - self.cells :]) * fading
@@ -142,7 +143,8 @@ def without_clicks(
     longest : int
         It lasts for no more samples than this.
     quiet : int
-        So many samples beside it are quiet on one side, and half as many on the other.
+        So many samples beside it are quiet on one side, and half as many on the other. There
+        may be several, if all together last for no more than that.
 
     Returns
     -------
@@ -157,16 +159,18 @@ def without_clicks(
         return samples
     apart = np.diff(loud, prepend=-samples.size, append=2 * samples.size)
     ends = np.flatnonzero(apart > quiet // 2)
+    runs = np.flatnonzero(apart > min(longest, quiet // 2))
+    lasts = loud[runs[1:] - 1] + 1 - loud[runs[:-1]]
     first = ends[:-1]
-    start, stop = loud[first], loud[ends[1:] - 1] + 1
-    high = np.maximum.reduceat(magnitude[loud], first)
+    short = np.maximum.reduceat(lasts, np.searchsorted(runs, first)) <= longest
+    short &= loud[ends[1:] - 1] - loud[first] < quiet
+    high = np.maximum.reduceat(magnitude[loud], first) > SURELY * spread
     alone = np.maximum(apart[first], apart[ends[1:]]) > quiet
-    click = alone & (stop - start <= longest) & (high > SURELY * spread)
+    click = short & high & alone
     if not click.any():
         return samples
     left = samples.copy()
-    for begin, end in zip(start[click], stop[click], strict=True):
-        left[begin:end] = 0
+    left[loud[np.repeat(click, np.diff(ends))]] = 0
     return left
 
 
