@@ -11,17 +11,19 @@ import dataclasses
 import math
 from array import array
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history.tracking import Scan, Speeds
+from dsp.ping.single_bodies import MOST_DILATION
+from dsp.ping.stretched import stretched_lobes
 from dsp.uncertainty import Budget
 from rig.run.budget import MOTION, SECOND
 from rig.run.hits import resolution_m, slope_m_s, stands_out
 from rig.run.receiver import Receiver
-from rig.run.results import Echo, Heard, PingResult
+from rig.run.results import Echo, Heard, Hits, PingResult
 
 ENOUGH_PINGS = 8
 """So many pings tell the latest speeds."""
@@ -29,6 +31,9 @@ ENOUGH_PINGS = 8
 STRETCHED_TURNS = 0.1
 """Turns by which a pulse's highest frequency runs ahead of a copy over its length: an echo that is
 so much stretched may be no copy for that alone (from 0.15 on at 45 dB, measured)."""
+
+LOBES_MARGIN = 1.5
+"""Noise, and what else is at its place, may add so much to a side lobe."""
 
 MOVES = 4.0
 """Standard deviations by which a speed differs from none for its target to move."""
@@ -54,7 +59,7 @@ def freed_of_motion(
     coupling_s = receiver.plan.pulse.coupling_s
     speeds = _no_speeds(receiver)
     recent: deque[Scan] = deque(maxlen=ENOUGH_PINGS)
-    first = True
+    first, before = True, None
     for ping in pings:
         heard = ping.heard
         if heard is None:
@@ -64,9 +69,14 @@ def freed_of_motion(
         scan = Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m)
         recent.append(scan)
         if coupling_s == 0:
+            # Nothing else here asks how fast they go.
             if any(echo.more_within_m is not None for echo in heard.echoes):
-                # Nothing else here asks how fast they go.
                 heard = _freed_of_stretch(receiver, heard, *_latest_speeds(receiver, recent))
+            if before is not None and _among_lobes(heard.echoes, receiver.plan.pulse.duration_s):
+                heard = _freed_of_stretched_lobes(
+                    receiver, heard, _moved_by(receiver, hits, before)
+                )
+            before = hits
             yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
         speed_m_s, u_speed_m_s = speeds.add(scan)
@@ -136,6 +146,51 @@ def _freed_of_stretch(
                 echo, u_range_m=budget.combined, budget=budget, more_within_m=None
             )
     return dataclasses.replace(heard, echoes=tuple(echoes))
+
+
+def _among_lobes(echoes: Sequence[Echo], pulse_s: float) -> bool:
+    """Say whether one has a stronger one, by 6 dB or more, within a pulse's length."""
+    delay_s = np.array([echo.delay_s for echo in echoes])
+    level_db = np.array([echo.strength_db for echo in echoes])
+    near = np.abs(delay_s[:, np.newaxis] - delay_s) < pulse_s
+    return bool((near & (level_db[:, np.newaxis] < level_db - 6)).any())
+
+
+def _moved_by(receiver: Receiver, hits: Hits, before: Hits) -> dict[int, float]:
+    """Return how fast, at the most, what surely moved since the ping before is.
+
+    By hit; each strong one is held to be what was heard nearest to it.
+    """
+    then = before.some(stands_out(receiver, before))
+    answer: dict[int, float] = {}
+    for hit in np.flatnonzero(stands_out(receiver, hits)).tolist() if then.range_m.size else ():
+        partner = int(np.abs(then.range_m - hits.range_m[hit]).argmin())
+        moved_m = abs(float(hits.range_m[hit] - then.range_m[partner]))
+        u_m = math.hypot(float(hits.noise_m[hit]), float(then.noise_m[partner]))
+        fastest_m_s = (moved_m + 2 * u_m) / (hits.sent_s - before.sent_s)
+        if moved_m > MOVES * u_m and 2 * fastest_m_s / receiver.sound_speed_m_s < MOST_DILATION:
+            answer[hit] = fastest_m_s
+    return answer
+
+
+def _freed_of_stretched_lobes(
+    receiver: Receiver, heard: Heard, fastest_m_s: Mapping[int, float]
+) -> Heard:
+    """Take for no echo what may be a side lobe of a stronger one that is stretched."""
+    if not fastest_m_s:
+        return heard
+    delay_s = np.array([echo.delay_s for echo in heard.echoes])
+    level_db = np.array([echo.strength_db for echo in heard.echoes])
+    hidden = np.zeros(delay_s.size, dtype=bool)
+    for hit, speed_m_s in fastest_m_s.items():
+        share = 2 * speed_m_s / receiver.sound_speed_m_s
+        lag_s = delay_s - heard.hits.delay_s[hit]
+        below = 10 ** ((level_db - heard.hits.strength_db[hit]) / 20)
+        for pulse in receiver.pulses:
+            lobes = LOBES_MARGIN * stretched_lobes(pulse, share, lag_s)
+            hidden |= (below < lobes) & (below < 1)
+    echoes = tuple(echo for echo, none in zip(heard.echoes, hidden, strict=True) if not none)
+    return dataclasses.replace(heard, echoes=echoes)
 
 
 def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:

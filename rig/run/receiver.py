@@ -23,6 +23,7 @@ from dsp.ping.likeness import u_by_shape_s
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
 from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulses import Pulse
 from dsp.ping.search import Found, found_each, lead_bins
 from dsp.uncertainty import Budget
 from rig.bench.believed_speed import believed_speed_m_s
@@ -221,6 +222,11 @@ class Receiver:
     def shapes(self) -> tuple[EchoShape, ...]:
         """What an echo of each of the plan's pulses looks like, in the order of their turns."""
         return tuple(c.shape for c in self._compressors)
+
+    @property
+    def pulses(self) -> tuple[Pulse, ...]:
+        """The pulses that take turns, as they are matched."""
+        return tuple(c.pulse for c in self._compressors)
 
     @property
     def half_angle_rad(self) -> float:
