@@ -83,12 +83,15 @@ def show_live(
 
     with window_figure(otherwise="have the picture saved to a file") as figure:
         pump = Pump(results)
+        ended: list[Pump] = []
 
         def begin_again(open_stretch: OpenStretch, plan: Plan, scene: Scene) -> Stretch:
             nonlocal pump
             stretch = open_stretch(plan, scene)
-            # Only now, since what cannot be opened leaves all as it is.
-            pump.stop()
+            # Only now, since what cannot be opened leaves all as it is. The ping under way ends on
+            # its own thread: a knob that waited for it would hold the window for an interval.
+            pump.end()
+            ended.append(pump)
             window.take(pump.waiting(), "")
             pump = Pump(stretch.results)
             pump.start()
@@ -132,7 +135,8 @@ def show_live(
             pyplot.show(block=True)
         finally:
             timer.stop()
-            pump.stop()
+            for each in (*ended, pump):
+                each.stop()
             if reopening is not None:
                 reopening.stop()
     if pump.problem is not None:

@@ -56,7 +56,11 @@ class Pump:
             return ""
         return f"The pings ended: {self.problem}" if self.problem is not None else "All pings done"
 
+    def end(self) -> None:
+        """Take no more once the ping under way has finished, which is not waited for."""
+        self._stopped.set()
+
     def stop(self) -> None:
         """Let the ping under way finish, and take no more."""
-        self._stopped.set()
+        self.end()
         self._thread.join(_WAIT_FOR_PINGS_S)
