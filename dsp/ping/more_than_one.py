@@ -17,7 +17,7 @@ from dsp.ping.noise import independent_s
 from dsp.ping.products import product
 from dsp.ping.rows import pairs, within
 from dsp.ping.search_plan import SearchPlan
-from dsp.ping.single_bodies import COMPARED_LOBES, TAPS_LOBES, single_bodies, single_bodies_by
+from dsp.ping.single_bodies import COMPARED_LOBES, HEARD_LOBES, explained_by, single_bodies
 from dsp.ping.taken import Taken
 
 NO_COPY = 0.07
@@ -55,8 +55,7 @@ def more_than_one(
     if looked_at.size == 0:
         return more
     planned, lobe = taken.planned, taken.planned.lobe_bins
-    offset, taps = COMPARED_LOBES * lobe, TAPS_LOBES * lobe
-    wide = (offset[:, np.newaxis] + taps).ravel()
+    offset = COMPARED_LOBES * lobe
     of_copy, surely = _of_copy(planned)
     # Most are seen at a glance to leave nothing.
     looked_at = looked_at[_may_be_more(taken, looked_at, stands, snr_out, of_copy)]
@@ -75,10 +74,8 @@ def more_than_one(
         others = others[np.abs(taken.position[others] - taken.position[echo]) > lobe]
         others = others[np.argsort(-taken.strength[others], kind="stable")[:MOST_COMPARED]]
         # As it is heard the pulse may have been taken for several sounds within a lobe.
-        its = _around(taken, others, np.zeros_like(stands), wide)
-        sounds = its.reshape(others.size, offset.size, taps.size)
-        bodies = single_bodies_by(sounds, planned)
-        alike = np.abs(bodies.conj() @ own[one]).max(initial=0.0) ** 2 / energy[one]
+        sounds = _around(taken, others, np.zeros_like(stands), HEARD_LOBES * lobe)
+        alike = explained_by(sounds, own[one], planned) / energy[one]
         more[echo] = bool(1 - alike > least[one])
     return more
 

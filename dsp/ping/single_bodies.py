@@ -26,9 +26,11 @@ LAWS = (-2.0, -1.0, 0.0, 0.5, 1.0, 2.0)
 none, a long cylinder by the half, a plate by the first, a ball small against the wave by the
 second (textbook laws of target strength); and less, by air and the edge of a beam."""
 
-TAPS_LOBES = np.arange(-6, 7) / 2
-"""About each place, so far off another sound is read: half a lobe is less than 1/B, so that
-these hold all of it, and three lobes to each side hold what a law of frequency draws on."""
+_TAPS = 13
+HEARD_LOBES = np.linspace(-4.0, 4.0, 33)
+"""So far from its top another sound is read. About each of :data:`COMPARED_LOBES` every second of
+:data:`_TAPS` counts: half a lobe is less than 1/B, so that these hold all of it, and three lobes
+to each side hold what a law of frequency draws on."""
 
 _SHIFTS_LOBES = np.linspace(-0.5, 0.5, 33)
 """What a law makes of a coloured pulse has its top elsewhere. A 64th of a lobe beside it, a copy
@@ -46,23 +48,37 @@ def single_bodies(planned: SearchPlan) -> NDArray[np.complex128]:
     offset = COMPARED_LOBES * planned.lobe_bins
     copies = np.exp(2j * np.pi * np.outer(offset * shape.bin_s, shape.offset_hz))
     laws = np.array([copies @ (shape.weights * share) for share in _shares(planned)])
-    return _moving(laws * np.exp(-2j * np.pi * turns * offset), planned)
+    laws *= np.exp(-2j * np.pi * turns * offset)
+    bodies = (laws[:, np.newaxis] * _moving(planned)).reshape(-1, offset.size)
+    return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))
 
 
-def single_bodies_by(sounds: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.complex128]:
-    """Return echoes as one body may send them back of a pulse that is heard as these sounds.
+def explained_by(
+    sounds: NDArray[np.complex128], own: NDArray[np.complex128], planned: SearchPlan
+) -> float:
+    """Return how much of an echo's energy one body sends back of a pulse heard as some sound is.
 
     Parameters
     ----------
-    sounds : ndarray of complex128, shape (sounds, places about the top, taps)
-        Read at :data:`COMPARED_LOBES` and, about each, at :data:`TAPS_LOBES`.
+    sounds : ndarray of complex128, shape (sounds, 33)
+        Read at :data:`HEARD_LOBES`.
+    own : ndarray of complex128, shape (places about the top,)
+        The echo, at :data:`COMPARED_LOBES`.
 
     Returns
     -------
-    ndarray of complex128, shape (bodies, places about the top)
-        As :func:`single_bodies`.
+    float
+        By the body that explains most; 0 where there are no sounds.
     """
-    return _moving((sounds @ _filters(planned)).swapaxes(1, 2), planned)
+    places = np.arange(own.size)[:, np.newaxis] + 2 * np.arange(_TAPS)
+    # Rows are laws and shifts, of each sound in turn.
+    heard = (sounds[:, places] @ _filters(planned)).swapaxes(1, 2)
+    heard = heard.reshape(sounds.shape[0] * heard.shape[1], own.size)
+    energy = np.einsum("ij,ij->i", heard.real, heard.real)
+    energy += np.einsum("ij,ij->i", heard.imag, heard.imag)
+    alike = (heard.conj() * own) @ _moving(planned).conj().T
+    share = (alike.real**2 + alike.imag**2).max(axis=1) / energy
+    return float(share.max(initial=0.0))
 
 
 @functools.lru_cache(maxsize=32)
@@ -71,7 +87,7 @@ def _filters(planned: SearchPlan) -> NDArray[np.complex128]:
     shape, lobe = planned.shape, planned.lobe_bins
     turns = shape.offset_hz * shape.bin_s - planned.table.turns
     root = np.sqrt(shape.weights)[:, np.newaxis]
-    taps = np.exp(2j * np.pi * np.outer(turns, TAPS_LOBES * lobe))
+    taps = np.exp(2j * np.pi * np.outer(turns, np.linspace(-3.0, 3.0, _TAPS) * lobe))
     shifts = np.exp(2j * np.pi * np.outer(turns, _SHIFTS_LOBES * lobe))
     wanted = np.hstack([share[:, np.newaxis] * shifts for share in _shares(planned)])
     return np.asarray(np.linalg.lstsq(root * taps, root * wanted, rcond=1e-6)[0])
@@ -84,11 +100,10 @@ def _shares(planned: SearchPlan) -> list[NDArray[np.float64]]:
     return [share**law for law in LAWS]
 
 
-def _moving(echoes: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.complex128]:
-    """Return echoes at each speed that a body may have, each of an energy of 1."""
+@functools.lru_cache(maxsize=32)
+def _moving(planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return what each speed that a body may have turns an echo by, shape (speeds, places)."""
     shape, offset = planned.shape, COMPARED_LOBES * planned.lobe_bins
     turn = abs(planned.table.turns + shape.carrier_hz * shape.bin_s)
     most_rad = 2 * math.pi * MOST_DILATION * turn
-    moving = np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset))
-    bodies = (echoes[..., np.newaxis, :] * moving).reshape(-1, offset.size)
-    return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))
+    return np.asarray(np.exp(1j * np.outer(np.linspace(-1, 1, 9) * most_rad, offset)))
