@@ -29,17 +29,18 @@ class Grip:
         if view is None or body is None:
             return None
         at = view.place(event.xdata, event.ydata)
-        self._hands.take(view, body.number, at, self._clock.time_s(event))
+        self._hands.take(view, body.number, at, self._clock.time_s(event, holds=False))
         return f"Taken: {body_words(body)}"
 
     def move(self, event: Any) -> None:
         """Lead what is held, if anything is."""
         view = self._hands.held_in
+        time_s = self._clock.time_s(event, holds=view is not None)
         if view is None:
             return
         # The hand may leave the drawing; what it holds stays within the bench.
         x, y = view.axes.transData.inverted().transform((event.x, event.y)).tolist()
-        self._hands.move(view.place(x, y), self._clock.time_s(event))
+        self._hands.move(view.place(x, y), time_s)
 
     def let_go(self, event: Any) -> str | None:
         """Let go; say what became of it, or None where nothing was held."""

@@ -96,7 +96,8 @@ class SceneClock:
 class EventClock:
     """Tells when a pointer's event happened, by the screen's own time of it if it has one.
 
-    A screen's time does not wait for a drawing to end.
+    A screen's time does not wait for a drawing to end. How far it is behind is held while
+    something is: else a window that catches up would date a hand's rest into its way.
 
     Parameters
     ----------
@@ -106,15 +107,18 @@ class EventClock:
 
     def __init__(self, clock_s: Callable[[], float]) -> None:
         self._clock_s = clock_s
+        self._least_s = math.inf
         self._behind_s = math.inf
 
-    def time_s(self, event: Any) -> float:
-        """Return when an event of matplotlib's happened."""
+    def time_s(self, event: Any, *, holds: bool = True) -> float:
+        """Return when an event of matplotlib's happened; `holds` while something is held."""
         own_ms = getattr(getattr(event, "guiEvent", None), "time", None)
         if not isinstance(own_ms, int) or own_ms <= 0:
             return self._clock_s()
         behind_s = self._clock_s() - own_ms / 1e3
         # The least is that of an event which waited for nothing; a clock that wraps begins anew.
-        if not 0 <= behind_s - self._behind_s < 60:
-            self._behind_s = behind_s
+        if not 0 <= behind_s - self._least_s < 60:
+            self._least_s = behind_s
+        if not holds or abs(behind_s - self._behind_s) >= 60:
+            self._behind_s = self._least_s
         return own_ms / 1e3 + self._behind_s

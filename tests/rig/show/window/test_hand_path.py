@@ -50,14 +50,27 @@ def test_a_scene_s_time_is_told_evenly_though_asked_by_fits_and_starts():
     assert clock.wall_s(0.5) == pytest.approx(52.0)
 
 
+def event(ms):
+    return types.SimpleNamespace(guiEvent=types.SimpleNamespace(time=ms))
+
+
 def test_an_event_s_own_time_does_not_wait_for_a_drawing():
     now = [100.0]
     clock = EventClock(lambda: now[0])
-
-    def event(ms):
-        return types.SimpleNamespace(guiEvent=types.SimpleNamespace(time=ms))
-
     first = clock.time_s(event(7000))
     now[0] = 100.35  # told 50 ms late
     assert clock.time_s(event(7300)) - first == pytest.approx(0.3)
     assert clock.time_s(types.SimpleNamespace(guiEvent=None)) == 100.35
+
+
+def test_a_rest_is_as_long_as_it_was_in_a_window_that_catches_up():
+    now = [101.0]  # the first comes a second late, and what follows less and less
+    clock = EventClock(lambda: now[0])
+    times = [clock.time_s(event(7000), holds=False)]
+    for ms, told in ((7100, 100.8), (7200, 100.5), (7800, 100.8)):
+        now[0] = told
+        times.append(clock.time_s(event(ms)))
+    assert np.diff(times) == pytest.approx([0.1, 0.1, 0.6])
+    # The next hold goes by the event that waited least: the screen's time is 93 s behind.
+    now[0] = 102.5
+    assert clock.time_s(event(9000), holds=False) == pytest.approx(102.0)
