@@ -63,7 +63,8 @@ def on_screen(along_m, across_m):
 
 
 def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_path):
-    environment = {**os.environ, "DISPLAY": display.name, "PYTHONPATH": str(ROOT)}
+    paths = os.pathsep.join([str(ROOT), str(ROOT / "tests" / "shared")])
+    environment = {**os.environ, "DISPLAY": display.name, "PYTHONPATH": paths}
     words = [sys.executable, "-W", "error", "-c", CHILD, str(tmp_path)]
     child = subprocess.Popen(words, env=environment, cwd=tmp_path, stderr=subprocess.PIPE)
 
@@ -82,6 +83,7 @@ def test_a_body_is_drawn_put_in_undone_and_saved_by_mouse_and_keys(display, tmp_
             return bench.origin.truth
 
     def a_window():
+        assert child.poll() is None, child.stderr.read()
         return xdotool("search", "--name", "echobench").split()[:1]
 
     def some_pings():
