@@ -79,7 +79,8 @@ class Clearing:
         self._above = _Part(slice(first + above, first + last), shape.noise_weights[above:last])
         # From nothing at half the band's lower end to all at three quarters of it.
         place_hz = np.arange(compress.fft_samples // 2 + 1) * bin_hz
-        rise = np.clip((place_hz - low_hz / 2) / (low_hz / 4), 0, 1)
+        # Below a band that begins at 0 there is nothing.
+        rise = np.clip((place_hz - low_hz / 2) / max(low_hz / 4, 1e-9), 0, 1)
         self._kept = (np.sin(np.pi / 2 * rise) ** 2).astype(np.float32)
 
     def __call__(

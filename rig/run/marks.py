@@ -29,6 +29,9 @@ from rig.run.spectra import BLOCKS_KEPT, Spectra
 CELLS = 16
 """Independent cells of noise that a search goes by at the least, where the block has them."""
 
+FEWEST_BINS = 400
+"""So far a profile is looked at in any case."""
+
 MARK_WINDOW_S = 0.001
 """The time-zero mark is looked for this far to each side of where it is due."""
 
@@ -152,7 +155,7 @@ class MarkSearch:
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
         near = first_arrival(
-            envelope[: max(stop, 400, fewest_bins(shape, cells=CELLS))],
+            envelope[: max(stop, FEWEST_BINS, fewest_bins(shape, cells=CELLS))],
             shape,
             start_s=due_s - reach_s,
             stop_s=due_s + reach_s,

@@ -28,12 +28,13 @@ from dsp.ping.search import Found, found_each, lead_bins
 from dsp.uncertainty import Budget
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
+from rig.bench.front_end_names import BOARDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import SECOND, RangeModel
-from rig.run.marks import MarkSearch
+from rig.run.marks import CELLS, FEWEST_BINS, MarkSearch
 from rig.run.pair import Pair
 from rig.run.results import Echo, MarkBias, Side, TimeZero
 from rig.run.spectra import Spectra
@@ -537,6 +538,8 @@ class Receiver:
     def searched_bins(self, shape: EchoShape) -> int:
         """Return how far a profile is searched: to the last echo, with noise to tell it from."""
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
+        if self.info.front_end in BOARDS:
+            return max(last, FEWEST_BINS, fewest_bins(shape, cells=CELLS))
         return max(last, fewest_bins(shape, cells=WIDE_CELLS + MOST_SPACINGS))
 
     @functools.cached_property

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from rig.bench.front_end_names import INVENTED_FRONT_ENDS
+from rig.bench.front_end_names import BOARDS, INVENTED_FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.errors import LessonError, PlanError
 from rig.files.sound_file import is_sound_file
@@ -36,8 +36,6 @@ Prediction = float | str | None
 """A number, or one of the choices; None where nobody predicted."""
 
 _LARGEST = 1e9
-
-_BOARDS = ("serial-board", "emulated-board")
 
 _BOARD_LOUDER_DB = 26.0
 """A lesson's scenes have a loudspeaker turned low. A board drives its transmitter at full, and
@@ -225,7 +223,7 @@ def check_bench(
         The message names the step.
     """
     sent = step.changes.get("pulse", {}).get("kind", "burst")
-    if front_end in _BOARDS and sent != "burst":
+    if front_end in BOARDS and sent != "burst":
         raise PlanError(
             f"step {step.name}: it sends a {sent}, and a board sends bursts only; do this with a "
             "loudspeaker, or in the virtual tank"
@@ -252,7 +250,7 @@ def scene_for(step: Step, own: Plan | None, *, front_end: str, source: str) -> S
     A face keeps its tilt, which the step is about, and sends all round if it does in the scene.
     """
     scene = scene_of(step, source=source)
-    if front_end in _BOARDS:
+    if front_end in BOARDS:
         louder = dataclasses.replace(
             scene.source, level_db=scene.source.level_db + _BOARD_LOUDER_DB
         )
