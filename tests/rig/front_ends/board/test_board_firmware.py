@@ -172,6 +172,14 @@ def open_port():
     with BoardEmulator(500000) as emulator:
         assert search.ask_who(emulator.port_name, 500000, wait_s=PATIENCE_S), "it is not up"
         port = BoardPort(emulator.port_name, 500000)
+        # It may be busy with what it says of itself; with this answer it has said all.
+        last = Frame(type=MessageType.IDENTIFY, tag=77)
+        decoder, deadline, got = FrameDecoder(), Deadline(PATIENCE_S), [last]
+        while not any(f.type == MessageType.IDENTITY and f.tag == last.tag for f in got):
+            if any(f.type != MessageType.IDENTITY for f in got):
+                port.write(encode_frame(last))
+            got = list(decoder.feed(port.read()))
+            assert not deadline.passed, "it does not say who it is"
         yield port
         port.close()
 
