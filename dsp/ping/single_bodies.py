@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.compression import EchoShape
 from dsp.ping.search_plan import SearchPlan
 
 COMPARED_LOBES = np.linspace(-1.0, 1.0, 9)
@@ -47,7 +48,7 @@ def single_bodies(planned: SearchPlan) -> NDArray[np.complex128]:
     shape, turns = planned.shape, planned.table.turns
     offset = COMPARED_LOBES * planned.lobe_bins
     copies = np.exp(2j * np.pi * np.outer(offset * shape.bin_s, shape.offset_hz))
-    laws = np.array([copies @ (shape.weights * share) for share in _shares(planned)])
+    laws = np.array([copies @ (shape.weights * share) for share in _shares(shape)])
     laws *= np.exp(-2j * np.pi * turns * offset)
     bodies = (laws[:, np.newaxis] * _moving(planned)).reshape(-1, offset.size)
     return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))
@@ -71,8 +72,9 @@ def explained_by(
         By the body that explains most; 0 where there are no sounds.
     """
     places = np.arange(own.size)[:, np.newaxis] + 2 * np.arange(_TAPS)
+    filters = _filters(planned.shape, planned.table.turns, planned.lobe_bins)
     # Rows are laws and shifts, of each sound in turn.
-    heard = (sounds[:, places] @ _filters(planned)).swapaxes(1, 2)
+    heard = (sounds[:, places] @ filters).swapaxes(1, 2)
     heard = heard.reshape(sounds.shape[0] * heard.shape[1], own.size)
     energy = np.einsum("ij,ij->i", heard.real, heard.real)
     energy += np.einsum("ij,ij->i", heard.imag, heard.imag)
@@ -82,20 +84,26 @@ def explained_by(
 
 
 @functools.lru_cache(maxsize=32)
-def _filters(planned: SearchPlan) -> NDArray[np.complex128]:
-    """Return what taps make of a sound each of :data:`LAWS`, shifted, shape (taps, filters)."""
-    shape, lobe = planned.shape, planned.lobe_bins
-    turns = shape.offset_hz * shape.bin_s - planned.table.turns
+def _filters(shape: EchoShape, turns: float, lobe_bins: float) -> NDArray[np.complex128]:
+    """Return what taps make of a sound each of :data:`LAWS`, shifted, shape (taps, filters).
+
+    By least squares over the band, of what the taps can tell apart to a millionth.
+    """
+    turns_each = shape.offset_hz * shape.bin_s - turns
     root = np.sqrt(shape.weights)[:, np.newaxis]
-    taps = np.exp(2j * np.pi * np.outer(turns, np.linspace(-3.0, 3.0, _TAPS) * lobe))
-    shifts = np.exp(2j * np.pi * np.outer(turns, _SHIFTS_LOBES * lobe))
-    wanted = np.hstack([share[:, np.newaxis] * shifts for share in _shares(planned)])
-    return np.asarray(np.linalg.lstsq(root * taps, root * wanted, rcond=1e-6)[0])
+    taps_lobes = np.linspace(-3.0, 3.0, _TAPS)
+    taps = root * np.exp(2j * np.pi * np.outer(turns_each, taps_lobes * lobe_bins))
+    shifts = root * np.exp(2j * np.pi * np.outer(turns_each, _SHIFTS_LOBES * lobe_bins))
+    across, size, along = np.linalg.svd(taps, full_matrices=False)
+    told = size > 1e-6 * size[0]
+    inverse = along[told].conj().T / size[told]
+    back = across[:, told].conj().T
+    return np.hstack([inverse @ ((back * share) @ shifts) for share in _shares(shape)])
 
 
-def _shares(planned: SearchPlan) -> list[NDArray[np.float64]]:
+def _shares(shape: EchoShape) -> list[NDArray[np.float64]]:
     """Return over the band what a body sends back by each of :data:`LAWS`."""
-    frequency_hz = np.abs(planned.shape.carrier_hz + planned.shape.offset_hz)
+    frequency_hz = np.abs(shape.carrier_hz + shape.offset_hz)
     share = np.maximum(frequency_hz / frequency_hz.mean(), 1e-3)
     return [share**law for law in LAWS]
 
