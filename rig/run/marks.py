@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
-from dsp.ping.compression import PulseCompressor
+from dsp.ping.compression import EchoShape, PulseCompressor
 from dsp.ping.likeness import Unlike, unlike_pulse
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
@@ -26,10 +26,10 @@ from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
 from rig.run.spectra import BLOCKS_KEPT, Spectra
 
-CELLS = 16
+_CELLS = 16
 """Independent cells of noise that a search goes by at the least, where the block has them."""
 
-FEWEST_BINS = 400
+_FEWEST_BINS = 400
 """So far a profile is looked at in any case."""
 
 MARK_WINDOW_S = 0.001
@@ -155,7 +155,7 @@ class MarkSearch:
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
         near = first_arrival(
-            envelope[: max(stop, FEWEST_BINS, fewest_bins(shape, cells=CELLS))],
+            envelope[: bins_looked_at(shape, stop)],
             shape,
             start_s=due_s - reach_s,
             stop_s=due_s + reach_s,
@@ -299,6 +299,11 @@ class MarkSearch:
             self._envelope(block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
         )
         return tuple(sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS])
+
+
+def bins_looked_at(shape: EchoShape, last: int) -> int:
+    """Return how far to look where what matters ends at a bin: with noise to tell it from."""
+    return max(last, _FEWEST_BINS, fewest_bins(shape, cells=_CELLS))
 
 
 def alike(mark: Peak, other: Peak) -> bool:

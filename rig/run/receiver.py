@@ -34,7 +34,7 @@ from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import SECOND, RangeModel
-from rig.run.marks import CELLS, FEWEST_BINS, MarkSearch
+from rig.run.marks import MarkSearch, bins_looked_at
 from rig.run.pair import Pair
 from rig.run.results import Echo, MarkBias, Side, TimeZero
 from rig.run.spectra import Spectra
@@ -539,7 +539,7 @@ class Receiver:
         """Return how far a profile is searched: to the last echo, with noise to tell it from."""
         last = math.ceil(self.last_echo_s / shape.bin_s) + 1
         if self.info.front_end in BOARDS:
-            return max(last, FEWEST_BINS, fewest_bins(shape, cells=CELLS))
+            return bins_looked_at(shape, last)
         return max(last, fewest_bins(shape, cells=WIDE_CELLS + MOST_SPACINGS))
 
     @functools.cached_property
