@@ -47,14 +47,14 @@ class Goodness:
     chi_square: float
     degrees_of_freedom: int
 
-    def limit(self, risk: float = RISK) -> float:
-        """Return what chi-square exceeds in so small a share of fits that are right.
+    def limit(self) -> float:
+        """Return what chi-square exceeds in a share :data:`RISK` of fits that are right.
 
         With uncertainties that are too small by :data:`KNOWN_TO`.
         """
         if self.degrees_of_freedom < 1:
             return math.inf
-        return float(scipy.special.chdtri(self.degrees_of_freedom, risk)) * (1 + KNOWN_TO) ** 2
+        return float(scipy.special.chdtri(self.degrees_of_freedom, RISK)) * (1 + KNOWN_TO) ** 2
 
     @property
     def holds(self) -> bool:

@@ -247,15 +247,12 @@ def stated(value: float, u_value: float, *, most: int = 9) -> str:
     return f"{signed(f'{shown:.{digits}f}')} ± {unsure:.{digits}f}"
 
 
-def unsure(u: float, *, most: int = 3, like: float | None = None) -> str:
-    """Write an uncertainty, or a part of one, alone.
+def unsure(u: float, *, like: float | None = None) -> str:
+    """Write an uncertainty, or a part of one, alone; of less than a thousandth, that it is.
 
     Parameters
     ----------
     u : float
-    most : int
-        No more digits than so many behind the point: what is less than the last of them is
-        said to be less.
     like : float, optional
         The whole that it is a part of: it is written to the place of that one's second digit.
 
@@ -271,7 +268,7 @@ def unsure(u: float, *, most: int = 3, like: float | None = None) -> str:
     if u <= 0:
         return "0"
     place = _second_digit(u if like is None or not like > 0 else like)
-    digits = min(max(0, -place), most)
+    digits = min(max(0, -place), 3)
     text = f"{round(u, -place) if place > 0 else u:.{digits}f}"
     return text if float(text) > 0 else f"< {10.0 ** max(-digits, place):.{digits}f}"
 

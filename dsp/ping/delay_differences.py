@@ -112,7 +112,6 @@ def delay_difference(
     *,
     longest_s: float,
     own: OwnDifference = ALIKE,
-    decides: float = DECIDES,
 ) -> DelayDifference:
     """Tell by how much later the second receiver heard an echo.
 
@@ -126,13 +125,11 @@ def delay_difference(
     longest_s : float
         More than this no delay can be: the receivers' spacing over the sound speed.
     own : OwnDifference
-    decides : float
-        So many standard deviations off it the envelope rules a cycle out.
 
     Raises
     ------
     ValueError
-        Where `longest_s` is negative, or `decides` or an SNR not above zero.
+        Where `longest_s` is negative, or an SNR not above zero.
 
     Notes
     -----
@@ -146,7 +143,6 @@ def delay_difference(
     :func:`delay_difference_bound_s` has the bound and where it comes from.
     """
     require_within("longest_s", longest_s, 0, math.inf, "s")
-    require_positive("decides", decides)
     require_positive("snr", (first.snr, second.snr))
     omega_rad_s = 2 * math.pi * _spectrum(shape).centre_hz
     cycle_s = 2 * math.pi / omega_rad_s
@@ -160,7 +156,7 @@ def delay_difference(
     )
     u_envelope_s = math.hypot(noise_envelope_s, own.u_envelope_delay_s)
     u_carrier_s = math.hypot(noise_carrier_s, own.u_carrier_delay_s)
-    known = decides * u_carrier_s <= cycle_s / 2
+    known = DECIDES * u_carrier_s <= cycle_s / 2
     possible_s: tuple[float, ...] = ()
     why_not = "the phase is not known well enough"
     if known:
@@ -170,12 +166,11 @@ def delay_difference(
             cycle_s,
             u_carrier_s=u_carrier_s,
             apart_s=math.hypot(
-                _reach_s(decides, first, second, shape),
-                decides * math.hypot(own.u_envelope_delay_s, u_carrier_s),
+                _reach_s(DECIDES, first, second, shape),
+                DECIDES * math.hypot(own.u_envelope_delay_s, u_carrier_s),
             ),
             longest_s=longest_s,
             own=own,
-            decides=decides,
         )
     share = 0.0
     if not why_not:
@@ -405,11 +400,10 @@ def _cycles(
     apart_s: float,
     longest_s: float,
     own: OwnDifference,
-    decides: float,
 ) -> tuple[tuple[float, ...], str]:
     """Return the delays that all allow, likeliest first, and why there is not just one."""
     # A delay at the very end of what the spacing allows may come out longer.
-    most_s = longest_s + decides * math.hypot(u_carrier_s, own.u_common_s)
+    most_s = longest_s + DECIDES * math.hypot(u_carrier_s, own.u_common_s)
     low_s = max(-most_s, by_envelope_s - apart_s)
     high_s = min(most_s, by_envelope_s + apart_s)
     lowest, highest = (

@@ -146,7 +146,6 @@ def refined(
     *,
     lobe_bins: float,
     centre_turns: float = 0.0,
-    nearly: bool = False,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Place and height of the maxima of ``abs(envelope)`` near some bins.
 
@@ -159,8 +158,6 @@ def refined(
         Width of an echo's main lobe at half amplitude.
     centre_turns : float
         As for :func:`interpolated`.
-    nearly : bool
-        The places are within a thirty-second of a lobe already: no coarse look first.
 
     Returns
     -------
@@ -175,8 +172,7 @@ def refined(
     # hard edges has a lobe whose very tip alone is round; rounding in single precision
     # still is a thousandth of what lies between them.
     lobe = max(lobe_bins, 4.0)
-    looks = ((8, lobe / 32), (1, lobe / 32), (1, lobe / 64))
-    for half_steps, step in looks[1:] if nearly else looks:
+    for half_steps, step in ((8, lobe / 32), (1, lobe / 32), (1, lobe / 64)):
         offsets = np.arange(-half_steps, half_steps + 1) * step
         grid = np.abs(
             interpolated(envelope, position[:, np.newaxis] + offsets, centre_turns=centre_turns)

@@ -477,7 +477,7 @@ class SerialBoard(Closing):
             )
 
 
-def open_serial_board(plan: Plan, *, port: str | None = None, baud: int | None = None) -> FrontEnd:
+def open_serial_board(plan: Plan, *, port: str | None = None) -> FrontEnd:
     """Open the board that a plan asks for.
 
     Parameters
@@ -485,7 +485,7 @@ def open_serial_board(plan: Plan, *, port: str | None = None, baud: int | None =
     plan : Plan
         Its pulse is a burst, and its ``[board]`` names port, baud and board where
         there is a choice.
-    port, baud : optional
+    port : str, optional
         In place of the plan's own.
 
     Raises
@@ -495,9 +495,7 @@ def open_serial_board(plan: Plan, *, port: str | None = None, baud: int | None =
     PlanError
         Where the board cannot do what the plan asks.
     """
-    board = dataclasses.replace(
-        plan.board, port=port or plan.board.port, baud=baud or plan.board.baud
-    )
+    board = dataclasses.replace(plan.board, port=port or plan.board.port)
     plan = dataclasses.replace(plan, board=board)
     if plan.board.prints != "captures":
         return open_plain_numbers(plan)
