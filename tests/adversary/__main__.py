@@ -11,6 +11,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 
+from misleading_scenes import CLASSES
 from scene_judge import HEAD, row, tallied
 
 
@@ -18,10 +19,11 @@ def main() -> None:
     given = argparse.ArgumentParser()
     given.add_argument("--each", type=int, default=80)
     given.add_argument("--seed", type=int, default=int.from_bytes(os.urandom(4)))
+    given.add_argument("--class", dest="names", action="append", choices=CLASSES, metavar="NAME")
     given.add_argument("--worst", action="store_true", help="say each thing that was wrong")
     asked = given.parse_args()
     print(f"seed {asked.seed}\n{HEAD}")
-    tallies = tallied(asked.seed, asked.each, told=True)
+    tallies = tallied(asked.seed, asked.each, names=asked.names, told=True)
     print(file=sys.stderr)
     for name, tally in tallies.items():
         print(row(name, tally))

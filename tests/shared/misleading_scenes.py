@@ -5,11 +5,12 @@ stand 35 to 55 dB (2E/N0) over white noise unless a class says otherwise.
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from doubted_bench import BASELINE_M, Bench, drawn_aside, drawn_bench, way_by
 from synthesizer import (
     BARKER,
     RATE_HZ,
@@ -22,11 +23,9 @@ from synthesizer import (
     coded,
     golay,
     recorded,
-    straight,
     tone,
 )
 
-BASELINE_M = 0.12
 FIRST_S = 0.3
 RESOLUTION_M = SPEED_M_S / (2 * 8000.0)
 """c/2B of the chirp from 4 to 12 kHz."""
@@ -49,6 +48,8 @@ class Truth:
     """A body that ought to be heard."""
 
     way: Way
+    far_m: Way
+    """Its distance from midway between source and receiver."""
     passes: bool = False
     closing_m_s: float | None = None
     crossing_m_s: float | None = None
@@ -59,22 +60,21 @@ class Truth:
         return sent_s + half_pulse_s + way_m / (2 * SPEED_M_S)
 
     def range_m(self, time_s: float) -> float:
-        """From midway between source and receiver, as the program counts."""
-        way_m = float(self.way(np.array([time_s]))[0])
-        return math.sqrt((way_m / 2) ** 2 - (BASELINE_M / 2) ** 2)
+        """Return how far it is then."""
+        return float(self.far_m(np.array([time_s]))[0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
     """What is recorded, the plan that it was recorded by, and what is there."""
 
+    bench: Bench
     pulse: dict[str, Any]
     samples: Array
     truths: tuple[Truth, ...]
     pings: int
     interval_s: float
     receiver: dict[str, Any] = field(default_factory=dict)
-    u_temperature_c: float = 0.0
 
     @property
     def half_pulse_s(self) -> float:
@@ -85,17 +85,18 @@ class Scene:
 
     @property
     def table(self) -> dict[str, Any]:
-        """The plan, which knows its medium and its spacing exactly."""
+        """The plan, as sure of its medium and its spacing as the bench was drawn by."""
+        bench = self.bench
         return {
             "pulse": self.pulse,
             "timing": {"ping_interval_s": self.interval_s, "sample_rate_hz": RATE_HZ},
             "receiver": {"range_start_m": 0.2, "range_stop_m": 3.0, **self.receiver},
             "medium": {
-                "u_temperature_c": self.u_temperature_c,
-                "u_humidity_percent": 0.0,
-                "u_gradient_c_m": 0.0,
+                "u_temperature_c": bench.u_temperature_c,
+                "u_humidity_percent": bench.u_humidity_percent,
+                "u_gradient_c_m": bench.u_gradient_c_m,
             },
-            "geometry": {"baseline_m": BASELINE_M, "u_baseline_m": 0.0},
+            "geometry": {"baseline_m": BASELINE_M, "u_baseline_m": bench.u_baseline_m},
         }  # fmt: skip
 
 
@@ -103,10 +104,11 @@ def _steady(amplitude: float) -> Callable[[float], float]:
     return lambda _: amplitude
 
 
-def _direct(voices: tuple[Voice, ...], amplitude: float) -> Sound:
-    return Sound(
-        voices=voices, way=lambda t: np.full(t.size, BASELINE_M), amplitude=_steady(amplitude)
-    )
+def _direct(
+    bench: Bench, voices: tuple[Voice, ...], amplitude: float, *, behind_m: float = 0.0
+) -> Sound:
+    way_m = bench.baseline_m + behind_m
+    return Sound(voices=voices, way=lambda t: np.full(t.size, way_m), amplitude=_steady(amplitude))
 
 
 def _energy(pulse: Array) -> float:
@@ -120,6 +122,7 @@ def _noise_rms(pulse: Array, amplitude: float, snr_db: float) -> float:
 
 def _scene(
     rng: np.random.Generator,
+    bench: Bench,
     *,
     kind: dict[str, Any],
     sounds: list[Sound],
@@ -129,26 +132,27 @@ def _scene(
     interval_s: float = 0.1,
     first_s: float = FIRST_S,
     added: Callable[[Array], Array] | None = None,
-    speed_m_s: Callable[[float], float] | float | None = None,
+    drift: Callable[[float], float] = lambda _: 0.0,
     receiver: dict[str, Any] | None = None,
-    u_temperature_c: float = 0.0,
 ) -> Scene:
-    if speed_m_s is None:  # the formula's own uncertainty, which the program states
-        speed_m_s = SPEED_M_S * (1 + float(rng.normal(0, 7.5e-5)))
     samples = recorded(
-        sounds, pings=pings, interval_s=interval_s, first_s=first_s, speed_m_s=speed_m_s
+        sounds,
+        pings=pings,
+        interval_s=interval_s,
+        first_s=first_s,
+        speed_m_s=lambda t, way_m: bench.heard_speed_m_s(way_m) * (1 + drift(t)),
     )
     samples += rng.normal(0, rms, samples.size)
     if added is not None:
         samples += added(samples)
     return Scene(
+        bench=bench,
         pulse=kind,
         samples=samples,
         truths=tuple(truths),
         pings=pings,
         interval_s=interval_s,
         receiver=receiver or {},
-        u_temperature_c=u_temperature_c,
     )
 
 
@@ -157,67 +161,85 @@ def _voices(kind: str, response: Callable[[Array], Any] | None = None) -> tuple[
 
 
 def _body(
-    voices: tuple[Voice, ...], range_m: float, amplitude: float, speed_m_s: float = 0.0
+    rng: np.random.Generator,
+    bench: Bench,
+    voices: tuple[Voice, ...],
+    range_m: float,
+    amplitude: float | Callable[[float], float],
+    speed_m_s: float = 0.0,
+    far_m: Way | None = None,
 ) -> tuple[Sound, Truth]:
-    way = straight(range_m, speed_m_s, baseline_m=BASELINE_M)
+    """Anywhere in the cone, its range growing at a speed, or as it is told."""
+    far_m = far_m or (lambda t: range_m + speed_m_s * t)
+    way = way_by(far_m, aside=drawn_aside(rng), baseline_m=bench.baseline_m)
+    loud = amplitude if callable(amplitude) else _steady(amplitude)
     return (
-        Sound(voices=voices, way=way, amplitude=_steady(amplitude)),
-        Truth(way=way, closing_m_s=-speed_m_s),
+        Sound(voices=voices, way=way, amplitude=loud),
+        Truth(way=way, far_m=far_m, closing_m_s=-speed_m_s),
     )
 
 
 def weak_direct(rng: np.random.Generator) -> Scene:
     """The direct sound stands far below an echo close behind it, or one farther out."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
     near = rng.random() < 0.5
     below_db = rng.uniform(16, 30) if near else rng.uniform(41, 50)
     range_m = rng.uniform(0.25, 0.34) if near else rng.uniform(0.6, 1.5)
-    loud, truth = _body(voices, range_m, 0.1)
+    loud, truth = _body(rng, bench, voices, range_m, 0.1)
     direct = 0.1 * 10 ** (-below_db / 20)
-    other, second = _body(voices, rng.uniform(1.7, 2.6), 0.01)
+    other, second = _body(rng, bench, voices, rng.uniform(1.7, 2.6), 0.01)
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, direct), loud, other], truths=[truth, second],
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, direct), loud, other],
+        truths=[truth, second],
         rms=_noise_rms(pulse, direct, rng.uniform(38, 60)),
     )  # fmt: skip
 
 
 def slow_beside_direct(rng: np.random.Generator) -> Scene:
     """A slow body beside a direct sound 20 to 54 dB above it."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
     speed = rng.choice([-1, 1]) * rng.uniform(0.02, 0.2)
     direct = 0.3
     echo = direct * 10 ** (-rng.uniform(20, 54) / 20)
-    sound, truth = _body(voices, rng.uniform(0.9, 1.4), echo, speed)
+    sound, truth = _body(rng, bench, voices, rng.uniform(0.9, 1.4), echo, speed)
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, direct), sound], truths=[truth],
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, direct), sound], truths=[truth],
         rms=_noise_rms(pulse, echo, rng.uniform(28, 40)),
     )  # fmt: skip
 
 
 def golay_beside_direct(rng: np.random.Generator) -> Scene:
     """Complementary codes with still bodies far below the direct sound."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("golay"), VOICES["golay"]()[0]
     direct = 0.3
     echo = direct * 10 ** (-rng.uniform(35, 50) / 20)
     sounds, truths = zip(
-        *(_body(voices, r, echo) for r in (rng.uniform(0.8, 1.1), rng.uniform(1.6, 2.4))),
+        *(
+            _body(rng, bench, voices, r, echo)
+            for r in (rng.uniform(0.8, 1.1), rng.uniform(1.6, 2.4))
+        ),
         strict=True,
     )
     return _scene(
-        rng, kind=GOLAY, sounds=[_direct(voices, direct), *sounds], truths=list(truths),
+        rng, bench, kind=GOLAY, sounds=[_direct(bench, voices, direct), *sounds],
+        truths=list(truths),
         rms=_noise_rms(pulse, echo, rng.uniform(35, 45)), pings=24,
     )  # fmt: skip
 
 
 def moving(rng: np.random.Generator) -> Scene:
     """A body that comes or goes, before chirps and codes, added up or not."""
+    bench = drawn_bench(rng)
     name, kind = [("chirp", CHIRP), ("golay", GOLAY)][int(rng.integers(2))]
     voices, pulse = _voices(name), VOICES[name]()[0]
     speed = rng.choice([-1, 1]) * 10 ** rng.uniform(-1.3, 0)
     start = 0.8 if speed > 0 else 2.8
-    sound, truth = _body(voices, start, 0.01, speed)
+    sound, truth = _body(rng, bench, voices, start, 0.01, speed)
     return _scene(
-        rng, kind=kind, sounds=[_direct(voices, 0.1), sound], truths=[truth],
+        rng, bench, kind=kind, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
         rms=_noise_rms(pulse, 0.01, rng.uniform(35, 50)),
         receiver={"stack": int(rng.choice([1, 4, 16]))},
     )  # fmt: skip
@@ -225,32 +247,29 @@ def moving(rng: np.random.Generator) -> Scene:
 
 def dull_mark(rng: np.random.Generator) -> Scene:
     """The direct sound is filtered, or a table throws it back once more close behind."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    sound, truth = _body(voices, rng.uniform(0.7, 2.5), 0.02)
+    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.5), 0.02)
     if rng.random() < 0.5:
         edge_hz = rng.uniform(5e3, 20e3)
         dull = _voices("chirp", lambda f: 1 / (1 + 1j * f / edge_hz))
-        direct = [_direct(dull, 0.1)]
+        direct = [_direct(bench, dull, 0.1)]
     else:
         behind_m = rng.uniform(0.02, 0.06)
-        bounce = Sound(
-            voices=voices,
-            way=lambda t: np.full(t.size, BASELINE_M + behind_m),
-            amplitude=_steady(0.1 * 10 ** (-rng.uniform(4, 16) / 20)),
-        )
-        level = bounce.amplitude(0.0)
-        bounce = Sound(voices=voices, way=bounce.way, amplitude=_steady(level))
-        direct = [_direct(voices, 0.1), bounce]
+        bounced = 0.1 * 10 ** (-rng.uniform(4, 16) / 20)
+        bounce = _direct(bench, voices, bounced, behind_m=behind_m)
+        direct = [_direct(bench, voices, 0.1), bounce]
     return _scene(
-        rng, kind=CHIRP, sounds=[*direct, sound], truths=[truth],
+        rng, bench, kind=CHIRP, sounds=[*direct, sound], truths=[truth],
         rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)),
     )  # fmt: skip
 
 
 def knock_before(rng: np.random.Generator) -> Scene:
     """Before the first ping: a knock, a word, or a click."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    sound, truth = _body(voices, rng.uniform(0.7, 2.5), 0.02)
+    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.5), 0.02)
     first_s = rng.uniform(0.4, 0.9)
     what = int(rng.integers(3))
 
@@ -270,24 +289,23 @@ def knock_before(rng: np.random.Generator) -> Scene:
         return np.where(on & (since < 1 / RATE_HZ), 0.01 * rng.uniform(1, 20), 0)
 
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, 0.1), sound], truths=[truth],
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
         rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), first_s=first_s, added=knock,
     )  # fmt: skip
 
 
 def drift_or_swing(rng: np.random.Generator) -> Scene:
     """Still things in a medium that drifts, one that swings, one whose strength swells."""
-    voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    ranges = [rng.uniform(0.7, 1.1), rng.uniform(1.4, 2.6)]
     which = int(rng.integers(3))
+    bench = drawn_bench(rng, drifts=which == 0)
+    voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
     pings = 48
-    sounds, truths = [], []
-    speed: Callable[[float], float] | float | None = None
-    for place, range_m in enumerate(ranges):
-        way = straight(range_m, baseline_m=BASELINE_M)
+    heard = []
+    for place, range_m in enumerate([rng.uniform(0.7, 1.1), rng.uniform(1.4, 2.6)]):
+        far_m: Way | None = None
         amplitude: Callable[[float], float] = _steady(0.02)
         if which == 1 and place == 0:
-            way = _swinging(
+            far_m = _swinging(
                 range_m,
                 swing_m=rng.uniform(0.01, 0.06),
                 period_s=rng.uniform(1.2, 4),
@@ -296,16 +314,17 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
         if which == 2 and place == 0:
             depth, period_s = rng.uniform(0.3, 0.9), rng.uniform(2, 10)
             amplitude = _swelling(depth, period_s)
-        sounds.append(Sound(voices=voices, way=way, amplitude=amplitude))
-        truths.append(Truth(way=way))
+        heard.append(_body(rng, bench, voices, range_m, amplitude, far_m=far_m))
+    drift = _steady(0.0)
     if which == 0:
         # Half a degree, as the plan has it, is 0.09 % of the speed: up to twice that.
         share = rng.choice([-1, 1]) * rng.uniform(0.0009, 0.0018)
-        speed = _drifting(share, pings * 0.1, bows=bool(rng.integers(2)))
+        drift = _drifting(share, pings * 0.1, bows=bool(rng.integers(2)))
+    sounds, truths = zip(*heard, strict=True)
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, 0.1), *sounds], truths=truths,
-        rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), pings=pings, speed_m_s=speed,
-        u_temperature_c=0.5,
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), *sounds],
+        truths=list(truths), rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), pings=pings,
+        drift=drift,
     )  # fmt: skip
 
 
@@ -314,37 +333,32 @@ def _swelling(depth: float, period_s: float) -> Callable[[float], float]:
 
 
 def _drifting(share: float, total_s: float, *, bows: bool) -> Callable[[float], float]:
-    """The sound speed goes up or down by a share of it, and back again if it bows."""
-
-    def speed_m_s(t: float) -> float:
-        part = math.sin(math.pi * t / total_s) if bows else t / total_s
-        return SPEED_M_S * (1 + share * part)
-
-    return speed_m_s
+    """By what share the sound speed went up or down; back again if it bows."""
+    return lambda t: share * (math.sin(math.pi * t / total_s) if bows else t / total_s)
 
 
 def _swinging(range_m: float, *, swing_m: float, period_s: float, phase: float) -> Way:
-    return lambda t: np.hypot(
-        2 * (range_m + swing_m * np.sin(2 * np.pi * t / period_s + phase)), BASELINE_M
-    )
+    return lambda t: range_m + swing_m * np.sin(2 * np.pi * t / period_s + phase)
 
 
 def two_close(rng: np.random.Generator) -> Scene:
     """Two bodies between 0.5 and 1.5 c/2B apart, alike or up to 12 dB apart."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
     at = rng.uniform(0.8, 2.2)
-    first, one = _body(voices, at, 0.02)
-    second, two = _body(
-        voices, at + rng.uniform(0.5, 1.5) * RESOLUTION_M, 0.02 * 10 ** (-rng.uniform(0, 12) / 20)
-    )
+    apart_m, below_db = rng.uniform(0.5, 1.5) * RESOLUTION_M, rng.uniform(0, 12)
+    first, one = _body(rng, bench, voices, at, 0.02)
+    second, two = _body(rng, bench, voices, at + apart_m, 0.02 * 10 ** (-below_db / 20))
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, 0.1), first, second], truths=[one, two],
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), first, second],
+        truths=[one, two],
         rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)),
     )  # fmt: skip
 
 
 def coloured_pulse(rng: np.random.Generator) -> Scene:
     """The loudspeaker ripples or is dull; direct sound and echoes alike."""
+    bench = drawn_bench(rng)
     pulse = VOICES["chirp"]()[0]
     if rng.random() < 0.7:
         ripple = rng.uniform(0.8, 2.6) * math.sqrt(2) / 8.686
@@ -357,20 +371,24 @@ def coloured_pulse(rng: np.random.Generator) -> Scene:
         edge_hz = rng.uniform(5e3, 12e3)
         voices = _voices("chirp", lambda f: 1 / (1 + 1j * f / edge_hz))
     sounds, truths = zip(
-        *(_body(voices, r, 0.02) for r in (rng.uniform(0.7, 1.1), rng.uniform(1.4, 2.6))),
+        *(
+            _body(rng, bench, voices, r, 0.02)
+            for r in (rng.uniform(0.7, 1.1), rng.uniform(1.4, 2.6))
+        ),
         strict=True,
     )
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, 0.1), *sounds], truths=list(truths),
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), *sounds], truths=list(truths),
         rms=_noise_rms(pulse, 0.02, rng.uniform(40, 55)),
     )  # fmt: skip
 
 
 def hum_and_clicks(rng: np.random.Generator) -> Scene:
     """Mains hum with 40 harmonics, or 50 clicks a second, over any kind of pulse."""
+    bench = drawn_bench(rng)
     name, kind = [("chirp", CHIRP), ("tone", TONE), ("barker13", BARKER13)][int(rng.integers(3))]
     voices, pulse = _voices(name), VOICES[name]()[0]
-    sound, truth = _body(voices, rng.uniform(0.7, 2.5), 0.05)
+    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.5), 0.05)
     hum = rng.random() < 0.5
     level, base_hz = rng.uniform(0.02, 0.2), rng.uniform(49.9, 50.1)
 
@@ -387,15 +405,16 @@ def hum_and_clicks(rng: np.random.Generator) -> Scene:
         return clicks
 
     return _scene(
-        rng, kind=kind, sounds=[_direct(voices, 0.3), sound], truths=[truth],
+        rng, bench, kind=kind, sounds=[_direct(bench, voices, 0.3), sound], truths=[truth],
         rms=_noise_rms(pulse, 0.05, rng.uniform(40, 55)), added=disturb,
     )  # fmt: skip
 
 
 def room_tail(rng: np.random.Generator) -> Scene:
     """A room that rings after each ping: RT60 0.15 s, from 40 dB below the direct sound on."""
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    sound, truth = _body(voices, rng.uniform(0.7, 2.0), 0.03)
+    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.0), 0.03)
     fall = np.exp(-6.9 * np.arange(round(0.2 * RATE_HZ)) / (0.15 * RATE_HZ))
     tail = rng.normal(size=fall.size) * fall
     spectrum_size = 1 << 15
@@ -413,7 +432,7 @@ def room_tail(rng: np.random.Generator) -> Scene:
         return added
 
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, 0.1), sound], truths=[truth],
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
         rms=_noise_rms(pulse, 0.03, rng.uniform(40, 50)), added=rings,
     )  # fmt: skip
 
@@ -429,6 +448,7 @@ def weaves_by(rng: np.random.Generator) -> Scene:
 
 
 def _crossing(rng: np.random.Generator, *, weave: bool) -> Scene:
+    bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
     closest_m, speed, pings = rng.uniform(0.8, 1.6), rng.uniform(0.15, 0.35), 60
     middle_s = pings * 0.1 / 2 + rng.uniform(-0.3, 0.3)
@@ -441,16 +461,21 @@ def _crossing(rng: np.random.Generator, *, weave: bool) -> Scene:
 
     def way(t: Array) -> Array:
         along, aside = place(t)
-        half = BASELINE_M / 2
+        half = bench.baseline_m / 2
         return np.hypot(along, aside - half) + np.hypot(along, aside + half)
+
+    def far_m(t: Array) -> Array:
+        """As the program counts it, on the axis: by the cone alone it knows of no more."""
+        on_axis: Array = np.sqrt(way(t) ** 2 - bench.baseline_m**2) / 2
+        return on_axis
 
     def amplitude(t: float) -> float:
         return 0.03 * math.exp(-((speed * (t - middle_s) / spread) ** 2))
 
     sound = Sound(voices=voices, way=way, amplitude=amplitude)
-    truth = Truth(way=way, passes=not weave, crossing_m_s=speed)
+    truth = Truth(way=way, far_m=far_m, passes=not weave, crossing_m_s=speed)
     return _scene(
-        rng, kind=CHIRP, sounds=[_direct(voices, 0.1), sound], truths=[truth],
+        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
         rms=_noise_rms(pulse, 0.03, rng.uniform(38, 48)), pings=pings,
     )  # fmt: skip
 
@@ -464,9 +489,11 @@ CLASSES: dict[str, Callable[[np.random.Generator], Scene]] = {
 }  # fmt: skip
 
 
-def drawn(seed: int, each: int) -> Iterator[tuple[str, int, Scene]]:
-    """Yield `each` scenes of every class, with the seed that makes each again."""
+def drawn(
+    seed: int, each: int, names: Collection[str] | None = None
+) -> Iterator[tuple[str, int, Scene]]:
+    """Yield `each` scenes of every class, or of some, with the seed that makes each again."""
     for number, (name, make) in enumerate(CLASSES.items()):
-        for scene in range(each):
+        for scene in range(each if names is None or name in names else 0):
             rng = np.random.default_rng([seed, number, scene])
             yield name, scene, make(rng)

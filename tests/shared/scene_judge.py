@@ -1,14 +1,16 @@
 """Hold what the program says of a drawn scene against what is there, and count."""
 
+import math
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import soundfile
 from misleading_scenes import RATE_HZ, RESOLUTION_M, Scene, Truth, drawn
+from scipy.special import betaincinv
 
 import rig
 from rig.errors import RecordingError
@@ -30,6 +32,8 @@ class Tally:
     """Bodies that one ping of each scene, drawn by lot, ought to have shown."""
     errors_u: list[float] = field(default_factory=list)
     """Of the echoes that were listed of them, in their own standard uncertainties."""
+    of_scene: list[int] = field(default_factory=list)
+    """Which scene each of these is of: what is off there is off for all of its bodies."""
     false: int = 0
     """Echoes, in all pings, that stand where nothing is."""
     ways_right: int = 0
@@ -40,6 +44,31 @@ class Tally:
     @property
     def within_2u(self) -> float:
         return float(np.mean(np.abs(self.errors_u) <= 2)) if self.errors_u else float("nan")
+
+    @property
+    def within_2u_surely(self) -> tuple[float, float]:
+        """Between which shares `within_2u` lies in 95 of 100, were each scene drawn anew.
+
+        C. J. Clopper and E. S. Pearson, *Biometrika* 26, 1934, p. 404 (from memory), with as
+        many trials as would scatter as the scenes do: those of one scene go together.
+        """
+        told = len(self.errors_u)
+        if not told:
+            return 0.0, 1.0
+        missed, scene = np.abs(self.errors_u) > 2, np.array(self.of_scene)
+        share = missed.mean()
+        by_scene = np.bincount(scene, missed - share)
+        alone = told * share * (1 - share) / max(float(by_scene @ by_scene), 1e-30)
+        trials = min(1.0, alone) * told if 0 < share < 1 else np.unique(scene).size
+        held = trials * (1 - share)
+        low = betaincinv(held, trials - held + 1, 0.025) if held else 0.0
+        high = betaincinv(held + 1, trials - held, 0.975) if held < trials else 1.0
+        return float(low), float(high)
+
+    @property
+    def spread_u(self) -> float:
+        """Root mean square of the errors in their own uncertainties: 1 where these are right."""
+        return float(np.sqrt(np.mean(np.square(self.errors_u)))) if self.errors_u else math.nan
 
     @property
     def beyond_3u(self) -> int:
@@ -78,7 +107,9 @@ def judge(tally: Tally, name: str, number: int, scene: Scene) -> None:
                 if result.index == looked_at:
                     tally.worst.append(f"{name} {number}: {echo.range_m:.3f} m, where nothing is")
         if result.index == looked_at:
-            tally.errors_u += _errors(result.echoes, true_m)
+            errors_u = _errors(result.echoes, true_m)
+            tally.errors_u += errors_u
+            tally.of_scene += [tally.scenes] * len(errors_u)
     _judge_ways(tally, name, number, scene, run)
 
 
@@ -128,10 +159,12 @@ def _fits(passing: Passing, truth: Truth) -> bool:
     return abs(speed - truth.crossing_m_s) <= 3 * u_speed
 
 
-def tallied(seed: int, each: int, *, told: bool = False) -> dict[str, Tally]:
-    """Judge `each` scenes of every class."""
+def tallied(
+    seed: int, each: int, *, names: Collection[str] | None = None, told: bool = False
+) -> dict[str, Tally]:
+    """Judge `each` scenes of every class, or of some."""
     tallies: dict[str, Tally] = {}
-    for name, number, scene in drawn(seed, each):
+    for name, number, scene in drawn(seed, each, names):
         judge(tallies.setdefault(name, Tally()), name, number, scene)
         if told:
             print(f"\r{name} {number}   ", end="", file=sys.stderr, flush=True)
@@ -139,15 +172,17 @@ def tallied(seed: int, each: int, *, told: bool = False) -> dict[str, Tally]:
 
 
 HEAD = (
-    f"{'':22}{'scenes':>7}{'bodies':>7}{'told':>6}{'in 2u':>7}{'over 3u':>8}{'false':>7}"
-    f"{'lost %':>8}{'ways right':>11}{'wrong':>6}{'open':>6}"
+    f"{'':20}{'scenes':>6}{'bodies':>7}{'told':>5}{'in 2u':>7}{'(95 % sure)':>14}{'err/u':>7}"
+    f"{'over 3u':>8}{'false':>6}{'lost %':>7}{'ways right':>11}{'wrong':>6}{'open':>5}"
 )
 
 
 def row(name: str, tally: Tally) -> str:
-    """One line of the table."""
+    """One line of the table; err/u is the errors' root mean square."""
+    low, high = tally.within_2u_surely
     return (
-        f"{name:22}{tally.scenes:7}{tally.asked:7}{len(tally.errors_u):6}{tally.within_2u:7.3f}"
-        f"{tally.beyond_3u:8}{tally.false:7}{100 * tally.lost / tally.pings:8.1f}"
-        f"{tally.ways_right:11}{tally.ways_wrong:6}{tally.ways_open:6}"
+        f"{name:20}{tally.scenes:6}{tally.asked:7}{len(tally.errors_u):5}{tally.within_2u:7.3f}"
+        f"{f'{low:.3f}-{high:.3f}':>14}{tally.spread_u:7.2f}"
+        f"{tally.beyond_3u:8}{tally.false:6}{100 * tally.lost / tally.pings:7.1f}"
+        f"{tally.ways_right:11}{tally.ways_wrong:6}{tally.ways_open:5}"
     )

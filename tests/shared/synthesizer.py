@@ -90,33 +90,32 @@ class Sound:
     """By when it is sent, s."""
 
 
-def straight(range_m: float, speed_m_s: float = 0.0, *, baseline_m: float) -> Way:
-    """The way by a body on the axis, whose range grows at a speed."""
-    return lambda t: np.hypot(2 * (range_m + speed_m_s * t), baseline_m)
-
-
 def recorded(
     sounds: list[Sound],
     *,
     pings: int,
     interval_s: float,
     first_s: float,
-    speed_m_s: Callable[[float], float] | float = SPEED_M_S,
+    speed_m_s: Callable[[float, float], float],
 ) -> Array:
-    """Sum what is heard of all pings, the first of which leaves `first_s` into the record."""
+    """Sum what is heard of all pings, the first of which leaves `first_s` into the record.
+
+    The sound speed is asked for by when a ping is sent, from the first on, and by the way's length.
+    """
     interval = round(interval_s * RATE_HZ)
     heard = np.zeros(round(first_s * RATE_HZ) + (pings + 1) * interval)
     for ping in range(pings):
         sent_s = first_s + ping * interval / RATE_HZ
-        speed = speed_m_s if isinstance(speed_m_s, float) else speed_m_s(sent_s - first_s)
         for sound in sounds:
             voice = sound.voices[ping % len(sound.voices)]
-            due_s = sent_s + float(sound.way(np.array([sent_s - first_s]))[0]) / speed
+            length_m = float(sound.way(np.array([sent_s - first_s]))[0])
+            speed = speed_m_s(sent_s - first_s, length_m)
+            due_s = sent_s + length_m / speed
             begin = max(0, math.floor((due_s + voice.begin_s) * RATE_HZ))
             end = min(heard.size, math.ceil((due_s + voice.end_s) * RATE_HZ) + 8)
             at_s = np.arange(begin, end) / RATE_HZ
             # Met half way back from when it is heard; three rounds leave (v/c)³ of the way.
-            way_m = np.full(at_s.size, (due_s - sent_s) * speed)
+            way_m = np.full(at_s.size, length_m)
             for _ in range(3):
                 way_m = sound.way(at_s - way_m / (2 * speed) - first_s)
             heard[begin:end] += sound.amplitude(sent_s - first_s) * voice(
