@@ -34,8 +34,11 @@ twice as much as this."""
 
 def listed(
     taken: Taken, noise: NoiseLeft, brought: Brought | None, *, lead: int
-) -> list[tuple[tuple[Peak, ...], NDArray[np.intp], NDArray[np.float64]]]:
-    """Each profile's echoes, nearest first, with the stretches that they are in, and powers."""
+) -> tuple[list[tuple[tuple[Peak, ...], NDArray[np.intp], NDArray[np.float64]]], NDArray[np.bool_]]:
+    """Each profile's echoes, nearest first, with the stretches that they are in, and powers.
+
+    And which of all that were taken are more than one.
+    """
     planned = taken.planned
     shape = planned.shape
     strength, stretch = taken.strength, planned.grid.stretch_of[taken.places()]
@@ -80,7 +83,7 @@ def listed(
     )
     start = starts_of(taken.profile[kept], taken.profiles).tolist()
     stretch, power = stretch[kept], strength[kept] ** 2
-    return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)]
+    return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)], more
 
 
 def _pull_s(taken: Taken) -> NDArray[np.float64]:

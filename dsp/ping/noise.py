@@ -369,6 +369,14 @@ def _near_told(cells: int) -> _NearTold:
     )
 
 
+def fewer_told(cells: int) -> float:
+    """Return how much higher a threshold stands where no more is known than by fewer cells."""
+    if cells <= TRAINING_CELLS:
+        return 1.0
+    told = _near_told(cells)
+    return float(told.threshold / told.ranked)
+
+
 def noise_grid(
     bins: int, guard_bins: int, spacing_bins: int, *, before_only: bool = False
 ) -> NoiseGrid:

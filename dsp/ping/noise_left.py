@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import ROUNDING, powers_of
+from dsp.ping.falling import falls, ranked_falling
 from dsp.ping.noise import cell_rate, ordered_statistic_factor, rank_of
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import Taken
@@ -61,10 +62,13 @@ class NoiseLeft:
         """Learn from what is left of some profiles how strong their noise is."""
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
-        ranked, middle = (
-            each.astype(np.float64)
-            for each in planned.grid.ranked(self._with_doubtful(taken, going))
-        )
+        power = self._with_doubtful(taken, going)
+        falling = None if planned.before_only else falls(power, planned.cell_bins)
+        if falling is None:
+            ranked, middle = planned.grid.ranked(power)
+        else:
+            ranked, middle = ranked_falling(planned.grid, power, *falling)
+        ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
         self.power[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)

@@ -188,8 +188,8 @@ def found_each(
     taken, noise = searched(heard, planned, least_noise=least_noise)
     brought = learn_brought(taken, noise, lead + np.asarray(start_s) / shape.bin_s)
     thresholds = [noise.threshold_at_rate(rate) for rate in rates]
-    over = threshold_over_bins(taken, noise, thresholds[0], brought)[:, lead:]
-    listings = listed(taken, noise, brought, lead=lead)
+    listings, more = listed(taken, noise, brought, lead=lead)
+    over = threshold_over_bins(taken, noise, thresholds[0], brought, more)[:, lead:]
     each = []
     for profile, (listing, from_s) in enumerate(zip(listings, start_s, strict=True)):
         peaks, stretch, power = listing
@@ -243,7 +243,7 @@ def sounds_ahead(
         return SoundsAhead(peaks=(), lobes=np.empty(0), threshold=nothing)
     planned = search_plan(shape, heard.shape[1], false_alarm_rate, True)
     taken, noise = searched(heard, planned, least_noise=least_noise)
-    ((peaks, _, power),) = listed(taken, noise, None, lead=0)
+    ((peaks, _, power),), _ = listed(taken, noise, None, lead=0)
     place = np.rint([p.delay_s / shape.bin_s for p in peaks])
     threshold = noise.threshold_at_rate(false_alarm_rate)
     return SoundsAhead(

@@ -18,6 +18,7 @@ from dsp.ping.compression import ROUNDING, EchoShape, LobeTable, lobe_table
 from dsp.ping.noise import (
     NoiseGrid,
     cell_rate,
+    independent_s,
     level_rank_of,
     mean_over_ranked,
     noise_doubt,
@@ -46,6 +47,8 @@ class SearchPlan:
         Times the envelope around a bin, the polynomial that it is in that bin.
     looks : ndarray of complex64, shape (taps, looks)
         Times the same, the envelope at some places in the bin.
+    cell_bins : float
+        How long an independent cell of noise is.
     margin : int
         Bins ahead of and behind an envelope, so that it is read and copies are taken away as
         near to its ends as elsewhere.
@@ -68,6 +71,7 @@ class SearchPlan:
     before_only: bool
     table: LobeTable
     grid: NoiseGrid
+    cell_bins: float
     turn: NDArray[np.complex64]
     taps: NDArray[np.intp]
     reader: NDArray[np.complex64]
@@ -113,6 +117,7 @@ def search_plan(
         before_only=before_only,
         table=table,
         grid=grid,
+        cell_bins=independent_s(shape) / shape.bin_s,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
         taps=taps + margin,
         reader=reader.astype(np.complex64),

@@ -36,8 +36,14 @@ stand out by 12 dB, unless it has 0.35 of the stronger one's amplitude. A resona
 to one side only: with a Q of 1 or 2, what it left behind was up to 7 dB higher there, and
 at most 0.3 of the echo (measured)."""
 
-SIDE_LOBES = 4.0
-"""So far from an echo that is more than one its side lobes are not told from others."""
+PAIR_LOBES = 2.3
+"""What an echo of more than one sends to the side, over the lobes of a copy as loud: two that all
+but cancel are heard as the slope of one, whose lobes are π/1.37 times a copy's, 1.37 being how
+steep sin πx/πx is at the most. Any other two, farther apart or less alike, have lower ones."""
+
+AHEAD_LOBES = 4.0
+"""Where the first sound is looked for, what may be a side lobe of several is held for one so near
+to them alone: farther ahead it may be the first itself, and is weighed elsewhere."""
 
 _ROOM = 1 << 18
 """Of what is worked out for several profiles at once, so many numbers at a time."""
@@ -134,23 +140,49 @@ def stands_out(taken: Taken, noise: NoiseLeft, brought: Brought | None) -> NDArr
     return np.asarray((strength > hidden) & (strength**2 > threshold))
 
 
+def left_by_several(
+    taken: Taken, echo: NDArray[np.intp], bins: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Ceiling of the side lobes of echoes that are each more than one body.
+
+    Copies were taken away that stand for several bodies and are none of them: what these send to
+    the side goes by how loud they are heard together, and any of it may be left.
+
+    Parameters
+    ----------
+    echo : ndarray of int, shape (pairs,) or (echoes, 1)
+        Which.
+    bins : ndarray of int, shape (pairs,) or (echoes, bins)
+
+    Returns
+    -------
+    ndarray of float64, the shape of `bins`
+    """
+    lag = np.abs(bins - taken.position[echo]).astype(np.intp)
+    ceiling = taken.planned.ceiling[np.minimum(lag, taken.planned.ceiling.size - 1)]
+    return np.asarray(PAIR_LOBES * taken.heard(echo) * ceiling)
+
+
 def among_lobes_of(taken: Taken, more: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Say which echoes may be side lobes of a stronger one that is more than one.
-
-    One copy was taken away where several stand: any of their side lobes near by may be left,
-    and two that partly cancel are each up to twice as strong as their sum, about.
 
     Parameters
     ----------
     more : ndarray of bool, shape (echoes,)
         Which are more than one.
     """
-    echo, other, others = pairs(taken.profile, taken.start)
-    lag = np.abs(taken.position[echo] - taken.position[other])
-    lobes = 2 * taken.strength[other] * taken.planned.ceiling[lag.astype(np.intp)]
-    lobes[~more[other] | (lag > SIDE_LOBES * taken.planned.lobe_bins)] = 0.0
-    lobes[taken.strength[other] <= taken.strength[echo]] = 0.0
-    return np.asarray(taken.strength < highest_each(lobes, others))
+    among = np.zeros(more.size, dtype=bool)
+    if not more.any():
+        return among
+    echo, other, _ = pairs(taken.profile, taken.start)
+    over = more[other] & (taken.strength[other] > taken.strength[echo])
+    if taken.planned.before_only:
+        lag = np.abs(taken.position[echo] - taken.position[other])
+        over &= lag <= AHEAD_LOBES * taken.planned.lobe_bins
+    echo, other = echo[over], other[over]
+    lobes = left_by_several(taken, other, taken.places()[echo])
+    among[echo[taken.strength[echo] < lobes]] = True
+    return among
 
 
 def lobes_ahead(
@@ -175,12 +207,15 @@ def threshold_over_bins(
     noise: NoiseLeft,
     noise_threshold: NDArray[np.float64],
     brought: Brought | None,
+    more: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
     """On amplitude: the noise's threshold or what side lobes are left, the higher.
 
     Parameters
     ----------
     noise_threshold : ndarray of float64, shape (profiles, stretches)
+    more : ndarray of bool, shape (echoes,), optional
+        Which echoes are more than one.
 
     Returns
     -------
@@ -194,6 +229,9 @@ def threshold_over_bins(
     for first in range(0, place.size, at_once):
         some = np.arange(first, min(first + at_once, place.size))[:, np.newaxis]
         ceilings = left_by(taken, noise, some, place[some] + lag, brought)
+        if more is not None and (several := more[some[:, 0]]).any():
+            lobes = left_by_several(taken, some[several], place[some[several]] + lag)
+            ceilings[several] = np.maximum(ceilings[several], lobes)
         for echo, ceiling in enumerate(ceilings, first):
             at = int(place[echo])
             start, stop = max(at - reach, 0), min(at + reach + 1, bins)

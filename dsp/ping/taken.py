@@ -7,6 +7,8 @@ one column (:mod:`dsp.ping.rows`).
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -120,6 +122,13 @@ class Taken:
         """Set the power of what is left of some profiles."""
         left = self._left[self.some(going)]
         self.power[self.some(going)] = left.real**2 + left.imag**2
+
+    def heard(self, echo: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return how loud the envelope is, all echoes in it, within a lobe of some echoes."""
+        reach = math.ceil(self.planned.lobe_bins)
+        bins = self.places()[echo][..., np.newaxis] + np.arange(-reach, reach + 1)
+        about = self._padded[self.profile[echo][..., np.newaxis], bins + self.planned.margin]
+        return np.asarray(np.abs(about).max(axis=-1), dtype=np.float64)
 
     def read(
         self, profile: NDArray[np.intp], position: NDArray[np.float64]

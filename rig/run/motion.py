@@ -33,7 +33,7 @@ STRETCHED_TURNS = 0.1
 so much stretched may be no copy for that alone (from 0.15 on at 45 dB, measured)."""
 
 LOBES_MARGIN = 1.5
-"""Noise, and what else is at its place, may add so much to a side lobe."""
+"""What else is at its place may add so much to a side lobe, besides the noise."""
 
 MOVES = 4.0
 """Standard deviations by which a speed differs from none for its target to move."""
@@ -182,13 +182,17 @@ def _freed_of_stretched_lobes(
     delay_s = np.array([echo.delay_s for echo in heard.echoes])
     level_db = np.array([echo.strength_db for echo in heard.echoes])
     hidden = np.zeros(delay_s.size, dtype=bool)
+    # A lobe and noise add up to no more than both, and noise alone is by so many times its
+    # RMS more as rarely as a false alarm is.
+    noise_rms = math.sqrt(-math.log(receiver.plan.receiver.false_alarm_rate))
     for hit, speed_m_s in fastest_m_s.items():
         share = 2 * speed_m_s / receiver.sound_speed_m_s
         lag_s = delay_s - heard.hits.delay_s[hit]
         below = 10 ** ((level_db - heard.hits.strength_db[hit]) / 20)
+        noise = noise_rms * math.sqrt(2) * 10 ** (-heard.hits.snr_db[hit] / 20)
         for pulse in receiver.pulses:
             lobes = LOBES_MARGIN * stretched_lobes(pulse, share, lag_s)
-            hidden |= (below < lobes) & (below < 1)
+            hidden |= (lobes > 0) & (below < lobes + noise) & (below < 1)
     echoes = tuple(echo for echo, none in zip(heard.echoes, hidden, strict=True) if not none)
     return dataclasses.replace(heard, echoes=echoes)
 
