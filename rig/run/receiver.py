@@ -501,8 +501,7 @@ class Receiver:
         alike: dict[tuple[EchoShape, int, int], list[int]] = {}
         for number, (profile, _) in enumerate(placed):
             shape = self._shape_of(profile)
-            more = math.ceil(later_s / shape.bin_s)
-            bins = min(profile.envelope.size, self.searched_bins(shape) + more)
+            bins = self.bins_searched(profile, more=math.ceil(later_s / shape.bin_s))
             alike.setdefault((shape, bins, profile.ahead.size), []).append(number)
         found: dict[int, Found] = {}
         for (shape, bins, _), numbers in alike.items():
@@ -534,6 +533,12 @@ class Receiver:
             # By a stored latency it stands where it should only as well as that is known.
             after_direct_s += 5 * time_zero.u_delay_s
         return max(self._reach_s[0], after_direct_s)
+
+    def bins_searched(self, profile: EchoProfile, *, more: int = 0) -> int:
+        """Return how many of a profile's bins are searched: as far as it goes, or some more."""
+        if self.info.edge_step_s is not None:
+            return profile.envelope.size
+        return min(profile.envelope.size, self.searched_bins(self._shape_of(profile)) + more)
 
     def searched_bins(self, shape: EchoShape) -> int:
         """Return how far a profile is searched: to the last echo, with noise to tell it from."""
@@ -639,6 +644,11 @@ class Receiver:
 
 def threshold_db(found: Found, profile: EchoProfile) -> NDArray[np.float64]:
     """Return a search's threshold over a profile's bins; NaN where it did not look."""
-    whole = np.full(profile.envelope.size, np.nan)
-    whole[: found.threshold.size] = 20 * np.log10(np.maximum(found.threshold, 1e-10))
+    return over_bins(20 * np.log10(np.maximum(found.threshold, 1e-10)), profile)
+
+
+def over_bins(values: NDArray[np.float64], profile: EchoProfile) -> NDArray[np.float64]:
+    """Return values of a profile's first bins over all of them; NaN where there are none."""
+    whole = np.empty(profile.envelope.size)
+    whole[: values.size], whole[values.size :] = values, np.nan
     return whole
