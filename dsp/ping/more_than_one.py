@@ -92,7 +92,7 @@ def more_than_one(
 
 
 def _compared_with(taken: Taken, echo: np.intp, loud: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Return the first few of some echoes that are of the same profile as one, and no part of it."""
+    """Return the first few of some echoes that are beside one in its profile, and no part of it."""
     others = loud[taken.profile[loud] == taken.profile[echo]]
     apart = np.abs(taken.position[others] - taken.position[echo])
     return others[apart > taken.planned.lobe_bins][:MOST_COMPARED]

@@ -364,7 +364,7 @@ class Receiver:
             same = [(block, zero) for block, zero in placed if block.pulse_index == pulse]
             if not same:
                 continue
-            spectra = np.stack([self._spectra.of(b, channel) for b, _ in same])
+            matched = compress.matched_each([self._spectra.of(b, channel) for b, _ in same])
             most, bin_s = lead_bins(compress.shape), compress.bin_s
             starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]
             leads = [min(most, int(start_s / bin_s)) for start_s in starts_s]
@@ -374,7 +374,7 @@ class Receiver:
                 max(start_s - lead * bin_s, 0.0)
                 for start_s, lead in zip(starts_s, leads, strict=True)
             ]
-            envelopes = compress.from_time_zeros(compress.matched(spectra), np.array(firsts_s))
+            envelopes = compress.from_time_zeros(matched, np.array(firsts_s))
             for (block, zero), lead, envelope in zip(same, leads, envelopes, strict=True):
                 # Time zero is known from the mark's envelope, which is noisier than its
                 # carrier: turned by the carrier, pings add up in phase and the side lobes of a
@@ -382,6 +382,7 @@ class Receiver:
                 # from the first bin ahead of it.
                 phase_rad = 2 * math.pi * compress.shape.carrier_hz * (lead * bin_s)
                 turned = envelope * np.complex64(np.exp(1j * (phase_rad - zero.phase_rad)))
+                turned.setflags(write=False)
                 made[block] = EchoProfile(
                     envelope=turned[lead:],
                     ahead=turned[:lead],
