@@ -45,6 +45,9 @@ that go how often noise passes a threshold, and what it moves an echo by. The me
 or more tell either noise to 1.44/√64 = 18 % of itself; a room that rings with a code's own
 spectrum stands out by up to 6 (measured)."""
 
+_ROOM = 1 << 18
+"""So many samples of several blocks at a time are looked through for clicks: a megabyte."""
+
 _FEWEST_CELLS = 64
 _CELLS_ABOVE = 1024  # next to the band tell its noise well enough
 
@@ -103,6 +106,24 @@ class Clearing:
         clear = without_clicks(samples, longest=self._longest, quiet=self._quiet)
         return spectrum if clear is samples else self._compress.spectrum(clear)
 
+    def each(self, samples: NDArray[np.float32], spectra: NDArray[np.complex64]) -> None:
+        """Clear the spectra of several blocks where they are, each as it would be alone.
+
+        Parameters
+        ----------
+        samples : ndarray of float32, shape (blocks, samples)
+        spectra : ndarray of complex64, shape (blocks, frequencies)
+        """
+        unclear = {row for row, spectrum in enumerate(spectra) if self._rumbles(spectrum)}
+        size = samples.shape[1]
+        at_once = max(1, _ROOM // size)
+        for first in range(0, len(samples) if self._has_waves else 0, at_once):
+            some = samples[first : first + at_once]
+            clicks = _clicks(some, longest=self._longest, quiet=self._quiet)
+            unclear.update((first + clicks // size).tolist())
+        for row in unclear:
+            spectra[row] = self(samples[row], spectra[row])
+
     def _rumbles(self, spectrum: NDArray[np.complex64]) -> bool:
         """Say whether noise below the band adds much to what is compressed."""
         if min(self._below.cells, self._above.cells) < _FEWEST_CELLS:
@@ -152,27 +173,50 @@ def without_clicks(
     ndarray of float32, shape (samples,)
         The very samples where there are no clicks.
     """
-    magnitude = np.abs(samples)
-    spread = _middle(magnitude[:: max(1, samples.size // _LOOKED_AT)]) / _QUARTILE_NORMAL
-    # What is silent but for a few steps of its converter has no noise to stand out of.
-    loud = np.flatnonzero(magnitude > FOOT * spread)
-    if spread == 0 or loud.size == 0:
-        return samples
-    apart = np.diff(loud, prepend=-samples.size, append=2 * samples.size)
-    ends = np.flatnonzero(apart > quiet // 2)
-    runs = np.flatnonzero(apart > min(longest, quiet // 2))
-    lasts = loud[runs[1:] - 1] + 1 - loud[runs[:-1]]
-    first = ends[:-1]
-    short = np.maximum.reduceat(lasts, np.searchsorted(runs, first)) <= longest
-    short &= loud[ends[1:] - 1] - loud[first] < quiet
-    high = np.maximum.reduceat(magnitude[loud], first) > SURELY * spread
-    alone = np.maximum(apart[first], apart[ends[1:]]) > quiet
-    click = short & high & alone
-    if not click.any():
+    clicks = _clicks(samples[np.newaxis], longest=longest, quiet=quiet)
+    if clicks.size == 0:
         return samples
     left = samples.copy()
-    left[loud[np.repeat(click, np.diff(ends))]] = 0
+    left[clicks] = 0
     return left
+
+
+def _clicks(samples: NDArray[np.float32], *, longest: int, quiet: int) -> NDArray[np.intp]:
+    """Return where the clicks of some blocks are, counted over all of them one after another.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (blocks, samples)
+
+    Others as for :func:`without_clicks`.
+    """
+    size = samples.shape[1]
+    magnitude = np.abs(samples)
+    looked_at = magnitude[:, :: max(1, size // _LOOKED_AT)]
+    spread = np.array([_middle(row) for row in looked_at]) / _QUARTILE_NORMAL
+    # What is silent but for a few steps of its converter has no noise to stand out of.
+    foot = (FOOT * spread).astype(np.float32)
+    foot[foot == 0] = np.inf
+    loud = (magnitude > foot[:, np.newaxis]).reshape(-1).nonzero()[0]
+    if loud.size == 0:
+        return loud
+    # Between two blocks there is as much quiet as both are long.
+    block = loud // size
+    place = loud + block * (2 * size)
+    apart = np.full(loud.size + 1, size)
+    np.subtract(place[1:], place[:-1], out=apart[1:-1])
+    ends = (apart > quiet // 2).nonzero()[0]
+    runs = (apart > min(longest, quiet // 2)).nonzero()[0]
+    first, last = ends[:-1], ends[1:]
+    lasts = loud[runs[1:] - 1] + 1 - loud[runs[:-1]]
+    click = np.maximum.reduceat(lasts, np.searchsorted(runs, first)) <= longest
+    click &= loud[last - 1] - loud[first] < quiet
+    click &= np.maximum(apart[first], apart[last]) > quiet
+    if not click.any():
+        return loud[:0]
+    high = (SURELY * spread).astype(np.float32)[block[first]]
+    click &= np.maximum.reduceat(magnitude.reshape(-1)[loud], first) > high
+    return loud[click.repeat(last - first)]
 
 
 def _middle(values: NDArray[np.floating]) -> float:

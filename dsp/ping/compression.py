@@ -17,6 +17,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -224,22 +225,18 @@ class LobeTable:
     at_lag : ndarray of complex128, shape (2 reach + 3, 3, POWERS)
         The same for the value, its slope and its bend, a bin's own powers last; the first
         and the last row, for all lags beyond, are zero.
+    centre_rad : float
+        By how much a bin the echo turns at its top still: its spectrum's own centre.
+    curvature : float
+        The square of the spectrum's RMS width about its centre, in radians a bin.
     """
 
     reach_bins: int
     turns: float
     copies: NDArray[np.complex64]
     at_lag: NDArray[np.complex128]
-
-    @property
-    def centre_rad(self) -> float:
-        """By how much a bin the echo turns at its top still: its spectrum's own centre."""
-        return float(self.at_lag[self.reach_bins + 1, 1, 0].imag)
-
-    @property
-    def curvature(self) -> float:
-        """The square of the spectrum's RMS width about its centre, in radians a bin."""
-        return float(-self.at_lag[self.reach_bins + 1, 2, 0].real) - self.centre_rad**2
+    centre_rad: float
+    curvature: float
 
     def lags(self, lag_bins: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Return the echo, its slope and its bend, a bin, shape (3, ...)."""
@@ -307,8 +304,14 @@ def lobe_table(shape: EchoShape) -> LobeTable:
     bend[:-1] = slope[1:] * _EXPONENTS[1:, np.newaxis]
     at_lag = np.zeros((lag.size + 2, 3, POWERS), dtype=np.complex128)
     at_lag[1:-1] = np.stack([value, slope, bend]).transpose(2, 0, 1)
+    _, slope_at_top, bend_at_top = at_lag[reach + 1, :, 0]
     return LobeTable(
-        reach_bins=reach, turns=turns, copies=value.astype(np.complex64), at_lag=at_lag
+        reach_bins=reach,
+        turns=turns,
+        copies=value.astype(np.complex64),
+        at_lag=at_lag,
+        centre_rad=float(slope_at_top.imag),
+        curvature=float(-bend_at_top.real) - float(slope_at_top.imag) ** 2,
     )
 
 
@@ -481,6 +484,13 @@ class PulseCompressor:
         """Return what the matched filter makes of a spectrum, shape (..., band)."""
         return np.asarray(spectrum[..., self._band] * self._replica)
 
+    def matched_each(self, spectra: Sequence[NDArray[np.complex64]]) -> NDArray[np.complex64]:
+        """Return what the matched filter makes of several spectra, shape (spectra, band)."""
+        matched = np.empty((len(spectra), self._replica.size), dtype=np.complex64)
+        for row, spectrum in zip(matched, spectra, strict=True):
+            np.multiply(spectrum[self._band], self._replica, out=row)
+        return matched
+
     def from_time_zero(
         self, band_spectrum: NDArray[np.complex64], time_zero_s: float
     ) -> NDArray[np.complex64]:
@@ -522,15 +532,18 @@ class PulseCompressor:
 
         Others, errors and result as for :meth:`from_time_zero`, of each ping, to the last bit.
         """
-        outside = ~((time_zero_s >= 0) & (time_zero_s <= self.delay_s[-1]))
-        if outside.any():
-            raise ValueError(
-                f"time_zero_s: found {time_zero_s[outside][0]:g} s; give 0 to "
-                f"{self.delay_s[-1]:g} s, within the block"
-            )
-        bins = ((self.delay_s[-1] - time_zero_s) / self.bin_s).astype(np.intp) + 1
+        last_s = float(self.delay_s[-1])
+        times_s = time_zero_s.tolist()
+        for each_s in times_s:
+            if not 0 <= each_s <= last_s:
+                raise ValueError(
+                    f"time_zero_s: found {each_s:g} s; give 0 to {last_s:g} s, within the block"
+                )
         envelopes = self._inverse(band_spectra * self._turn(time_zero_s))
-        return [envelope[:last] for envelope, last in zip(envelopes, bins.tolist(), strict=True)]
+        return [
+            envelope[: int((last_s - each_s) / self.bin_s) + 1]
+            for envelope, each_s in zip(envelopes, times_s, strict=True)
+        ]
 
     def _turn(self, time_s: NDArray[np.float64]) -> NDArray[np.complex64]:
         """Return what turns the band by some times, and scales an echo of 1 to 1.

@@ -127,31 +127,30 @@ def _stepped(
             np.concatenate([each, nothing], axis=1) for each in (value, slope, bow, gain)
         )
         low, high = (np.concatenate([each, nothing], axis=1) for each in (low, high))
-    position = position.reshape(-1, size)
-    value, slope, bow, gain = (each.reshape(-1, size, 1) for each in (value, slope, bow, gain))
-    low, high = (each.reshape(-1, size, 1) for each in (low, high))
-    copies = taken.planned.table.lags(position[:, :, np.newaxis] - position[:, np.newaxis])
-    copy, copy_slope, copy_bend = copies
-    alone = _alone(size)
-    copy = copy + _RIDGE * alone
-    solved = np.linalg.solve(copy, np.concatenate([value, copy_slope], axis=2))
+    column = (profiles * blocks, size, 1)
+    position, gain, slope = position.reshape(column), gain.reshape(column), slope.reshape(column)
+    table, alone = taken.planned.table, _alone(size)
+    centre_rad = table.centre_rad
+    copy, copy_slope, copy_bend = table.lags(position - position.swapaxes(1, 2))
+    answers = np.concatenate([value.reshape(column), copy_slope], axis=2)
+    solved = np.linalg.solve(copy + _RIDGE * alone, answers)
     more, by_slope = solved[..., :1], solved[..., 1:]
     gain = gain + more
     turned_back = gain.conj()
     slope = slope - copy_slope @ more
     pull = (turned_back * slope).real
     # Where what is left is hollow at an echo, its top is sharper than a copy's.
-    bow = bow - copy_bend @ more - 2j * taken.planned.table.centre_rad * slope
+    bow = bow.reshape(column) - copy_bend @ more - (2j * centre_rad) * slope
     sharper = np.maximum(-(turned_back * bow).real, 0)
     bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ by_slope
     curvature = (turned_back * bend * gain.swapaxes(1, 2)).real
-    damping = _DAMPING * taken.planned.table.curvature * (gain.real**2 + gain.imag**2) + 1e-30
+    damping = _DAMPING * table.curvature * (gain.real**2 + gain.imag**2) + 1e-30
     step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
-    step = within(step, low, high)
+    step = within(step, low.reshape(column), high.reshape(column))
     # To first order in the step, but for the carrier's turn, which may be of radians.
-    turn_rad = taken.planned.table.centre_rad * step
-    gain = gain * (1 - 1j * turn_rad) + by_slope @ (gain * step)
-    gain = gain * np.exp(1j * turn_rad)
+    turn = (1j * centre_rad) * step
+    gain = gain * (1 - turn) + by_slope @ (gain * step)
+    gain = gain * np.exp(turn)
     return (
         step.reshape(profiles, -1)[:, :echoes],
         gain.reshape(profiles, -1)[:, :echoes],

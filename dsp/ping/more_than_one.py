@@ -17,7 +17,13 @@ from dsp.ping.noise import independent_s
 from dsp.ping.products import product
 from dsp.ping.rows import pairs, within
 from dsp.ping.search_plan import SearchPlan
-from dsp.ping.single_bodies import COMPARED_LOBES, HEARD_LOBES, explained_by, single_bodies
+from dsp.ping.single_bodies import (
+    COMPARED_LOBES,
+    HEARD_LOBES,
+    explained_by,
+    sent_back,
+    single_bodies,
+)
 from dsp.ping.taken import Taken
 
 NO_COPY = 0.07
@@ -67,17 +73,29 @@ def more_than_one(
     least = NO_COPY**2 + noise * surely
     bodies = single_bodies(planned)
     explained = (np.abs(product(own, bodies.conj().T)) ** 2).max(axis=1)
-    for one in np.flatnonzero(1 - explained / energy > least):
-        echo = looked_at[one]
-        others = np.flatnonzero(stands & (snr_out > COMPARED_SNR))
-        others = others[taken.profile[others] == taken.profile[echo]]
-        others = others[np.abs(taken.position[others] - taken.position[echo]) > lobe]
-        others = others[np.argsort(-taken.strength[others], kind="stable")[:MOST_COMPARED]]
-        # As it is heard the pulse may have been taken for several sounds within a lobe.
-        sounds = _around(taken, others, np.zeros_like(stands), HEARD_LOBES * lobe)
-        alike = explained_by(sounds, own[one], planned) / energy[one]
-        more[echo] = bool(1 - alike > least[one])
+    unexplained = (1 - explained / energy > least).nonzero()[0]
+    if unexplained.size == 0:
+        return more
+    loud = (stands & (snr_out > COMPARED_SNR)).nonzero()[0]
+    loud = loud[np.argsort(-taken.strength[loud], kind="stable")]
+    compared = [_compared_with(taken, echo, loud) for echo in looked_at[unexplained]]
+    # Many are compared with the same few.
+    others = np.unique(np.concatenate(compared))
+    # As it is heard the pulse may have been taken for several sounds within a lobe.
+    sounds = _around(taken, others, np.zeros_like(stands), HEARD_LOBES * lobe)
+    bodies, energies = sent_back(sounds, planned)
+    for one, with_these in zip(unexplained, compared, strict=True):
+        its = np.searchsorted(others, with_these)
+        alike = explained_by(bodies[its], energies[its], own[one], planned) / energy[one]
+        more[looked_at[one]] = bool(1 - alike > least[one])
     return more
+
+
+def _compared_with(taken: Taken, echo: np.intp, loud: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the first few of some echoes that are beside one in its profile, and no part of it."""
+    others = loud[taken.profile[loud] == taken.profile[echo]]
+    apart = np.abs(taken.position[others] - taken.position[echo])
+    return others[apart > taken.planned.lobe_bins][:MOST_COMPARED]
 
 
 @functools.lru_cache(maxsize=32)
@@ -122,7 +140,7 @@ def _around(
     here, echo, lag = here[part_of_it], echo[part_of_it], lag[part_of_it]
     place = within(taken.position[echoes, np.newaxis] + offset, 0, planned.bins - 1)
     profile = np.broadcast_to(taken.profile[echoes, np.newaxis], place.shape)
-    own = taken.read(profile, place)[0]
+    own = taken.values(profile, place)
     copies = planned.table.lags(lag[:, np.newaxis] + offset)[0]
     np.add.at(own, here, taken.gain[echo, np.newaxis] * copies)
     return own

@@ -449,6 +449,7 @@ def independent_s(shape: EchoShape) -> float:
     return float(np.sum(shape.noise_weights**2)) / float(shape.offset_hz[1])
 
 
+@functools.lru_cache(maxsize=32)
 def training_steps(shape: EchoShape) -> tuple[int, int]:
     """Bins that an echo fills to each side, and from one independent cell to the next."""
     guard_bins = math.ceil(max(1.0, shape.width_s / shape.bin_s)) + 1

@@ -22,7 +22,7 @@ class EchoProfile:
     envelope : ndarray of complex64, shape (bins,)
         The compressed echo; its magnitude is the echo's amplitude relative to
         full scale. Bin ``i`` stands ``i * bin_s`` after time zero. Held as a
-        read-only copy.
+        read-only copy, or as it is where it is read-only already.
     bin_s : float
         Spacing of the bins in delay.
     pings : int
@@ -51,7 +51,9 @@ class EchoProfile:
 
     def __post_init__(self) -> None:
         for name in ("envelope", "ahead"):
-            bins = np.array(getattr(self, name), dtype=np.complex64)
+            given = np.asarray(getattr(self, name))
+            # What nobody may write to is not copied.
+            bins = np.array(given, dtype=np.complex64, copy=given.flags.writeable or None)
             if bins.ndim != 1:
                 raise ValueError(f"{name}: found shape {bins.shape}; give one row of bins")
             bins.setflags(write=False)

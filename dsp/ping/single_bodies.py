@@ -54,32 +54,52 @@ def single_bodies(planned: SearchPlan) -> NDArray[np.complex128]:
     return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))
 
 
-def explained_by(
-    sounds: NDArray[np.complex128], own: NDArray[np.complex128], planned: SearchPlan
-) -> float:
-    """Return how much of an echo's energy one body sends back of a pulse heard as some sound is.
+def sent_back(
+    sounds: NDArray[np.complex128], planned: SearchPlan
+) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    """Return what bodies that stand still send back of a pulse heard as each of some sounds is.
 
     Parameters
     ----------
     sounds : ndarray of complex128, shape (sounds, 33)
         Read at :data:`HEARD_LOBES`.
+
+    Returns
+    -------
+    bodies : ndarray of complex128, shape (sounds, bodies, places about the top)
+        At :data:`COMPARED_LOBES`: by each of :data:`LAWS`, at some shifts; conjugates.
+    energy : ndarray of float64, shape (sounds, bodies)
+    """
+    places = np.arange(COMPARED_LOBES.size)[:, np.newaxis] + 2 * np.arange(_TAPS)
+    filters = _filters(planned.shape, planned.table.turns, planned.lobe_bins)
+    bodies = np.ascontiguousarray((sounds[:, places] @ filters).swapaxes(1, 2))
+    energy = np.einsum("kij,kij->ki", bodies.real, bodies.real)
+    energy += np.einsum("kij,kij->ki", bodies.imag, bodies.imag)
+    return bodies.conj(), energy
+
+
+def explained_by(
+    bodies: NDArray[np.complex128],
+    energy: NDArray[np.float64],
+    own: NDArray[np.complex128],
+    planned: SearchPlan,
+) -> float:
+    """Return how much of an echo's energy one body sends back, however it moves.
+
+    Parameters
+    ----------
+    bodies, energy : ndarray
+        As of :func:`sent_back`, of some sounds.
     own : ndarray of complex128, shape (places about the top,)
-        The echo, at :data:`COMPARED_LOBES`.
+        The echo.
 
     Returns
     -------
     float
-        By the body that explains most; 0 where there are no sounds.
+        By the body that explains most; 0 where there are none.
     """
-    places = np.arange(own.size)[:, np.newaxis] + 2 * np.arange(_TAPS)
-    filters = _filters(planned.shape, planned.table.turns, planned.lobe_bins)
-    # Rows are laws and shifts, of each sound in turn.
-    heard = (sounds[:, places] @ filters).swapaxes(1, 2)
-    heard = heard.reshape(sounds.shape[0] * heard.shape[1], own.size)
-    energy = np.einsum("ij,ij->i", heard.real, heard.real)
-    energy += np.einsum("ij,ij->i", heard.imag, heard.imag)
-    alike = (heard.conj() * own) @ _moving(planned).conj().T
-    share = (alike.real**2 + alike.imag**2).max(axis=1) / energy
+    alike = (bodies * own).reshape(-1, own.size) @ _moving(planned).conj().T
+    share = (alike.real**2 + alike.imag**2).max(axis=1) / energy.reshape(-1)
     return float(share.max(initial=0.0))
 
 

@@ -92,7 +92,7 @@ def _looks_power(
 ) -> NDArray[np.float32]:
     """Return the power of what is left at some looks about some bins, shape (bins, looks)."""
     planned = taken.planned
-    around = taken.left_padded[profile[:, np.newaxis], place[:, np.newaxis] + planned.taps]
+    around = taken.around(profile, place)
     looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
     start = starts_of(profile, taken.profiles)
     for index in alike(start, np.arange(taken.profiles)):

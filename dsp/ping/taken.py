@@ -134,21 +134,34 @@ class Taken:
         self, profile: NDArray[np.intp], position: NDArray[np.float64]
     ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
         """Return what is left at some places between bins, its slope and its bend, a bin."""
-        planned = self.planned
-        place = np.rint(position)
-        window = self.left_padded[
-            profile[..., np.newaxis],
-            place.astype(np.intp)[..., np.newaxis] + planned.taps,
-        ]
-        powers = powers_of(position - place)
-        terms = window @ planned.reader
+        terms, powers = self._polynomials(profile, position)
         slopes = terms[..., 1:] * _RISING
         bends = slopes[..., 1:] * _RISING[:-1]
         return (
-            (terms * powers).sum(axis=-1),
-            (slopes * powers[..., :-1]).sum(axis=-1),
-            (bends * powers[..., :-2]).sum(axis=-1),
+            np.add.reduce(terms * powers, axis=-1),
+            np.add.reduce(slopes * powers[..., :-1], axis=-1),
+            np.add.reduce(bends * powers[..., :-2], axis=-1),
         )
+
+    def values(
+        self, profile: NDArray[np.intp], position: NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        """Return what is left at some places between bins."""
+        terms, powers = self._polynomials(profile, position)
+        return np.asarray(np.add.reduce(terms * powers, axis=-1))
+
+    def _polynomials(
+        self, profile: NDArray[np.intp], position: NDArray[np.float64]
+    ) -> tuple[NDArray[np.complex64], NDArray[np.float64]]:
+        """Return what is left in the bins of some places, and the powers to sum that with."""
+        place = np.rint(position)
+        window = self.around(profile, place.astype(np.intp))
+        return window @ self.planned.reader, powers_of(position - place)
+
+    def around(self, profile: NDArray[np.intp], place: NDArray[np.intp]) -> NDArray[np.complex64]:
+        """Return what is left in the bins that some bins are read off, shape (..., taps)."""
+        first = profile * self.left_padded.shape[1] + place
+        return self.left_padded.reshape(-1).take(first[..., np.newaxis] + self.planned.taps)
 
     def take_away(self, going: NDArray[np.intp]) -> None:
         """Subtract the copies of all echoes of some profiles from their envelopes."""

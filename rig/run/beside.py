@@ -2,7 +2,8 @@
 
 Half of a replay's time goes into the search, which asks no ping for another's result. Of so few
 pings that it would save no second, none is started; and only where a process can be forked, which
-takes no time to load: what it is to use is there already.
+takes no time to load: what it is to use is there already. A few of the pings are searched here, so
+many that neither process waits for the other.
 """
 
 from __future__ import annotations
@@ -18,14 +19,19 @@ from typing import TYPE_CHECKING
 
 from dsp.ping.profiles import EchoProfile
 from rig.run.hits import heard_in
-from rig.run.receiver import Receiver
+from rig.run.receiver import Receiver, over_bins
 from rig.run.results import Heard, PingResult, TimeZero
-from rig.run.rows import Rows, in_rows
+from rig.run.rows import in_rows
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
 FEWEST_PINGS = 2000
+
+_MORE = 4
+"""By so many pings more or fewer are searched here, as the last ones were waited for or not."""
+
+_SENT = ("echoes", "threshold_db", "hits")
 
 _Asked = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
 
@@ -56,7 +62,9 @@ class SearchBeside:
         import multiprocessing
 
         self._receiver = receiver
-        self._asked: _Asked = ()
+        self._there: _Asked = ()
+        self._here: _Asked = ()
+        self._pings_here = 0
         forked = multiprocessing.get_context("fork")
         self._ours, theirs = forked.Pipe()
         self._process = forked.Process(
@@ -71,24 +79,41 @@ class SearchBeside:
 
     def ask(self, pings: _Asked) -> None:
         """Have some pings' profiles searched; what was asked before must have been taken."""
-        self._asked = pings
+        there = max(len(pings) - self._pings_here, 1)
+        self._there, self._here = pings[:there], pings[there:]
+        columns = zip(
+            *(
+                (
+                    ping.index,
+                    ping.sent_s,
+                    zero,
+                    p.pulse_index,
+                    p.envelope[: self._receiver.bins_searched(p)],
+                    p.ahead,
+                )
+                for ping, p, zero in self._there
+            ),
+            strict=True,
+        )
         with contextlib.suppress(OSError):
-            columns = zip(
-                *(
-                    (ping.index, ping.sent_s, zero, p.pulse_index, p.envelope, p.ahead)
-                    for ping, p, zero in pings
-                ),
-                strict=True,
-            )
             self._ours.send([in_rows(column) for column in columns])
 
     def heard(self) -> list[Heard]:
         """Return what was found in the profiles that were asked about; wait for it."""
+        here = heard_in(self._receiver, self._here)
         try:
-            rows: Rows = self._ours.recv()
+            waits = not self._ours.poll()
+            columns = self._ours.recv()
         except (EOFError, OSError):  # it was ended from outside
-            return heard_in(self._receiver, self._asked)
-        return list(rows.values())
+            return heard_in(self._receiver, self._there) + here
+        self._pings_here = max(self._pings_here + (_MORE if waits else -_MORE), 0)
+        there = [
+            Heard(echoes=echoes, threshold_db=over_bins(threshold_db, p), hits=hits)
+            for (_, p, _), echoes, threshold_db, hits in zip(
+                self._there, *(column.values() for column in columns), strict=True
+            )
+        ]
+        return there + here
 
     def close(self) -> None:
         """End the process. It keeps nothing; and the next one has its end of the pipe as well."""
@@ -120,4 +145,5 @@ def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
                     *(column.values() for column in theirs.recv()), strict=True
                 )
             ]
-            theirs.send(in_rows(heard_in(receiver, asked)))
+            heard = heard_in(receiver, asked)
+            theirs.send([in_rows([getattr(one, name) for one in heard]) for name in _SENT])

@@ -111,8 +111,8 @@ class MarkSearch:
         for pulse, compress in enumerate(self.compressors):
             same = [block for block in blocks if block.pulse_index == pulse]
             if same:
-                spectra = np.stack([self._spectra.of(block, self.channel) for block in same])
-                envelopes = compress.from_time_zero(compress.matched(spectra), 0.0)
+                spectra = [self._spectra.of(block, self.channel) for block in same]
+                envelopes = compress.from_time_zero(compress.matched_each(spectra), 0.0)
                 self._whole.update(zip(same, envelopes, strict=True))
 
     def find(

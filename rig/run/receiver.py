@@ -364,7 +364,7 @@ class Receiver:
             same = [(block, zero) for block, zero in placed if block.pulse_index == pulse]
             if not same:
                 continue
-            spectra = np.stack([self._spectra.of(b, channel) for b, _ in same])
+            matched = compress.matched_each([self._spectra.of(b, channel) for b, _ in same])
             most, bin_s = lead_bins(compress.shape), compress.bin_s
             starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]
             leads = [min(most, int(start_s / bin_s)) for start_s in starts_s]
@@ -374,7 +374,7 @@ class Receiver:
                 max(start_s - lead * bin_s, 0.0)
                 for start_s, lead in zip(starts_s, leads, strict=True)
             ]
-            envelopes = compress.from_time_zeros(compress.matched(spectra), np.array(firsts_s))
+            envelopes = compress.from_time_zeros(matched, np.array(firsts_s))
             for (block, zero), lead, envelope in zip(same, leads, envelopes, strict=True):
                 # Time zero is known from the mark's envelope, which is noisier than its
                 # carrier: turned by the carrier, pings add up in phase and the side lobes of a
@@ -382,6 +382,7 @@ class Receiver:
                 # from the first bin ahead of it.
                 phase_rad = 2 * math.pi * compress.shape.carrier_hz * (lead * bin_s)
                 turned = envelope * np.complex64(np.exp(1j * (phase_rad - zero.phase_rad)))
+                turned.setflags(write=False)
                 made[block] = EchoProfile(
                     envelope=turned[lead:],
                     ahead=turned[:lead],
@@ -501,8 +502,7 @@ class Receiver:
         alike: dict[tuple[EchoShape, int, int], list[int]] = {}
         for number, (profile, _) in enumerate(placed):
             shape = self._shape_of(profile)
-            more = math.ceil(later_s / shape.bin_s)
-            bins = min(profile.envelope.size, self.searched_bins(shape) + more)
+            bins = self.bins_searched(profile, more=math.ceil(later_s / shape.bin_s))
             alike.setdefault((shape, bins, profile.ahead.size), []).append(number)
         found: dict[int, Found] = {}
         for (shape, bins, _), numbers in alike.items():
@@ -534,6 +534,12 @@ class Receiver:
             # By a stored latency it stands where it should only as well as that is known.
             after_direct_s += 5 * time_zero.u_delay_s
         return max(self._reach_s[0], after_direct_s)
+
+    def bins_searched(self, profile: EchoProfile, *, more: int = 0) -> int:
+        """Return how many of a profile's bins are searched: as far as it goes, or some more."""
+        if self.info.edge_step_s is not None:
+            return profile.envelope.size
+        return min(profile.envelope.size, self.searched_bins(self._shape_of(profile)) + more)
 
     def searched_bins(self, shape: EchoShape) -> int:
         """Return how far a profile is searched: to the last echo, with noise to tell it from."""
@@ -639,6 +645,11 @@ class Receiver:
 
 def threshold_db(found: Found, profile: EchoProfile) -> NDArray[np.float64]:
     """Return a search's threshold over a profile's bins; NaN where it did not look."""
-    whole = np.full(profile.envelope.size, np.nan)
-    whole[: found.threshold.size] = 20 * np.log10(np.maximum(found.threshold, 1e-10))
+    return over_bins(20 * np.log10(np.maximum(found.threshold, 1e-10)), profile)
+
+
+def over_bins(values: NDArray[np.float64], profile: EchoProfile) -> NDArray[np.float64]:
+    """Return values of a profile's first bins over all of them; NaN where there are none."""
+    whole = np.empty(profile.envelope.size)
+    whole[: values.size], whole[values.size :] = values, np.nan
     return whole

@@ -40,10 +40,12 @@ class Spectra:
         wanted = [block for block in blocks if (block, channel) not in self._kept]
         if not wanted:
             return
-        heard = np.stack([b.samples[channel] for b in wanted])
+        heard = wanted[0].samples[channel][np.newaxis]
+        if len(wanted) > 1:
+            heard = np.stack([b.samples[channel] for b in wanted])
         spectra = self._compress.spectrum(heard)
+        self._clear.each(heard, spectra)
         for number, block in enumerate(wanted):
-            spectra[number] = self._clear(heard[number], spectra[number])
             # Turned back by its own sign, a ping's own echoes stand upright whichever it is.
             if block.sign < 0:
                 np.negative(spectra[number], out=spectra[number])
