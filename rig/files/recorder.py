@@ -179,10 +179,13 @@ class Recorder(Closing):
         ------
         StorageError
         ValueError
-            Where no ping of that index was written.
+            Where no ping of that index was written, or it has its note.
         """
-        if index not in self._slot_at:
-            raise ValueError(f"index: found {index}; give that of a ping that was written")
+        slot_at = self._slot_at.get(index)
+        if slot_at is None:
+            raise ValueError(
+                f"index: found {index}; give that of a ping that was written and has no note yet"
+            )
         found = {
             "echobench:lost": bool(lost),
             "echobench:time_zero_s": None if time_zero_s is None else float(time_zero_s),
@@ -197,7 +200,8 @@ class Recorder(Closing):
             text = json.dumps(found, allow_nan=False)
         # The braces go, a comma and a blank come: the segment is already open.
         slot = f", {text[1:-1]}".encode().ljust(_SLOT_BYTES)
-        _write_at(self._meta, self._slot_at[index], slot)
+        _write_at(self._meta, slot_at, slot)
+        del self._slot_at[index]  # thousands would be kept for nothing
 
     def close(self) -> None:
         """End the recording. May be called twice.

@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
@@ -23,21 +24,56 @@ class Rows(Protocol):
 
 def in_rows(values: Sequence[Any], *, dropped: Collection[str] = ()) -> Rows:
     """Put values into as few arrays as they allow; fields that are dropped come back as None."""
-    if values and all(value is values[0] for value in values):
-        return _Alike(values[0], len(values))
-    kinds = {type(value) for value in values}
-    if len(kinds) == 1:
-        (kind,) = kinds
-        if kind in (bool, int, float):
-            return _Numbers(values)
-        if kind is tuple:
-            return _Several(values, dropped)
-        if kind is np.ndarray:
-            return _Arrays(values)
-    kinds.discard(type(None))
-    if len(kinds) == 1 and dataclasses.is_dataclass(kind := kinds.pop()):
-        return _Objects(kind, values, dropped)
-    return _AsTheyAre(values)
+    return _Packing(dropped=dropped, columns={}).rows(values)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Packing:
+    """How values are put into rows.
+
+    Attributes
+    ----------
+    dropped : collection of str
+        Fields that are left out.
+    columns : dict
+        Those that are made so far, by their bytes: what two fields both have is kept once.
+    """
+
+    dropped: Collection[str]
+    columns: dict[tuple[str, bytes], NDArray[Any]]
+
+    def rows(self, values: Sequence[Any]) -> Rows:
+        if values and all(value is values[0] for value in values):
+            return _Alike(values[0], len(values))
+        kinds = {type(value) for value in values}
+        if len(kinds) == 1:
+            (kind,) = kinds
+            if kind in (bool, int, float):
+                return self.numbers(values)
+            if kind is tuple:
+                return _Several(values, self)
+            if kind is np.ndarray:
+                return _Arrays(values, self)
+        kinds.discard(type(None))
+        if len(kinds) == 1 and dataclasses.is_dataclass(kind := kinds.pop()):
+            return _Objects(kind, values, self)
+        return _AsTheyAre(values)
+
+    def numbers(self, values: Sequence[Any]) -> Rows:
+        """Put numbers into as few bytes as hold them."""
+        column = np.array(values)
+        if column.dtype == np.int64:
+            smaller = (column.astype(kind) for kind in (np.int8, np.int16, np.int32))
+            column = next((few for few in smaller if (few == column).all()), column)
+        return _Numbers(self.column(column))
+
+    def column(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return the very column that stands there already, if one is alike."""
+        return self.columns.setdefault((values.dtype.str, values.tobytes()), values)
+
+    def sizes(self, values: Sequence[Any]) -> Rows:
+        """Return how many each has."""
+        return self.numbers([len(value) for value in values])
 
 
 def field_of(rows: Rows, name: str) -> Rows:
@@ -50,6 +86,8 @@ def field_of(rows: Rows, name: str) -> Rows:
 class _Alike:
     """One value, over and over."""
 
+    __slots__ = ("_count", "_value")
+
     def __init__(self, value: Any, count: int) -> None:
         self._value, self._count = value, count
 
@@ -58,14 +96,18 @@ class _Alike:
 
 
 class _Numbers:
-    def __init__(self, values: Sequence[Any]) -> None:
-        self._numbers = np.array(values)
+    __slots__ = ("_numbers",)
+
+    def __init__(self, numbers: NDArray[Any]) -> None:
+        self._numbers = numbers
 
     def values(self) -> Iterator[Any]:
         return iter(self._numbers.tolist())
 
 
 class _AsTheyAre:
+    __slots__ = ("_values",)
+
     def __init__(self, values: Sequence[Any]) -> None:
         self._values = tuple(values)
 
@@ -76,44 +118,50 @@ class _AsTheyAre:
 class _Arrays:
     """Arrays of one axis, end to end."""
 
-    def __init__(self, values: Sequence[NDArray[Any]]) -> None:
-        self._sizes = np.array([value.size for value in values], dtype=np.int32)
-        self._all = np.concatenate(values)
-        first = self._all[:1].copy()  # a view would keep them all
-        one, last = first.tobytes(), self._all[-1:].tobytes()
-        if one and one == last and self._all.tobytes() == self._all.size * one:
-            self._all = np.broadcast_to(first, self._all.shape)
+    __slots__ = ("_all", "_sizes")
+
+    def __init__(self, values: Sequence[NDArray[Any]], packing: _Packing) -> None:
+        self._sizes = packing.sizes(values)
+        every = np.concatenate(values)
+        first = every[:1].copy()  # a view would keep them all
+        one, last = first.tobytes(), every[-1:].tobytes()
+        alike = one and one == last and every.tobytes() == every.size * one
+        self._all = np.broadcast_to(first, every.shape) if alike else packing.column(every)
 
     def values(self) -> Iterator[Any]:
-        ends = itertools.accumulate(self._sizes.tolist(), initial=0)
+        ends = itertools.accumulate(self._sizes.values(), initial=0)
         return (self._all[first:last] for first, last in itertools.pairwise(ends))
 
 
 class _Several:
     """Tuples of values of one kind."""
 
-    def __init__(self, values: Sequence[tuple[Any, ...]], dropped: Collection[str]) -> None:
-        self._sizes = np.array([len(value) for value in values], dtype=np.int32)
-        self._all = in_rows([one for value in values for one in value], dropped=dropped)
+    __slots__ = ("_all", "_sizes")
+
+    def __init__(self, values: Sequence[tuple[Any, ...]], packing: _Packing) -> None:
+        self._sizes = packing.sizes(values)
+        self._all = packing.rows([one for value in values for one in value])
 
     def values(self) -> Iterator[Any]:
         rows = self._all.values()
-        return (tuple(itertools.islice(rows, size)) for size in self._sizes.tolist())
+        return (tuple(itertools.islice(rows, size)) for size in self._sizes.values())
 
 
 class _Objects:
     """Objects of one dataclass, or none: a column for each field."""
 
-    def __init__(self, kind: type[Any], values: Sequence[Any], dropped: Collection[str]) -> None:
+    __slots__ = ("_dropped", "_kind", "_there", "fields")
+
+    def __init__(self, kind: type[Any], values: Sequence[Any], packing: _Packing) -> None:
         there = [value for value in values if value is not None]
         names = [field.name for field in dataclasses.fields(kind)]
         self._kind = kind
-        self._there = np.array([value is not None for value in values])
-        self._dropped = dict.fromkeys(name for name in names if name in dropped)
+        self._there = packing.column(np.array([value is not None for value in values]))
+        self._dropped = dict.fromkeys(name for name in names if name in packing.dropped)
         self.fields = {
-            name: in_rows([getattr(value, name) for value in there], dropped=dropped)
+            name: packing.rows([getattr(value, name) for value in there])
             for name in names
-            if name not in dropped
+            if name not in packing.dropped
         }
 
     def values(self) -> Iterator[Any]:
