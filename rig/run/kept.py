@@ -12,11 +12,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, overload
 
+from rig.bench.rows import TOGETHER, Rows, field_of, in_rows
 from rig.run.results import PingResult
-from rig.run.rows import Rows, field_of, in_rows
-
-TOGETHER = 256
-"""So many older pings are put into rows at a time."""
 
 DROPPED = ("profile", "alone", "threshold_db", "budget")
 """What an older ping has no more, be it its own or its echoes'."""

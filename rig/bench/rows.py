@@ -7,12 +7,17 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
+
+TOGETHER = 256
+"""So many are put into rows at a time: fewer, and the rows' own frames take more room."""
+
+T = TypeVar("T")
 
 
 class Rows(Protocol):
@@ -173,3 +178,41 @@ class _Objects:
                 yield self._kind(**fields, **self._dropped)
             else:
                 yield None
+
+
+class ManyInRows(Sequence[T]):
+    """Many values of one kind, each built anew whenever it is asked for.
+
+    Parameters
+    ----------
+    values : iterable
+        Taken as they come; none is kept as it is.
+    """
+
+    def __init__(self, values: Iterable[T]) -> None:
+        self._parts: list[Rows] = []
+        self._count = 0
+        self._built: tuple[int, list[T]] = (-1, [])
+        left = iter(values)
+        while some := list(itertools.islice(left, TOGETHER)):
+            self._parts.append(in_rows(some))
+            self._count += len(some)
+
+    def __len__(self) -> int:
+        return self._count
+
+    @overload
+    def __getitem__(self, at: int) -> T: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[T]: ...
+    def __getitem__(self, at: int | slice) -> T | Sequence[T]:
+        if isinstance(at, slice):
+            return ManyInRows(self[one] for one in range(*at.indices(self._count)))
+        part, within = divmod(range(self._count)[at], TOGETHER)
+        if self._built[0] != part:
+            self._built = part, list(self._parts[part].values())
+        return self._built[1][within]
+
+    def __iter__(self) -> Iterator[T]:
+        for part in self._parts:
+            yield from part.values()
