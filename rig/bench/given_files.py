@@ -11,6 +11,7 @@ import json
 import os
 import re
 import tomllib
+from collections.abc import Iterator
 from typing import Any, NoReturn
 
 MOST_BYTES = 1 << 24
@@ -31,6 +32,29 @@ _LONGEST_TOML_LINE = 1000
 an hour."""
 
 
+def pieces_of(
+    path: str | os.PathLike[str],
+    *,
+    error: type[Exception],
+    remedy: str,
+    most_bytes: int = MOST_BYTES,
+) -> Iterator[bytes]:
+    """Read a whole file piece by piece; as :func:`read_bytes`."""
+    try:
+        with open(path, "rb", opener=_without_waiting) as file:
+            length = 0
+            # In pieces: what is asked for at once is set aside at once, for a short file too.
+            while length <= most_bytes and (piece := file.read(_PIECE_BYTES)):
+                length += len(piece)
+                yield piece
+    except OSError as problem:
+        raise error(f"{path}: cannot be read ({problem.strerror}); {remedy}") from problem
+    except ValueError as problem:  # a zero byte in the name
+        raise error(f"{path!r}: is no file name; {remedy}") from problem
+    if length > most_bytes:
+        raise error(f"{path}: holds more than {most_bytes} bytes; {remedy}")
+
+
 def read_bytes(
     path: str | os.PathLike[str],
     *,
@@ -47,20 +71,7 @@ def read_bytes(
     error
         Where it cannot be read or is larger; the message names it and ends in `remedy`.
     """
-    try:
-        with open(path, "rb", opener=_without_waiting) as file:
-            pieces, length = [], 0
-            # In pieces: what is asked for at once is set aside at once, for a short file too.
-            while length <= most_bytes and (piece := file.read(_PIECE_BYTES)):
-                pieces.append(piece)
-                length += len(piece)
-    except OSError as problem:
-        raise error(f"{path}: cannot be read ({problem.strerror}); {remedy}") from problem
-    except ValueError as problem:  # a zero byte in the name
-        raise error(f"{path!r}: is no file name; {remedy}") from problem
-    if length > most_bytes:
-        raise error(f"{path}: holds more than {most_bytes} bytes; {remedy}")
-    return b"".join(pieces)
+    return b"".join(pieces_of(path, error=error, remedy=remedy, most_bytes=most_bytes))
 
 
 def _without_waiting(path: str, flags: int) -> int:

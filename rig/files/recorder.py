@@ -32,10 +32,17 @@ from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.errors import StorageError
-from rig.files.sigmf import CAPTURES, DATATYPE, NAMESPACE_VERSION, SAMPLE, SIGMF_VERSION, paths_of
+from rig.files.sigmf import (
+    CAPTURES,
+    DATATYPE,
+    NAMESPACE_VERSION,
+    SAMPLE,
+    SIGMF_VERSION,
+    TAIL,
+    paths_of,
+)
 from rig.files.whole import already_there
 
-_TAIL = b"\n]\n}\n"
 _SLOT_BYTES = 320
 """Blanks kept in each segment for what is found later: the keys with two longest
 floats take 180, which leaves a sentence for the reason."""
@@ -99,7 +106,7 @@ class Recorder(Closing):
             _discard(self._data)
             raise
         try:
-            _write_at(self._meta, 0, opening + _TAIL)
+            _write_at(self._meta, 0, opening + TAIL)
         except StorageError:
             _discard(self._data)
             _discard(self._meta)
@@ -147,7 +154,7 @@ class Recorder(Closing):
         raw = np.ascontiguousarray(block.samples.T, dtype=SAMPLE).tobytes()
         try:
             _write_at(self._data, self._frames * channels * SAMPLE.itemsize, raw)
-            _write_at(self._meta, self._meta_end, entry + b" " * _SLOT_BYTES + b"}" + _TAIL)
+            _write_at(self._meta, self._meta_end, entry + b" " * _SLOT_BYTES + b"}" + TAIL)
         except StorageError:
             # The reader copes where even this fails, so the first error is the news.
             with contextlib.suppress(OSError):
@@ -179,10 +186,13 @@ class Recorder(Closing):
         ------
         StorageError
         ValueError
-            Where no ping of that index was written.
+            Where no ping of that index was written, or it has its note.
         """
-        if index not in self._slot_at:
-            raise ValueError(f"index: found {index}; give that of a ping that was written")
+        slot_at = self._slot_at.get(index)
+        if slot_at is None:
+            raise ValueError(
+                f"index: found {index}; give that of a ping that was written and has no note yet"
+            )
         found = {
             "echobench:lost": bool(lost),
             "echobench:time_zero_s": None if time_zero_s is None else float(time_zero_s),
@@ -197,7 +207,8 @@ class Recorder(Closing):
             text = json.dumps(found, allow_nan=False)
         # The braces go, a comma and a blank come: the segment is already open.
         slot = f", {text[1:-1]}".encode().ljust(_SLOT_BYTES)
-        _write_at(self._meta, self._slot_at[index], slot)
+        _write_at(self._meta, slot_at, slot)
+        del self._slot_at[index]  # thousands would be kept for nothing
 
     def close(self) -> None:
         """End the recording. May be called twice.
@@ -220,8 +231,8 @@ class Recorder(Closing):
     def _take_back(self) -> None:
         """Cut both files to the whole pings that have been counted."""
         self._data.truncate(self._frames * self._channels * SAMPLE.itemsize)
-        _write_at(self._meta, self._meta_end, _TAIL)
-        self._meta.truncate(self._meta_end + len(_TAIL))
+        _write_at(self._meta, self._meta_end, TAIL)
+        self._meta.truncate(self._meta_end + len(TAIL))
 
 
 def _global_table(plan: Plan, info: StreamInfo) -> dict[str, Any]:

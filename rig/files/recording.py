@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,15 +15,27 @@ import numpy as np
 
 from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.front_end_names import INVENTED_FRONT_ENDS
-from rig.bench.given_files import FARTHEST, FIRST_YEAR, LAST_YEAR, json_at, json_of, read_bytes
+from rig.bench.given_files import (
+    FARTHEST,
+    FIRST_YEAR,
+    LAST_YEAR,
+    json_at,
+    json_of,
+    pieces_of,
+    read_bytes,
+)
 from rig.bench.plan import Plan, plan_from_table
+from rig.bench.rows import ManyInRows
 from rig.bench.tables import build, checked, shown
 from rig.errors import PlanError, RecordingError
-from rig.files.sigmf import CAPTURES, DATATYPE, META_SUFFIX, SAMPLE, paths_of
+from rig.files.sigmf import CAPTURES, DATATYPE, META_SUFFIX, SAMPLE, TAIL, paths_of
 
 _MOST_META_BYTES = 1 << 30
 """A ping takes some 700: those of three days at four a second."""
 
+_MOST_PART_BYTES = 1 << 20
+_BEGIN, _NEXT = f"{CAPTURES}\n{{".encode(), b",\n{"
+_WHICH = f"give the path of a NAME{META_SUFFIX}"
 _AS_WRITTEN = "give a recording whose metadata is as it was written"
 _COUNT = {"low": 0, "high": FARTHEST}
 _PLACE = {"low": -FARTHEST, "high": FARTHEST}
@@ -62,7 +75,7 @@ class Recording:
         With which it was made.
     info : StreamInfo
         Of the stream that was recorded.
-    pings : tuple of RecordedPing
+    pings : sequence of RecordedPing
         The whole ones, at least one.
     lost_at_end : str
         What was cut off at its end, in words; empty if nothing was.
@@ -76,7 +89,7 @@ class Recording:
     data_path: Path
     plan: Plan
     info: StreamInfo
-    pings: tuple[RecordedPing, ...]
+    pings: Sequence[RecordedPing]
     lost_at_end: str = ""
     began: datetime | None = None
     scenes: tuple[Any, ...] = ()
@@ -148,12 +161,31 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
             f"{given}: is not a recording; give the path of a NAME{META_SUFFIX}, "
             "or of a WAV or FLAC file together with --plan"
         )
-    table, torn = _read_meta(meta_path)
-    plan, info = _read_global(table["global"], meta_path)
-    pings = tuple(
-        _read_segment(segment, number, meta_path)
-        for number, segment in enumerate(table["captures"])
-    )
+    try:
+        return _checked(meta_path, data_path, *_as_written(meta_path), torn=False)
+    except _OtherwiseWrittenError:
+        table, torn = _read_meta(meta_path)
+        return _checked(meta_path, data_path, table["global"], table["captures"], torn=torn)
+
+
+def _checked(
+    meta_path: Path, data_path: Path, stream: Any, segments: Iterable[Any], *, torn: bool
+) -> Recording:
+    """Put a recording together of its global table and its segments, as they come."""
+    plan, info = _read_global(stream, meta_path)
+    scenes: list[tuple[int, Any]] = []
+    began = None
+
+    def read() -> Iterator[RecordedPing]:
+        nonlocal began
+        for number, segment in enumerate(segments):
+            yield _read_segment(segment, number, meta_path)
+            if number == 0:
+                began = _when(segment.get("core:datetime"))
+            if "echobench:scenes" in segment:
+                scenes.append((number, segment["echobench:scenes"]))
+
+    pings = ManyInRows(read())
     try:
         data_bytes = data_path.stat().st_size
     except OSError as problem:
@@ -162,34 +194,30 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
         ) from problem
     _check_order(pings, meta_path)
     frames_there, part_of_frame = divmod(data_bytes, info.channels * SAMPLE.itemsize)
-    whole = pings
-    while whole and whole[-1].first_frame + whole[-1].frames > frames_there:
-        whole = whole[:-1]
+    whole = bisect.bisect_right(pings, frames_there, key=_end_of)
     if not whole:
         raise RecordingError(
             f"{data_path}: holds no whole ping ({data_bytes} bytes); "
             "give a recording that ran for at least one ping"
         )
-    missing = len(pings) - len(whole)
-    surplus = missing == 0 and (frames_there > _end_of(pings) or part_of_frame > 0)
+    missing = len(pings) - whole
+    surplus = missing == 0 and (frames_there > _end_of(pings[-1]) or part_of_frame > 0)
     return Recording(
         data_path=data_path,
         plan=plan,
         info=info,
-        pings=whole,
+        pings=pings[:whole] if missing else pings,
         lost_at_end=_loss_in_words(
-            len(whole), missing=missing, cut_off=torn or surplus, data_name=data_path.name
+            whole, missing=missing, cut_off=torn or surplus, data_name=data_path.name
         ),
-        began=_when(table["captures"][0].get("core:datetime")),
+        began=began,
         scenes=tuple(
-            scene
-            for segment in table["captures"][: len(whole)]
-            for scene in _scenes_in(segment, meta_path)
+            scene for number, held in scenes if number < whole for scene in _listed(held, meta_path)
         ),
     )
 
 
-def _check_order(pings: tuple[RecordedPing, ...], path: Path) -> None:
+def _check_order(pings: Iterable[RecordedPing], path: Path) -> None:
     """Make sure that pings follow each other in the file and in time, as they were recorded."""
     for number, (before, ping) in enumerate(itertools.pairwise(pings), 1):
         keys = {
@@ -216,16 +244,68 @@ def _loss_in_words(kept: int, *, missing: int, cut_off: bool, data_name: str) ->
     return ""
 
 
-def _end_of(pings: tuple[RecordedPing, ...]) -> int:
-    return pings[-1].first_frame + pings[-1].frames
+def _end_of(ping: RecordedPing) -> int:
+    return ping.first_frame + ping.frames
+
+
+class _OtherwiseWrittenError(Exception):
+    """Metadata that is not to the byte as the recorder lays it out; it may be good for all that."""
+
+
+def _as_written(path: Path) -> tuple[Any, Iterator[Any]]:
+    """Return the global table of metadata, and its segments one by one.
+
+    Read at once, those of a day would take more room than all that is found in its pings.
+
+    Raises
+    ------
+    _OtherwiseWrittenError
+        While the segments are read, too.
+    """
+    if not os.path.isfile(path):  # a pipe can be read but once
+        raise _OtherwiseWrittenError
+    pieces = pieces_of(path, error=RecordingError, remedy=_WHICH, most_bytes=_MOST_META_BYTES)
+    parts = _parts(pieces)
+    opening, _, first = next(parts).partition(_BEGIN)
+    stream = _part_of_json(opening + CAPTURES.encode() + b"]}").get("global")
+    if not isinstance(stream, dict):
+        raise _OtherwiseWrittenError
+
+    def segments() -> Iterator[Any]:
+        text = first
+        for after in parts:
+            yield _part_of_json(b"{" + text)
+            text = after
+        if not text.endswith(TAIL):
+            raise _OtherwiseWrittenError
+        yield _part_of_json(b"{" + text.removesuffix(TAIL))
+
+    return stream, segments()
+
+
+def _parts(pieces: Iterable[bytes]) -> Iterator[bytes]:
+    """Yield what stands between the begins of segments."""
+    rest = b""
+    for piece in pieces:
+        *whole, rest = (rest + piece).split(_NEXT)
+        yield from whole
+        if len(rest) > _MOST_PART_BYTES:
+            raise _OtherwiseWrittenError
+    yield rest
+
+
+def _part_of_json(raw: bytes) -> Any:
+    try:
+        return json_of(raw.decode("ascii"))
+    except ValueError as problem:
+        raise _OtherwiseWrittenError from problem
 
 
 def _read_meta(path: Path) -> tuple[dict[str, Any], bool]:
     """Return the metadata, and whether its end had to be mended."""
-    remedy = f"give the path of a NAME{META_SUFFIX}"
     if not os.path.exists(path):
-        raise RecordingError(f"{path}: no such file; {remedy}")
-    raw = read_bytes(path, error=RecordingError, remedy=remedy, most_bytes=_MOST_META_BYTES)
+        raise RecordingError(f"{path}: no such file; {_WHICH}")
+    raw = read_bytes(path, error=RecordingError, remedy=_WHICH, most_bytes=_MOST_META_BYTES)
     if not raw.strip():
         raise RecordingError(f"{path}: is empty; give a recording made with --record")
     # What is written here is ASCII; anything else lies in a torn end, or elsewhere.
@@ -353,8 +433,7 @@ def _read_segment(table: Any, number: int, path: Path) -> RecordedPing:
         raise RecordingError(f"{path}: captures[{number}]: {problem}; {_AS_WRITTEN}") from problem
 
 
-def _scenes_in(segment: Any, path: Path) -> list[Any]:
-    scenes = segment.get("echobench:scenes", [])
+def _listed(scenes: Any, path: Path) -> list[Any]:
     if not isinstance(scenes, list):
         raise RecordingError(
             f"{path}: echobench:scenes: found {scenes!r}, which is no list; "

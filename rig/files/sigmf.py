@@ -23,6 +23,9 @@ SAMPLE = np.dtype("<f4")
 CAPTURES = '"captures": ['
 """What the segments stand behind, as it is written; a reader finds a torn file's by it."""
 
+TAIL = b"\n]\n}\n"
+"""What stands behind the segments."""
+
 
 def paths_of(name: str | os.PathLike[str]) -> tuple[Path, Path]:
     """Return the meta and the data file of a recording, named by either or by neither suffix."""

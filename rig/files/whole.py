@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from rig.errors import StorageError
@@ -13,7 +14,7 @@ INTO_OUT = "give --out a folder that may be written to and has room"
 
 def write_whole(
     path: str | os.PathLike[str],
-    content: str | bytes,
+    content: str | bytes | Iterable[str],
     *,
     what: str,
     remedy: str = "give a path in a folder that is there, may be written to and has room",
@@ -24,9 +25,9 @@ def write_whole(
     ----------
     path : path
         A link is followed. What is no file, such as a device, is written to as it is.
-    content : str or bytes
-        Text becomes UTF-8. A file name in it need not be text; what of it is not is
-        shown as a question mark.
+    content : str, bytes or iterable of str
+        Text becomes UTF-8; a long one may come piece by piece. A file name in it need not be
+        text; what of it is not is shown as a question mark.
     what : str
         What it is, for the complaint, such as ``"picture"``.
     remedy : str
@@ -36,27 +37,30 @@ def write_whole(
     ------
     StorageError
     """
-    raw = content if isinstance(content, bytes) else content.encode("utf-8", "replace")
+    if isinstance(content, str | bytes):
+        content = (content,)
+    pieces = (p if isinstance(p, bytes) else p.encode("utf-8", "replace") for p in content)
     target = Path(os.path.realpath(path))
     try:
         if target.exists() and not target.is_file():
-            target.write_bytes(raw)
+            with target.open("wb") as file:
+                file.writelines(pieces)
         else:
-            _replace(target, raw)
+            _replace(target, pieces)
     except OSError as problem:
         raise StorageError(
             f"{os.fspath(path)}: the {what} cannot be written ({problem.strerror}); {remedy}"
         ) from problem
 
 
-def _replace(target: Path, raw: bytes) -> None:
+def _replace(target: Path, pieces: Iterable[bytes]) -> None:
     # Beside the target, as only within one disk is a change of names a single step; by
     # the process, so that two of them do not write into each other's.
     part = target.with_name(f".echobench-{os.getpid()}.part")
     try:
         part.unlink(missing_ok=True)
         with part.open("xb") as file:
-            file.write(raw)
+            file.writelines(pieces)
         part.replace(target)
     finally:
         part.unlink(missing_ok=True)

@@ -31,7 +31,7 @@ from rig.run.groups import groups, pings_at_a_time
 from rig.run.hits import heard_in, resolution_m
 from rig.run.origin import own_hits
 from rig.run.receiver import Receiver
-from rig.run.results import HIT_FIELDS, HitRows, Hits, HitTable
+from rig.run.results import HitRows, Hits, HitTable
 from rig.run.run import Run
 
 MOST_SHARED = 4.0
@@ -109,7 +109,7 @@ def hits_in(run: Run) -> HitTable:
         }
         heard |= zip(unheard, heard_in(run.receiver, list(unheard.values())), strict=True)
         latest += (heard[n].hits for n in sorted(heard))
-    return HitTable.of(latest, older={n: results.older("heard", "hits", n) for n in HIT_FIELDS})
+    return HitTable.of(latest, older=lambda name: results.older("heard", "hits", name))
 
 
 def follow(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -287,29 +287,30 @@ class HitTable:
 
     @classmethod
     def of(
-        cls, hits: Sequence[Hits], *, older: Mapping[str, Iterable[Any]] | None = None
+        cls, hits: Sequence[Hits], *, older: Callable[[str], Iterable[Any]] | None = None
     ) -> HitTable:
         """Put the hits of some pings below each other.
 
         Parameters
         ----------
         hits : sequence of Hits
-        older : mapping of str to iterable, optional
-            Of each field of :class:`Hits` those of the pings before.
+        older : callable, optional
+            Gives, for each name of a field of :class:`Hits`, those of the pings before.
         """
-        fields = {
-            name: [*(() if older is None else older[name]), *(getattr(h, name) for h in hits)]
-            for name in HIT_FIELDS
-        }
-        counts = np.array([delay_s.size for delay_s in fields["delay_s"]], dtype=np.int64)
+
+        def column(name: str) -> list[Any]:
+            return [*(() if older is None else older(name)), *(getattr(h, name) for h in hits)]
+
+        counts = np.array([delay_s.size for delay_s in column("delay_s")], dtype=np.int64)
+        # One after the other: the views of a day's rows take more room than the table.
         rows = {
-            name: np.repeat(np.array(fields[name]), counts)
+            name: np.repeat(np.array(column(name)), counts)
             for name in HIT_FIELDS
             if name not in COLUMNS
         }
         for name in COLUMNS:
-            rows[name] = np.concatenate(fields[name]) if fields[name] else np.empty(0)
-        sent_s = np.array(fields["sent_s"], dtype=np.float64)
+            rows[name] = np.concatenate(column(name)) if counts.size else np.empty(0)
+        sent_s = np.array(column("sent_s"), dtype=np.float64)
         return cls(sent_s=sent_s, counts=counts, rows=HitRows(**rows))
 
 

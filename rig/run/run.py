@@ -27,7 +27,7 @@ from rig.tank.truth import Truth
 
 HISTORY_PINGS = 1000
 """A history goes back so far. Older pings are kept without their profiles and budgets, so
-that a long run fills no memory: some 0.9 kB a ping remain."""
+that a long run fills no memory: some 0.4 kB a ping remain."""
 
 T = TypeVar("T")
 

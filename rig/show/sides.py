@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from rig.run.results import Echo, Side
 
@@ -18,7 +18,7 @@ SIDE_COLUMNS = (
 """Of a table, where any of its echoes has a side."""
 
 
-def side_columns(echoes: Sequence[Echo]) -> tuple[str, ...]:
+def side_columns(echoes: Iterable[Echo]) -> tuple[str, ...]:
     """Return the columns that a table of some echoes has: none with one receiver."""
     return SIDE_COLUMNS if any(echo.side is not None for echo in echoes) else ()
 

@@ -69,7 +69,9 @@ def sum_picture(measurement: Measurement, scale: RangeScale) -> bytes:
     return _drawn(draw, tall_in=3.0)
 
 
-def passes_picture(passings: Sequence[Passing], *, baseline_m: float) -> bytes:
+def passes_picture(
+    passings: Sequence[Passing], *, baseline_m: float, first_number: int = 1
+) -> bytes:
     """Draw each track's ranges over time with its fitted curve, and what is left over.
 
     Parameters
@@ -78,6 +80,8 @@ def passes_picture(passings: Sequence[Passing], *, baseline_m: float) -> bytes:
         At least one.
     baseline_m : float
         From source to receiver.
+    first_number : int
+        Of the first track; the others count on.
 
     Returns
     -------
@@ -88,7 +92,8 @@ def passes_picture(passings: Sequence[Passing], *, baseline_m: float) -> bytes:
 
     def draw(figure: Figure) -> None:
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=[2.4, 1.0])
-        _lay_tracks(above, below, passings, baseline_m=baseline_m, tall_in=tall_in)
+        numbered = list(enumerate(passings, first_number))
+        _lay_tracks(above, below, numbered, baseline_m=baseline_m, tall_in=tall_in)
 
     return _drawn(draw, tall_in=tall_in)
 
@@ -207,11 +212,16 @@ def _places(measurement: Measurement, scale: RangeScale) -> list[tuple[int, int,
 
 
 def _lay_tracks(
-    above: Axes, below: Axes, passings: Sequence[Passing], *, baseline_m: float, tall_in: float
+    above: Axes,
+    below: Axes,
+    numbered: Sequence[tuple[int, Passing]],
+    *,
+    baseline_m: float,
+    tall_in: float,
 ) -> None:
     fitted_any = False
-    many = sum(p.time_s.size for p in passings) > MOST_DRAWN_DOTS
-    for number, passing in enumerate(passings, 1):
+    many = sum(p.time_s.size for _, p in numbered) > MOST_DRAWN_DOTS
+    for number, passing in numbered:
         form = _MARKS[(number - 1) % len(_MARKS)]
         dots: dict[str, Any] = {
             "linestyle": "none",
@@ -234,10 +244,10 @@ def _lay_tracks(
         below.plot(passing.time_s, 1e3 * (passing.range_m - at_hits), **dots)
     above.set_ylabel("range / m")
     above.margins(x=0.04, y=0.08)
-    first_s = min(float(p.time_s[0]) for p in passings)
-    last_s = max(float(p.time_s[-1]) for p in passings)
+    first_s = min(float(p.time_s[0]) for _, p in numbered)
+    last_s = max(float(p.time_s[-1]) for _, p in numbered)
     above.set_xlim(left=first_s - 0.08 * (last_s - first_s))  # room for the numbers
-    _number_tracks(above, passings, tall_in)
+    _number_tracks(above, numbered, tall_in)
     below.axhline(0.0, color=INK, linewidth=0.8)
     below.set(xlabel="time from the first ping / s", ylabel="range less\ncurve / mm")
     if not fitted_any:
@@ -250,7 +260,7 @@ def _lay_tracks(
         axes.set_axisbelow(True)
 
 
-def _number_tracks(axes: Axes, passings: Sequence[Passing], tall_in: float) -> None:
+def _number_tracks(axes: Axes, numbered: Sequence[tuple[int, Passing]], tall_in: float) -> None:
     """Write each track's number left of its first hit, those that start together apart."""
     from matplotlib.patheffects import withStroke
 
@@ -258,11 +268,11 @@ def _number_tracks(axes: Axes, passings: Sequence[Passing], tall_in: float) -> N
     axes.set_ylim(low_m, high_m)
     left_s, right_s = axes.get_xlim()
     gap_m = (high_m - low_m) * (_LABEL_PT * 1.15 / 72) / (_TRACKS_SHARE * tall_in)
-    starts = [(float(p.time_s[0]), float(p.range_m[0])) for p in passings]
+    starts = [(float(p.time_s[0]), float(p.range_m[0])) for _, p in numbered]
     places_m = spread_apart(
         starts, near_s=0.05 * (right_s - left_s), gap_m=gap_m, low_m=low_m, high_m=high_m
     )
-    for number, ((time_s, range_m), place_m) in enumerate(zip(starts, places_m, strict=True), 1):
+    for (number, _), (time_s, range_m), place_m in zip(numbered, starts, places_m, strict=True):
         axes.annotate(
             str(number),
             (time_s, range_m),

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from dsp.history.passage import fitted_range_m
 from rig.measure.beam.measurement import BeamMeasurement
@@ -44,8 +45,11 @@ TABLES = ("echoes", "budgets", "pings", "passes", "hits", "beam", "strengths")
 """All tables that a report may have."""
 
 
-def csv_tables(contents: Contents) -> dict[str, str]:
-    """Return each table's text by its name, without those that would be empty of sense.
+def csv_tables(contents: Contents) -> dict[str, Iterator[str]]:
+    """Return each table's lines by its name, without those that would be empty of sense.
+
+    A line is written when it is asked for: those of a day's pings would take more room than
+    all that is known of them.
 
     Parameters
     ----------
@@ -53,7 +57,7 @@ def csv_tables(contents: Contents) -> dict[str, str]:
 
     Returns
     -------
-    dict of str to str
+    dict of str to iterator of str
         "echoes" and "budgets" of the sum, "pings" with each ping's own echoes,
         "passes" and their "hits"; "beam" and "strengths" where they were measured.
     """
@@ -71,12 +75,14 @@ def csv_tables(contents: Contents) -> dict[str, str]:
     return tables
 
 
-def _written(heads: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+def _written(heads: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterator[str]:
     made = io.StringIO(newline="")
     lines = csv.writer(made)  # its defaults are RFC 4180: CRLF, quotes doubled
-    lines.writerow(heads)
-    lines.writerows([_known(cell) for cell in row] for row in rows)
-    return made.getvalue()
+    for row in itertools.chain((heads,), rows):
+        lines.writerow([_known(cell) for cell in row])
+        yield made.getvalue()
+        made.seek(0)
+        made.truncate()
 
 
 def _known(cell: Cell) -> Cell:
@@ -91,7 +97,7 @@ def _echo_cells(echo: Echo, sided: Sequence[str]) -> list[Cell]:
     return [*(getattr(echo, name) for name in ECHO_NUMBERS), *(its[name] for name in sided)]
 
 
-def _echoes(echoes: Sequence[Echo]) -> str:
+def _echoes(echoes: Sequence[Echo]) -> Iterator[str]:
     sided = side_columns(echoes)
     return _written(
         ("echo", *ECHO_NUMBERS, *sided, "expanded_k2_range_m"),
@@ -99,7 +105,7 @@ def _echoes(echoes: Sequence[Echo]) -> str:
     )
 
 
-def _budgets(echoes: Sequence[Echo]) -> str:
+def _budgets(echoes: Sequence[Echo]) -> Iterator[str]:
     return _written(
         ("echo", "range_m", "term", "u_m", "share_of_variance"),
         (
@@ -111,19 +117,22 @@ def _budgets(echoes: Sequence[Echo]) -> str:
     )
 
 
-def _pings(contents: Contents) -> str:
-    rows: list[list[Cell]] = []
-    sided = side_columns([echo for r in contents.run.results for echo in r.echoes])
+def _pings(contents: Contents) -> Iterator[str]:
+    sided = side_columns(echo for its in contents.run.results.each("echoes") for echo in its)
     columns = (*ECHO_NUMBERS, *sided)
-    for r in contents.run.results:
-        head: list[Cell] = [r.index, r.sent_s, int(r.lost), r.reason, int(r.clipped)]
-        if not r.echoes:
-            rows.append([*head, None, *(None for _ in columns)])
-        rows += [[*head, n, *_echo_cells(e, sided)] for n, e in enumerate(r.echoes, 1)]
-    return _written(("ping", "sent_s", "lost", "reason", "clipped", "echo", *columns), rows)
+
+    def rows() -> Iterator[list[Cell]]:
+        for r in contents.run.results:
+            head: list[Cell] = [r.index, r.sent_s, int(r.lost), r.reason, int(r.clipped)]
+            if not r.echoes:
+                yield [*head, None, *(None for _ in columns)]
+            for number, echo in enumerate(r.echoes, 1):
+                yield [*head, number, *_echo_cells(echo, sided)]
+
+    return _written(("ping", "sent_s", "lost", "reason", "clipped", "echo", *columns), rows())
 
 
-def _passes(contents: Contents) -> str:
+def _passes(contents: Contents) -> Iterator[str]:
     rows: list[list[Cell]] = []
     for number, passing in enumerate(passings_of(contents.run), 1):
         told, closing = passing.passage, passing.unfolded
@@ -149,22 +158,22 @@ def _passes(contents: Contents) -> str:
     return _written(("track", *_PASS, *own, *closing_heads), rows)
 
 
-def _hits(contents: Contents) -> str:
+def _hits(contents: Contents) -> Iterator[str]:
     baseline_m = contents.run.receiver.plan.geometry.baseline_m
-    rows: list[list[Cell]] = []
-    for number, passing in enumerate(passings_of(contents.run), 1):
-        fitted = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)
-        curve: list[Cell] = [None] * passing.ping.size if fitted is None else list(fitted)
-        rows += [
-            [number, int(ping), float(time_s), float(range_m), on_curve]
+
+    def rows() -> Iterator[list[Cell]]:
+        for number, passing in enumerate(passings_of(contents.run), 1):
+            fitted = fitted_range_m(passing.passage, passing.time_s, baseline_m=baseline_m)
+            curve = itertools.repeat(None, passing.ping.size) if fitted is None else fitted
             for ping, time_s, range_m, on_curve in zip(
                 passing.ping, passing.time_s, passing.range_m, curve, strict=True
-            )
-        ]
-    return _written(("track", "ping", "time_s", "range_m", "fitted_range_m"), rows)
+            ):
+                yield [number, int(ping), float(time_s), float(range_m), on_curve]
+
+    return _written(("track", "ping", "time_s", "range_m", "fitted_range_m"), rows())
 
 
-def _beam(beam: BeamMeasurement) -> str:
+def _beam(beam: BeamMeasurement) -> Iterator[str]:
     fit = beam.fit
     columns = (fit.angle_rad, fit.level_db, fit.u_level_db, fit.limit_db)
     return _written(
@@ -194,7 +203,7 @@ def _laid(target: LaidTarget | None) -> tuple[float | None, ...]:
     )
 
 
-def _strengths(strengths: Sequence[TargetStrength]) -> str:
+def _strengths(strengths: Sequence[TargetStrength]) -> Iterator[str]:
     heads = ("range_m", "echo_level_db", "axis_db_re_1m2", "edge_db_re_1m2", "edge_deg", "u_db")
     by_two = any(t.laid is not None for t in strengths)
     return _written(

@@ -14,18 +14,26 @@ from rig.show.report.parts import SVG, section
 from rig.show.wording import counted, signed
 
 _KIND = {"pass": "pass", "half": "half a pass", "stay": "stay", "cannot-tell": "cannot tell"}
+MOST_SHOWN = 60
+"""So many tracks, the latest, has a page; a day's thousands would be a picture of ten metres."""
+
 _ARCH = "R(t) = √(R₀² + v²(t − t₀)²)".replace(" ", "\u00a0")
 
 
 def passes_section(contents: Contents) -> Markup:
     """Return the section on what was followed from ping to ping; empty where nothing was."""
-    passings = passings_of(contents.run)
-    if not passings:
+    every = passings_of(contents.run)
+    if not every:
         return joined([])
+    passings = every[-MOST_SHOWN:]
+    first = len(every) - len(passings) + 1
+    left_out = ""
+    if first > 1:
+        left_out = f" Shown are the latest {len(passings)} of {len(every)}."
     baseline_m = contents.run.receiver.plan.geometry.baseline_m
     words = "; ".join(
         f"{n} {_kind(p)}, {p.range_m.min():.2f} to {p.range_m.max():.2f} m"
-        for n, p in enumerate(passings, 1)
+        for n, p in enumerate(passings, first)
     )
     heads = (
         "no.",
@@ -37,17 +45,17 @@ def passes_section(contents: Contents) -> Markup:
         "closing speed / m/s",
         "besides",
     )
-    rows = [_pass_row(number, passing) for number, passing in enumerate(passings, 1)]
+    rows = [_pass_row(number, passing) for number, passing in enumerate(passings, first)]
     return section(
         "What went by",
         element(
             "p",
             "Echoes followed from ping to ping. A target on a straight way at an even speed draws "
             f"{_ARCH}, an arch; one that stays draws a streak. Where neither can be told from the "
-            "other, that is said.",
+            f"other, that is said.{left_out}",
         ),
         figure(
-            passes_picture(passings, baseline_m=baseline_m),
+            passes_picture(passings, baseline_m=baseline_m, first_number=first),
             kind=SVG,
             alt=f"Range over time of {counted(len(passings), 'track')}, with fitted curves "
             f"and what is left over: {words}.",

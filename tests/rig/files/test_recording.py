@@ -405,6 +405,20 @@ def test_a_meta_file_torn_anywhere_gives_the_pings_before_the_tear(
         assert "cut off" in recording.lost_at_end
 
 
+@pytest.mark.parametrize("indent", [None, 0, 1, 4])
+def test_metadata_that_another_hand_laid_out_says_the_same(
+    tmp_path: Path, indent: int | None
+) -> None:
+    blocks = _record(tmp_path / "r", 3)
+    meta_path = tmp_path / "r.sigmf-meta"
+    table = json.loads(meta_path.read_text())
+    table["captures"][1]["echobench:scenes"] = [{"targets": [{"a": 1}, {"b": 2}]}]
+    meta_path.write_text(json.dumps(table, indent=indent))
+    recording = read_recording(meta_path)
+    _assert_holds(recording, blocks)
+    assert recording.scenes == ({"targets": [{"a": 1}, {"b": 2}]},)
+
+
 def test_a_torn_note_costs_no_ping(tmp_path: Path) -> None:
     blocks = _record(tmp_path / "r", 3)
     meta_path = tmp_path / "r.sigmf-meta"

@@ -208,9 +208,23 @@ def test_an_edge_time_s_missing_strength_is_a_dash_and_an_empty_cell(plain: Cont
     assert math.isnan(run.echoes[0].strength_db)
     contents = dataclasses.replace(plain, run=run)
     assert "nan" not in page_of(contents).words
-    (row,) = csv.DictReader(csv_tables(contents)["echoes"].splitlines())
+    (row,) = csv.DictReader(csv_tables(contents)["echoes"])
     assert row["strength_db"] == ""
     assert row["snr_db"] == ""
+
+
+def test_a_page_shows_the_latest_of_too_many_tracks_under_their_own_numbers(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    contents = contents_of(a_plan(), targets=(1.2, 2.0))
+    rows = list(csv.DictReader(csv_tables(contents)["passes"]))
+    assert [row["track"] for row in rows] == ["1", "2"]
+    assert "Shown are" not in page_of(contents).words
+    monkeypatch.setattr("rig.show.report.passes.MOST_SHOWN", 1)
+    page = page_of(contents)
+    assert "Shown are the latest 1 of 2." in page.words
+    (alt,) = (its["alt"] or "" for its in page.all("img") if "track" in (its["alt"] or ""))
+    assert "Range over time of 1 track, with fitted curves and what is left over: 2 " in alt
 
 
 # Its numbers
