@@ -91,6 +91,8 @@ class BenchPicture:
         pair looks down.
     views : tuple of View
         Of the sketch: two where it shows what really stands there.
+    times : Ticks
+        The times of flight, by the ranges that they belong to.
     scaled_axes : tuple of matplotlib axes
         Those whose ticks change with the strength scale; nothing else of the page does.
     """
@@ -190,11 +192,11 @@ class BenchPicture:
         page, scale, down = self._page, self._scale, self._places.down
         sketch, strip, history = self._laid[:3]
         ticks = round_ticks(0.0, scale.stop_m, most=11)
-        # One axis for all: the others' ticks would be made, at length, and not be seen.
-        for panel in self._laid:
-            panel.set_range_ticks([], [])
         lowest = history if self._angles is None else self._angles.panel
-        (sketch if down else lowest).set_range_ticks(ticks, tick_texts(ticks))
+        # Ranges on one side and times on the other.
+        first, last = (sketch, lowest) if down else (lowest, sketch)
+        ranges = page.ticks(first.axes, "left" if down else "bottom", MAIN_PT)
+        ranges.set(ticks, tick_texts(ticks))
         for panel in (strip, history):
             panel.line_at(scale.start_m, color=SOFT, linewidth=page.fine, dashes=(2, 4))
         first_s, last_s = scale.path_time_s([0.0, scale.stop_m])
@@ -202,30 +204,20 @@ class BenchPicture:
         times = round_ticks(first_s * per_s, last_s * per_s, most=11)
         # A tick at the direct sound's own time may miss zero by a rounding.
         places_m = np.nan_to_num(scale.range_m(np.array(times) / per_s)).tolist()
+        self.times = page.ticks(last.axes, "right" if down else "top", MAIN_PT)
+        self.times.set(places_m, tick_texts(times))
         name = f"time of flight, out and back / {unit}"
         if down:
-            # Ranges beside the sketch, times beside the history: at both ends, as along.
-            page.style_ticks(sketch.axes)
-            sketch.axes.tick_params(axis="y", labelleft=True, left=True, labelsize=page.pt(MAIN_PT))
-            times_axis = lowest.axes.secondary_yaxis("right")
-            times_axis.set_yticks(places_m, labels=tick_texts(times))
             middle = (history.box.top + history.box.bottom) / 2
             page.text(MARGIN, middle, "range / m", rotation=90, va="center")
             page.text(page.right + 64, middle, name, rotation=90, va="center")
             for words, panel in (("cause", sketch), ("now", strip), ("past", history)):
                 page.text(panel.box.left, panel.box.top - 46, words, bold=True)
         else:
-            page.style_ticks(lowest.axes)
-            lowest.axes.tick_params(
-                axis="x", labelbottom=True, bottom=True, labelsize=page.pt(MAIN_PT)
-            )
-            times_axis = sketch.axes.secondary_xaxis("top")
-            times_axis.set_xticks(places_m, labels=tick_texts(times))
             # Before the first number: behind the last one captions may come down as far.
             # From near the page's edge on, so that it ends before "0.00" begins.
             page.text(6, page.height - FOOT + 6, "range / m")
             page.text(page.right + 34, TOP - 29, name)
-        page.style_ticks(times_axis, MAIN_PT)
 
     def set_over_range(self, added_db: AddedDb) -> None:
         """Ink the history with a gain over range; no number is touched by it.

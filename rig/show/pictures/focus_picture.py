@@ -195,18 +195,14 @@ def _lay_ages(past: Panel, folded: Panel, focus: FocusMeasurement) -> None:
 
 def _lay_ranges(page: Page, past: Panel, folded: Panel) -> None:
     ticks = round_ticks(0.0, past.stop_m, most=11)
-    first, other = (past, folded) if past.down else (folded, past)
-    other.set_range_ticks([], [])
-    first.set_range_ticks(ticks, tick_texts(ticks))
-    page.style_ticks(first.axes)
+    first = past if past.down else folded
+    page.ticks(first.axes, "left" if past.down else "bottom").set(ticks, tick_texts(ticks))
     if past.down:
-        first.axes.tick_params(axis="y", labelleft=True, left=True)
         middle = (past.box.top + past.box.bottom) / 2
         page.text(MARGIN, middle, "range / m", rotation=90, va="center")
         for words, panel in (("as heard", past), ("in focus", folded)):
             page.text(panel.box.left, panel.box.top - 26, words, bold=True)
     else:
-        first.axes.tick_params(axis="x", labelbottom=True, bottom=True)
         page.text(MARGIN, folded.box.bottom + 22, "range / m")
 
 
@@ -296,17 +292,15 @@ def _lay_captions(page: Page, focus: FocusMeasurement, low_db: float) -> None:
     )
     from matplotlib.colors import ListedColormap
 
-    bar = page.box(page.column + 10, points + 8, page.width - page.column - 40, 16)
+    bar = page.framed(page.column + 10, points + 8, page.width - page.column - 40, 16)
     bar.imshow(
         np.linspace(0, 1, 256)[np.newaxis],
         cmap=ListedColormap(strength_colours(), name="strength"),
         aspect="auto",
         extent=(low_db, 0.0, 0, 1),
     )
-    bar.set_yticks([])
     ticks = round_ticks(low_db, 0.0, most=5)
-    bar.set_xticks(ticks, labels=tick_texts(ticks))
-    page.style_ticks(bar)
+    page.ticks(bar, "bottom").set(ticks, tick_texts(ticks))
     page.text(page.column, points + 50, "dB re the strongest\nof each panel", size_pt=SMALL_PT)
     if focus.speed.tried_m_s.size:
         _lay_curve(page, focus, points + 112)

@@ -111,12 +111,11 @@ class History:
 
     def _lay_strength_bar(self, colours: Colormap, top: float) -> None:
         page = self._page
-        self.bar = page.box(page.column + 10, top, page.width - page.column - 40, 16)
+        self.bar = page.framed(page.column + 10, top, page.width - page.column - 40, 16)
         self._bar_image = self.bar.imshow(
             np.linspace(0, 1, 256)[np.newaxis], cmap=colours, aspect="auto", extent=(0, 1, 0, 1)
         )
-        self.bar.set_yticks([])
-        page.style_ticks(self.bar)
+        self._bar_ticks = page.ticks(self.bar, "bottom")
         page.text(
             page.column,
             top + 42,
@@ -140,7 +139,7 @@ class History:
         self._bar_image.set_extent((low_db, high_db, 0.0, 1.0))
         self.bar.set_xlim(low_db, high_db)
         ticks = round_ticks(low_db, high_db, most=5)
-        self.bar.set_xticks(ticks, labels=tick_texts(ticks))
+        self._bar_ticks.set(ticks, tick_texts(ticks))
 
     def show(
         self, results: Sequence[PingResult], pointed_range_m: float | None, left_out: int

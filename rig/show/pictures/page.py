@@ -15,6 +15,7 @@ import numpy as np
 
 from rig.show.pictures.lettering import printable, shortened, text_width, wrapped
 from rig.show.pictures.panel import Box, Panel
+from rig.show.pictures.ticks import Side, Ticks, framed
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -40,6 +41,7 @@ ACCENT = "#c2410c"
 """The one colour beside ink: what the reader points at or foretold. It stands for no strength."""
 
 _CAPTION_WIDTH, _SIDE_WIDTH = 264, 96
+_TICK_PT, _TICK_PAD_PT = 3.2, 2.5
 _UNDER = 26
 """Room for the numbers under a panel."""
 
@@ -95,13 +97,35 @@ class Page:
 
     def box(self, left: float, top: float, width: float, height: float) -> Axes:
         """Make axes at a place."""
-        return self.figure.add_axes(
-            (
-                left / self.width,
-                1 - (top + height) / self.height,
-                width / self.width,
-                height / self.height,
-            )
+        return self.figure.add_axes(self._shares(left, top, width, height))
+
+    def framed(
+        self, left: float, top: float, width: float, height: float, *, colour: str = "black"
+    ) -> Axes:
+        """Make axes at a place, with a frame and no ticks but those of :meth:`ticks`."""
+        place = self._shares(left, top, width, height)
+        return framed(self.figure, place, width_pt=self.fine, colour=colour)
+
+    def _shares(
+        self, left: float, top: float, width: float, height: float
+    ) -> tuple[float, float, float, float]:
+        return (
+            left / self.width,
+            1 - (top + height) / self.height,
+            width / self.width,
+            height / self.height,
+        )
+
+    def ticks(self, axes: Axes, side: Side, size_pt: float = SMALL_PT) -> Ticks:
+        """Make a row of numbers beside axes, and a mark at each."""
+        return Ticks(
+            axes,
+            side,
+            size_pt=self.pt(size_pt),
+            length_pt=self.pt(_TICK_PT),
+            width_pt=self.fine,
+            pad_pt=self.pt(_TICK_PAD_PT),
+            colours=(SOFT, INK),
         )
 
     def box_in_dots(self, left: float, top: float, width: float, height: float) -> Bbox:
@@ -114,17 +138,13 @@ class Page:
 
     def panel(self, box: Box, *, stop_m: float, down: bool, side: str) -> Panel:
         """Make a panel over the range axis, the axis of its values named `side`."""
-        axes = self.box(box.left, box.top, box.width, box.height)
-        panel = Panel(axes, box, stop_m=stop_m, down=down)
-        self.style_ticks(axes)
-        for spine in axes.spines.values():
-            spine.set(linewidth=self.fine, color=SOFT)
+        axes = self.framed(box.left, box.top, box.width, box.height, colour=SOFT)
+        values_at = self.ticks(axes, "bottom" if down else "left")
+        panel = Panel(axes, values_at, box, stop_m=stop_m, down=down)
         if down:
-            axes.tick_params(labelleft=False, left=False)
             middle = box.left + box.width / 2
             self.text(middle, box.bottom + _UNDER, side, ha="center")
         else:
-            axes.tick_params(labelbottom=False, bottom=False)
             # Smaller where it would run into the name of the panel above or below.
             size_pt = MAIN_PT if measure(MAIN_PT)(side) <= box.height else SMALL_PT
             middle = box.top + box.height / 2
@@ -135,9 +155,9 @@ class Page:
         """Give ticks the page's line, colour and size of text."""
         axes.tick_params(
             labelsize=self.pt(size_pt),
-            length=self.pt(3.2),
+            length=self.pt(_TICK_PT),
             width=self.fine,
-            pad=self.pt(2.5),
+            pad=self.pt(_TICK_PAD_PT),
             color=SOFT,
             labelcolor=INK,
         )

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.lines import Line2D
 
+    from rig.show.pictures.ticks import Ticks
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Box:
@@ -52,6 +54,8 @@ class Panel:
     Parameters
     ----------
     axes : matplotlib axes
+    values_at : Ticks
+        What puts numbers to the values.
     box : Box
         Where they stand.
     stop_m : float
@@ -60,8 +64,11 @@ class Panel:
         Whether it runs down the page, from the top; else along, from the left.
     """
 
-    def __init__(self, axes: Axes, box: Box, *, stop_m: float, down: bool) -> None:
+    def __init__(
+        self, axes: Axes, values_at: Ticks, box: Box, *, stop_m: float, down: bool
+    ) -> None:
         self.axes, self.box, self.down = axes, box, down
+        self._values_at = values_at
         # A little room behind zero, where the transducers stand.
         self.first_m, self.stop_m = -0.04 * stop_m, stop_m
         if down:
@@ -122,11 +129,7 @@ class Panel:
 
     def set_value_ticks(self, ticks: Sequence[float], labels: Sequence[str]) -> None:
         """Put numbers to the values."""
-        (self.axes.set_xticks if self.down else self.axes.set_yticks)(ticks, labels=labels)
-
-    def set_range_ticks(self, ticks: Sequence[float], labels: Sequence[str]) -> None:
-        """Put numbers to the ranges."""
-        (self.axes.set_yticks if self.down else self.axes.set_xticks)(ticks, labels=labels)
+        self._values_at.set(ticks, labels)
 
     def line_at(self, range_m: float, **how: Any) -> Line2D:
         """Draw a line through the whole panel at one range."""

@@ -231,11 +231,12 @@ def test_all_panels_stand_over_one_range_axis(air, rng):
 def test_times_stand_over_the_ranges_that_they_belong_to(request, rng, bench_name):
     bench = request.getfixturevalue(bench_name)
     _, picture = drawn(bench, bench.passing(3, rng))
-    (times,) = picture.panels[0].child_axes
+    drawn_at = {text.get_text(): text for text in picture.panels[0].texts}
     in_ms = bench.plan.medium.kind == "air"
     checked = 0
-    for place_m, label in zip(times.get_xticks(), times.get_xticklabels(), strict=True):
-        time_s = float(label.get_text()) * (1e-3 if in_ms else 1e-6)
+    for place_m, label in zip(picture.times.places, picture.times.labels, strict=True):
+        assert drawn_at[label].get_position() == (place_m, 1.0)
+        time_s = float(label) * (1e-3 if in_ms else 1e-6)
         # Written out from the plan, not by the code under test: two legs of a triangle.
         leg_m = math.hypot(place_m, bench.plan.geometry.baseline_m / 2)
         assert 2 * leg_m / bench.sound_speed_m_s == pytest.approx(time_s, rel=1e-9)
