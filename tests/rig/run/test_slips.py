@@ -6,6 +6,7 @@ virtual tank has a part in it.
 """
 
 import dataclasses
+import functools
 import math
 from collections.abc import Callable
 from typing import Any
@@ -45,6 +46,7 @@ def a_plan(pulse: str) -> Plan:
     return plan_from_table({"pulse": PULSES[pulse], "timing": {"ping_interval_s": 0.1}})
 
 
+@functools.lru_cache(maxsize=64)
 def one_ping(plan: Plan, index: int, sounds: Sounds) -> np.ndarray:
     """The samples of a ping's direct sound (range 0) and echoes, each (range_m, amplitude)."""
     pulse = pulses_of(plan)[index % plan.pulses_per_cycle].samples.astype(float)
@@ -56,6 +58,12 @@ def one_ping(plan: Plan, index: int, sounds: Sounds) -> np.ndarray:
         delay_s = LEAD_S + (path_m - BASELINE_M) / SPEED_M_S
         response += amplitude * np.exp(-2j * np.pi * frequency * delay_s)
     return np.fft.irfft(np.fft.rfft(pulse, length) * response, length)[: plan.interval_samples]
+
+
+@functools.lru_cache(maxsize=16)
+def a_receiver(plan: Plan, info: StreamInfo) -> Receiver:
+    """One for all streams of a plan: what hangs on its pulse alone is worked out once."""
+    return Receiver(plan, info)
 
 
 def heard(
@@ -94,7 +102,7 @@ def heard(
         )
         for k in range(PINGS + 1)
     ]
-    return list(ping_results(Receiver(plan, info), blocks))
+    return list(ping_results(a_receiver(plan, info), blocks))
 
 
 def strongest_m(result: PingResult) -> float:
