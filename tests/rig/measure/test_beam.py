@@ -7,7 +7,6 @@ scipy), with the sound speed of the scene.
 from __future__ import annotations
 
 import dataclasses
-import functools
 import io
 import json
 import math
@@ -17,7 +16,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.cli import main
 from rig.errors import RecordingError
@@ -89,15 +87,9 @@ def a_scene(
     )
 
 
-@functools.lru_cache(maxsize=16)
-def a_receiver(plan: Plan, info: StreamInfo) -> Receiver:
-    """One for all passes by a plan: what hangs on its pulse alone is worked out once."""
-    return Receiver(plan, info)
-
-
 def heard(plan: Plan, scene: Scene, pings: int, seed: int) -> tuple[Receiver, list[PingResult]]:
     with open_virtual_tank(plan, scene=scene, seed=seed) as front_end:
-        receiver = a_receiver(plan, front_end.info)
+        receiver = Receiver(plan, front_end.info)
         blocks = front_end.blocks(pings)
         return receiver, list(ping_results(receiver, blocks, at_a_time=pings))
 

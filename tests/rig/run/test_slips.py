@@ -60,12 +60,6 @@ def one_ping(plan: Plan, index: int, sounds: Sounds) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(pulse, length) * response, length)[: plan.interval_samples]
 
 
-@functools.lru_cache(maxsize=16)
-def a_receiver(plan: Plan, info: StreamInfo) -> Receiver:
-    """One for all streams of a plan: what hangs on its pulse alone is worked out once."""
-    return Receiver(plan, info)
-
-
 def heard(
     plan: Plan,
     sounds: Sounds | Callable[[int], Sounds],
@@ -102,7 +96,7 @@ def heard(
         )
         for k in range(PINGS + 1)
     ]
-    return list(ping_results(a_receiver(plan, info), blocks))
+    return list(ping_results(Receiver(plan, info), blocks))
 
 
 def strongest_m(result: PingResult) -> float:
