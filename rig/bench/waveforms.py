@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,11 +35,16 @@ def pulses_of(plan: Plan) -> tuple[Pulse, ...]:
     ...     source="example"))]
     [480]
     """
-    sent: PulseKind = plan.pulse
     try:
-        return sent.pulses(plan.timing.sample_rate_hz, plan.timing.band_sampling)
+        return _pulses(plan.pulse, plan.timing.sample_rate_hz, plan.timing.band_sampling)
     except ValueError as problem:
         raise PlanError(f"pulse: {problem}") from problem
+
+
+@functools.lru_cache(maxsize=16)
+def _pulses(sent: PulseKind, sample_rate_hz: float, band_sampling: bool) -> tuple[Pulse, ...]:
+    """Benches that send alike share their pulses, and what is worked out for them."""
+    return sent.pulses(sample_rate_hz, band_sampling)
 
 
 def samples_in_turn(plan: Plan) -> tuple[NDArray[np.float32], ...]:

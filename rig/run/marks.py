@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
-from dsp.ping.compression import EchoShape, PulseCompressor
+from dsp.ping.compression import EchoShape
 from dsp.ping.likeness import Unlike, unlike_pulse
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
@@ -24,6 +24,7 @@ from dsp.ping.pulses import Pulse
 from dsp.ping.search import find_echoes
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
+from rig.run.compressors import compressor_for
 from rig.run.spectra import BLOCKS_KEPT, Spectra
 
 _CELLS = 16
@@ -91,7 +92,7 @@ class MarkSearch:
         # The first sound to arrive is looked for with low side lobes, whatever the plan
         # asks of echoes: in a room it is often weaker than what follows.
         self.compressors = tuple(
-            PulseCompressor(p, plan.interval_samples, weighting="hann", fft_samples=fft_samples)
+            compressor_for(p, plan.interval_samples, weighting="hann", fft_samples=fft_samples)
             for p in pulses
         )
         self._spectra = spectra

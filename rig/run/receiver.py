@@ -34,6 +34,7 @@ from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
 from rig.errors import CalibrationError, PlanError
 from rig.run.budget import SECOND, RangeModel
+from rig.run.compressors import compressor_for
 from rig.run.marks import MarkSearch, bins_looked_at
 from rig.run.pair import Pair
 from rig.run.results import Echo, MarkBias, Side, TimeZero
@@ -123,7 +124,7 @@ class Receiver:
             # Pulses that take turns are compressed on one grid, so that they add up.
             band_hz = (min(b[0] for b in bands), max(b[1] for b in bands))
             self._compressors = tuple(
-                PulseCompressor(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
+                compressor_for(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
                 for p in pulses
             )
         self._spectra = Spectra(self._compressors[0], channels=2 if info.second is None else 3)

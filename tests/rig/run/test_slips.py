@@ -6,6 +6,7 @@ virtual tank has a part in it.
 """
 
 import dataclasses
+import functools
 import math
 from collections.abc import Callable
 from typing import Any
@@ -45,6 +46,7 @@ def a_plan(pulse: str) -> Plan:
     return plan_from_table({"pulse": PULSES[pulse], "timing": {"ping_interval_s": 0.1}})
 
 
+@functools.lru_cache(maxsize=64)
 def one_ping(plan: Plan, index: int, sounds: Sounds) -> np.ndarray:
     """The samples of a ping's direct sound (range 0) and echoes, each (range_m, amplitude)."""
     pulse = pulses_of(plan)[index % plan.pulses_per_cycle].samples.astype(float)
