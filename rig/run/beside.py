@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dsp.ping.profiles import EchoProfile
-from rig.bench.rows import Rows, in_rows
+from rig.bench.rows import in_rows
 from rig.run.hits import heard_in
 from rig.run.receiver import Receiver, over_bins
 from rig.run.results import Heard, PingResult, TimeZero
