@@ -127,6 +127,7 @@ def _laws(blocks: int, size: int, bins: int) -> _Laws:
 def ranked_falling(
     grid: NoiseGrid,
     power: NDArray[np.float32],
+    doubt: NDArray[np.float64],
     rows: NDArray[np.intp],
     level: NDArray[np.float32],
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
@@ -138,12 +139,14 @@ def ranked_falling(
 
     Parameters
     ----------
+    power, doubt
+        As :meth:`dsp.ping.noise.NoiseGrid.ranked` takes them.
     rows, level
         As of :func:`falls`.
     """
     even = power.copy()
     even[rows] /= level
-    ranked, middle = grid.ranked(even)
+    ranked, middle = grid.ranked(even, doubt)
     first = np.searchsorted(grid.stretch_of, np.arange(ranked.shape[1]))
     its_level = level[:, first]
     ranked[rows] *= its_level * np.float32(fewer_told(grid.cells))

@@ -303,7 +303,7 @@ class NoiseGrid:
     stretch_of: NDArray[np.intp]
 
     def ranked(
-        self, power: NDArray[np.floating]
+        self, power: NDArray[np.floating], doubt: NDArray[np.float64] | float = 1.0
     ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
         """Return for each stretch the sorted cell that thresholds are set by, and the middle one.
 
@@ -314,6 +314,8 @@ class NoiseGrid:
         Parameters
         ----------
         power : ndarray, shape (..., bins)
+        doubt : ndarray of float64, shape (...), or float
+            How much less cells tell than independent ones: the variance, over theirs.
 
         Returns
         -------
@@ -326,7 +328,8 @@ class NoiseGrid:
         if self.cells > TRAINING_CELLS:
             near_ranked, near_middle = _picked(np.sort(cells[..., :TRAINING_CELLS], axis=-1))
             told = _near_told(self.cells)
-            louder = near_ranked * told.ranked > ranked * told.surely
+            surely = told.surely ** np.sqrt(np.asarray(doubt, dtype=np.float32))
+            louder = near_ranked * told.ranked > ranked * surely[..., np.newaxis]
             ranked = np.where(louder, near_ranked * told.threshold, ranked)
             middle = np.where(louder, near_middle * told.middle, middle)
         return ranked, middle

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from dsp.ping.compression import ROUNDING, powers_of
 from dsp.ping.falling import falls, ranked_falling
 from dsp.ping.noise import cell_rate, ordered_statistic_factor, rank_of
+from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import Taken
 
@@ -56,23 +57,55 @@ class NoiseLeft:
         self._rounding_power = ROUNDING**2 * taken.power.max(axis=1).astype(np.float64)
         least = -planned.log_rate * self._least_power
         self._least_threshold = np.maximum(self._rounding_power, least)
+        self._colour: NoiseColour | None = None
+        self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
         self.learn(taken, np.arange(taken.profiles))
 
     def learn(self, taken: Taken, going: NDArray[np.intp]) -> None:
         """Learn from what is left of some profiles how strong their noise is."""
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
-        power = self._with_doubtful(taken, going)
+        power, doubt = self._with_doubtful(taken, going), self._doubt[some]
         falling = None if planned.before_only else falls(power, planned.cell_bins)
         if falling is None:
-            ranked, middle = planned.grid.ranked(power)
+            ranked, middle = planned.grid.ranked(power, doubt)
         else:
-            ranked, middle = ranked_falling(planned.grid, power, *falling)
+            ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
         ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
         self.power[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
-        self.threshold[some] = np.maximum(ranked * planned.threshold_over_ranked, least_threshold)
+        factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
+        self.threshold[some] = np.maximum(ranked * factor, least_threshold)
+
+    def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
+        """Learn from what is left what colour the noise has.
+
+        Of the quiet ahead of a first sound there is too little to tell.
+
+        Returns
+        -------
+        ndarray of int, shape (profiles,)
+            Those whose threshold is lower now.
+        """
+        planned = self._planned
+        if planned.before_only:
+            return np.empty(0, dtype=np.intp)
+        self._colour = colour_of_noise(
+            taken.left_padded[:, planned.margin : -planned.margin],
+            taken.power,
+            np.maximum(self.power, 1e-36).astype(np.float32).take(planned.grid.stretch_of, axis=1),
+            planned.shape,
+            cells=planned.grid.cells,
+        )
+        coloured = self._colour.profile
+        if coloured.size:
+            self._doubt[coloured] = self._colour.doubt
+            # Where it is higher nothing is taken for less: in the end it is asked what stands out.
+            higher = self._colour.higher(math.exp(planned.log_rate))
+            self._lower[coloured] = np.minimum(higher, 1.0)
+            self.learn(taken, coloured)
+        return coloured[self._lower[coloured] < 1]
 
     def _with_doubtful(self, taken: Taken, going: NDArray[np.intp]) -> NDArray[np.float32]:
         """Return the power of what is left, with the tops of echoes that may be noise."""
@@ -118,7 +151,10 @@ class NoiseLeft:
         rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
         factor = ordered_statistic_factor(rate, cells, rank_of(cells))
         least = np.maximum(self._rounding_power, -math.log(rate) * self._least_power)
-        return np.asarray(np.maximum(self._ranked * factor, least[:, np.newaxis]))
+        threshold = self._ranked * factor
+        if self._colour is not None and self._colour.profile.size:
+            threshold[self._colour.profile] *= self._colour.higher(rate)[:, np.newaxis]
+        return np.asarray(np.maximum(threshold, least[:, np.newaxis]))
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""

@@ -27,6 +27,10 @@ KINDS = {
     "chirp, no taper": ({**CHIRP, "taper": "none"}, "none"),
     "chirp, hann": (CHIRP, "hann"),
     "tone": ({"kind": "tone", "centre_hz": 8e3, "duration_s": 0.002}, "none"),
+    "tone, no taper": (
+        {"kind": "tone", "centre_hz": 8e3, "duration_s": 0.002, "taper": "none"},
+        "none",
+    ),
     "tone, hann taper": (
         {"kind": "tone", "centre_hz": 8e3, "duration_s": 0.002, "taper": "hann"},
         "none",
