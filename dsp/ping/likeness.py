@@ -64,7 +64,7 @@ def unlike_pulse(
     # A narrow band's bins may stand by hundreds in a lobe: some of them tell as much.
     step = max(1, reach // LOOKS_A_LOBE)
     offset_s = np.arange(-reach, reach + 1, step).astype(np.float64) * shape.bin_s
-    own = _alone(envelope, shape, peak, sounds, offset_s)
+    own = without_others(envelope, shape, peak, sounds, shape.width_s, offset_s)
     from_copy, noise = _apart(own, shape.at(offset_s)), _noise_share(peak, own, shape)
     cells = max(1.0, (2 * reach + 1) * shape.bin_s / independent_s(shape))
     unlike = from_copy - noise * (1 + SURELY / math.sqrt(cells))
@@ -77,7 +77,8 @@ def unlike_pulse(
     )
     # Their noise is not taken off: it may hide a difference.
     for other in others[:MOST_COMPARED]:
-        least = min(least, _apart(own, _alone(envelope, shape, other, sounds, offset_s)))
+        its = without_others(envelope, shape, other, sounds, shape.width_s, offset_s)
+        least = min(least, _apart(own, its))
     return Unlike(copy=math.sqrt(unlike), others=math.sqrt(least))
 
 
@@ -103,19 +104,20 @@ def u_by_shape_s(unlike: float, shape: EchoShape) -> float:
     return math.sqrt(unlike) / shape.rms_bandwidth_rad_s
 
 
-def _alone(
+def without_others(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     peak: Peak,
     sounds: tuple[Peak, ...],
+    reach_s: float,
     offset_s: NDArray[np.float64],
 ) -> NDArray[np.complex128]:
-    """Return a sound about its own place, less all that stand a lobe away and more."""
+    """Return a sound about its own place, less all that stand farther off than `reach_s`."""
     centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
     place = (peak.delay_s + offset_s) / shape.bin_s
     around = interpolated(envelope, place, centre_turns=centre_turns)
     for other in sounds:
-        if abs(other.delay_s - peak.delay_s) > shape.width_s:
+        if abs(other.delay_s - peak.delay_s) > reach_s:
             turn_rad = other.phase_rad - 2 * math.pi * shape.carrier_hz * other.delay_s
             lag_s = peak.delay_s + offset_s - other.delay_s
             around -= other.amplitude * np.exp(1j * turn_rad) * shape.at(lag_s)

@@ -10,13 +10,13 @@ from __future__ import annotations
 import dataclasses
 import math
 from array import array
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.history.tracking import Scan, Speeds
+from dsp.history.tracking import FEWEST_HITS, Scan, Speeds
 from dsp.ping.single_bodies import MOST_DILATION
 from dsp.ping.stretched import stretched_lobes
 from dsp.uncertainty import Budget
@@ -59,6 +59,7 @@ def freed_of_motion(
     coupling_s = receiver.plan.pulse.coupling_s
     speeds = _no_speeds(receiver)
     recent: deque[Scan] = deque(maxlen=ENOUGH_PINGS)
+    lately: deque[list[tuple[int, bool]]] = deque(maxlen=ENOUGH_PINGS)
     first, before = True, None
     for ping in pings:
         heard = ping.heard
@@ -80,9 +81,20 @@ def freed_of_motion(
             yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
         speed_m_s, u_speed_m_s = speeds.add(scan)
-        owner.extend(speeds.owner.tolist())
+        owners = speeds.owner.tolist()
+        owner.extend(owners)
         heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
         sure, echoes, moving = stands_out(receiver, hits), list(heard.echoes), False
+        # A strong echo goes on with what was strong: what was not, a false alarm among the hits,
+        # stood where a target that swerved came by. Only a track's later hits mend its speed.
+        followed = Counter(its for hit_of in lately for its, _ in hit_of)
+        weak = {its for hit_of in lately for its, was_sure in hit_of if not was_sure}
+        chance = [
+            is_sure and its in weak and followed[its] < FEWEST_HITS
+            for its, is_sure in zip(owners, sure, strict=True)
+        ]
+        u_speed_m_s = np.where(chance, np.inf, u_speed_m_s)
+        lately.append(list(zip(owners, sure, strict=True)))
         told = zip(
             hits.delay_s.tolist(), speed_m_s.tolist(), u_speed_m_s.tolist(), sure, strict=True
         )

@@ -25,6 +25,7 @@ from dsp.ping.peaks import Peak, refined
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.pulses import Pulse
 from dsp.ping.search import Found, found_each, lead_bins
+from dsp.ping.went_through import ALONE, late_by_shape
 from dsp.uncertainty import Budget
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
@@ -261,13 +262,13 @@ class Receiver:
     def time_zero(self, mark: Peak, bias: MarkBias) -> TimeZero:
         """Return when the pulse left, given its mark and what the stream's marks are off by."""
         geometry = self.plan.geometry
-        travel_s = 0.0
+        travel_s, pull_s = 0.0, mark.u_pull_s if bias.whole else 0.0
         if geometry.time_zero == "direct":
             travel_s = geometry.baseline_m / self.sound_speed_m_s
         return TimeZero(
             method=geometry.time_zero,
             delay_s=mark.delay_s + bias.late_s - travel_s,
-            u_delay_s=mark.u_delay_s,
+            u_delay_s=math.sqrt(mark.u_delay_s**2 - pull_s**2),
             mark_s=mark.delay_s,
             amplitude=mark.amplitude,
             phase_rad=mark.phase_rad,
@@ -279,13 +280,13 @@ class Receiver:
 
         Marks are found by a weighted compression, echoes as the plan asks. Both place a copy of
         the pulse alike, and what a filter made of it not: such a mark is placed by the echoes'
-        compression as well.
+        compression, less what it is late by for what it alone went through.
         """
         unlike = self.marks.unlike_pulse(block, mark)
         if unlike.copy == 0:
             return MarkBias()
         u_shape_s = u_by_shape_s(unlike.others, self.marks.compressors[block.pulse_index].shape)
-        if self.plan.receiver.weighting != "none":
+        if self.plan.receiver.weighting == "equalised":
             return MarkBias(u_shape_s=u_shape_s)
         compress = self._compressors[block.pulse_index]
         shape = compress.shape
@@ -294,13 +295,22 @@ class Receiver:
         reach = max(1, round(shape.width_s / 2 / shape.bin_s))
         first = max(round(mark.delay_s / shape.bin_s) - reach, 0)
         highest = first + int(np.abs(envelope[first : first + 2 * reach + 1]).argmax())
-        place, _ = refined(
+        place, height = refined(
             envelope,
             np.array([highest]),
             lobe_bins=shape.width_s / shape.bin_s,
             centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
         )
-        return MarkBias(late_s=float(place[0]) * shape.bin_s - mark.delay_s, u_shape_s=u_shape_s)
+        crest = dataclasses.replace(
+            mark, delay_s=float(place[0]) * shape.bin_s, amplitude=float(height[0])
+        )
+        apart_s = crest.delay_s - mark.delay_s
+        # Nothing else that the speaker does goes down a wire.
+        alone = 1.0 if self.plan.geometry.time_zero == "loopback" else ALONE
+        late_s, u_late_s = late_by_shape(envelope, shape, crest, alone=alone)
+        if math.isinf(u_late_s):
+            return MarkBias(late_s=apart_s, u_shape_s=u_shape_s)
+        return MarkBias(late_s=apart_s - late_s, u_shape_s=u_late_s, whole=True)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
         """Return the pulse's leaving as the front end or a stored calibration knows it."""

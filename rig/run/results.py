@@ -69,13 +69,17 @@ class MarkBias:
     Attributes
     ----------
     late_s : float
-        How much later a mark stands by the echoes' weighting than by its own.
+        How much later than its own weighting has it a mark would stand by the echoes', had it
+        gone through what they did.
     u_shape_s : float
         As of :class:`TimeZero`.
+    whole : bool
+        Whether all that overlaps with it is held to be the mark's own, and so pulls it nowhere.
     """
 
     late_s: float = 0.0
     u_shape_s: float = 0.0
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
