@@ -22,6 +22,7 @@ from dsp.ping.compression import (
     lobe_table,
     powers_of,
 )
+from dsp.ping.likeness import unlike_pulse
 from dsp.ping.noise import (
     TRAINING_CELLS,
     cell_rate,
@@ -61,6 +62,13 @@ SURELY = 2
 """So many other sounds must have it ahead of them, too, if it is stronger than that; one leaves
 it open."""
 
+COPY_SNR = 1000.0
+"""2E/N0 of a sound of which it is seen whether it is a copy of the pulse: what is none by a tenth
+of its amplitude is told from that. What a loudspeaker adds at twice the frequency of a chirp runs
+twice as fast: the first that is seen of it is no copy by 0.8 of its amplitude (computed for three
+chirps). A converter's filter rings ahead by less than :data:`RINGS_S`, and what comes through a
+wire or the bench is ahead of the sound through air by no more than that one's whole way."""
+
 PLAINLY = 2.0
 """Ringing that should stand so far above the threshold ahead of another sound would be seen
 there: at 6 dB above a threshold of 1e-9 all but one in 1e6 is."""
@@ -81,6 +89,7 @@ def first_arrival(
     stop_s: float = math.inf,
     like_amplitude: float | None = None,
     due_s: float | None = None,
+    way_s: float = math.inf,
 ) -> Peak | None:
     """Find the first sound to arrive, which need not be the strongest.
 
@@ -97,6 +106,9 @@ def first_arrival(
     due_s : float, optional
         When it is due. What stands there, to half a lobe, is it, however strong it is
         now and whatever follows: a gain that was turned moves nothing.
+    way_s : float
+        How long the first sound is under way, or longer: what is a copy of the pulse and stands
+        farther ahead of a sound came no other way, however weak it is.
 
     Returns
     -------
@@ -114,7 +126,7 @@ def first_arrival(
         if like_amplitude is not None:
             alike = (p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5)
             return next(alike, None)
-    own = (h.peak for h in _weighed(found, envelope, shape) if h.is_own)
+    own = (h.peak for h in _weighed(found, envelope, shape, way_s) if h.is_own)
     return next((p for p in own if start_s <= p.delay_s <= stop_s), None)
 
 
@@ -124,6 +136,7 @@ def unexplained_ahead(
     before_s: float,
     *,
     false_alarm_rate: float = 1e-9,
+    way_s: float = math.inf,
 ) -> Peak | None:
     """Return what stands ahead of a first arrival and may be the first itself.
 
@@ -133,7 +146,7 @@ def unexplained_ahead(
 
     Parameters
     ----------
-    envelope, shape, false_alarm_rate
+    envelope, shape, false_alarm_rate, way_s
         As for :func:`first_arrival`; the whole profile, so that there are other sounds.
     before_s : float
         The first arrival's delay.
@@ -144,7 +157,7 @@ def unexplained_ahead(
         The earliest; None where all is explained.
     """
     found = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate)
-    return _open_ahead(_weighed(found, envelope, shape), before_s - shape.width_s / 2)
+    return _open_ahead(_weighed(found, envelope, shape, way_s), before_s - shape.width_s / 2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +185,7 @@ def train_begun(
     stop_s: float = math.inf,
     false_alarm_rate: float = 1e-9,
     least_noise: float = 0.0,
+    way_s: float = math.inf,
 ) -> Train | None:
     """Find the first sound that comes again in most of the pings that follow.
 
@@ -180,7 +194,7 @@ def train_begun(
 
     Parameters
     ----------
-    envelope, shape, false_alarm_rate
+    envelope, shape, false_alarm_rate, way_s
         As for :func:`first_arrival`.
     following : iterable of ndarray of complex64, shape (bins,)
         The envelopes one, two, ... ping intervals later, of the same pulse; asked for only
@@ -216,7 +230,7 @@ def train_begun(
         lobes=found.lobes[kept],
         threshold=found.threshold,
     )
-    heard = list(_weighed(found, envelope, shape))
+    heard = list(_weighed(found, envelope, shape, way_s))
     first = next((h.peak for h in heard if h.is_own and h.peak.delay_s < stop_s), None)
     if first is None:
         return None
@@ -249,7 +263,10 @@ class _Heard:
 
 
 def _weighed(
-    found: SoundsAhead, envelope: NDArray[np.complexfloating], shape: EchoShape
+    found: SoundsAhead,
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    way_s: float,
 ) -> Iterator[_Heard]:
     """Yield what stands in an envelope, earliest first, each weighed against what follows."""
     delay_s = np.array([p.delay_s for p in found.peaks])
@@ -269,7 +286,12 @@ def _weighed(
         weakest = np.where(close, 10 ** (RINGS_CLOSE_DB / 20), 10 ** (RINGS_DB / 20))
         may_ring = peak.amplitude < amplitude[later] * weakest
         rings = bool((votes >= np.where(may_ring, 1, SURELY)).any())
-        nothing_tells = not rings and bool(np.where(may_ring, votes == 0, votes > 0).any())
+        unsure = np.where(may_ring, votes == 0, votes > 0)
+        nothing_tells = not rings and bool(unsure.any())
+        if nothing_tells and peak.snr > COPY_SNR and seen is peak:
+            ahead_s = delay_s[later[unsure]].min() - peak.delay_s
+            if ahead_s > max(RINGS_S, way_s) and unlike_pulse(envelope, shape, peak).copy == 0:
+                nothing_tells = False
         yield _Heard(peak=seen, is_own=not rings and not nothing_tells, is_open=nothing_tells)
 
 

@@ -153,6 +153,11 @@ class Geometry:
         return self.loopback_channel - 1 if self.time_zero == "loopback" else None
 
     @property
+    def longest_way_s(self) -> float:
+        """How long a mark may be under way at the most; infinite where that bounds nothing."""
+        return self.baseline_m / SLOWEST_SOUND_M_S if self.time_zero == "direct" else math.inf
+
+    @property
     def second(self) -> int | None:
         """The second receiver's channel, from 0; None where there is none."""
         return self.second_channel - 1 if self.second_channel else None

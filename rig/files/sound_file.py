@@ -257,6 +257,7 @@ class _MarkSearch:
         self._channel = info.microphone if info.loopback is None else info.loopback
         self._lead = round(LEAD_S * info.sample_rate_hz) + self._pulses[0].samples.size
         self._interval = plan.interval_samples
+        self._way_s = plan.geometry.longest_way_s
         self._step = min(plan.interval_samples, _MOST_SEARCHED)
         self._stretch = self._lead + self._step + self._pulses[0].samples.size
         # Weighted: the first sound is then told from the side lobes of a stronger one.
@@ -305,8 +306,8 @@ class _MarkSearch:
             return None
         shape = self._compressors[0].shape
         if follow == 0:
-            first = first_arrival(envelope, shape)
-            ahead = first and unexplained_ahead(envelope, shape, first.delay_s)
+            first = first_arrival(envelope, shape, way_s=self._way_s)
+            ahead = first and unexplained_ahead(envelope, shape, first.delay_s, way_s=self._way_s)
         else:
             train = train_begun(
                 envelope,
@@ -316,6 +317,7 @@ class _MarkSearch:
                 stop_s=(self._lead + self._step) / self._rate_hz,
                 # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948).
                 least_noise=self._rounding_step / math.sqrt(12) * shape.noise_gain,
+                way_s=self._way_s,
             )
             first, ahead = (train.first, train.ahead) if train else (None, None)
         if first is None or first.amplitude < self._weakest:

@@ -38,6 +38,12 @@ MOST_SHARED = 4.0
 """So many times what the plan lets expect, a change that two targets share is the medium's;
 beyond, two that move alike are likelier."""
 
+OF_THE_ROOM = "in the sum of all pings it is no more than what still rings there"
+
+HALF_DB = 6.0
+"""What the sum of all pings holds less of was there for less than half of them, or not in phase,
+and the sum says nothing of it."""
+
 _DRIFT = 2 * math.sqrt(2)
 """Between two values that are each unsure by u, at 95 %."""
 
@@ -91,7 +97,33 @@ def passings_of(run: Run) -> tuple[Passing, ...]:
 def _passings(run: Run) -> tuple[Passing, ...]:
     table = hits_in(run)
     # Where all that was found was followed as it came, its numbers are at hand.
-    return follow(run.receiver, table, owner=run.followed_in(table))
+    passings = follow(run.receiver, table, owner=run.followed_in(table))
+    return tuple(
+        dataclasses.replace(p, passage=_untold(p.passage, OF_THE_ROOM))
+        if p.passage.kind == "stay" and _drowns_in_sum(run, p)
+        else p
+        for p in passings
+    )
+
+
+def _drowns_in_sum(run: Run, stay: Passing) -> bool:
+    """Say whether what stays is in the sum of all pings, and does not stand out of it there.
+
+    A chance alarm comes in one ping. What a room or a tank still rings is the same in each, so
+    that where it is high by chance it is so in all of them: no number of pings makes it more
+    than one chance. In their sum it is the noise that an echo must stand out of.
+    """
+    summed = run.measurement
+    if summed.profile is None or stay.strength_db is None:
+        return False
+    range_m, resolved_m = float(np.mean(stay.range_m)), resolution_m(run.receiver)
+    if any(abs(e.range_m - range_m) < resolved_m for e in (*summed.echoes, *summed.untold)):
+        return False
+    path_m = float(path_from_range_m(range_m, run.plan.geometry.baseline_m))
+    place = path_m / run.receiver.sound_speed_m_s / summed.profile.bin_s
+    half = run.receiver.shape.width_s / summed.profile.bin_s / 2
+    about = summed.profile.strength_db[max(math.floor(place - half), 0) : math.ceil(place + half)]
+    return float(about.max(initial=-math.inf)) > float(np.mean(stay.strength_db)) - HALF_DB
 
 
 def hits_in(run: Run) -> HitTable:

@@ -96,7 +96,7 @@ class MarkSearch:
             for p in pulses
         )
         self._spectra = spectra
-        self._interval_s = plan.timing.ping_interval_s
+        self._interval_s, self._way_s = plan.timing.ping_interval_s, plan.geometry.longest_way_s
         self.channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
             self.channel = info.loopback
@@ -162,10 +162,11 @@ class MarkSearch:
             stop_s=due_s + reach_s,
             like_amplitude=expected_amplitude,
             due_s=due_s,
+            way_s=self._way_s,
         )
         if near is not None or not anywhere:
             return near
-        return first_arrival(envelope, shape)
+        return first_arrival(envelope, shape, way_s=self._way_s)
 
     def in_doubt(self, block: CaptureBlock, mark: Peak) -> str:
         """Say in words what makes a first mark doubtful; empty where nothing does.
@@ -173,7 +174,8 @@ class MarkSearch:
         Something weak ahead of it may be the mark itself, and this an echo.
         """
         shape = self.compressors[block.pulse_index].shape
-        ahead = unexplained_ahead(self._envelope(block, 0.0), shape, mark.delay_s)
+        envelope = self._envelope(block, 0.0)
+        ahead = unexplained_ahead(envelope, shape, mark.delay_s, way_s=self._way_s)
         return "" if ahead is None else in_doubt(mark, ahead)
 
     def unlike_pulse(self, block: CaptureBlock, mark: Peak) -> Unlike:

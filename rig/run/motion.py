@@ -35,8 +35,10 @@ so much stretched may be no copy for that alone (from 0.15 on at 45 dB, measured
 LOBES_MARGIN = 1.5
 """What else is at its place may add so much to a side lobe, besides the noise."""
 
-MOVES = 4.0
-"""Standard deviations by which a speed differs from none for its target to move."""
+MOVES, MAY_MOVE = 4.0, 2.0
+"""Standard deviations by which a speed differs from none for its target to move, and to be unsure
+of it: what slows down is between the two for some pings, and its range is off by as much as its
+speed makes."""
 
 
 def freed_of_motion(
@@ -106,6 +108,8 @@ def freed_of_motion(
             if abs(speed) > MOVES * u_speed:
                 by_m, u_m = coupling_s * speed, abs(coupling_s) * u_speed
                 echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
+            elif abs(speed) > MAY_MOVE * u_speed:
+                echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=abs(coupling_s * speed))
             elif u_speed == math.inf and is_sure and not first:
                 moving = True
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s

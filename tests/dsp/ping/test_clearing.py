@@ -103,15 +103,32 @@ def test_clicks_are_taken_out(name: str, direct: float) -> None:
     assert not left[changed].any()
 
 
-def test_what_lasts_longer_than_a_click_or_is_beside_a_sound_stays() -> None:
+def test_what_lasts_longer_than_a_click_stays() -> None:
     heard = noise(5)
     heard[1000:1007] = 0.1
     assert without_clicks(heard, longest=6, quiet=60) is heard
     assert without_clicks(heard, longest=7, quiet=60) is not heard
-    # One 24 apart goes with the first; one with others 60 to both sides is not alone.
+    # One 24 apart goes with the first; one with others 60 to both sides is no less short.
     heard[[1030, 1090, 1150]] = 0.1
     left = without_clicks(heard, longest=7, quiet=80)
-    assert np.flatnonzero(left != heard).tolist() == [*range(1000, 1007), 1030, 1150]
+    assert np.flatnonzero(left != heard).tolist() == [*range(1000, 1007), 1030, 1090, 1150]
+
+
+@pytest.mark.parametrize("name", PULSES)
+def test_clicks_on_a_sound_and_just_beside_it_are_taken_out(name: str) -> None:
+    pulse = PULSES[name]
+    length = pulse.samples.size
+    quiet = with_pulse(noise(6), pulse, 0.05, 2000)
+    heard = quiet.copy()
+    at = [1995, 2000 + length // 3, 2000 + length // 2, 2003 + length]
+    heard[at] = [0.2, -0.2, 0.25, 0.2]
+    left = without_clicks(heard, longest=6, quiet=length // 8)
+    changed = np.flatnonzero(left != heard)
+    assert changed.tolist() == at
+    # A third and less of the sound's own is no click, nor is another sound across it.
+    heard = with_pulse(quiet, pulse, 0.2, 2000 + length // 2)
+    heard[2000 + length // 2] += 0.05
+    assert without_clicks(heard, longest=6, quiet=length // 8) is heard
 
 
 def test_noise_hardly_ever_has_clicks_and_silence_none() -> None:

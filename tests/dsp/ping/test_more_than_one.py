@@ -109,3 +109,12 @@ def test_what_is_added_is_half_a_lobe() -> None:
     (peak,) = found((0.6, 0.5), snr_db=50, seed=3)
     assert peak.u_second_s == pytest.approx(SECOND_LOBES * SHAPE.width_s)
     assert isinstance(SHAPE, EchoShape)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_two_that_all_but_cancel_bring_no_echo_where_nothing_is(seed: int) -> None:
+    # 0.42 of a lobe apart and opposite: their lobes are heard as far as they reach.
+    told = found((0.42, -0.85), snr_db=45.0, seed=seed)
+    reach_s = 1.5 * SHAPE.width_s
+    assert told
+    assert all(abs(peak.delay_s - AT_S) < 2 * reach_s for peak in told)
