@@ -376,7 +376,9 @@ class _Filters:
         confirmed = self._hits[which] >= FEWEST_HITS
         # What is known for a track chooses first; a chance alarm cannot take its echo.
         first = _assigned(cost, which[confirmed & ~alone], echo[confirmed & ~alone])
-        left = ~confirmed & ~alone & ~np.isin(echo, first[1])
+        chosen = np.zeros(scan.range_m.size, dtype=bool)
+        chosen[first[1]] = True
+        left = ~confirmed & ~alone & ~chosen[echo]
         pairs += [first, _assigned(cost, which[left], echo[left])]
         return np.concatenate([w for w, _ in pairs]), np.concatenate([e for _, e in pairs])
 

@@ -409,7 +409,7 @@ def standing_peak(
     reach = looked.table.reach_bins
     start, stop = max(crest - reach, 0), min(crest + reach + 1, envelope.size)
     lags = slice(start - crest + reach, stop - crest + reach)
-    copy = (gain * powers_of(np.array(-at))).astype(np.complex64) @ looked.table.copies
+    copy = (gain * _powers(-at)).astype(np.complex64) @ looked.table.copies
     left = np.abs(envelope[start:stop] * looked.turn[lags] - copy[lags])
     others = np.where(left**2 > max(threshold, noise), left, 0.0)
     pull_bins = float(others @ looked.pull[lags]) / (amplitude * looked.lobe_bins)

@@ -95,6 +95,9 @@ def _pull_s(taken: Taken) -> NDArray[np.float64]:
         apart = np.abs(position[:, :, np.newaxis] - position[:, np.newaxis])
         near = apart < OVERLAP_LOBES * planned.lobe_bins
         np.einsum("kii->ki", near)[:] = False
+        if not near.any():
+            pull_s[index] = 0.0
+            continue
         own = np.maximum(strength[:, :, np.newaxis], 1e-30)
         ratio = np.minimum(strength[:, np.newaxis] / own, 1.0) * near
         pull_s[index] = OVERLAP_PULL * planned.shape.width_s * np.sqrt((ratio**2).sum(axis=2))

@@ -95,7 +95,7 @@ def _compared_with(taken: Taken, echo: np.intp, loud: NDArray[np.intp]) -> NDArr
     """Return the first few of some echoes that are beside one in its profile, and no part of it."""
     others = loud[taken.profile[loud] == taken.profile[echo]]
     apart = np.abs(taken.position[others] - taken.position[echo])
-    return others[apart > taken.planned.lobe_bins][:MOST_COMPARED]
+    return np.asarray(others[apart > taken.planned.lobe_bins][:MOST_COMPARED])
 
 
 @functools.lru_cache(maxsize=32)

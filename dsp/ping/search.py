@@ -8,6 +8,7 @@ at several; and, for the first sound in a room, what stands out against the quie
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -104,7 +105,7 @@ class Found:
 
     def at(self, rate: int) -> tuple[Peak, ...]:
         """Return the peaks of one of the rates, by its place."""
-        return tuple(p for p, stands in zip(self.peaks, self.passes[rate], strict=True) if stands)
+        return tuple(itertools.compress(self.peaks, self.passes[rate].tolist()))
 
 
 def lead_bins(shape: EchoShape) -> int:

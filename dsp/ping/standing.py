@@ -23,6 +23,8 @@ from dsp.ping.taken import Taken
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
+_LOWEST = np.float32(-np.inf)
+
 _ABOUT = np.array([[-1], [0], [1]])
 
 
@@ -46,7 +48,8 @@ def standing(
     stands = inner > least_power.take(planned.grid.stretch_of[1:-1], axis=1)
     stands &= inner >= power[:, :-2]
     stands &= inner > power[:, 2:]
-    stands &= (room > 0)[:, np.newaxis]
+    if room.min() <= 0:
+        stands &= (room > 0)[:, np.newaxis]
     row, place = stands.nonzero()
     profile, place = going[row], place + 1
     least = np.sqrt(noise.threshold_at(profile, place))
@@ -93,11 +96,14 @@ def _looks_power(
     """Return the power of what is left at some looks about some bins, shape (bins, looks)."""
     planned = taken.planned
     around = taken.around(profile, place)
-    looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
-    start = starts_of(profile, taken.profiles)
-    for index in alike(start, np.arange(taken.profiles)):
-        looks[index] = product(around[index], planned.looks)
-    return looks.real**2 + looks.imag**2
+    if taken.profiles == 1:
+        looks = product(around, planned.looks)
+    else:
+        looks = np.empty((place.size, planned.looks.shape[1]), dtype=np.complex64)
+        start = starts_of(profile, taken.profiles)
+        for index in alike(start, np.arange(taken.profiles)):
+            looks[index] = product(around[index], planned.looks)
+    return np.asarray(looks.real**2 + looks.imag**2)
 
 
 def _covered(
@@ -133,6 +139,4 @@ def _covered(
 def _rounded_down(values: NDArray[np.float64]) -> NDArray[np.float32]:
     """Return values in single precision: what is in that above one is above the other, too."""
     rounded = values.astype(np.float32)
-    above = rounded > values
-    rounded[above] = np.nextafter(rounded[above], np.float32(-np.inf))
-    return rounded
+    return np.where(rounded > values, np.nextafter(rounded, _LOWEST), rounded)

@@ -161,7 +161,8 @@ class Taken:
     def around(self, profile: NDArray[np.intp], place: NDArray[np.intp]) -> NDArray[np.complex64]:
         """Return what is left in the bins that some bins are read off, shape (..., taps)."""
         first = profile * self.left_padded.shape[1] + place
-        return self.left_padded.reshape(-1).take(first[..., np.newaxis] + self.planned.taps)
+        window = self.left_padded.reshape(-1).take(first[..., np.newaxis] + self.planned.taps)
+        return np.asarray(window)
 
     def take_away(self, going: NDArray[np.intp]) -> None:
         """Subtract the copies of all echoes of some profiles from their envelopes."""

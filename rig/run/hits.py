@@ -43,10 +43,11 @@ def heard_in(
     """
     rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
     each = receiver.found_each([(profile, zero) for _, profile, zero in pings], rates=rates)
+    listed = [found.at(0) for found in each]
     sides = receiver.sides_each(
         [
-            (profile, zero, found, found.at(0))
-            for (_, profile, zero), found in zip(pings, each, strict=True)
+            (profile, zero, found, peaks)
+            for (_, profile, zero), found, peaks in zip(pings, each, listed, strict=True)
         ]
     )
     hits = hits_of_each(
@@ -55,22 +56,24 @@ def heard_in(
             (ping, zero, found.at(1), found.before)
             for (ping, _, zero), found in zip(pings, each, strict=True)
         ],
-        sides=[
-            dict(zip(found.at(0), its_sides, strict=True))
-            for found, its_sides in zip(each, sides, strict=True)
+        sides=None
+        if receiver.pair is None
+        else [
+            dict(zip(peaks, its_sides, strict=True))
+            for peaks, its_sides in zip(listed, sides, strict=True)
         ],
     )
     return [
         Heard(
             echoes=tuple(
                 receiver.echo(p, zero, shape=profile.shape, side=side)
-                for p, side in zip(found.at(0), its_sides, strict=True)
+                for p, side in zip(peaks, its_sides, strict=True)
             ),
             threshold_db=threshold_db(found, profile),
             hits=its_hits,
         )
-        for (_, profile, zero), found, its_sides, its_hits in zip(
-            pings, each, sides, hits, strict=True
+        for (_, profile, zero), found, peaks, its_sides, its_hits in zip(
+            pings, each, listed, sides, hits, strict=True
         )
     ]
 
@@ -117,14 +120,16 @@ def hits_of_each(
         for column, side in zip(angles.T, told, strict=True):
             if side is not None:
                 column[:] = side.angle_rad, side.u_angle_rad
-    whose = np.repeat(np.arange(len(pings)), [len(peaks) for _, _, peaks, _ in pings])
+    whose = np.arange(len(pings)).repeat([len(peaks) for _, _, peaks, _ in pings])
     range_m = range_from_path_m(
         receiver.sound_speed_m_s * rows[:, 0], receiver.plan.geometry.baseline_m
     )
     # At a range of 0 no first order holds.
-    delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad = rows[range_m > 0].T
-    angle_rad, u_angle_rad = angles[:, range_m > 0]
-    whose, range_m = whose[range_m > 0], range_m[range_m > 0]
+    far = range_m > 0
+    if not far.all():
+        rows, angles, whose, range_m = rows[far], angles[:, far], whose[far], range_m[far]
+    delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad = rows.T
+    angle_rad, u_angle_rad = angles
     u_mark_s = np.array([0.0 if zero is None else zero.u_delay_s for _, zero, _, _ in pings])
     slope = slope_m_s(receiver, delay_s, range_m)
     noise_m, beside_m = slope * np.hypot(u_delay_s, u_mark_s[whose]), slope * u_beside_s
