@@ -37,9 +37,8 @@ def write_whole(
     ------
     StorageError
     """
-    if isinstance(content, str | bytes):
-        content = (content,)
-    pieces = (p if isinstance(p, bytes) else p.encode("utf-8", "replace") for p in content)
+    given: Iterable[str | bytes] = (content,) if isinstance(content, str | bytes) else content
+    pieces = (p if isinstance(p, bytes) else p.encode("utf-8", "replace") for p in given)
     target = Path(os.path.realpath(path))
     try:
         if target.exists() and not target.is_file():
