@@ -179,7 +179,8 @@ def colour_of_noise(
     lags = _lags_of(shape, left.shape[1], cells)
     scale = 1 / np.sqrt(np.maximum(power * np.float32(1 / LIMIT), noise_power))
     even = np.empty_like(left)
-    even.real, even.imag = left.real * scale, left.imag * scale
+    np.multiply(left.real, scale, out=even.real)
+    np.multiply(left.imag, scale, out=even.imag)
     unlike = 1 - _alike_near(even, lags.fine_bins)
     log_rate = np.log(np.maximum(unlike / lags.white_unlike, 1e-6)) / 2
     coloured = np.flatnonzero(np.abs(log_rate) > SURELY * lags.u_log_rate)
@@ -205,16 +206,10 @@ def colour_of_noise(
 
 def _alike_near(even: NDArray[np.complex64], lag: int) -> NDArray[np.float64]:
     """Return ρ² of each row at one lag, shape (rows,)."""
-    bins = even.shape[1]
-    parts, crossed = even.view(np.float32), (-1j * even[:, lag:]).view(np.float32)
-    before = parts[:, : -2 * lag]
-    real, imaginary = _inner(before, parts[:, 2 * lag :]), _inner(before, crossed)
-    whole = np.maximum(_inner(parts, parts) * (1 - lag / bins), 1e-30)
-    return np.asarray((real**2 + imaginary**2) / whole**2)
-
-
-def _inner(one: NDArray[np.float32], other: NDArray[np.float32]) -> NDArray[np.float64]:
-    return np.asarray((one * other).sum(axis=1), dtype=np.float64)
+    parts = even.view(np.float32)
+    whole = (parts * parts).sum(axis=1).astype(np.float64) * (1 - lag / even.shape[1])
+    alike = (even[:, :-lag].conj() * even[:, lag:]).sum(axis=1).astype(np.complex128)
+    return np.asarray((alike.real**2 + alike.imag**2) / np.maximum(whole, 1e-30) ** 2)
 
 
 def _alike_far(even: NDArray[np.complex64], lags: NDArray[np.intp]) -> NDArray[np.float64]:
