@@ -45,6 +45,7 @@ OUT_OF_SOUND = 3.0
 add up at random, as in a room, so much in one cell and in none of some 26 around comes once in
 7e7, (35 over 9), their powers being exponential."""
 
+_ABOUT = np.arange(2 * PARTS + 1)
 _QUARTILE_NORMAL = 0.6745  # half of a normal noise's magnitudes are less, in its deviations
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
 
@@ -201,19 +202,23 @@ def _on_sound(
         As for :func:`without_clicks`.
     """
     size = max(1, quiet * PART_OF_PULSE // (2 * PARTS))
-    parts = magnitude[: magnitude.size // size * size].reshape(-1, size)
-    highest = parts.max(axis=1)
-    inner = highest[PARTS:-PARTS]
-    loud = (inner > least).nonzero()[0]
-    about = np.delete(np.arange(2 * PARTS + 1), PARTS)
-    around = np.sort(highest[loud[:, np.newaxis] + about], axis=1)[:, -LIKE_IT]
-    spiky = inner[loud] > OUT_OF_SOUND * around
-    found = []
-    for part, level in zip((loud[spiky] + PARTS).tolist(), around[spiky].tolist(), strict=True):
-        samples = (parts[part] > 2 * level).nonzero()[0]
+    highest = np.maximum.reduceat(magnitude, np.arange(0, magnitude.size, size))
+    loud = (highest[PARTS:-PARTS] > least).nonzero()[0]
+    if loud.size == 0:
+        return loud
+    about = np.sort(highest[loud[:, np.newaxis] + _ABOUT], axis=1)
+    # What stands out is the highest of all of them.
+    level = about[:, -1 - LIKE_IT]
+    spiky = about[:, -1] > OUT_OF_SOUND * level
+    if not spiky.any():
+        return loud[:0]
+    spiky = highest[loud + PARTS] > OUT_OF_SOUND * level
+    found = [loud[:0]]
+    for begin, its in zip((loud[spiky] + PARTS) * size, level[spiky], strict=True):
+        samples = (magnitude[begin : begin + size] > 2 * its).nonzero()[0]
         if samples.size <= longest // 2:
-            found.append(part * size + samples)
-    return np.concatenate(found) if found else np.empty(0, dtype=np.intp)
+            found.append(begin + samples)
+    return np.concatenate(found)
 
 
 def _middle(values: NDArray[np.floating]) -> float:
