@@ -45,6 +45,7 @@ OUT_OF_SOUND = 3.0
 add up at random, as in a room, so much in one cell and in none of some 26 around comes once in
 7e7, (35 over 9), their powers being exponential."""
 
+_ABOUT = np.arange(2 * PARTS + 1)
 _QUARTILE_NORMAL = 0.6745  # half of a normal noise's magnitudes are less, in its deviations
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
 
@@ -251,19 +252,22 @@ def _on_sound(
     """Return samples of clicks that stand out of a sound that is loud itself; as :func:`_alone`."""
     blocks, samples = magnitude.shape
     size = max(1, quiet * PART_OF_PULSE // (2 * PARTS))
-    parts = magnitude[:, : samples // size * size].reshape(blocks, -1, size)
-    highest = parts.max(axis=2)
+    highest = np.maximum.reduceat(magnitude, np.arange(0, samples, size), axis=1)
     least = (SURELY * spread).astype(np.float32)[:, np.newaxis]
     block, part = (highest[:, PARTS:-PARTS] > least).nonzero()
+    if block.size == 0:
+        return block
+    about = np.sort(highest[block[:, np.newaxis], part[:, np.newaxis] + _ABOUT], axis=1)
+    # What stands out is the highest of all of them.
+    level = about[:, -1 - LIKE_IT]
     part += PARTS
-    about = part[:, np.newaxis] + np.delete(np.arange(-PARTS, PARTS + 1), PARTS)
-    around = np.sort(highest[block[:, np.newaxis], about], axis=1)[:, -LIKE_IT]
-    found = []
-    for one in (highest[block, part] > OUT_OF_SOUND * around).nonzero()[0]:
-        its = (parts[block[one], part[one]] > 2 * around[one]).nonzero()[0]
+    found = [block[:0]]
+    for one in (highest[block, part] > OUT_OF_SOUND * level).nonzero()[0]:
+        begin = part[one] * size
+        its = (magnitude[block[one], begin : begin + size] > 2 * level[one]).nonzero()[0]
         if its.size <= longest // 2:
-            found.append(block[one] * samples + part[one] * size + its)
-    return np.concatenate(found) if found else block[:0]
+            found.append(block[one] * samples + begin + its)
+    return np.concatenate(found)
 
 
 def _middle(values: NDArray[np.floating]) -> float:

@@ -66,15 +66,17 @@ def falls(
 
     None where no noise falls.
     """
-    size = round(BLOCK_CELLS * cell_bins)
+    # Two bins a cell tell all that there is.
+    step = max(1, math.ceil(cell_bins / 2))
+    read = round(BLOCK_CELLS * cell_bins / step)
+    size = read * step
     blocks = power.shape[1] // size
     if blocks < LEAST_BLOCKS:
         return None
-    laws, heard = _laws(blocks, size, power.shape[1]), round(HEARD_SHARE * size)
-    first, last = SKIPPED_BLOCKS * size, blocks * size
-    bins = power[:, first:last].reshape(power.shape[0], -1, size)
-    bins = np.sort(bins, axis=-1)
-    weakest = bins[..., :heard].sum(axis=-1) + (size - heard) * bins[..., heard - 1]
+    laws, heard = _laws(blocks, size, power.shape[1]), round(HEARD_SHARE * read)
+    bins = power[:, SKIPPED_BLOCKS * size : blocks * size : step]
+    bins = np.sort(bins.reshape(power.shape[0], -1, read), axis=-1)
+    weakest = bins[..., :heard].sum(axis=-1) + (read - heard) * bins[..., heard - 1]
     # Row by row: of more at once another routine is asked, which rounds otherwise.
     heard_log = np.log(np.maximum(weakest, 1e-30))[:, np.newaxis]
     alike = (heard_log @ laws.unit.T)[:, 0] / np.float32(_U_LOG)

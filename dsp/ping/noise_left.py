@@ -66,7 +66,9 @@ class NoiseLeft:
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
-        falling = None if planned.before_only else falls(power, planned.cell_bins)
+        # Before any echo was taken their own side lobes would be held for a fall.
+        asked = taken.profile.size > 0 and not planned.before_only
+        falling = falls(power, planned.cell_bins) if asked else None
         if falling is None:
             ranked, middle = planned.grid.ranked(power, doubt)
         else:

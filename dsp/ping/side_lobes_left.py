@@ -231,6 +231,8 @@ def threshold_over_bins(
         ceilings = left_by(taken, noise, some, place[some] + lag, brought)
         if more is not None and (several := more[some[:, 0]]).any():
             lobes = left_by_several(taken, some[several], place[some[several]] + lag)
+            # On itself it is listed.
+            lobes *= np.abs(lag) >= planned.lobe_bins
             ceilings[several] = np.maximum(ceilings[several], lobes)
         for echo, ceiling in enumerate(ceilings, first):
             at = int(place[echo])
