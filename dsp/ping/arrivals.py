@@ -20,7 +20,6 @@ from dsp.ping.compression import (
     EchoShape,
     LobeTable,
     lobe_table,
-    powers_of,
 )
 from dsp.ping.noise import (
     TRAINING_CELLS,
