@@ -7,7 +7,6 @@ learnt anew whenever echoes were taken, since what they and their side lobes add
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +22,6 @@ PUT_BACK = 2.0
 """An echo of less than so many times the threshold may be noise, and counts as noise where
 that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
 passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
-
-_LOOKED_UP = 8
-"""Looking up so many times as many numbers as a profile has takes as long as going over it."""
 
 
 class NoiseLeft:
@@ -51,6 +47,9 @@ class NoiseLeft:
         self._ranked = np.empty((taken.profiles, stretches))
         self.power, self.threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
         self._learnt_from = np.empty_like(taken.power)
+        # Of each bin, once asked for since what it is of was learnt.
+        self._highest = np.empty(taken.power.shape)
+        self._highest_is_old = np.ones(taken.profiles, dtype=bool)
         self._least_power = least_noise**2
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
@@ -65,10 +64,9 @@ class NoiseLeft:
         """Learn from what is left of some profiles how strong their noise is."""
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
+        self._highest_is_old[some] = True
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
-        # Before any echo was taken their own side lobes would be held for a fall.
-        asked = taken.profile.size > 0 and not planned.before_only
-        falling = falls(power, planned.cell_bins) if asked else None
+        falling = self._falling(taken, going, power)
         if falling is None:
             ranked, middle = planned.grid.ranked(power, doubt)
         else:
@@ -79,6 +77,20 @@ class NoiseLeft:
         self.power[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
         factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
         self.threshold[some] = np.maximum(ranked * factor, least_threshold)
+
+    def _falling(
+        self, taken: Taken, going: NDArray[np.intp], power: NDArray[np.float32]
+    ) -> tuple[NDArray[np.intp], NDArray[np.float32]] | None:
+        """Return where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
+        # Before any echo was taken their own side lobes would be held for a fall.
+        echoes = np.bincount(taken.profile, minlength=taken.profiles)
+        begun = echoes[going].nonzero()[0]
+        if not begun.size or self._planned.before_only:
+            return None
+        if begun.size < going.size:
+            power = power[begun]
+        falling = falls(power, self._planned.cell_bins)
+        return None if falling is None else (begun[falling[0]], falling[1])
 
     def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
         """Learn from what is left what colour the noise has.
@@ -160,33 +172,27 @@ class NoiseLeft:
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""
-        last = self._planned.bins - 1
-        reach = max(1, round(self._planned.lobe_bins / 2))
-        concerned = np.bincount(profile).nonzero()[0]
-        # Of few bins, or a short lobe, it is looked up; else all bins are gone over once.
-        if bins.size * (2 * reach + 1) <= _LOOKED_UP * last * concerned.size:
-            # What is beyond an end is said to be what is at the end, which is among them.
-            around = within(bins[:, np.newaxis] + np.arange(-reach, reach + 1), 0, last)
-            return np.asarray(np.sqrt(self._over(profile[:, np.newaxis], around).max(axis=1)))
-        highest = np.empty(bins.size)
-        for one in concerned:
-            its = profile == one
-            highest[its] = _highest_within(self._over(one, np.arange(last + 1)), reach)[bins[its]]
-        return np.sqrt(highest)
+        asked = np.bincount(profile, minlength=self._highest_is_old.size) > 0
+        some = (asked & self._highest_is_old).nonzero()[0]
+        if some.size:
+            self._highest[some] = self._highest_within_half_a_lobe(some)
+            self._highest_is_old[some] = False
+        return np.sqrt(self._highest[profile, bins])
 
-    def _over(self, profile: Any, bins: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Return by how much what is left exceeds the noise, on power, hardly ever passed by it."""
-        noise = self.power[profile, self._planned.grid.stretch_of[bins]]
-        return np.asarray(np.maximum(self._learnt_from[profile, bins] - math.log(10) * noise, 0))
+    def _highest_within_half_a_lobe(self, some: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return, on power, by how much what is left about each bin exceeds the noise.
 
-
-def _highest_within(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
-    """Return the highest of the values up to `reach` away from each."""
-    wanted = 2 * reach + 1
-    highest = np.pad(values, reach)
-    width = 1
-    while width < wanted:
-        step = min(width, wanted - width)
-        highest = np.maximum(highest[:-step], highest[step:])
-        width += step
-    return highest
+        As hardly ever the noise itself does. Shape (profiles, bins).
+        """
+        planned = self._planned
+        wanted = 2 * max(1, round(planned.lobe_bins / 2)) + 1
+        noise = (math.log(10) * self.power[some]).take(planned.grid.stretch_of, axis=1)
+        highest = np.zeros((some.size, planned.bins + wanted - 1))
+        over = highest[:, wanted // 2 : planned.bins + wanted // 2]
+        np.maximum(np.subtract(self._learnt_from[some], noise, out=over), 0, out=over)
+        width = 1
+        while width < wanted:
+            step = min(width, wanted - width)
+            highest = np.maximum(highest[:, :-step], highest[:, step:])
+            width += step
+        return highest
