@@ -8,7 +8,9 @@ usage or input.
 from __future__ import annotations
 
 import argparse
+import atexit
 import codecs
+import gc
 import importlib
 import io
 import os
@@ -29,6 +31,9 @@ from rig.errors import (
 # long on a busy machine, and round differently. It counts as NumPy is loaded, which is later.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# At the end nothing is gone through for rubbish once more: it all goes with the process.
+atexit.register(gc.freeze)
+
 _COMMANDS = {
     "pings": ("demo", "run", "replay"),
     "bench": ("plan", "devices", "check", "calibrate"),
@@ -43,9 +48,15 @@ _COMMANDS = {
 """Which of this package's modules adds which commands, in the order in which they are listed."""
 
 
+_NEW_OBJECTS = 20_000
+"""So many are made before rubbish is looked for: modules and pictures are made of many small
+ones, nearly all of which are still in use at each look."""
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; return its exit status."""
     _write_what_can_be_written()
+    gc.set_threshold(_NEW_OBJECTS)
     words = sys.argv[1:] if arguments is None else list(arguments)
     given = _parser(words[0] if words else "").parse_args(words)
     try:

@@ -17,25 +17,27 @@ class HelpSheets:
 
     Attributes
     ----------
+    sheets : tuple of str
+        The words of each.
     number : int or None
     artist : matplotlib text
         Once it is laid out; the sheet's words stand in it.
     """
 
     def __init__(self, offers: Offers) -> None:
-        self._sheets = help_sheets(offers)
+        self.sheets = help_sheets(offers)
         self.number: int | None = None
         self.artist: Any = None
 
     @property
     def shown(self) -> str:
         """The words that are shown; empty for none."""
-        return "" if self.number is None else self._sheets[self.number]
+        return "" if self.number is None else self.sheets[self.number]
 
     def turn(self) -> None:
         """Show the keys, then those of hands where there are any, then none."""
         after = 0 if self.number is None else self.number + 1
-        self.number = after if after < len(self._sheets) else None
+        self.number = after if after < len(self.sheets) else None
         self.artist.set_text(self.shown)
 
     def lay(self, figure: Figure, picture: BenchPicture) -> None:

@@ -57,7 +57,7 @@ class Sheet:
         self._bare: Any = None
         self._page: Any = None
         self._stamps = Stamps(figure)
-        self._over_drawn: tuple[int, int, NDArray[np.uint8]] | None = None
+        self._over_drawn: dict[str, tuple[int, int, NDArray[np.uint8]]] = {}
         self._over_told: Bbox | None = None
         # Left out of a full drawing; what belongs to a scale is drawn after it, by itself.
         for artist in (*picture.artists, *picture.scaled_axes, *self._tray_artists, over):
@@ -102,8 +102,9 @@ class Sheet:
         from matplotlib.transforms import Bbox
 
         told, self._over_told = self._over_told, None
-        if self._over_drawn is not None and self._over.get_visible():
-            left, low, dots = self._over_drawn
+        drawn = self._over_drawn.get(self._over.get_text())
+        if drawn is not None and self._over.get_visible():
+            left, low, dots = drawn
             high, wide = dots.shape[:2]
             self._over_told = Bbox.from_bounds(left, low, wide, high)
         return [box for box in (told, self._over_told) if box is not None]
@@ -138,13 +139,20 @@ class Sheet:
         if self._plate is not None:
             self._plate.take(np.asarray(renderer.buffer_rgba()))
 
-    def forget_over(self) -> None:
-        """Draw the words that are laid over all anew: they are others."""
-        self._over_drawn = None
+    def draw_ahead(self, words: str) -> bool:
+        """Draw what may be laid over all, before it is asked for; return whether it was to do."""
+        if words in self._over_drawn or self._page is None:
+            return False
+        told, is_seen = self._over.get_text(), self._over.get_visible()
+        self._over.set(text=words, visible=True)
+        self._over_stamp(cast(Any, self._canvas).get_renderer())
+        self._over.set(text=told, visible=is_seen)
+        return True
 
     def _over_stamp(self, renderer: Any) -> tuple[int, int, NDArray[np.uint8]]:
         """Return the words laid over all, drawn once, and where their lower left corner is."""
-        if self._over_drawn is None:
+        words = self._over.get_text()
+        if words not in self._over_drawn:
             own = type(renderer)(renderer.width, renderer.height, renderer.dpi)
             self._over.draw(own)
             box = self._over.get_bbox_patch().get_window_extent(own)
@@ -152,8 +160,8 @@ class Sheet:
             left, low = max(math.floor(box.x0) - 1, 0), max(math.floor(box.y0) - 1, 0)
             right, high = math.ceil(box.x1) + 1, math.ceil(box.y1) + 1
             from_below = np.asarray(own.buffer_rgba())[::-1]
-            self._over_drawn = left, low, from_below[low:high, left:right].copy()
-        return self._over_drawn
+            self._over_drawn[words] = left, low, from_below[low:high, left:right].copy()
+        return self._over_drawn[words]
 
 
 def _draw_image(renderer: Any, image: AxesImage) -> None:

@@ -290,6 +290,9 @@ class LiveWindow:
         if results or ending != self._ending:
             self._ending = ending
             self._show()
+        elif self._foretold is None:
+            # Nothing has come: the time to draw what takes longest when a key asks for it.
+            any(map(self._sheet.draw_ahead, self._help.sheets))
 
     def _mind(self, stand: Stand) -> None:
         """Go back to the start once nobody has touched the window for long, and say so before."""
@@ -559,7 +562,6 @@ class LiveWindow:
         if self._plate is not None and self._plate.shown:
             self._turn_plate()  # it would lie over the words
         self._help.turn()
-        self._sheet.forget_over()
 
     def _turn_plate(self) -> None:
         """Put away the plate that tells how to join, or lay it out."""
