@@ -36,7 +36,7 @@ from rig.run.run import run_of, run_with
 from rig.tank.scene import scene_from_table
 
 SPEED_M_S, INTERVAL_S, PINGS = 343.987, 0.02, 40
-# Short blocks, so that 300 scenes take half a minute; the plan's 20 °C and 50 % give
+# Short blocks, so that hundreds of scenes are no long work; the plan's 20 °C and 50 % give
 # the sound speed of the scenes.
 PLAN = plan_from_table(
     {
@@ -161,7 +161,7 @@ def longest(passings: tuple[Passing, ...]) -> Passing | None:
 
 def test_closest_range_is_within_2_mm_and_speed_within_3_percent_at_20_db() -> None:
     widest_u = 0.0
-    for k in range(40):
+    for k in range(24):
         rng = np.random.default_rng((11, k))
         scene = drawn("pass", rng)
         found = longest(judged(scene, snr_db=20.0, rng=rng))
@@ -178,16 +178,16 @@ def test_closest_range_is_within_2_mm_and_speed_within_3_percent_at_20_db() -> N
     assert widest_u < 0.002
 
 
-def test_arch_streak_and_half_arch_are_told_apart_in_300_scenes_from_15_db_on() -> None:
+def test_arch_streak_and_half_arch_are_told_apart_from_15_db_on() -> None:
     right, tally = 0, Counter[tuple[str, str]]()
-    for k in range(300):
+    for k in range(150):
         rng = np.random.default_rng((7, k))
         kind = ("pass", "half", "stay")[k % 3]
         found = longest(judged(drawn(kind, rng), snr_db=rng.uniform(15.0, 35.0), rng=rng))
         got = "nothing" if found is None else found.passage.kind
         tally[kind, got] += 1
         right += got == kind
-    assert right >= 0.98 * 300, tally
+    assert right >= 0.98 * 150, tally
 
 
 def test_below_15_db_cannot_tell_is_used_not_guessed() -> None:
