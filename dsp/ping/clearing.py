@@ -250,7 +250,7 @@ def _on_sound(
     magnitude: NDArray[np.float32], spread: NDArray[np.float64], *, longest: int, quiet: int
 ) -> NDArray[np.intp]:
     """Return samples of clicks that stand out of a sound that is loud itself; as :func:`_alone`."""
-    blocks, samples = magnitude.shape
+    samples = magnitude.shape[1]
     size = max(1, quiet * PART_OF_PULSE // (2 * PARTS))
     highest = np.maximum.reduceat(magnitude, np.arange(0, samples, size), axis=1)
     least = (SURELY * spread).astype(np.float32)[:, np.newaxis]
