@@ -282,7 +282,7 @@ class Receiver:
         compression, less what it is late by for what it alone went through.
         """
         unlike = self.marks.unlike_pulse(block, mark)
-        if unlike.copy == 0:
+        if unlike.copy == 0 and mark.u_pull_s == 0:
             return MarkBias()
         u_shape_s = u_by_shape_s(unlike.others, self.marks.compressors[block.pulse_index].shape)
         if self.plan.receiver.weighting == "equalised":
@@ -308,7 +308,7 @@ class Receiver:
         alone = 1.0 if self.plan.geometry.time_zero == "loopback" else ALONE
         late_s, u_late_s = late_by_shape(envelope, shape, crest, alone=alone)
         if math.isinf(u_late_s):
-            return MarkBias(late_s=apart_s, u_shape_s=u_shape_s)
+            return MarkBias(late_s=apart_s if unlike.copy else 0.0, u_shape_s=u_shape_s)
         return MarkBias(late_s=apart_s - late_s, u_shape_s=u_late_s, whole=True)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
