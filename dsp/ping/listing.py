@@ -1,8 +1,8 @@
 """The echoes of a finished search as they are listed: delay, strength, and how sure.
 
-How far a delay may be off is what the noise moves a peak by, what the echoes that it overlaps
-with may pull it by, and, where it is no copy of the pulse, how far the others may stand that are
-within it.
+How far a delay may be off is what the noise moves a peak by, the more where echoes overlap, what
+is no copy in those may pull it by, and, where it is no copy of the pulse, how far the others may
+stand that are within it.
 """
 
 from __future__ import annotations
@@ -23,9 +23,11 @@ from dsp.ping.taken import Taken
 
 OVERLAP_LOBES = 1.5
 OVERLAP_PULL = 0.25
-"""Two echoes nearer than :data:`OVERLAP_LOBES` to each other pull each other by up to
-:data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe
-for two equal ones at any phase)."""
+"""What is nearer than :data:`OVERLAP_LOBES` to an echo, and is no copy of the pulse, pulls it by up
+to :data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe for
+two equal ones at any phase, where one copy is fitted to both)."""
+
+_RIDGE = 1e-6
 
 SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
@@ -50,8 +52,8 @@ def listed(
     snr_own = np.maximum(snr_out - 2, 1.0)
     u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / snr_own)
     u_s *= delay_excess(shape, snr_own)
-    pull_s = _pull_s(taken)
-    u_s = np.hypot(u_s, pull_s)
+    wider, pull_s = _overlapping(taken, stands)
+    u_s = np.hypot(u_s * wider, pull_s)
     more = more_than_one(taken, stands, snr_out)
     stands &= ~among_lobes_of(taken, more)
     second_s = SECOND_LOBES * shape.width_s * more
@@ -86,19 +88,36 @@ def listed(
     return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)], more
 
 
-def _pull_s(taken: Taken) -> NDArray[np.float64]:
-    """How far each echo may be off for those that it overlaps with."""
+def _overlapping(
+    taken: Taken, stands: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Say how many times as unsure noise makes an echo that overlaps, and what else pulls it, s.
+
+    By noise the Cramér–Rao bound of all their delays together, their strengths being free as well,
+    over that of one alone. What is no copy in them pulls as well: so much as was left of an echo,
+    and all of what does not stand out, for it is no echo.
+    """
     planned = taken.planned
-    pull_s = np.empty(taken.position.size)
+    wider, pull_s = np.ones(taken.position.size), np.zeros(taken.position.size)
     for index in alike(taken.start, np.arange(taken.profiles)):
-        position, strength = taken.position[index], taken.strength[index]
+        position = taken.position[index]
         apart = np.abs(position[:, :, np.newaxis] - position[:, np.newaxis])
         near = apart < OVERLAP_LOBES * planned.lobe_bins
         np.einsum("kii->ki", near)[:] = False
-        if not near.any():
-            pull_s[index] = 0.0
-            continue
-        own = np.maximum(strength[:, :, np.newaxis], 1e-30)
-        ratio = np.minimum(strength[:, np.newaxis] / own, 1.0) * near
-        pull_s[index] = OVERLAP_PULL * planned.shape.width_s * np.sqrt((ratio**2).sum(axis=2))
-    return pull_s
+        for row in np.flatnonzero(near.any(axis=(1, 2))):
+            beside = near[row].any(axis=1)
+            some, ridge = index[row][beside], _RIDGE * np.eye(int(beside.sum()))
+            position, gain = taken.position[some], taken.gain[some]
+            strength = np.maximum(taken.strength[some], 1e-30)
+            # As in the fit: what of a slope the others' strengths do not make up for.
+            copy, slope, bend = planned.table.lags(position[:, np.newaxis] - position)
+            own = -bend - slope.conj().T @ np.linalg.solve(copy + ridge, slope)
+            known = (gain.conj()[:, np.newaxis] * own * gain).real / np.outer(strength, strength)
+            spread = np.diag(np.linalg.inv(known / planned.table.curvature + ridge))
+            wider[some] = np.sqrt(np.maximum(spread, 1.0))
+            no_copy = np.where(stands[some], np.minimum(taken.misfit[some], 1.0), 1.0)
+            ratio = np.minimum(strength / strength[:, np.newaxis], 1.0)
+            ratio *= near[row][np.ix_(beside, beside)]
+            off = OVERLAP_PULL * planned.shape.width_s * ratio * no_copy
+            pull_s[some] = np.sqrt((off**2).sum(axis=1))
+    return wider, pull_s

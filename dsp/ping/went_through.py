@@ -50,6 +50,9 @@ SHARPNESS, HIGHEST = (0.5, 4.0), 4.0
 FARTHEST_LOBES, LOUDEST = 1.5, 0.9
 """Of a second path: farther behind it is another sound, louder it would be the first."""
 
+CLEAR_LOBES = 6.0
+"""Nearer to a sound stands what it brings with it, which is no other."""
+
 RARELY = 1e-3
 """What is so much less likely than something else is left out."""
 
@@ -138,7 +141,7 @@ def late_by_shape(
         noise = math.sqrt(2 * peak.amplitude**2 / (peak.snr * shape.efficiency))
         return _Look(at=around, amplitude=peak.amplitude, noise=noise)
 
-    sound, others = look(crest), [look(peak) for peak in _strongest(sounds, crest, reach_s)]
+    sound, others = look(crest), [look(peak) for peak in _strongest(sounds, crest, shape)]
     heard = _Heard.of(sound, shape, noise=sound.noise)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
@@ -183,11 +186,12 @@ def _likely_alone(
     return alone / (alone + (1 - alone) * math.exp(min(same, 700.0)))
 
 
-def _strongest(sounds: Sequence[Peak], crest: Peak, reach_s: float) -> list[Peak]:
+def _strongest(sounds: Sequence[Peak], crest: Peak, shape: EchoShape) -> list[Peak]:
     """Return the strongest others that stand clear of the sound and of each other."""
     chosen: list[Peak] = []
+    clear_s = CLEAR_LOBES * shape.width_s
     for peak in sorted(sounds, key=lambda peak: -peak.amplitude):
-        clear = (abs(peak.delay_s - other.delay_s) > reach_s for other in (crest, *chosen))
+        clear = (abs(peak.delay_s - other.delay_s) > clear_s for other in (crest, *chosen))
         if peak.snr > COMPARED_SNR and all(clear):
             chosen.append(peak)
     return chosen[:MOST_COMPARED]

@@ -283,7 +283,7 @@ class Receiver:
         compression, less what it is late by for what it alone went through.
         """
         unlike = self.marks.unlike_pulse(block, mark)
-        if unlike.copy == 0:
+        if unlike.copy == 0 and mark.u_pull_s == 0:
             return MarkBias()
         u_shape_s = u_by_shape_s(unlike.others, self.marks.compressors[block.pulse_index].shape)
         if self.plan.receiver.weighting == "equalised":
@@ -308,6 +308,9 @@ class Receiver:
         # Nothing else that the speaker does goes down a wire.
         alone = 1.0 if self.plan.geometry.time_zero == "loopback" else ALONE
         late_s, u_late_s = late_by_shape(envelope, shape, crest, alone=alone)
+        if math.isinf(u_late_s) and unlike.copy == 0:
+            # A copy with another sound beside it, or one sound whole: either is as likely.
+            return MarkBias(late_s=apart_s / 2, u_shape_s=abs(apart_s) / 2, whole=True)
         if math.isinf(u_late_s):
             return MarkBias(late_s=apart_s, u_shape_s=u_shape_s)
         return MarkBias(late_s=apart_s - late_s, u_shape_s=u_late_s, whole=True)
