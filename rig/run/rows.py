@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import operator
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, Protocol
 
@@ -23,9 +24,9 @@ class Rows(Protocol):
 
 def in_rows(values: Sequence[Any], *, dropped: Collection[str] = ()) -> Rows:
     """Put values into as few arrays as they allow; fields that are dropped come back as None."""
-    if values and all(value is values[0] for value in values):
+    if values and values[-1] is values[0] and len(set(map(id, values))) == 1:
         return _Alike(values[0], len(values))
-    kinds = {type(value) for value in values}
+    kinds = set(map(type, values))
     if len(kinds) == 1:
         (kind,) = kinds
         if kind in (bool, int, float):
@@ -85,6 +86,7 @@ class _Arrays:
             self._all = np.broadcast_to(first, self._all.shape)
 
     def values(self) -> Iterator[Any]:
+        self._all.setflags(write=False)  # so that each may be kept as it is
         ends = itertools.accumulate(self._sizes.tolist(), initial=0)
         return (self._all[first:last] for first, last in itertools.pairwise(ends))
 
@@ -110,18 +112,20 @@ class _Objects:
         self._kind = kind
         self._there = np.array([value is not None for value in values])
         self._dropped = dict.fromkeys(name for name in names if name in dropped)
+        kept = [name for name in names if name not in dropped]
+        # The second of two is none of those that are kept, but makes one field a tuple as well.
+        rows = map(operator.attrgetter(*kept, "__class__"), there)
         self.fields = {
-            name: in_rows([getattr(value, name) for value in there], dropped=dropped)
-            for name in names
-            if name not in dropped
+            name: in_rows(column, dropped=dropped)
+            for name, column in zip(kept, zip(*rows, strict=True), strict=False)
         }
 
     def values(self) -> Iterator[Any]:
+        names = (*self.fields, *self._dropped)
         columns = [column.values() for column in self.fields.values()]
-        rows = zip(*columns, strict=True)
+        rows = zip(*columns, *map(itertools.repeat, self._dropped.values()))
         for there in self._there.tolist():
             if there:
-                fields = dict(zip(self.fields, next(rows), strict=True))
-                yield self._kind(**fields, **self._dropped)
+                yield self._kind(**dict(zip(names, next(rows), strict=True)))
             else:
                 yield None
