@@ -73,7 +73,10 @@ class Scan:
 
     def __post_init__(self) -> None:
         for name in ("range_m", "noise_m"):
-            values = np.array(getattr(self, name), dtype=np.float64, ndmin=1)
+            given = np.asarray(getattr(self, name))
+            # What nobody may write to is not copied.
+            copy = given.flags.writeable or None
+            values = np.array(given, dtype=np.float64, ndmin=1, copy=copy)
             values.setflags(write=False)
             object.__setattr__(self, name, values)
         if self.range_m.shape != self.noise_m.shape:
@@ -345,7 +348,7 @@ class _Filters:
             owner[echo] = self._number[which]
             self._end_the_unheard()
         self._time_s = scan.time_s
-        self._begin(np.flatnonzero(owner < 0), scan, owner)
+        self._begin((owner < 0).nonzero()[0], scan, owner)
         return owner
 
     def _advance(self, step_s: float) -> None:

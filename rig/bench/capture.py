@@ -53,7 +53,7 @@ its square, summed over a ping, is far from where single precision ends."""
 
 def are_samples(found: NDArray[np.float32]) -> bool:
     """Whether all are numbers, and such as a converter can give."""
-    return bool((np.abs(found) <= _HIGHEST).all())
+    return bool(found.min(initial=0.0) >= -_HIGHEST and found.max(initial=0.0) <= _HIGHEST)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +158,10 @@ class CaptureBlock:
     confirms_only: bool = False
 
     def __post_init__(self) -> None:
-        samples = np.array(self.samples, dtype=np.float32, ndmin=2)
+        given = np.asarray(self.samples)
+        # What nobody may write to is not copied.
+        copy = given.flags.writeable or None
+        samples = np.array(given, dtype=np.float32, ndmin=2, copy=copy)
         samples.setflags(write=False)
         object.__setattr__(self, "samples", samples)
         if not are_samples(samples):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import operator
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar, overload
@@ -48,9 +49,9 @@ class _Packing:
     columns: dict[tuple[str, bytes], NDArray[Any]]
 
     def rows(self, values: Sequence[Any]) -> Rows:
-        if values and all(value is values[0] for value in values):
+        if values and values[-1] is values[0] and len(set(map(id, values))) == 1:
             return _Alike(values[0], len(values))
-        kinds = {type(value) for value in values}
+        kinds = set(map(type, values))
         if len(kinds) == 1:
             (kind,) = kinds
             if kind in (bool, int, float):
@@ -134,6 +135,7 @@ class _Arrays:
         self._all = np.broadcast_to(first, every.shape) if alike else packing.column(every)
 
     def values(self) -> Iterator[Any]:
+        self._all.setflags(write=False)  # so that each may be kept as it is
         ends = itertools.accumulate(self._sizes.values(), initial=0)
         return (self._all[first:last] for first, last in itertools.pairwise(ends))
 
@@ -163,19 +165,21 @@ class _Objects:
         self._kind = kind
         self._there = packing.column(np.array([value is not None for value in values]))
         self._dropped = dict.fromkeys(name for name in names if name in packing.dropped)
+        kept = [name for name in names if name not in packing.dropped]
+        # The second of two is none of those that are kept, but makes one field a tuple as well.
+        rows = map(operator.attrgetter(*kept, "__class__"), there)
         self.fields = {
-            name: packing.rows([getattr(value, name) for value in there])
-            for name in names
-            if name not in packing.dropped
+            name: packing.rows(column)
+            for name, column in zip(kept, zip(*rows, strict=True), strict=False)
         }
 
     def values(self) -> Iterator[Any]:
+        names = (*self.fields, *self._dropped)
         columns = [column.values() for column in self.fields.values()]
-        rows = zip(*columns, strict=True)
+        rows = zip(*columns, *map(itertools.repeat, self._dropped.values()))
         for there in self._there.tolist():
             if there:
-                fields = dict(zip(self.fields, next(rows), strict=True))
-                yield self._kind(**fields, **self._dropped)
+                yield self._kind(**dict(zip(names, next(rows), strict=True)))
             else:
                 yield None
 

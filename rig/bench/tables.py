@@ -194,13 +194,7 @@ def _class_for(found: Any, hint: Any, *, where: str) -> type[Any]:
 
 
 def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -> Any:
-    is_number = isinstance(found, (int, float)) and not isinstance(found, bool)
-    fits = {
-        float: is_number and _is_finite(found),
-        int: is_number and isinstance(found, int),
-        str: isinstance(found, str) and _is_text(found),
-        bool: isinstance(found, bool),
-    }[hint]
+    fits = _is_of(hint, found)
     if fits and "low" in metadata:
         fits = metadata["low"] <= found <= metadata["high"]
     if fits and "choices" in metadata:
@@ -208,6 +202,16 @@ def _scalar(found: Any, hint: Any, metadata: Mapping[str, Any], *, where: str) -
     if not fits:
         raise ValueError(f"{where}: found {shown(found)}; give {_allowed(hint, metadata)}")
     return float(found) if hint is float else found
+
+
+def _is_of(hint: Any, found: Any) -> bool:
+    if hint is str:
+        return isinstance(found, str) and _is_text(found)
+    if hint is bool or isinstance(found, bool):
+        return hint is bool and isinstance(found, bool)
+    if hint is int:
+        return isinstance(found, int)
+    return isinstance(found, (int, float)) and _is_finite(found)
 
 
 def _is_finite(found: float) -> bool:

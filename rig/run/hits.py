@@ -141,6 +141,8 @@ def hits_of_each(
     elif receiver.plan.geometry.time_zero == "direct":
         marks = [_mark_phasor(receiver, zero, before) for _, zero, _, before in pings]
         phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
+    for column in (delay_s, range_m, noise_m, beside_m, strength_db, snr_db, phasor, *angles):
+        column.setflags(write=False)
     ends = np.searchsorted(whose, np.arange(len(pings) + 1)).tolist()
     return [
         Hits(

@@ -231,9 +231,11 @@ class Hits:
 
     def __post_init__(self) -> None:
         for name in COLUMNS:
-            values = np.array(getattr(self, name))
-            values.setflags(write=False)
-            object.__setattr__(self, name, values)
+            values = getattr(self, name)
+            if values.flags.writeable:
+                values = values.copy()
+                values.setflags(write=False)
+                object.__setattr__(self, name, values)
 
     def some(self, which: NDArray[np.bool_]) -> Hits:
         """Return some of the hits."""

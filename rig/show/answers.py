@@ -258,17 +258,16 @@ def _turn(turn: Turn | None) -> Answer:
 
 
 def _echoes(echoes: Sequence[Echo]) -> list[Answer]:
-    return [
-        {
-            **{
-                k: v if math.isfinite(v) else None
-                for k, v in zip(ECHO_NUMBERS, _echo_values(e), strict=True)
-            },
-            **({} if (more := e.more_within_m) is None else {"more_within_m": more}),
-        }
-        | ({} if e.side is None else _side(e.side))
-        for e in echoes
-    ]
+    return [_echo(e, _echo_values(e)) for e in echoes]
+
+
+def _echo(echo: Echo, values: Sequence[float]) -> Answer:
+    answer: Answer = dict(zip(ECHO_NUMBERS, values, strict=True))
+    if not math.isfinite(sum(values)):
+        answer = {k: v if math.isfinite(v) else None for k, v in answer.items()}
+    if echo.more_within_m is not None:
+        answer["more_within_m"] = echo.more_within_m
+    return answer if echo.side is None else answer | _side(echo.side)
 
 
 def _of_pings_before(
