@@ -13,11 +13,11 @@ from dsp.ping.pulses import ringing_burst
 from rig.front_ends.board.emulator import SOUND_RATE_HZ
 from rig.run.receiver import Receiver
 
-PLACES_M = np.linspace(0.3, 1.5, 50)
+PLACES_M = np.linspace(0.3, 1.5, 25)
 
 
 def moved(bench, echo_mv, noise_mv):
-    """Results of 50 pings, the target at another place for each."""
+    """Results of 25 pings, the target at another place for each."""
     speed_m_s = Receiver(bench.plan, bench.board.info).sound_speed_m_s
     baseline_m = bench.plan.geometry.baseline_m
 

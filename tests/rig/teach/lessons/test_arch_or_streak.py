@@ -31,12 +31,9 @@ K = 2.58
 BAND_SHARE = 0.0015
 
 
-@pytest.mark.parametrize("seed", [11, 12, 13])
-def test_what_passes_draws_an_arch_and_what_stays_a_streak(
-    in_tank: Callable[..., Finding], seed: int
-) -> None:
+def test_what_passes_draws_an_arch_and_what_stays_a_streak(in_tank: Callable[..., Finding]) -> None:
     """Common practice, no source; and the arch is as high as Pythagoras says."""
-    finding = in_tank(LESSON, "pass-and-stay", seed)
+    finding = in_tank(LESSON, "pass-and-stay", 11)
     assert finding.choice == "an arch, then a streak"
     rise_mm = 1e3 * (1 / math.cos(HALF_RAD) - 1)  # R₀ (1/cos θ − 1), at 1 m
     allowed_mm = K * finding.u_measured + 2 * BAND_SHARE * rise_mm
@@ -56,12 +53,11 @@ def test_two_passes_are_the_same_mark_both_times(in_tank: Callable[..., Finding]
     assert finding.choice == "the same mark both times"
 
 
-@pytest.mark.parametrize("seed", [21, 22, 23])
 def test_a_tilted_beam_draws_half_an_arch_and_hears_best_where_it_looks(
-    in_tank: Callable[..., Finding], seed: int
+    in_tank: Callable[..., Finding],
 ) -> None:
     """Half arches under tilt: common practice, no source."""
-    finding = in_tank(LESSON, "half-arch", seed)
+    finding = in_tank(LESSON, "half-arch", 21)
     assert finding.choice == "half an arch"
     beyond_mm = 1e3 * (1 / math.cos(math.radians(12.0)) - 1)
     assert abs(finding.measured - beyond_mm) <= K * finding.u_measured
@@ -87,9 +83,7 @@ def test_only_a_tilt_takes_a_leg_off_the_arch(
     assert in_tank(LESSON, "half-arch", 24, scenes=scenes, tilt_deg=tilt_deg).choice == choice
 
 
-@pytest.mark.parametrize(
-    ("seed", "slow_m_s", "fast_m_s"), [(31, 0.4, 0.8), (32, 0.37, 0.85), (33, 0.43, 0.71)]
-)
+@pytest.mark.parametrize(("seed", "slow_m_s", "fast_m_s"), [(32, 0.37, 0.85), (33, 0.43, 0.71)])
 def test_hits_go_down_as_speed_goes_up_and_as_pings_get_rarer(
     in_tank: Callable[..., Finding], seed: int, slow_m_s: float, fast_m_s: float
 ) -> None:
@@ -113,10 +107,9 @@ def test_hits_go_down_as_speed_goes_up_and_as_pings_get_rarer(
     assert abs(finding.measured - slow_m_s / fast_m_s) <= (1.3 + 1.3 * finding.measured) / hits[0]
 
 
-@pytest.mark.parametrize("seed", [36, 37])
-def test_the_deep_arch_is_the_wide_arch(in_tank: Callable[..., Finding], seed: int) -> None:
+def test_the_deep_arch_is_the_wide_arch(in_tank: Callable[..., Finding]) -> None:
     """A cone is an angle: 1.4 m over 0.7 m, twice as wide and twice as high."""
-    finding = in_tank(LESSON, "deep-arch", seed)
+    finding = in_tank(LESSON, "deep-arch", 36)
     assert finding.choice == "wider"
     assert abs(finding.measured - 2.0) <= K * finding.u_measured
     for row, range_m in zip(finding.numbers[1:], (0.7, 1.4), strict=True):
@@ -137,11 +130,10 @@ def test_a_deep_arch_is_no_wider_where_the_deep_ball_goes_twice_as_fast(
     assert finding.measured == pytest.approx(1.0, abs=K * finding.u_measured + 2 * BAND_SHARE)
 
 
-@pytest.mark.parametrize("seed", [41, 42])
 def test_a_boat_is_drawn_on_the_bench_with_as_many_hits_as_in_the_field(
-    in_tank: Callable[..., Finding], seed: int
+    in_tank: Callable[..., Finding],
 ) -> None:
-    finding = in_tank(LESSON, "bench-to-field", seed)
+    finding = in_tank(LESSON, "bench-to-field", 41)
     assert [row[5] for row in finding.numbers[1:]] == ["an arch", "an arch", "a streak"]
     for row, boat_m_s in zip(finding.numbers[1:3], (1.8, 2.7), strict=True):
         assert float(row[2]) == boat_m_s
