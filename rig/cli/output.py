@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
@@ -40,6 +41,16 @@ def show_as_they_come(
                 given.picture, run, note="the run broke off", looks=given.looks, angles=given.angles
             )
         raise
+
+
+def print_long(answer: dict[str, Any], key: str, rows: Iterable[Any]) -> None:
+    """Print a JSON answer with one list more, which would take too much room all at once."""
+    print(json.dumps(answer).removesuffix("}"), end="")
+    between = f', "{key}": ['
+    for row in rows:
+        print(between, json.dumps(row), sep="", end="")
+        between = ", "
+    print("]}" if between == ", " else f"{between}]}}")
 
 
 def show_to_room(

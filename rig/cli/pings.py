@@ -70,12 +70,12 @@ def _replay(given: argparse.Namespace) -> int:
         if given.take_home is not None:
             print(f"The page is in {given.take_home}")
         return _answer_run(given, run, note=note)
-    from rig.show.answers import replay_answer
+    from rig.show.answers import ping_answers, replay_answer
 
     if given.picture is not None:
         output.draw_picture(given.picture, run, note=note, looks=given.looks, angles=given.angles)
     page = {} if given.take_home is None else {"take_home": given.take_home}
-    print(json.dumps({**replay_answer(run), **page}))
+    output.print_long({**replay_answer(run), **page}, "per_ping", ping_answers(run))
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import operator
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from rig.bench.stored_calibration import Calibration
@@ -38,22 +38,20 @@ def run_answer(run: Run) -> Answer:
 
 
 def replay_answer(run: Run) -> Answer:
-    """Answer `replay`: as `run_answer`, and what went by, and each ping on its own."""
-    return {
-        **run_answer(run),
-        "passes": _passes(passings_of(run)),
-        "per_ping": [
-            {
-                "index": index,
-                "lost": lost,
-                "echoes": _echoes(echoes),
-                **_of_pings_before(run, late, untold),
-            }
-            for index, lost, echoes, late, untold in zip(
-                *map(run.results.each, ("index", "lost", "echoes", "late", "untold")), strict=True
-            )
-        ],
-    }
+    """Answer `replay`: as `run_answer`, and what went by; each ping on its own stands apart."""
+    return {**run_answer(run), "passes": _passes(passings_of(run))}
+
+
+def ping_answers(run: Run) -> Iterator[Answer]:
+    """Answer `replay` for each ping on its own, one after the other."""
+    keys = ("index", "lost", "echoes", "late", "untold")
+    for index, lost, echoes, late, untold in zip(*map(run.results.each, keys), strict=True):
+        yield {
+            "index": index,
+            "lost": lost,
+            "echoes": _echoes(echoes),
+            **_of_pings_before(run, late, untold),
+        }
 
 
 def measure_answer(run: Run) -> Answer:

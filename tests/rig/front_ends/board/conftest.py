@@ -1,5 +1,6 @@
 """An emulated board on a bench whose echoes are laid by hand."""
 
+import time
 from collections.abc import Callable, Iterator
 from types import SimpleNamespace
 
@@ -94,7 +95,7 @@ class Bench:
 @pytest.fixture(autouse=True)
 def _patience_with_a_starved_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     """The emulated board needs a processor to answer in time."""
-    monkeypatch.setattr(port, "time", SimpleNamespace(monotonic=patient_s))
+    monkeypatch.setattr(port, "time", SimpleNamespace(monotonic=patient_s, sleep=time.sleep))
 
 
 @pytest.fixture
