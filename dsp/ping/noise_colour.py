@@ -128,6 +128,7 @@ class NoiseColour:
         How often it peaks above a level, over white noise.
     doubt : ndarray of float64, shape (coloured,)
         How much less sure is what is learnt from its cells: the variance, over white noise's.
+        1 where it turns faster.
     """
 
     profile: NDArray[np.intp]
@@ -185,9 +186,10 @@ def colour_of_noise(
     log_rate = np.log(np.maximum(unlike / lags.white_unlike, 1e-6)) / 2
     coloured = np.flatnonzero(np.abs(log_rate) > SURELY * lags.u_log_rate)
     more = np.zeros((coloured.size, lags.cell_steps.size))
-    if coloured.size:
-        more = _alike_far(even[coloured, :: lags.every], lags.cell_steps) - lags.white_alike
-        more[more.sum(axis=1) <= SURELY * lags.u_alike] = 0
+    slow = np.flatnonzero(log_rate[coloured] < 0)
+    if slow.size:
+        alike = _alike_far(even[coloured[slow], :: lags.every], lags.cell_steps) - lags.white_alike
+        more[slow] = np.where(alike.sum(axis=1, keepdims=True) > SURELY * lags.u_alike, alike, 0)
     # How much more alike two cells are in whether they pass a quantile of three quarters: of the
     # joint density in Laguerre's polynomials the first term's share is 0.64, and the others
     # matter where two cells are all but the same.
