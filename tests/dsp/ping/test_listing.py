@@ -229,3 +229,31 @@ def test_a_tone_whose_band_ends_at_0_hz_or_half_the_rate_is_found(
     peak = max(scene.find(block), key=lambda p: p.amplitude)
     # Its phase counts as well where the band holds but a wave or less: within half a lobe.
     assert peak.delay_s == pytest.approx(0.1, abs=scene.shape.width_s / 2)
+
+
+@pytest.mark.parametrize(
+    ("lobes", "below_db", "turned_rad"), [(1.1, 0, 0.5), (1.3, 6, 2), (1.2, 3, 4)]
+)
+def test_what_noise_makes_of_two_that_overlap_is_their_bound(
+    lobes: float, below_db: float, turned_rad: float
+) -> None:
+    # The Cramér–Rao bound of white noise of RMS 1 by the samples' own slopes: strength, phase and
+    # delay of both are unknown.
+    scene = Scene(PULSES["chirp"])
+    apart_s = lobes * scene.shape.width_s
+    unknown = np.array([40.0, 0.0, 0.0301, 40.0 - below_db, turned_rad, 0.0301 + apart_s])
+
+    def heard(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return scene.echo(x[2], x[0], x[1]) + scene.echo(x[5], x[3], x[4])
+
+    steps = np.diag([1e-3, 1e-4, 1e-8] * 2)
+    slopes = [(heard(unknown + s) - heard(unknown - s)) / (2 * s.max()) for s in steps]
+    bound = np.linalg.inv(np.array(slopes) @ np.array(slopes).T)
+    peaks = scene.find(heard(unknown) + np.random.default_rng(5).standard_normal(BLOCK))
+    assert len(peaks) == 2
+    for peak, bound_s2 in zip(peaks, (bound[2, 2], bound[5, 5]), strict=True):
+        # The noise's RMS is learnt to some 9 %, and each strength has a noise of its own.
+        noise_s = math.sqrt(peak.u_delay_s**2 - peak.u_pull_s**2)
+        assert noise_s == pytest.approx(math.sqrt(bound_s2), rel=0.25)
+        # At the least 0.05 of the other may be no copy, and pulls by a quarter of a lobe.
+        assert peak.u_pull_s < 0.05 * scene.shape.width_s
