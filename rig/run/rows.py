@@ -123,7 +123,7 @@ class _Objects:
     def values(self) -> Iterator[Any]:
         names = (*self.fields, *self._dropped)
         columns = [column.values() for column in self.fields.values()]
-        rows = zip(*columns, *map(itertools.repeat, self._dropped.values()))
+        rows = zip(*columns, *map(itertools.repeat, self._dropped.values()), strict=False)
         for there in self._there.tolist():
             if there:
                 yield self._kind(**dict(zip(names, next(rows), strict=True)))
