@@ -60,6 +60,10 @@ def pairs(
     echoes : ndarray of int, shape (things,)
         How many pairs each has.
     """
+    if start.size == 2:
+        each = int(start[1])
+        thing, echo = np.divmod(np.arange(profile.size * each), each)
+        return thing, echo, np.full(profile.size, each)
     first, last = start[profile], start[profile + 1]
     echoes = last - first
     thing = np.arange(profile.size).repeat(echoes)
@@ -77,11 +81,14 @@ def highest_each(values: NDArray[np.float64], number: NDArray[np.intp]) -> NDArr
     number : ndarray of int, shape (things,)
         How many values each thing has.
     """
+    if values.size == 0:
+        return np.zeros(number.size)
+    first = number.cumsum() - number
+    if number.all():
+        return np.asarray(np.maximum.reduceat(values, first))
     highest = np.zeros(number.size)
     some = number > 0
-    if values.size:
-        first = number.cumsum() - number
-        highest[some] = np.maximum.reduceat(values, first[some])
+    highest[some] = np.maximum.reduceat(values, first[some])
     return highest
 
 

@@ -59,7 +59,7 @@ def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray
     lag = planned.flank
     if lag.size == 0:
         return np.ones(echoes.size)
-    profile = taken.profile[echoes, np.newaxis]
+    profile = taken.profile[echoes][:, np.newaxis]
     lagging = np.rint(taken.position[echoes]).astype(np.intp)[:, np.newaxis] + lag
     bins = within(lagging, 0, planned.bins - 1)
     outside = bins != lagging

@@ -14,14 +14,14 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dsp.ping.profiles import EchoProfile
+from dsp.ping.search import Found
 from rig.bench.rows import in_rows
-from rig.run.hits import heard_in
-from rig.run.receiver import Receiver, over_bins
-from rig.run.results import Heard, PingResult, TimeZero
+from rig.run.hits import RATES, Searched, found_in, heard_of
+from rig.run.receiver import Receiver
+from rig.run.results import Heard
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
@@ -30,10 +30,6 @@ FEWEST_PINGS = 2000
 
 _MORE = 4
 """By so many pings more or fewer are searched here, as the last ones were waited for or not."""
-
-_SENT = ("echoes", "threshold_db", "hits")
-
-_Asked = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
 
 
 def worth_it(receiver: Receiver, pings: int) -> bool:
@@ -50,7 +46,7 @@ def worth_it(receiver: Receiver, pings: int) -> bool:
 
 
 class SearchBeside:
-    """Searches some profiles at a time, each as :func:`rig.run.hits.heard_in` does.
+    """Searches some pings at a time, each as :func:`rig.run.hits.heard_in` does.
 
     Parameters
     ----------
@@ -62,8 +58,8 @@ class SearchBeside:
         import multiprocessing
 
         self._receiver = receiver
-        self._there: _Asked = ()
-        self._here: _Asked = ()
+        self._asked: Searched = ()
+        self._there = 0
         self._pings_here = 0
         forked = multiprocessing.get_context("fork")
         self._ours, theirs = forked.Pipe()
@@ -77,21 +73,13 @@ class SearchBeside:
             self._process.start()
         theirs.close()
 
-    def ask(self, pings: _Asked) -> None:
+    def ask(self, pings: Searched) -> None:
         """Have some pings' profiles searched; what was asked before must have been taken."""
-        there = max(len(pings) - self._pings_here, 1)
-        self._there, self._here = pings[:there], pings[there:]
+        self._asked, self._there = pings, max(len(pings) - self._pings_here, 1)
         columns = zip(
             *(
-                (
-                    ping.index,
-                    ping.sent_s,
-                    zero,
-                    p.pulse_index,
-                    p.envelope[: self._receiver.bins_searched(p)],
-                    p.ahead,
-                )
-                for ping, p, zero in self._there
+                (zero, p.pulse_index, p.envelope[: self._receiver.bins_searched(p)], p.ahead)
+                for _, p, zero in pings[: self._there]
             ),
             strict=True,
         )
@@ -99,21 +87,28 @@ class SearchBeside:
             self._ours.send([in_rows(column) for column in columns])
 
     def heard(self) -> list[Heard]:
-        """Return what was found in the profiles that were asked about; wait for it."""
-        here = heard_in(self._receiver, self._here)
+        """Return what was heard in the pings that were asked about; wait for it."""
+        placed = [(profile, zero) for _, profile, zero in self._asked]
+        here = found_in(self._receiver, placed[self._there :])
         try:
             waits = not self._ours.poll()
             columns = self._ours.recv()
         except (EOFError, OSError):  # it was ended from outside
-            return heard_in(self._receiver, self._there) + here
-        self._pings_here = max(self._pings_here + (_MORE if waits else -_MORE), 0)
-        there = [
-            Heard(echoes=echoes, threshold_db=over_bins(threshold_db, p), hits=hits)
-            for (_, p, _), echoes, threshold_db, hits in zip(
-                self._there, *(column.values() for column in columns), strict=True
-            )
-        ]
-        return there + here
+            there = found_in(self._receiver, placed[: self._there])
+        else:
+            self._pings_here = max(self._pings_here + (_MORE if waits else -_MORE), 0)
+            there = [
+                Found(
+                    peaks=peaks,
+                    passes=passes.reshape(RATES, -1),
+                    threshold=threshold,
+                    before=before,
+                )
+                for peaks, passes, threshold, before in zip(
+                    *(column.values() for column in columns), strict=True
+                )
+            ]
+        return heard_of(self._receiver, self._asked, there + here)
 
     def close(self) -> None:
         """End the process. It keeps nothing; and the next one has its end of the pipe as well."""
@@ -129,9 +124,8 @@ def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(Exception):
         while True:
-            asked = [
+            placed = [
                 (
-                    PingResult(index=index, sent_s=sent_s, lost=False),
                     EchoProfile(
                         envelope=envelope,
                         bin_s=receiver.shapes[pulse].bin_s,
@@ -141,9 +135,16 @@ def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
                     ),
                     zero,
                 )
-                for index, sent_s, zero, pulse, envelope, ahead in zip(
+                for zero, pulse, envelope, ahead in zip(
                     *(column.values() for column in theirs.recv()), strict=True
                 )
             ]
-            heard = heard_in(receiver, asked)
-            theirs.send([in_rows([getattr(one, name) for one in heard]) for name in _SENT])
+            each = found_in(receiver, placed)
+            columns = zip(
+                *(
+                    (found.peaks, found.passes.reshape(-1), found.threshold, found.before)
+                    for found in each
+                ),
+                strict=True,
+            )
+            theirs.send([in_rows(column) for column in columns])

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
+from dsp.ping.search import Found
 from rig.run.receiver import Receiver, threshold_db
 from rig.run.results import Heard, Hits, PingResult, Side, TimeZero
 
@@ -30,19 +31,28 @@ FOLLOW_RATE = 1e-3
 _PEAK_SHARE = 1e-3  # of the resolution: how well a peak is placed where there is no noise
 
 
-def heard_in(
-    receiver: Receiver, pings: Sequence[tuple[PingResult, EchoProfile, TimeZero]]
-) -> list[Heard]:
-    """Search each ping's own profile, once for all that is asked of it.
+Searched = Sequence[tuple[PingResult, EchoProfile, TimeZero]]
+"""Pings that are not lost, each with its own profile and time zero."""
 
-    Parameters
-    ----------
-    receiver : Receiver
-    pings : sequence of PingResult, EchoProfile, TimeZero
-        None lost; with its own profile and time zero.
-    """
+
+def heard_in(receiver: Receiver, pings: Searched) -> list[Heard]:
+    """Search each ping's own profile, once for all that is asked of it."""
+    placed = [(profile, zero) for _, profile, zero in pings]
+    return heard_of(receiver, pings, found_in(receiver, placed))
+
+
+RATES = 2
+"""At so many false-alarm rates a ping is searched: the plan's, and to follow."""
+
+
+def found_in(receiver: Receiver, placed: Sequence[tuple[EchoProfile, TimeZero]]) -> list[Found]:
+    """Search pings' own profiles at the rates that :func:`heard_of` asks for."""
     rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
-    each = receiver.found_each([(profile, zero) for _, profile, zero in pings], rates=rates)
+    return receiver.found_each(placed, rates=rates)
+
+
+def heard_of(receiver: Receiver, pings: Searched, each: Sequence[Found]) -> list[Heard]:
+    """Return what was heard in each ping's own profile, by what :func:`found_in` found there."""
     listed = [found.at(0) for found in each]
     sides = receiver.sides_each(
         [

@@ -141,7 +141,9 @@ def _compressed(
 def _with_heard(pings: list[PingResult], asked: _Asked, heard: Iterable[Heard]) -> list[PingResult]:
     """Give the pings that were searched their profiles, and what was found there."""
     for (place, (ping, profile, _)), what in zip(asked.items(), heard, strict=True):
-        pings[place] = dataclasses.replace(ping, alone=profile, heard=what)
+        pings[place] = dataclasses.replace(
+            ping, alone=profile, profile=profile, heard=what, threshold_db=what.threshold_db
+        )
     return pings
 
 

@@ -659,11 +659,8 @@ class Receiver:
 
 def threshold_db(found: Found, profile: EchoProfile) -> NDArray[np.float64]:
     """Return a search's threshold over a profile's bins; NaN where it did not look."""
-    return over_bins(20 * np.log10(np.maximum(found.threshold, 1e-10)), profile)
-
-
-def over_bins(values: NDArray[np.float64], profile: EchoProfile) -> NDArray[np.float64]:
-    """Return values of a profile's first bins over all of them; NaN where there are none."""
+    looked_at = found.threshold.size
     whole = np.empty(profile.envelope.size)
-    whole[: values.size], whole[values.size :] = values, np.nan
+    whole[:looked_at] = 20 * np.log10(np.maximum(found.threshold, 1e-10))
+    whole[looked_at:] = np.nan
     return whole

@@ -46,7 +46,7 @@ def stacked_as_asked(
     receiver : Receiver
     pings : iterable of PingResult
         In order, each with its own profile in `alone`, what was found there in `heard`, and
-        its own `echoes`.
+        its own profile, threshold and `echoes` as those of a stack of one.
     depth : int
         How many profiles are added up, at the most.
     """
@@ -59,16 +59,16 @@ def stacked_as_asked(
         recent.append(ping)
         kept = still.with_newest(recent)
         profile = stacked_in_turns([p.alone for p in kept if p.alone is not None])
-        echoes, threshold_db = ping.echoes, ping.heard.threshold_db
+        moving = ping.moving or len(kept) < len(recent)
         if profile is not ping.alone:
             echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
-        yield dataclasses.replace(
-            ping,
-            profile=profile,
-            echoes=echoes,
-            threshold_db=threshold_db,
-            moving=ping.moving or len(kept) < len(recent),
-        )
+            yield dataclasses.replace(
+                ping, profile=profile, echoes=echoes, threshold_db=threshold_db, moving=moving
+            )
+        elif moving is not ping.moving:
+            yield dataclasses.replace(ping, moving=moving)
+        else:
+            yield ping
 
 
 class Still:

@@ -99,10 +99,17 @@ def beam_of(
 def _one_by_one(run: Run) -> Sequence[PingResult]:
     if run.plan.receiver.stack == 1:
         return run.results
-    own = (
-        r if r.heard is None else dataclasses.replace(r, echoes=r.heard.echoes) for r in run.results
-    )
+    own = map(_alone, run.results)
     return list(stacked_as_asked(run.receiver, own, depth=run.plan.pulses_per_cycle))
+
+
+def _alone(ping: PingResult) -> PingResult:
+    """Return a ping with its own profile, and what was heard in that."""
+    if (heard := ping.heard) is None:
+        return ping
+    return dataclasses.replace(
+        ping, profile=ping.alone, echoes=heard.echoes, threshold_db=heard.threshold_db
+    )
 
 
 def measure_beam(
