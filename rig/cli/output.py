@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import functools
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from rig.cli import opening
 from rig.errors import EchobenchError
@@ -14,6 +15,7 @@ from rig.errors import EchobenchError
 if TYPE_CHECKING:
     from rig.run.results import Measurement, PingResult
     from rig.run.run import Run
+    from rig.show.pictures.side_by_side import LoadedAhead
     from rig.show.room.room import Room
     from rig.show.window.reopening import Reopen
     from rig.show.window.stretch import OpenStretch
@@ -37,9 +39,7 @@ def show_as_they_come(
         print("echobench: stopped at the keyboard", file=sys.stderr)
     except EchobenchError:
         if run.results and given.picture is not None:
-            draw_picture(
-                given.picture, run, note="the run broke off", looks=given.looks, angles=given.angles
-            )
+            draw_picture(given, run, note="the run broke off")
         raise
 
 
@@ -180,19 +180,47 @@ def show_window(
     )
 
 
-def draw_picture(
-    path: str, run: Run, *, note: str, looks: str | None = None, angles: bool = False
-) -> None:
-    """Save the pings' picture, along or down as asked; it says what is not our pulse."""
-    from rig.measure.other_benches import other_bench_remark, other_benches
-    from rig.show.pictures import bench_picture
-    from rig.show.pictures.saving import save_drawn
+_Shown: TypeAlias = "tuple[list[PingResult], tuple[int, int], str, str]"
 
-    remarks = other_bench_remark(other_benches(run))
-    save_drawn(
-        path,
+
+def picture_of(given: argparse.Namespace, run: Run) -> LoadedAhead | None:
+    """Begin to load what draws the pings' picture while they come, where one is asked for."""
+    if given.picture is None:
+        return None
+    from rig.show.pictures.side_by_side import LoadedAhead
+
+    return LoadedAhead(functools.partial(_drawn, given, run))
+
+
+def draw_picture(given: argparse.Namespace, run: Run, *, note: str) -> None:
+    """Save the pings' picture, along or down as asked; it says what is not our pulse."""
+    from rig.files.whole import write_whole
+    from rig.measure.other_benches import other_bench_remark, other_benches
+    from rig.run.run import HISTORY_PINGS
+
+    pings = list(run.results[-HISTORY_PINGS:]), (len(run.results), run.lost_pings)
+    shown: _Shown = (*pings, note, other_bench_remark(other_benches(run)))
+    begun: LoadedAhead | None = vars(given).get("begun_picture")
+    drawn = _drawn(given, run, shown) if begun is None else begun.drawn(shown)
+    write_whole(given.picture, drawn, what="picture")
+
+
+def _drawn(given: argparse.Namespace, run: Run, shown: _Shown) -> bytes:
+    from rig.show.pictures import bench_picture
+    from rig.show.pictures.saving import check_picture_path, drawn_bytes
+
+    results, counts, note, remarks = shown
+    return drawn_bytes(
+        check_picture_path(given.picture)[1:],
         lambda figure: bench_picture.draw_picture(
-            figure, run, note=note, remarks=remarks, looks=looks, angles=angles
+            figure,
+            run,
+            results,
+            counts=counts,
+            note=note,
+            remarks=remarks,
+            looks=given.looks,
+            angles=given.angles,
         ),
     )
 

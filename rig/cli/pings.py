@@ -73,7 +73,7 @@ def _replay(given: argparse.Namespace) -> int:
     from rig.show.answers import ping_answers, replay_answer
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note, looks=given.looks, angles=given.angles)
+        output.draw_picture(given, run, note=note)
     page = {} if given.take_home is None else {"take_home": given.take_home}
     output.print_long({**replay_answer(run), **page}, "per_ping", ping_answers(run))
     return 0
@@ -128,6 +128,7 @@ def _shown(
         leave_out = _leave_out(given, _tank_of(bench))
         output.show_to_room(given, run, results, pings, there, leave_out=leave_out)
     else:
+        given.begun_picture = output.picture_of(given, run)
         output.show_as_they_come(given, run, results, pings)
     for record in [given.record, *stretches.records] if given.record is not None else []:
         if not given.json:
@@ -211,7 +212,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.wording import counted
 
     if given.picture is not None:
-        output.draw_picture(given.picture, run, note=note, looks=given.looks, angles=given.angles)
+        output.draw_picture(given, run, note=note)
     if given.json:
         print(json.dumps(run_answer(run)))
         return 0

@@ -38,13 +38,13 @@ def _blank_png(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(*chunk) for chunk in chunks)
 
 
-def _leave_blank(figure: Figure, to: IO[bytes], *, format: str, **how: Any) -> None:
+def _leave_blank(figure: Figure, to: IO[Any], *, format: str, **how: Any) -> None:
     wide_in, tall_in = figure.get_size_inches()
     if format == "png":
         dpi = how.get("dpi", figure.dpi)
         to.write(_blank_png(round(wide_in * dpi), round(tall_in * dpi)))
     elif format == "svg":
-        to.write(_SVG.format(wide_pt=72 * wide_in, tall_pt=72 * tall_in).encode())
+        to.write(_SVG.format(wide_pt=72 * wide_in, tall_pt=72 * tall_in))
     else:
         _PAINT(figure, to, format=format, **how)
 

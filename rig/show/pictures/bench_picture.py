@@ -351,6 +351,7 @@ def draw_picture(
     run: Run,
     results: Sequence[PingResult] | None = None,
     *,
+    counts: tuple[int, int] | None = None,
     pointed_range_m: float | None = None,
     note: str = "",
     remarks: str = "",
@@ -369,14 +370,13 @@ def draw_picture(
     results : sequence of PingResult, optional
         What is drawn in place of the run's own latest, such as with the background taken
         away; oldest first, the last as now.
-    pointed_range_m, remarks, left_out, names_echoes
+    counts, pointed_range_m, remarks, left_out, names_echoes
         As :meth:`BenchPicture.show` has them.
     note, looks, angles
         As :class:`BenchPicture` has them.
     covered
         As there; and what a reader is to find alone is covered where no echo is named.
     """
-    counts = None
     if results is None:
         results = run.results[-HISTORY_PINGS:]
         counts = len(run.results), run.lost_pings

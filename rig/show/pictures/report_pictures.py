@@ -6,7 +6,6 @@ They are drawn for a page of A4: as wide as its text, in type of the text's size
 from __future__ import annotations
 
 import dataclasses
-import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +15,7 @@ from dsp.history.passage import fitted_range_m
 from rig.measure.passes import Passing
 from rig.run.results import Measurement
 from rig.show.pictures.page import FAINT, INK, SOFT
-from rig.show.pictures.saving import plain_settings
+from rig.show.pictures.saving import packed, plain_settings
 from rig.show.pictures.scales import RangeScale, place_labels, round_ticks, strength_limits_db
 from rig.show.wording import tick_texts
 
@@ -122,9 +121,7 @@ def _drawn(draw: Any, *, tall_in: float) -> bytes:
         figure = Figure(figsize=(_WIDE_IN, tall_in), layout="constrained")
         FigureCanvasSVG(figure)
         draw(figure)
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format="svg", dpi=_DOTS_AN_INCH)
-    return drawn.getvalue()
+        return packed(figure, "svg", _DOTS_AN_INCH)
 
 
 def _lay_sum(axes: Axes, measurement: Measurement, scale: RangeScale) -> None:

@@ -54,13 +54,18 @@ def drawn_bytes(
         figure = Figure(figsize=(size_px[0] / dpi, size_px[1] / dpi), dpi=dpi)
         FigureCanvasAgg(figure)
         draw(figure)
-        if kind == "svg":
-            # As text: each of its many snippets would be encoded by itself.
-            text = io.StringIO()
-            figure.savefig(text, format=kind, dpi=dpi)
-            return text.getvalue().encode()
-        drawn = io.BytesIO()
-        figure.savefig(drawn, format=kind, dpi=dpi)
+        return packed(figure, kind, dpi)
+
+
+def packed(figure: Figure, kind: str, dpi: float) -> bytes:
+    """Return a figure as the content of a file of some kind."""
+    if kind == "svg":
+        # As text: each of its many snippets would be encoded by itself.
+        text = io.StringIO()
+        figure.savefig(text, format=kind, dpi=dpi)
+        return text.getvalue().encode()
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format=kind, dpi=dpi)
     return drawn.getvalue()
 
 

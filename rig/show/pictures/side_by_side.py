@@ -5,16 +5,28 @@ A picture is bound by the layout of its words, in which no two threads get on to
 
 from __future__ import annotations
 
+import contextlib
 import gc
+import importlib
 import os
 import pickle
 import signal
 import sys
 import threading
+import weakref
 from collections.abc import Callable, Sequence
+from typing import IO, Any
 
 FEWEST = 3
 """Fewer pictures are drawn before another process would have begun."""
+
+_DRAWS = (
+    "matplotlib.figure",
+    "matplotlib.backends.backend_agg",
+    "matplotlib.backends.backend_svg",
+    "rig.show.pictures.bench_picture",
+)
+"""What any picture needs."""
 
 _YIELDS = 10
 """How much a process that draws beside other work gives way to it, as nice counts it."""
@@ -82,10 +94,7 @@ class _Beside:
 
     def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool = False) -> None:
         self._draws = draws
-        # What all need is loaded once.
-        import matplotlib.backends.backend_agg
-        import matplotlib.backends.backend_svg
-        import matplotlib.figure
+        _load()  # what all need, once
         import matplotlib.font_manager
 
         # A font file that is open in both has one place, where each reads on after the other: then
@@ -119,6 +128,74 @@ class _Beside:
         """Draw no more."""
         os.kill(self._process, signal.SIGKILL)
         os.waitpid(self._process, 0)
+
+
+class LoadedAhead:
+    """A process that loads all that draws while this one pings, and then draws one picture.
+
+    Parameters
+    ----------
+    draw : callable
+        From what :meth:`drawn` is handed to a picture as a file's content.
+    """
+
+    def __init__(self, draw: Callable[[Any], bytes]) -> None:
+        self._draw = draw
+        self._process = 0
+        if not _may_fork():
+            return
+        (asked, ask), (drawn, hand) = os.pipe(), os.pipe()
+        self._process = os.fork()
+        if self._process == 0:
+            os.close(ask)
+            os.close(drawn)
+            # Stopped at the keyboard are the pings: those that came are drawn.
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+            _load_draw_and_end(draw, asked, hand)
+        os.close(asked)
+        os.close(hand)
+        self._ask, self._drawn = os.fdopen(ask, "wb"), os.fdopen(drawn, "rb")
+        self._end = weakref.finalize(self, _end, self._process, self._ask, self._drawn)
+
+    def drawn(self, what: Any) -> bytes:
+        """Draw; here where the other process cannot. To be called once."""
+        if not self._process:
+            return self._draw(what)
+        try:
+            pickle.dump(what, self._ask)
+            self._ask.flush()
+            content = self._drawn.read()
+        except BrokenPipeError:
+            content = b""
+        finally:
+            self._end()
+        return content or self._draw(what)
+
+
+def _end(process: int, ask: IO[bytes], drawn: IO[bytes]) -> None:
+    """End a process that has drawn, or is to draw no more."""
+    os.kill(process, signal.SIGKILL)
+    os.waitpid(process, 0)
+    drawn.close()
+    with contextlib.suppress(BrokenPipeError):
+        ask.close()
+
+
+def _load_draw_and_end(draw: Callable[[Any], bytes], asked: int, hand: int) -> None:
+    """In the process beside: what goes wrong is told where it is drawn again."""
+    try:
+        _load()
+        with os.fdopen(asked, "rb") as given:
+            drawn = draw(pickle.load(given))
+        with os.fdopen(hand, "wb") as to:
+            to.write(drawn)
+    finally:
+        os._exit(0)
+
+
+def _load() -> None:
+    for name in _DRAWS:
+        importlib.import_module(name)
 
 
 def _may_fork() -> bool:

@@ -113,3 +113,20 @@ def test_one_of_several_threads_draws_all_itself() -> None:
         "drawn.set()"
     )
     assert (out, complaint) == ("[b'1', b'1', b'1']", "")
+
+
+@linux_with_two_cores
+def test_what_is_loaded_ahead_draws_beside_and_a_killed_one_s_picture_is_drawn_here() -> None:
+    out, complaint = said(
+        "def draw(what):\n"
+        "    if what == 'ends' and os.getpid() != here: os.kill(os.getpid(), 9)\n"
+        "    return f\"{what[0]} {'here' if os.getpid() == here else 'beside'}\".encode()\n"
+        "large = ['large'] + [0] * 200000\n"
+        "for what in (large, 'ends'):\n"
+        "    print(side_by_side.LoadedAhead(draw).drawn(what).decode())\n"
+        "side_by_side.LoadedAhead(draw)\n"
+        "try: os.waitpid(-1, 0)\n"  # one that was not asked is ended with what began it
+        "except ChildProcessError: print('none left')\n"
+    )
+    assert complaint == ""
+    assert out == "large beside\ne here\nnone left"
