@@ -263,6 +263,11 @@ class CaptureParts:
         self._codes[part.part] = part.codes
 
     @property
+    def whole(self) -> bool:
+        """Whether all have come; asked at each read, as the link is waited for."""
+        return self.head is not None and len(self._codes) == self.head.parts
+
+    @property
     def missing(self) -> tuple[int, ...]:
         """Parts that have not come; all that there may be while none has."""
         parts = MOST_PARTS if self.head is None else self.head.parts
@@ -276,7 +281,7 @@ class CaptureParts:
         LinkError
             Where parts are missing or the whole does not fit its check value.
         """
-        if self.head is None or self.missing:
+        if self.head is None or not self.whole:
             raise LinkError(f"board: parts {self.missing} of the capture are missing; ask for them")
         joined = b"".join(self._codes[n] for n in range(self.head.parts))
         if len(joined) != self.head.samples or crc16(joined) != self.head.crc:

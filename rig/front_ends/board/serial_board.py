@@ -290,7 +290,7 @@ class SerialBoard(Closing):
         try:
             while True:
                 self._gather(parts, number, tags, wait_s, deadline)
-                if not parts.missing:
+                if parts.whole:
                     return parts
                 if deadline.passed:
                     raise _NoAnswerError(
@@ -308,7 +308,7 @@ class SerialBoard(Closing):
     ) -> None:
         """Take parts as they come, until all are there or nothing has come for a while."""
         quiet = Deadline(wait_s)
-        while parts.missing and not quiet.passed and not deadline.passed:
+        while not parts.whole and not quiet.passed and not deadline.passed:
             for frame in self._receive():
                 if frame.tag not in tags:
                     self._stray(frame)
