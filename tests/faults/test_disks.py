@@ -29,7 +29,10 @@ WRITES = {
     ),
     "a sound": ("listen", "good", "--slow", "4", "--out", "out/made.wav"),
     "exercises": ("exercise", "--count", "1", "--out", "out"),
-    "a lesson's sheet": ("lesson", "time-is-distance", "--predict", "1", "--out", "out"),
+    "a lesson's sheet": (
+        *("lesson", "time-is-distance", "--part", "out-and-back"),
+        *("--predict", "1", "--out", "out"),
+    ),
 }
 
 

@@ -47,8 +47,9 @@ def test_angles_are_the_turntables_within_what_the_places_allow(
     chamber: Any, nearest_m: float, farthest_m: float, stated_deg: float
 ) -> None:
     speed_m_s, places_m = float(chamber["sound_speed_m_s"]), chamber["microphones_m"]
-    delay_s = chamber["delay_counts"] / float(chamber["counts_per_s"])
-    towards = chamber["source_directions"]
+    # Every third direction, 6° apart, says it as well as all.
+    delay_s = chamber["delay_counts"][:, ::3] / float(chamber["counts_per_s"])
+    towards = chamber["source_directions"][::3]
     pairs = _level_pairs(places_m, nearest_m, farthest_m)
     # How well the places are known is read off every second pair, and held to the others: the
     # ways' scatter about the turntable's, by its middle value, which strays forget.
