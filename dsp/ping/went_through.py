@@ -159,7 +159,8 @@ def late_by_shape(
     likely *= likely_alone / likely.sum()
     late = np.array([way.late_lobes for way in ways])
     u_late = np.array([way.u_late_lobes for way in ways])
-    mean = float(likely @ late)
+    # Where it may be the others' as well, nothing is taken off: it would be right in neither case.
+    mean = float(likely @ late) if likely_alone > 1 - RARELY else 0.0
     square = float(likely @ (u_late**2 + late**2)) - mean**2
     return mean * shape.width_s, math.sqrt(max(square, 0.0)) * shape.width_s
 
