@@ -5,6 +5,7 @@ on reports, which share a recording, its report and a browser. Sound servers and
 emulator are one of a kind: their tests take turns.
 """
 
+import gc
 import os
 import signal
 import sys
@@ -38,6 +39,13 @@ for profile, same in (("same", True), ("others", False)):
         print_blob=True,
     )
 settings.load_profile("same")
+
+
+def pytest_collection_finish() -> None:
+    """What has been collected stays to the end: no search for rubbish need go through it."""
+    gc.collect()
+    gc.freeze()
+
 
 TOGETHER = ("audio", "board", "report", "room")
 """Folders whose tests take turns: sound servers, the one emulated board, a browser each."""

@@ -121,7 +121,7 @@ def test_half_power_angles_hold_in_95_of_100_passes() -> None:
     """Own noise, tilt 0 to 6°, three radii, three frequencies, 2E/N0 of 25 to 40 dB."""
     rng = np.random.default_rng(20)
     good = held = tilts = 0
-    trials = 108  # twelve of each radius at each frequency
+    trials = 72  # eight of each radius at each frequency
     for trial in range(trials):
         radius_m = (0.02, 0.03, 0.04)[trial % 3]
         hz = (20e3, 30e3, 40e3)[trial // 3 % 3]
@@ -136,8 +136,8 @@ def test_half_power_angles_hold_in_95_of_100_passes() -> None:
         tilts += abs(beam.fit.tilt_rad - math.radians(tilt_deg)) < 1.96 * beam.u_tilt_rad
     # What is promised of the bench: within 3 % or its own interval, in 95 %.
     assert good >= 0.95 * trials
-    # The intervals alone: 95 % of 108 are 102.6, spread 2.3; three spreads below.
-    assert held >= 102.6 - 3 * 2.3
+    # The intervals alone: 95 % of 72 are 68.4, spread 1.8; three spreads below.
+    assert held >= 68.4 - 3 * 1.8
     # The tilt hangs on the ranges' noise too, which near the threshold exceeds its bound:
     # 90 % is what is promised of it.
     assert tilts >= 0.90 * trials

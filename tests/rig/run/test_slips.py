@@ -109,7 +109,7 @@ TWINS = ((0.0, 0.1), (1.9, 0.1), (3.2, 0.05))
 
 
 @pytest.mark.parametrize("pulse", PULSES)
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=16, deadline=None, derandomize=True)
 @given(slip=st.integers(-4799, 4799), at=st.integers(0, PINGS * 4800 - 1))
 def test_no_slip_of_any_size_anywhere_gives_a_wrong_range(pulse: str, slip: int, at: int) -> None:
     # At 40 dB and more a range's noise is below 1 mm for each of these pulses (the bound);
@@ -212,7 +212,7 @@ def samples_behind(range_m: float) -> float:
 
 
 @pytest.mark.parametrize("pulse", PULSES)
-@settings(max_examples=8, deadline=None, derandomize=True, report_multiple_bugs=False)
+@settings(max_examples=6, deadline=None, derandomize=True, report_multiple_bugs=False)
 @given(
     ratios=st.tuples(st.floats(0.7, 1.4), st.floats(0.7, 1.4)),
     to_second=st.booleans(),

@@ -7,7 +7,6 @@ shared with the receiver, since it is the board's timing that is tried here.
 import math
 
 import numpy as np
-import pytest
 
 from dsp.ping.pulses import ringing_burst
 from rig.front_ends.board.emulator import SOUND_RATE_HZ
@@ -44,9 +43,8 @@ def test_range_is_within_a_millimetre_at_every_place_at_800_over_20_mv(make_benc
     assert (np.abs(error_m) <= 1e-3 + clock * PLACES_M).all()
 
 
-@pytest.mark.parametrize("echo_mv", [400.0, 150.0])
-def test_range_is_within_four_of_its_uncertainties_over_40_mv(make_bench, echo_mv):
-    results = moved(make_bench(), echo_mv, 40.0)
+def test_range_is_within_four_of_its_uncertainties_at_150_over_40_mv(make_bench):
+    results = moved(make_bench(), 150.0, 40.0)
     assert not any(result.lost for result in results)
     echoes = [strongest(result) for result in results]
     error_m = np.array([e.range_m for e in echoes]) - PLACES_M
