@@ -17,7 +17,7 @@ from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.run import HISTORY_PINGS, Run, run_of
-from rig.show.answers import replay_answer
+from rig.show.answers import ping_answers, replay_answer
 from rig.tank.built_in import built_in
 
 PLAN = plan_from_table(
@@ -81,12 +81,13 @@ def test_a_long_run_keeps_the_newest_profiles_alone() -> None:
 def test_what_is_dropped_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     info, blocks = some_blocks(PLAN, 8)
     receiver = Receiver(PLAN, info)
-    whole = json.dumps(replay_answer(run_of(receiver, blocks)))
+    run = run_of(receiver, blocks)
+    whole = json.dumps([replay_answer(run), *ping_answers(run)])
     monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 2)
     monkeypatch.setattr("rig.run.kept.TOGETHER", 3)
     kept = run_of(receiver, blocks)
     assert [r.profile is None for r in kept.results] == [True] * 6 + [False] * 2
-    assert json.dumps(replay_answer(kept)) == whole
+    assert json.dumps([replay_answer(kept), *ping_answers(kept)]) == whole
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])

@@ -16,7 +16,7 @@ from rig.errors import PlanError
 from rig.run.opening import open_bench, open_replay
 from rig.run.receiver import Receiver
 from rig.run.run import Run
-from rig.show.answers import measure_answer, replay_answer, run_answer
+from rig.show.answers import measure_answer, ping_answers, replay_answer, run_answer
 from rig.tank.scene import scene_from_table
 
 SPEED_M_S = 343.987  # the formula's at 20 °C and 50 %, which the plans believe in
@@ -199,6 +199,7 @@ def test_a_recording_tells_the_same_angles(tmp_path: Path) -> None:
     with open_replay(f"{name}.sigmf-meta") as bench:
         replayed = bench.ping(3)
     assert replay_answer(replayed) == replay_answer(live)
+    assert list(ping_answers(replayed)) == list(ping_answers(live))
     assert run_answer(live)["echoes"][0]["angle_deg"] is not None
 
 
