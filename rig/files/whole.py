@@ -37,15 +37,15 @@ def write_whole(
     ------
     StorageError
     """
-    given: Iterable[str | bytes] = (content,) if isinstance(content, str | bytes) else content
-    pieces = (p if isinstance(p, bytes) else p.encode("utf-8", "replace") for p in given)
+    pieces: Iterable[str | bytes] = [content] if isinstance(content, str | bytes) else content
+    raw = (p if isinstance(p, bytes) else p.encode("utf-8", "replace") for p in pieces)
     target = Path(os.path.realpath(path))
     try:
         if target.exists() and not target.is_file():
             with target.open("wb") as file:
-                file.writelines(pieces)
+                file.writelines(raw)
         else:
-            _replace(target, pieces)
+            _replace(target, raw)
     except OSError as problem:
         raise StorageError(
             f"{os.fspath(path)}: the {what} cannot be written ({problem.strerror}); {remedy}"

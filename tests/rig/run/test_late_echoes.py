@@ -122,8 +122,8 @@ def test_a_recording_of_signed_pings_replays_as_it_was_heard(tmp_path: Path) -> 
     assert measure_answer(again) == measure_answer(live)
     answer = replay_answer(again)
     assert [one["pings_before"] for one in answer["late_echoes"]] == [1]
-    *_, last = ping_answers(again)
-    assert last["late_echoes"] == answer["late_echoes"]
+    *_, newest = ping_answers(again)
+    assert newest["late_echoes"] == answer["late_echoes"]
     with pytest.raises(PlanError, match="recorded with true; give that"):
         rig.read(tmp_path / "late.sigmf-meta", plan=a_plan(signed=False))
     meta = tmp_path / "late.sigmf-meta"

@@ -66,10 +66,6 @@ def kept_kilobytes(pings: int) -> float:
     return held / pings / 1000
 
 
-def _answered(run: Run) -> str:
-    return json.dumps([replay_answer(run), *ping_answers(run)])
-
-
 def test_a_long_run_keeps_the_newest_profiles_alone() -> None:
     # A result without arrays is some references and numbers: below 1 kB. The echoes are the
     # same objects here; they are a few kB more in a run. Of 3000 pings a third keep, each
@@ -85,12 +81,13 @@ def test_a_long_run_keeps_the_newest_profiles_alone() -> None:
 def test_what_is_dropped_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     info, blocks = some_blocks(PLAN, 8)
     receiver = Receiver(PLAN, info)
-    whole = _answered(run_of(receiver, blocks))
+    run = run_of(receiver, blocks)
+    whole = json.dumps([replay_answer(run), *ping_answers(run)])
     monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 2)
     monkeypatch.setattr("rig.run.kept.TOGETHER", 3)
     kept = run_of(receiver, blocks)
     assert [r.profile is None for r in kept.results] == [True] * 6 + [False] * 2
-    assert _answered(kept) == whole
+    assert json.dumps([replay_answer(kept), *ping_answers(kept)]) == whole
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
