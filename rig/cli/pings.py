@@ -128,7 +128,9 @@ def _shown(
         leave_out = _leave_out(given, _tank_of(bench))
         output.show_to_room(given, run, results, pings, there, leave_out=leave_out)
     else:
-        given.begun_picture = output.picture_of(given, run)
+        if bench.recorded_pings is not None or _tank_of(bench) is not None:
+            # No device waits meanwhile for the processor that this takes.
+            given.begun_picture = output.picture_of(given, run)
         output.show_as_they_come(given, run, results, pings)
     for record in [given.record, *stretches.records] if given.record is not None else []:
         if not given.json:
