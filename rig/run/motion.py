@@ -95,7 +95,8 @@ def freed_of_motion(
             is_sure and its in weak and followed[its] < FEWEST_HITS
             for its, is_sure in zip(owners, sure, strict=True)
         ]
-        u_speed_m_s = np.where(chance, np.inf, u_speed_m_s)
+        surely = np.abs(speed_m_s) > MOVES * u_speed_m_s
+        u_speed_m_s = np.where(surely & np.array(chance, dtype=bool), np.inf, u_speed_m_s)
         lately.append(list(zip(owners, sure, strict=True)))
         told = zip(
             hits.delay_s.tolist(), speed_m_s.tolist(), u_speed_m_s.tolist(), sure, strict=True

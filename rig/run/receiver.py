@@ -312,7 +312,8 @@ class Receiver:
             # A copy with another sound beside it, or one sound whole: either is as likely.
             return MarkBias(late_s=apart_s / 2, u_shape_s=abs(apart_s) / 2, whole=True)
         if math.isinf(u_late_s):
-            return MarkBias(late_s=apart_s, u_shape_s=u_shape_s)
+            alike = self.plan.receiver.weighting != "none"  # as marks are found
+            return MarkBias(late_s=0.0 if alike else apart_s, u_shape_s=u_shape_s)
         return MarkBias(late_s=apart_s - late_s, u_shape_s=u_late_s, whole=True)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
