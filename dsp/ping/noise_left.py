@@ -6,6 +6,7 @@ learnt anew whenever echoes were taken, since what they and their side lobes add
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Any
 
@@ -65,7 +66,10 @@ class NoiseLeft:
         power = self._with_doubtful(taken, going)
         # Before any echo was taken their own side lobes would be held for a fall.
         asked = taken.profile.size > 0 and not planned.before_only
-        falling = falls(power, planned.cell_bins) if asked else None
+        falling = None
+        if asked:
+            left = functools.partial(_lobes_left, taken, going)
+            falling = falls(power, planned.cell_bins, left)
         if falling is None:
             ranked, middle = planned.grid.ranked(power)
         else:
@@ -142,6 +146,22 @@ class NoiseLeft:
         """Return by how much what is left exceeds the noise, on power, hardly ever passed by it."""
         noise = self.power[profile, self._planned.grid.stretch_of[bins]]
         return np.asarray(np.maximum(self._learnt_from[profile, bins] - math.log(10) * noise, 0))
+
+
+def _lobes_left(
+    taken: Taken, going: NDArray[np.intp], rows: NDArray[np.intp], bins: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return the mean power of side lobes that echoes may have left, shape (rows, bins).
+
+    A misfit is three times their RMS; of an echo that is new it is not known, and all may be left.
+    """
+    left = np.empty((rows.size, bins.size))
+    for row, profile in enumerate(going[rows].tolist()):
+        its = slice(*taken.start[profile : profile + 2].tolist())
+        lag = np.abs(bins - taken.position[its, np.newaxis]).astype(np.intp)
+        share = np.where(taken.misfit[its] > 0, taken.misfit[its] / 3, 1.0) * taken.strength[its]
+        left[row] = share**2 @ taken.planned.ceiling[lag] ** 2
+    return left
 
 
 def _highest_within(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
