@@ -91,13 +91,12 @@ def falls(
     rows = (alike.max(axis=1) > SURELY).nonzero()[0]
     if rows.size == 0:
         return None
-    # Where side lobes may be what is heard, it is held to be as beyond.
+    # Where side lobes may be what is heard, it is held to be as elsewhere on the average.
     centre = np.arange(SKIPPED_BLOCKS, blocks) * size + size // 2
     told = lobes_left(rows, centre) < weakest[rows] / read / HIDES
-    told[:, -1] = True
-    beyond = np.where(told, np.arange(told.shape[1]), told.shape[1])
-    beyond = np.minimum.accumulate(beyond[:, ::-1], axis=1)[:, ::-1]
-    alike = _along(laws, np.take_along_axis(heard_log[rows], beyond, axis=1))
+    heard_log = heard_log[rows]
+    elsewhere = np.where(told, heard_log, 0).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
+    alike = _along(laws, np.where(told, heard_log, elsewhere[:, np.newaxis]))
     surely = alike.max(axis=1) > SURELY
     if not surely.any():
         return None
