@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,9 @@ SURELY = 2.5
 """Standard deviations by which a law must do better than an even noise: by chance one of them
 does so once in a hundred profiles."""
 
+HIDES = 4.0
+"""Side lobes of a quarter of what is heard lift it by 1 dB at the most, as much as the laws err."""
+
 _HEARD_CELLS = round(HEARD_SHARE * BLOCK_CELLS)
 _U_LOG = math.sqrt(math.pi**2 / 6 - sum(1 / k**2 for k in range(1, _HEARD_CELLS)))
 """Standard deviation of a block's logarithm: the root of the trigamma function of what is heard."""
@@ -46,7 +50,9 @@ _FALLS_SHARES = (1.0, 1 / 2, 1 / 4, 1 / 8)
 
 
 def falls(
-    power: NDArray[np.float32], cell_bins: float
+    power: NDArray[np.float32],
+    cell_bins: float,
+    lobes_left: Callable[[NDArray[np.intp], NDArray[np.intp]], NDArray[np.float64]],
 ) -> tuple[NDArray[np.intp], NDArray[np.float32]] | None:
     """Say in which profiles the noise surely falls, and how.
 
@@ -56,6 +62,9 @@ def falls(
         Of what is left once echoes were taken away.
     cell_bins : float
         How long an independent cell of noise is.
+    lobes_left : callable
+        Gives, for some of the profiles and at some bins, the power that side lobes of what was
+        taken away may have left, shape (profiles, bins).
 
     Returns
     -------
@@ -77,18 +86,34 @@ def falls(
     bins = power[:, SKIPPED_BLOCKS * size : blocks * size : step]
     bins = np.sort(bins.reshape(power.shape[0], -1, read), axis=-1)
     weakest = bins[..., :heard].sum(axis=-1) + (read - heard) * bins[..., heard - 1]
-    # Row by row: of more at once another routine is asked, which rounds otherwise.
-    heard_log = np.log(np.maximum(weakest, 1e-30))[:, np.newaxis]
-    alike = (heard_log @ laws.unit.T)[:, 0] / np.float32(_U_LOG)
+    heard_log = np.log(np.maximum(weakest, 1e-30))
+    alike = _along(laws, heard_log)
     rows = (alike.max(axis=1) > SURELY).nonzero()[0]
     if rows.size == 0:
         return None
+    # Where side lobes may be what is heard, it is held to be as elsewhere on the average.
+    centre = np.arange(SKIPPED_BLOCKS, blocks) * size + size // 2
+    told = lobes_left(rows, centre) < weakest[rows] / read / HIDES
+    heard_log = heard_log[rows]
+    elsewhere = np.where(told, heard_log, 0).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
+    alike = _along(laws, np.where(told, heard_log, elsewhere[:, np.newaxis]))
+    surely = alike.max(axis=1) > SURELY
+    if not surely.any():
+        return None
+    rows, alike = rows[surely], alike[surely]
     # The less a law leaves, the likelier it is: by the chance of what it leaves, all being
     # alike before.
-    explains = alike[rows] * laws.size - laws.size**2 / 2
+    explains = alike * laws.size - laws.size**2 / 2
     likely = np.exp(explains - explains.max(axis=1, keepdims=True))
     likely /= likely.sum(axis=1, keepdims=True)
     return rows, np.exp((likely[:, np.newaxis] @ laws.level)[:, 0])
+
+
+def _along(laws: _Laws, heard_log: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how much of each law is in some profiles, in its standard deviations."""
+    # Row by row: of more at once another routine is asked, which rounds otherwise.
+    along = (heard_log[:, np.newaxis] @ laws.unit.T)[:, 0] / np.float32(_U_LOG)
+    return np.asarray(along)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

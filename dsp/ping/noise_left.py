@@ -6,6 +6,7 @@ learnt anew whenever echoes were taken, since what they and their side lobes add
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -89,7 +90,8 @@ class NoiseLeft:
             return None
         if begun.size < going.size:
             power = power[begun]
-        falling = falls(power, self._planned.cell_bins)
+        left = functools.partial(_lobes_left, taken, going[begun])
+        falling = falls(power, self._planned.cell_bins, left)
         return None if falling is None else (begun[falling[0]], falling[1])
 
     def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
@@ -196,3 +198,19 @@ class NoiseLeft:
             highest = np.maximum(highest[:, :-step], highest[:, step:])
             width += step
         return highest
+
+
+def _lobes_left(
+    taken: Taken, going: NDArray[np.intp], rows: NDArray[np.intp], bins: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return the mean power of side lobes that echoes may have left, shape (rows, bins).
+
+    A misfit is three times their RMS; of an echo that is new it is not known, and all may be left.
+    """
+    left = np.empty((rows.size, bins.size))
+    for row, profile in enumerate(going[rows].tolist()):
+        its = slice(*taken.start[profile : profile + 2].tolist())
+        lag = np.abs(bins - taken.position[its, np.newaxis]).astype(np.intp)
+        share = np.where(taken.misfit[its] > 0, taken.misfit[its] / 3, 1.0) * taken.strength[its]
+        left[row] = share**2 @ taken.planned.ceiling[lag] ** 2
+    return left
