@@ -53,10 +53,13 @@ def learn_brought(taken: Taken, noise: NoiseLeft, start: NDArray[np.float64]) ->
         None where no profile tells of any.
     """
     most = math.ceil(FLANK_LOBES * taken.planned.lobe_bins)
+    before = taken.position < start[taken.profile]
+    several = (np.bincount(taken.profile[before]) > 1).nonzero()[0].tolist()
+    if not several:
+        return None
     shares = np.zeros((taken.profiles, 2 * most + 1))
     loudest = np.full(taken.profiles, -1)
-    before = taken.position < start[taken.profile]
-    for profile in (np.bincount(taken.profile[before]) > 1).nonzero()[0].tolist():
+    for profile in several:
         first, last = taken.start[profile : profile + 2]
         its = first + before[first:last].nonzero()[0]
         one = its[taken.strength[its].argmax()]

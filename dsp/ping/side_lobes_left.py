@@ -245,11 +245,16 @@ def threshold_over_bins(
 def _quantile(
     values: NDArray[np.float64], outside: NDArray[np.bool_], share: float
 ) -> NDArray[np.float64]:
-    """Return the quantile of each row's values but those outside; 0 where all are."""
-    if not outside.any():
-        values.sort(axis=1)
+    """Return the quantile of each row's values but those outside; 0 where all are.
+
+    The values are sorted where they are.
+    """
+    any_outside = outside.any()
+    if any_outside:
+        values[outside] = np.inf
+    values.sort(axis=1)
+    if not any_outside:
         return np.asarray(values[:, int(share * (values.shape[1] - 1))])
-    ranked = np.sort(np.where(outside, np.inf, values), axis=1)
     inside = values.shape[1] - outside.sum(axis=1)
     rank = np.maximum((share * (inside - 1)).astype(np.intp), 0)
-    return np.where(inside > 0, ranked[np.arange(rank.size), rank], 0.0)
+    return np.where(inside > 0, values[np.arange(rank.size), rank], 0.0)
