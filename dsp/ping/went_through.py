@@ -146,8 +146,11 @@ def late_by_shape(
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
         return 0.0, 0.0
-    clear, filtered = _ways(shape)
-    ways = [way for way in (heard.fitted(kind) for kind in clear) if way.holds]
+    (path, *clear), several, filtered = _ways(shape)
+    ways = [heard.fitted(path)]
+    # Of two paths where one will do, the second would be anywhere.
+    ways += [heard.fitted(way) for way in (clear if ways[0].holds else [*clear, several])]
+    ways = [way for way in ways if way.holds]
     if not ways or math.isnan(likely_alone):
         return 0.0, math.inf
     evidence = np.array([way.evidence for way in ways])
@@ -332,10 +335,12 @@ def _flat(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.comp
 
 
 @functools.lru_cache(maxsize=32)
-def _ways(shape: EchoShape) -> tuple[tuple[_Way, ...], tuple[_Way, ...]]:
+def _ways(shape: EchoShape) -> tuple[tuple[_Way, ...], _Way, tuple[_Way, ...]]:
     """Return the kinds by which a sound comes through with more behind it, and all filters.
 
-    Of up to three parameters.
+    Between them that of two more behind it; the first is that of one.
+
+    Of up to four parameters.
     """
     lobe = shape.width_s * shape.centre_hz
     low, high = _butterworth(1, high=False), _butterworth(1, high=True)
@@ -348,7 +353,8 @@ def _ways(shape: EchoShape) -> tuple[tuple[_Way, ...], tuple[_Way, ...]]:
     ]
     filtered += [(low, other) for other in (low, high, low_2, path)]
     filtered += [(high, low_2), (high, path)]
-    return tuple(_in_turn(kind) for kind in clear), tuple(_in_turn(kind) for kind in filtered)
+    several = _in_turn((_two_paths(lobe),))
+    return tuple(map(_in_turn, clear)), several, tuple(map(_in_turn, filtered))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -367,7 +373,7 @@ def _in_turn(sections: tuple[_Section, ...]) -> _Way:
         return np.asarray(math.prod(section.response(over, its) for section, its in each))
 
     parameters = sum(section.parameters for section in sections)
-    steps = np.linspace(0.05, 0.95, {1: 10, 2: 8, 3: 5}[parameters])
+    steps = np.linspace(0.05, 0.95, {1: 10, 2: 8, 3: 5, 4: 4}[parameters])
     grid = np.meshgrid(*[steps] * parameters, indexing="ij")
     starts = np.stack(grid, axis=-1).reshape(-1, parameters)
     return _Way(response=response, starts=starts)
@@ -416,6 +422,17 @@ def _second_path(lobe_turns: float, *, dull: bool) -> _Section:
         return np.asarray(1 + (second / (1 + 1j * over / _corner(at[:, 2:])) if dull else second))
 
     return _Section(parameters=3 if dull else 2, response=response)
+
+
+def _two_paths(lobe_turns: float) -> _Section:
+    """Behind the first, each as one of :func:`_second_path`."""
+    one = _second_path(lobe_turns, dull=False)
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        first, other = (one.response(over, its) for its in np.split(at, 2, axis=1))
+        return first + other - 1
+
+    return _Section(parameters=4, response=response)
 
 
 def _corner(at: NDArray[np.float64]) -> NDArray[np.float64]:
