@@ -67,6 +67,13 @@ def test_a_bounce_close_behind_is_taken_off(share: float, behind_s: float) -> No
     assert abs(off_s) < 3 * u_s
 
 
+def test_two_bounces_are_weighed_where_one_does_not_do() -> None:
+    off_s, u_s = told(bounce(-0.3, 8e-5) + bounce(0.3, 1.6e-4) - FLAT, FLAT)
+    # As for one; with the crest moved by 11 µs.
+    assert u_s < 1e-6
+    assert abs(off_s) < 3 * u_s
+
+
 def test_how_far_a_bounce_is_off_is_what_is_told() -> None:
     off = [off_s / u_s for off_s, u_s in (told(bounce(0.4, 8e-5), FLAT, seed=s) for s in range(8))]
     # Of eight normal ones the mean square is above 3.3 or below 0.1 in one of a thousand each.
