@@ -1,9 +1,11 @@
-"""Refuse a number that a formula was not made for, and say which would do."""
+"""Refuse a number that a formula was not made for, and say which would do; hold what is given."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 
 def require_within(name: str, value: ArrayLike, low: float, high: float, unit: str = "") -> None:
@@ -42,3 +44,11 @@ def require_positive(name: str, value: ArrayLike, unit: str = "") -> None:
         raise ValueError(
             f"{name}: found {outside.flat[0]:g}{unit}; give a finite number above zero"
         )
+
+
+def read_only(values: ArrayLike, dtype: DTypeLike, *, ndmin: int = 0) -> NDArray[Any]:
+    """Return values as an array that nobody may write to: a copy, unless nobody may already."""
+    given = np.asarray(values)
+    held = np.array(given, dtype=dtype, ndmin=ndmin, copy=given.flags.writeable or None)
+    held.setflags(write=False)
+    return held

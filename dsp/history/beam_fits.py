@@ -21,7 +21,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from dsp.arguments import require_positive
+from dsp.arguments import read_only, require_positive
 from dsp.goodness import goodness, stray_together
 from dsp.history.pair_beams import BeamSetting, Sight, sight_of, two_way_amplitude
 from dsp.physics.beams import half_power_half_angle_rad
@@ -71,10 +71,9 @@ class BeamSweep:
     def __post_init__(self) -> None:
         size = np.asarray(self.place).size
         for name in ("place", "amplitude", "noise", "threshold", "range_m", "u_range_m"):
-            values = np.array(getattr(self, name), dtype=np.float64)
+            values = read_only(getattr(self, name), np.float64)
             if values.shape != (size,):
                 raise ValueError(f"{name}: found shape {values.shape}; give ({size},), as `place`")
-            values.setflags(write=False)
             object.__setattr__(self, name, values)
         require_positive("noise", self.noise)
         require_positive("threshold", self.threshold)
@@ -152,8 +151,7 @@ class BeamFit:
 
     def __post_init__(self) -> None:
         for name in ("angle_rad", "level_db", "limit_db", "u_level_db"):
-            values = np.array(getattr(self, name), dtype=np.float64)
-            values.setflags(write=False)
+            values = read_only(getattr(self, name), np.float64)
             object.__setattr__(self, name, values)
 
 

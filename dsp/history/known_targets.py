@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.arguments import require_positive, require_within
+from dsp.arguments import read_only, require_positive, require_within
 from dsp.goodness import Goodness, goodness
 from dsp.physics.levels import transmission_loss_db
 
@@ -40,9 +40,7 @@ class KnownPaths:
     residual_s: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        residual_s = np.array(self.residual_s, dtype=np.float64)
-        residual_s.setflags(write=False)
-        object.__setattr__(self, "residual_s", residual_s)
+        object.__setattr__(self, "residual_s", read_only(self.residual_s, np.float64))
 
     @property
     def misfit(self) -> float | None:

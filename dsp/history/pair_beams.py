@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.arguments import require_positive, require_within
+from dsp.arguments import read_only, require_positive, require_within
 from dsp.physics.beams import beam_amplitude
 
 
@@ -43,10 +43,9 @@ class BeamSetting:
     def __post_init__(self) -> None:
         size = np.asarray(self.frequency_hz).size
         for name in ("frequency_hz", "share", "absorption_db_m"):
-            values = np.array(getattr(self, name), dtype=np.float64, ndmin=1)
+            values = read_only(getattr(self, name), np.float64, ndmin=1)
             if values.shape != (size,):
                 raise ValueError(f"{name}: found shape {values.shape}; give ({size},)")
-            values.setflags(write=False)
             object.__setattr__(self, name, values)
         require_positive("sound_speed_m_s", self.sound_speed_m_s, "m/s")
         require_positive("frequency_hz", self.frequency_hz, "Hz")

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.arguments import require_positive
+from dsp.arguments import read_only, require_positive
 from dsp.history.meetings import Heard, Hits, parted
 
 GATE = 4.0
@@ -73,11 +73,7 @@ class Scan:
 
     def __post_init__(self) -> None:
         for name in ("range_m", "noise_m"):
-            given = np.asarray(getattr(self, name))
-            # What nobody may write to is not copied.
-            copy = given.flags.writeable or None
-            values = np.array(given, dtype=np.float64, ndmin=1, copy=copy)
-            values.setflags(write=False)
+            values = read_only(getattr(self, name), np.float64, ndmin=1)
             object.__setattr__(self, name, values)
         if self.range_m.shape != self.noise_m.shape:
             raise ValueError(
@@ -111,8 +107,7 @@ class Track:
 
     def __post_init__(self) -> None:
         for name in ("scan", "echo"):
-            values = np.array(getattr(self, name), dtype=np.int64, ndmin=1)
-            values.setflags(write=False)
+            values = read_only(getattr(self, name), np.int64, ndmin=1)
             object.__setattr__(self, name, values)
 
 

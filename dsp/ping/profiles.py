@@ -10,6 +10,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from dsp.arguments import read_only
 from dsp.ping.compression import EchoShape, mean_shape
 
 
@@ -51,12 +52,9 @@ class EchoProfile:
 
     def __post_init__(self) -> None:
         for name in ("envelope", "ahead"):
-            given = np.asarray(getattr(self, name))
-            # What nobody may write to is not copied.
-            bins = np.array(given, dtype=np.complex64, copy=given.flags.writeable or None)
+            bins = read_only(getattr(self, name), np.complex64)
             if bins.ndim != 1:
                 raise ValueError(f"{name}: found shape {bins.shape}; give one row of bins")
-            bins.setflags(write=False)
             object.__setattr__(self, name, bins)
 
     @property

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.arguments import read_only
 from dsp.ping.signs import ping_sign
 from rig.bench.tables import number, whole
 
@@ -158,11 +159,7 @@ class CaptureBlock:
     confirms_only: bool = False
 
     def __post_init__(self) -> None:
-        given = np.asarray(self.samples)
-        # What nobody may write to is not copied.
-        copy = given.flags.writeable or None
-        samples = np.array(given, dtype=np.float32, ndmin=2, copy=copy)
-        samples.setflags(write=False)
+        samples = read_only(self.samples, np.float32, ndmin=2)
         object.__setattr__(self, "samples", samples)
         if not are_samples(samples):
             object.__setattr__(self, "flags", self.flags | CaptureFlag.SAMPLES_NOT_NUMBERS)
