@@ -189,6 +189,30 @@ def refined(
     return position, magnitude
 
 
+def crest_near(
+    envelope: NDArray[np.complexfloating], shape: EchoShape, near: int, reach: int
+) -> tuple[float, float]:
+    """Place, in bins, and height of an envelope where it is highest within a reach of a bin.
+
+    Parameters
+    ----------
+    envelope : ndarray of complex, shape (bins,)
+    shape : EchoShape
+        Of an echo in it.
+    near, reach : int
+        In bins.
+    """
+    first = min(max(near - reach, 0), envelope.size - 1)
+    highest = first + int(np.abs(envelope[first : near + reach + 1]).argmax())
+    (place,), (height,) = refined(
+        envelope,
+        np.array([highest]),
+        lobe_bins=shape.width_s / shape.bin_s,
+        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
+    )
+    return float(place), float(height)
+
+
 @functools.lru_cache(maxsize=32)
 def side_lobe_ceiling(shape: EchoShape, bins: int) -> NDArray[np.float64]:
     """Highest that a compressed echo of amplitude 1 still reaches from each lag on.

@@ -21,7 +21,7 @@ from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
 from dsp.ping.likeness import u_by_shape_s
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
-from dsp.ping.peaks import Peak, refined
+from dsp.ping.peaks import Peak, crest_near, refined
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.pulses import Pulse
 from dsp.ping.search import Found, found_each, lead_bins
@@ -293,17 +293,8 @@ class Receiver:
         band = compress.matched(self._spectra.of(block, self.marks.channel))
         envelope = compress.from_time_zero(band, 0.0)
         reach = max(1, round(shape.width_s / 2 / shape.bin_s))
-        first = max(round(mark.delay_s / shape.bin_s) - reach, 0)
-        highest = first + int(np.abs(envelope[first : first + 2 * reach + 1]).argmax())
-        place, height = refined(
-            envelope,
-            np.array([highest]),
-            lobe_bins=shape.width_s / shape.bin_s,
-            centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
-        )
-        crest = dataclasses.replace(
-            mark, delay_s=float(place[0]) * shape.bin_s, amplitude=float(height[0])
-        )
+        place, height = crest_near(envelope, shape, round(mark.delay_s / shape.bin_s), reach)
+        crest = dataclasses.replace(mark, delay_s=place * shape.bin_s, amplitude=height)
         apart_s = crest.delay_s - mark.delay_s
         # Nothing else that the speaker does goes down a wire.
         alone = 1.0 if self.plan.geometry.time_zero == "loopback" else ALONE

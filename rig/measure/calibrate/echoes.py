@@ -6,11 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-from dsp.ping.compression import EchoShape
-from dsp.ping.peaks import delay_uncertainty_s, refined
+from dsp.ping.peaks import crest_near, delay_uncertainty_s
 from rig.errors import CalibrationError
 from rig.measure.calibrate.runs import Start
 from rig.measure.calibrate.steps import KnownTarget
@@ -61,20 +57,8 @@ def _delay_s(start: Start, echo: Echo) -> float:
         return echo.delay_s
     near = round(echo.delay_s / profile.bin_s)
     reach = math.ceil(start.receiver.shape.width_s / 2 / profile.bin_s)
-    first = max(near - reach, 0)
-    strongest = first + int(np.abs(profile.envelope[first : near + reach + 1]).argmax())
-    return refined_delay_s(profile.envelope, strongest, start.receiver.shape)
-
-
-def refined_delay_s(envelope: NDArray[np.complex64], strongest: int, shape: EchoShape) -> float:
-    """Return where an envelope peaks between its bins, near its strongest one."""
-    place, _ = refined(
-        envelope,
-        np.array([strongest]),
-        lobe_bins=shape.width_s / shape.bin_s,
-        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
-    )
-    return float(place[0]) * shape.bin_s
+    place, _ = crest_near(profile.envelope, start.receiver.shape, near, reach)
+    return place * start.receiver.shape.bin_s
 
 
 def strongest_near(echoes: Sequence[Echo], target: KnownTarget) -> Echo | None:

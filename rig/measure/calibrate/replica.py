@@ -11,11 +11,12 @@ import numpy as np
 
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.equalising import Replica, equalisation, measured_replica
+from dsp.ping.peaks import crest_near
 from dsp.ping.pulses import Pulse
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredReplica
 from rig.bench.waveforms import pulses_of
-from rig.measure.calibrate.echoes import HeardTarget, refined_delay_s
+from rig.measure.calibrate.echoes import HeardTarget
 from rig.measure.calibrate.runs import HOLD_S, Start, lined_up, magnitude_at, noise_rms_of
 
 NEIGHBOUR, CLOSE_NEIGHBOUR = 0.2, 0.7
@@ -162,7 +163,8 @@ def _placed_alike(replica: Replica, pulse: Pulse) -> Replica:
     block = np.concatenate([np.zeros(room), samples, np.zeros(2 * room)]).astype(np.float32)
     compress = PulseCompressor(pulse, block.size, weighting="hann")
     envelope = compress(block)
-    place_s = refined_delay_s(envelope, int(np.abs(envelope).argmax()), compress.shape)
+    place, _ = crest_near(envelope, compress.shape, 0, envelope.size)
+    place_s = place * compress.shape.bin_s
     return dataclasses.replace(replica, lead_s=place_s - room / rate)
 
 

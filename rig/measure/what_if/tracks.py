@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.peaks import refined
+from dsp.ping.peaks import crest_near
 from dsp.ping.ranging import path_from_range_m
 from rig.measure.passes import Passing
 from rig.measure.what_if.bench import Bench
@@ -81,15 +81,7 @@ def _amplitudes(
             continue
         reach = max(1, round(shape.width_s / profile.bin_s))
         centre = round(delay_s[i] / profile.bin_s)
-        first = min(max(0, centre - reach), profile.envelope.size - 1)
-        around = np.abs(profile.envelope[first : centre + reach + 1])
-        _, height = refined(
-            profile.envelope,
-            np.array([first + int(around.argmax())]),
-            lobe_bins=shape.width_s / profile.bin_s,
-            centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
-        )
-        found[i] = height[0]
+        _, found[i] = crest_near(profile.envelope, shape, centre, reach)
     return found
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import refined
+from dsp.ping.peaks import crest_near
 from dsp.ping.pulses import linear_chirp
 from dsp.ping.went_through import late_by_shape
 
@@ -43,17 +43,8 @@ def told(
     shape = COMPRESS.shape
     found = first_arrival(envelope, shape)
     assert found is not None
-    near = round(found.delay_s / shape.bin_s)
-    highest = near - 2 + int(np.abs(envelope[near - 2 : near + 3]).argmax())
-    place, height = refined(
-        envelope,
-        np.array([highest]),
-        lobe_bins=shape.width_s / shape.bin_s,
-        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
-    )
-    crest = dataclasses.replace(
-        found, delay_s=float(place[0]) * shape.bin_s, amplitude=float(height[0])
-    )
+    place, height = crest_near(envelope, shape, round(found.delay_s / shape.bin_s), 2)
+    crest = dataclasses.replace(found, delay_s=place * shape.bin_s, amplitude=height)
     late_s, u_late_s = late_by_shape(envelope, shape, crest)
     return crest.delay_s - late_s - FIRST_S, u_late_s
 
