@@ -87,17 +87,10 @@ def freed_of_motion(
         owner.extend(owners)
         heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
         sure, echoes, moving = stands_out(receiver, hits), list(heard.echoes), False
-        # A strong echo goes on with what was strong: what was not, a false alarm among the hits,
-        # stood where a target that swerved came by. Only a track's later hits mend its speed.
-        followed = Counter(its for hit_of in lately for its, _ in hit_of)
-        weak = {its for hit_of in lately for its, was_sure in hit_of if not was_sure}
-        chance = [
-            is_sure and its in weak and followed[its] < FEWEST_HITS
-            for its, is_sure in zip(owners, sure, strict=True)
-        ]
-        surely = np.abs(speed_m_s) > MOVES * u_speed_m_s
-        u_speed_m_s = np.where(surely & np.array(chance, dtype=bool), np.inf, u_speed_m_s)
+        by_chance = _begun_by_chance(owners, sure, lately)
         lately.append(list(zip(owners, sure, strict=True)))
+        surely = np.abs(speed_m_s) > MOVES * u_speed_m_s
+        u_speed_m_s = np.where(surely & by_chance, np.inf, u_speed_m_s)
         told = zip(
             hits.delay_s.tolist(), speed_m_s.tolist(), u_speed_m_s.tolist(), sure, strict=True
         )
@@ -117,6 +110,33 @@ def freed_of_motion(
                 echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
         first = False
         yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
+
+
+def _begun_by_chance(
+    owners: Sequence[int], sure: NDArray[np.bool_], lately: Iterable[Sequence[tuple[int, bool]]]
+) -> NDArray[np.bool_]:
+    """Say which strong hits go on with a track that a weak one may have begun.
+
+    A strong echo goes on with what was strong: what was not, a false alarm among the hits, stood
+    where a target that swerved came by. Only a track's later hits mend its speed.
+
+    Parameters
+    ----------
+    owners : sequence of int
+        Of each hit the track.
+    sure : ndarray of bool, shape (hits,)
+        Which are strong.
+    lately : iterable
+        The same of the latest pings' hits.
+    """
+    before = [hit for hits in lately for hit in hits]
+    followed = Counter(track for track, _ in before)
+    weak = {track for track, was_sure in before if not was_sure}
+    chance = (
+        is_sure and track in weak and followed[track] < FEWEST_HITS
+        for track, is_sure in zip(owners, sure, strict=True)
+    )
+    return np.fromiter(chance, dtype=bool, count=len(owners))
 
 
 def _no_speeds(receiver: Receiver) -> Speeds:
