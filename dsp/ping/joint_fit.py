@@ -37,7 +37,7 @@ STILL = 1e-3
 lobe."""
 
 _DAMPING = 1e-3  # of an echo's own curvature: keeps two that stand in one place apart
-_RIDGE = 1e-6  # and their strengths finite
+RIDGE = 1e-6  # and their strengths finite
 
 
 def fit(taken: Taken, going: NDArray[np.intp], most_steps: NDArray[np.intp]) -> None:
@@ -133,7 +133,7 @@ def _stepped(
     centre_rad = table.centre_rad
     copy, copy_slope, copy_bend = table.lags(position - position.swapaxes(1, 2))
     answers = np.concatenate([value.reshape(column), copy_slope], axis=2)
-    solved = np.linalg.solve(copy + _RIDGE * alone, answers)
+    solved = np.linalg.solve(copy + RIDGE * alone, answers)
     more, by_slope = solved[..., :1], solved[..., 1:]
     gain = gain + more
     turned_back = gain.conj()

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.brought import Brought
 from dsp.ping.delay_spread import delay_excess
+from dsp.ping.joint_fit import RIDGE
 from dsp.ping.more_than_one import more_than_one
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import Peak
@@ -26,8 +27,6 @@ OVERLAP_PULL = 0.25
 """What is nearer than :data:`OVERLAP_LOBES` to an echo, and is no copy of the pulse, pulls it by up
 to :data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe for
 two equal ones at any phase, where one copy is fitted to both)."""
-
-_RIDGE = 1e-6
 
 SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
@@ -106,7 +105,7 @@ def _overlapping(
         np.einsum("kii->ki", near)[:] = False
         for row in np.flatnonzero(near.any(axis=(1, 2))):
             beside = near[row].any(axis=1)
-            some, ridge = index[row][beside], _RIDGE * np.eye(int(beside.sum()))
+            some, ridge = index[row][beside], RIDGE * np.eye(int(beside.sum()))
             position, gain = taken.position[some], taken.gain[some]
             strength = np.maximum(taken.strength[some], 1e-30)
             # As in the fit: what of a slope the others' strengths do not make up for.
