@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
     from matplotlib.patheffects import AbstractPathEffect
 
 _CORNER = 14.0
+_BETWEEN = 6.0
+"""Between two numbers of a row, at the least."""
+
 _PLAIN = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
 
 _MARK = 7
@@ -126,6 +130,10 @@ class View:
             # The middle and both ends of a finer scale, which a narrow view has room for.
             finer = round_ticks(-reach_m * per_m, reach_m * per_m, most=5)
             ticks = [finer[0], 0.0, finer[-1]]
+        apart = (ticks[1] - ticks[0]) / per_m * panel.units_per_m
+        width = [measure(SMALL_PT)(text) for text in tick_texts(ticks)]
+        if down and apart < max(map(sum, itertools.pairwise(width))) / 2 + _BETWEEN:
+            ticks = [ticks[0], ticks[-1]]  # the axis is drawn, and is zero
         panel.set_value_ticks([t / per_m for t in ticks], tick_texts(ticks))
         self._stop_m = stop_m
         self._slopes: tuple[float, float] | None = None

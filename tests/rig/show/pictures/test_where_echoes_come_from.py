@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
@@ -157,6 +159,17 @@ def test_angles_strip_shows_each_echo_over_its_range(sides: Run, looks: str) -> 
     (dots,) = [c for c in strip.collections if type(c).__name__ == "PathCollection"]
     assert len(dots.get_offsets()) == 6
     assert picture.range_at(strip, *(0.3, 1.2)[:: 1 if looks == "down" else -1]) == 1.2
+
+
+def test_numbers_under_the_narrowest_views_do_not_meet(sides: Run) -> None:
+    picture = _picture(sides, looks="down", angles=True)
+    FigureCanvasAgg(picture.panels[0].figure).draw()
+    for panel in picture.panels[:2]:
+        beneath = panel.get_window_extent().y0
+        boxes = [t.get_window_extent() for t in panel.texts if t.get_text()]
+        ends = sorted((box.x0, box.x1) for box in boxes if box.y1 <= beneath)
+        assert len(ends) >= 2
+        assert all(stop < start for (_, stop), (start, _) in itertools.pairwise(ends))
 
 
 def test_what_a_reader_is_to_find_alone_is_not_in_the_strip(sides: Run) -> None:
