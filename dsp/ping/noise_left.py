@@ -59,19 +59,25 @@ class NoiseLeft:
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
         self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
+        # How each profile's noise falls with range; None where it does not.
+        self._level: list[NDArray[np.float32] | None] = [None] * taken.profiles
         self.learn(taken, np.arange(taken.profiles))
 
-    def learn(self, taken: Taken, going: NDArray[np.intp]) -> None:
-        """Learn from what is left of some profiles how strong their noise is."""
+    def learn(self, taken: Taken, going: NDArray[np.intp], *, falls_as_known: bool = False) -> None:
+        """Learn from what is left of some profiles how strong their noise is, and how it falls."""
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
         self._highest_is_old[some] = True
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
-        falling = self._falling(taken, going, power)
-        if falling is None:
-            ranked, middle = planned.grid.ranked(power, doubt)
+        # Before any echo was taken their own side lobes would be held for a fall.
+        if not (falls_as_known or planned.before_only or taken.profile.size == 0):
+            self._learn_fall(taken, going, power)
+        rows = [row for row, p in enumerate(going.tolist()) if self._level[p] is not None]
+        if rows:
+            levels = np.array([self._level[profile] for profile in going[rows].tolist()])
+            ranked, middle = ranked_falling(planned.grid, power, doubt, np.array(rows), levels)
         else:
-            ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
+            ranked, middle = planned.grid.ranked(power, doubt)
         ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
@@ -79,20 +85,17 @@ class NoiseLeft:
         factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
         self.threshold[some] = np.maximum(ranked * factor, least_threshold)
 
-    def _falling(
+    def _learn_fall(
         self, taken: Taken, going: NDArray[np.intp], power: NDArray[np.float32]
-    ) -> tuple[NDArray[np.intp], NDArray[np.float32]] | None:
-        """Return where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
-        # Before any echo was taken their own side lobes would be held for a fall.
-        echoes = np.bincount(taken.profile, minlength=taken.profiles)
-        begun = echoes[going].nonzero()[0]
-        if not begun.size or self._planned.before_only:
-            return None
-        if begun.size < going.size:
-            power = power[begun]
-        left = functools.partial(_lobes_left, taken, going[begun])
+    ) -> None:
+        """Learn where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
+        for profile in going.tolist():
+            self._level[profile] = None
+        left = functools.partial(_lobes_left, taken, going)
         falling = falls(power, self._planned.cell_bins, left)
-        return None if falling is None else (begun[falling[0]], falling[1])
+        if falling is not None:
+            for row, level in zip(*falling, strict=True):
+                self._level[going[row]] = level
 
     def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
         """Learn from what is left what colour the noise has.
@@ -120,7 +123,7 @@ class NoiseLeft:
             # Where it is higher nothing is taken for less: in the end it is asked what stands out.
             higher = self._colour.higher(math.exp(planned.log_rate))
             self._lower[coloured] = np.minimum(higher, 1.0)
-            self.learn(taken, coloured)
+            self.learn(taken, coloured, falls_as_known=True)
         return coloured[self._lower[coloured] < 1]
 
     def _with_doubtful(self, taken: Taken, going: NDArray[np.intp]) -> NDArray[np.float32]:
