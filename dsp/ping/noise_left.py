@@ -154,6 +154,17 @@ class NoiseLeft:
             power[np.searchsorted(going, profile), bins] = tops.real**2 + tops.imag**2
         return power
 
+    def unsure_bins(self, taken: Taken, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return how unsure some echoes' places are for noise, in bins, times their strengths.
+
+        No better than what is left of the strongest echo without any noise lets them be.
+        """
+        planned, profile = self._planned, taken.profile[echoes]
+        power = self.power[profile, planned.grid.stretch_of[taken.places()[echoes]]]
+        power = np.maximum(power, self._rounding_power[profile])
+        at_one_bins = planned.u_at_one_s / planned.shape.bin_s
+        return np.asarray(at_one_bins * np.sqrt(np.maximum(power, 1e-30) / 2))
+
     def threshold_at(
         self, profile: NDArray[np.intp], bins: NDArray[np.intp]
     ) -> NDArray[np.float64]:

@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.joint_fit import MOST_STEPS, NEAREST_LOBES, fit
+from dsp.ping.joint_fit import MOST_STEPS, NEAREST_LOBES, STILL, fit
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.rows import pairs, within
 from dsp.ping.search_plan import SearchPlan
@@ -83,7 +83,7 @@ def _add_round(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArr
         taken.keep(kept)
     taken.add(profile, new)
     going = np.bincount(profile).nonzero()[0]
-    fit(taken, going, np.ones_like(going))
+    fit(taken, noise, going, np.ones_like(going))
     taken.measure(going)
     _learn(taken, noise, going)
     _drop_weak(taken, noise, going)
@@ -110,7 +110,7 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     taken.keep(~weak | shared)
     taken.take_away(going)
     if again.size:
-        fit(taken, again, np.ones_like(again))
+        fit(taken, noise, again, np.ones_like(again))
     # They were below the noise: what was learnt of it and of how copies fit, still holds.
     taken.measure(going)
 
@@ -118,12 +118,12 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
 def _settle(taken: Taken, noise: NoiseLeft, most_steps: int) -> None:
     """Fit all echoes until they stand still."""
     echoes = taken.start[1:] - taken.start[:-1]
-    going = echoes.nonzero()[0]
+    going = ((taken.moved > STILL) & (echoes > 0)).nonzero()[0]
     if most_steps > 1:
         # Nothing that is still to be found pulls an echo away any more.
         taken.found = taken.position.copy()
     if going.size:
-        fit(taken, going, within(MOST_SETTLED // echoes[going], 1, most_steps))
+        fit(taken, noise, going, within(MOST_SETTLED // echoes[going], 1, most_steps))
         taken.measure(going)
         _learn(taken, noise, going)
 

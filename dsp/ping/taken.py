@@ -50,6 +50,9 @@ class Taken:
         Magnitude of the gain.
     misfit : ndarray of float64, shape (echoes,)
         Share of its side lobes that may be there still.
+    moved : ndarray of float64, shape (profiles,)
+        By how much of its standard uncertainty an echo moved in the last fit's last step, at the
+        most; infinite where echoes came or went since.
     dropped_profile, dropped : ndarray, shape (dropped,)
         Whose those were that were dropped, and where they were found.
     """
@@ -69,6 +72,7 @@ class Taken:
         self.gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self.strength: NDArray[np.float64] = np.empty(0)
         self.misfit: NDArray[np.float64] = np.empty(0)
+        self.moved: NDArray[np.float64] = np.zeros(self.profiles)
         self.dropped_profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
         self.dropped: NDArray[np.float64] = np.empty(0)
         self.power = np.empty((self.profiles, bins), dtype=np.float32)
@@ -83,6 +87,7 @@ class Taken:
         self.gain = np.concatenate([self.gain, unknown])
         self.strength = np.concatenate([self.strength, unknown])
         self.misfit = np.concatenate([self.misfit, unknown])
+        self.moved[profile] = np.inf
         self._pick(self.profile.argsort(kind="stable"))
 
     def keep(self, kept: NDArray[np.bool_]) -> None:
@@ -93,6 +98,7 @@ class Taken:
         order = dropped_of.argsort(kind="stable")
         self.dropped_profile = dropped_of[order]
         self.dropped = np.concatenate([self.dropped, self.found[~kept]])[order]
+        self.moved[self.profile[~kept]] = np.inf
         self._pick(kept.nonzero()[0])
 
     def _pick(self, echoes: NDArray[np.intp]) -> None:
