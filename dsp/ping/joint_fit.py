@@ -39,6 +39,10 @@ where as much again were left, it would add but 1 % to that, which is stated wit
 allowed down to 1/4 · 2⁻⁴ = 0.016 of a lobe: of two echoes 0.6 to 3 lobes apart, 0 to 15 dB unlike,
 as many are told with five steps as with eight (measured)."""
 
+NEARLY_STILL = 1.0
+"""A first step of less than a standard uncertainty is most likely followed by one of less than
+:data:`STILL`: the steps of an echo near its place are each a tenth of the one before (measured)."""
+
 _DAMPING = 1e-3  # of an echo's own curvature: keeps two that stand in one place apart
 RIDGE = 1e-6  # and their strengths finite
 
@@ -51,7 +55,7 @@ def fit(
     Parameters
     ----------
     going, most_steps : ndarray of int, shape (profiles,)
-        Which profiles, and how often at the most.
+        Which profiles, and how often at the most; once more where that is likely to settle it.
     """
     # Each step may go half as far as the one before: where sounds are no copies of the
     # pulse, echoes that explain them would else chase each other.
@@ -62,7 +66,8 @@ def fit(
         _merge(taken)
         taken.take_away(going)
         steps += 1
-        onward = (taken.moved[going] > STILL) & (steps < most_steps)
+        moved = taken.moved[going]
+        onward = (moved > STILL) & ((steps < most_steps) | (moved < NEARLY_STILL) & (steps == 1))
         going, most_steps = going[onward], most_steps[onward]
         farthest /= 2
 
@@ -88,8 +93,8 @@ def _step(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp], farthest: flo
         low, high = np.maximum(low, -farthest), np.minimum(high, farthest)
         step, gain = _stepped(taken, index, position, low, high)
         gains[index], after[index] = gain, position + step
-        moved = np.abs(step * gain) / noise.unsure_bins(taken, index)
-        taken.moved[taken.profile[index[:, 0]]] = moved.max(axis=1)
+        moved = np.abs(step * gain) / noise.at(taken, index)
+        taken.moved[taken.profile[index[:, 0]]] = moved.max(axis=1) / planned.u_at_one_bins
     taken.gain, taken.position = gains, after
     taken.strength = np.abs(gains)
 

@@ -6,7 +6,6 @@ learnt anew whenever echoes were taken, since what they and their side lobes add
 
 from __future__ import annotations
 
-import functools
 import math
 
 import numpy as np
@@ -39,6 +38,8 @@ class NoiseLeft:
     ----------
     power, threshold : ndarray of float64, shape (profiles, stretches)
         Mean power of the noise, and what it passes as rarely as is asked for.
+    seems_to_fall : ndarray of bool, shape (profiles,)
+        Whose noise falls with range, unless side lobes that echoes left do.
     """
 
     def __init__(self, taken: Taken, least_noise: float) -> None:
@@ -59,8 +60,9 @@ class NoiseLeft:
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
         self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
-        # How each profile's noise falls with range; None where it does not.
+        # How each profile's noise falls with range; None where it does not. And where it seems to.
         self._level: list[NDArray[np.float32] | None] = [None] * taken.profiles
+        self.seems_to_fall = np.zeros(taken.profiles, dtype=bool)
         self.learn(taken, np.arange(taken.profiles))
 
     def learn(self, taken: Taken, going: NDArray[np.intp], *, falls_as_known: bool = False) -> None:
@@ -91,7 +93,12 @@ class NoiseLeft:
         """Learn where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
         for profile in going.tolist():
             self._level[profile] = None
-        left = functools.partial(_lobes_left, taken, going)
+        self.seems_to_fall[going] = False
+
+        def left(rows: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
+            self.seems_to_fall[going[rows]] = True
+            return _lobes_left(taken, going[rows], bins)
+
         falling = falls(power, self._planned.cell_bins, left)
         if falling is not None:
             for row, level in zip(*falling, strict=True):
@@ -123,6 +130,7 @@ class NoiseLeft:
             # Where it is higher nothing is taken for less: in the end it is asked what stands out.
             higher = self._colour.higher(math.exp(planned.log_rate))
             self._lower[coloured] = np.minimum(higher, 1.0)
+            coloured = coloured[(self._colour.doubt > 1) | (higher < 1)]
             self.learn(taken, coloured, falls_as_known=True)
         return coloured[self._lower[coloured] < 1]
 
@@ -154,16 +162,15 @@ class NoiseLeft:
             power[np.searchsorted(going, profile), bins] = tops.real**2 + tops.imag**2
         return power
 
-    def unsure_bins(self, taken: Taken, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Return how unsure some echoes' places are for noise, in bins, times their strengths.
+    def at(self, taken: Taken, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the RMS of the noise's part in phase at some echoes.
 
-        No better than what is left of the strongest echo without any noise lets them be.
+        No less than what is left of the strongest echo where there is no noise.
         """
-        planned, profile = self._planned, taken.profile[echoes]
-        power = self.power[profile, planned.grid.stretch_of[taken.places()[echoes]]]
+        profile = taken.profile[echoes]
+        power = self.power[profile, self._planned.grid.stretch_of[taken.places()[echoes]]]
         power = np.maximum(power, self._rounding_power[profile])
-        at_one_bins = planned.u_at_one_s / planned.shape.bin_s
-        return np.asarray(at_one_bins * np.sqrt(np.maximum(power, 1e-30) / 2))
+        return np.asarray(np.sqrt(np.maximum(power, 1e-30) / 2))
 
     def threshold_at(
         self, profile: NDArray[np.intp], bins: NDArray[np.intp]
@@ -215,14 +222,14 @@ class NoiseLeft:
 
 
 def _lobes_left(
-    taken: Taken, going: NDArray[np.intp], rows: NDArray[np.intp], bins: NDArray[np.intp]
+    taken: Taken, going: NDArray[np.intp], bins: NDArray[np.intp]
 ) -> NDArray[np.float64]:
-    """Return the mean power of side lobes that echoes may have left, shape (rows, bins).
+    """Return the mean power of side lobes that echoes may have left, shape (profiles, bins).
 
     A misfit is three times their RMS; of an echo that is new it is not known, and all may be left.
     """
-    left = np.empty((rows.size, bins.size))
-    for row, profile in enumerate(going[rows].tolist()):
+    left = np.empty((going.size, bins.size))
+    for row, profile in enumerate(going.tolist()):
         its = slice(*taken.start[profile : profile + 2].tolist())
         lag = np.abs(bins - taken.position[its, np.newaxis]).astype(np.intp)
         share = np.where(taken.misfit[its] > 0, taken.misfit[its] / 3, 1.0) * taken.strength[its]

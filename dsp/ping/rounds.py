@@ -118,13 +118,16 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
 def _settle(taken: Taken, noise: NoiseLeft, most_steps: int) -> None:
     """Fit all echoes until they stand still."""
     echoes = taken.start[1:] - taken.start[:-1]
-    going = ((taken.moved > STILL) & (echoes > 0)).nonzero()[0]
+    moving = (taken.moved > STILL) & (echoes > 0)
+    going = moving.nonzero()[0]
     if most_steps > 1:
         # Nothing that is still to be found pulls an echo away any more.
         taken.found = taken.position.copy()
     if going.size:
         fit(taken, noise, going, within(MOST_SETTLED // echoes[going], 1, most_steps))
         taken.measure(going)
+    going = (moving | noise.seems_to_fall).nonzero()[0]
+    if going.size:
         _learn(taken, noise, going)
 
 

@@ -87,6 +87,7 @@ class SearchPlan:
     half_bin: float
     amplifies: float
     u_at_one_s: float
+    u_at_one_bins: float
     noise_doubt: float
     log_rate: float
     threshold_over_ranked: float
@@ -109,6 +110,7 @@ def search_plan(
     flank = np.concatenate([-lag[::-1], lag])
     near = np.flatnonzero(np.abs(flank) < 4 * lobe_bins)
     margin = max(KERNEL_HALF, table.reach_bins)
+    u_at_one_s = delay_uncertainty_s(shape, 1.0)
     ceiling = side_lobe_ceiling(shape, bins) * _SIDE_LOBE_MARGIN
     far = _amplified_lobes(shape, bins, lobe_bins) if amplifies > 2 else None
     return SearchPlan(
@@ -132,7 +134,8 @@ def search_plan(
         lobe_bins=lobe_bins,
         half_bin=0.9 * float(abs(shape.at(shape.bin_s / 2))),
         amplifies=amplifies,
-        u_at_one_s=delay_uncertainty_s(shape, 1.0),
+        u_at_one_s=u_at_one_s,
+        u_at_one_bins=u_at_one_s / shape.bin_s,
         noise_doubt=noise_doubt(grid.cells, level_rank_of(grid.cells)),
         log_rate=math.log(rate),
         threshold_over_ranked=ordered_statistic_factor(rate, grid.cells, rank_of(grid.cells)),

@@ -51,7 +51,7 @@ class Taken:
     misfit : ndarray of float64, shape (echoes,)
         Share of its side lobes that may be there still.
     moved : ndarray of float64, shape (profiles,)
-        By how much of its standard uncertainty an echo moved in the last fit's last step, at the
+        By how much of its standard uncertainty an echo moved in the last step of a fit, at the
         most; infinite where echoes came or went since.
     dropped_profile, dropped : ndarray, shape (dropped,)
         Whose those were that were dropped, and where they were found.
