@@ -38,8 +38,6 @@ class NoiseLeft:
     ----------
     power, threshold : ndarray of float64, shape (profiles, stretches)
         Mean power of the noise, and what it passes as rarely as is asked for.
-    seems_to_fall : ndarray of bool, shape (profiles,)
-        Whose noise falls with range, unless side lobes that echoes left do.
     """
 
     def __init__(self, taken: Taken, least_noise: float) -> None:
@@ -60,9 +58,10 @@ class NoiseLeft:
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
         self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
-        # How each profile's noise falls with range; None where it does not. And where it seems to.
+        # How each profile's noise falls with range, and None where it does not. And where it
+        # seems to: either it does, or the side lobes that echoes left.
         self._level: list[NDArray[np.float32] | None] = [None] * taken.profiles
-        self.seems_to_fall = np.zeros(taken.profiles, dtype=bool)
+        self._seems_to_fall = np.zeros(taken.profiles, dtype=bool)
         self.learn(taken, np.arange(taken.profiles))
 
     def learn(self, taken: Taken, going: NDArray[np.intp], *, falls_as_known: bool = False) -> None:
@@ -93,16 +92,25 @@ class NoiseLeft:
         """Learn where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
         for profile in going.tolist():
             self._level[profile] = None
-        self.seems_to_fall[going] = False
+        self._seems_to_fall[going] = False
 
         def left(rows: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
-            self.seems_to_fall[going[rows]] = True
+            self._seems_to_fall[going[rows]] = True
             return _lobes_left(taken, going[rows], bins)
 
         falling = falls(power, self._planned.cell_bins, left)
         if falling is not None:
             for row, level in zip(*falling, strict=True):
                 self._level[going[row]] = level
+
+    def fall_changed(self, taken: Taken, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Say in which of some profiles noise falls, now that it is known how copies fit."""
+        seems = (among & self._seems_to_fall).nonzero()[0]
+        changed = np.array([level is not None for level in self._level])
+        if seems.size:
+            self._learn_fall(taken, seems, taken.power[taken.some(seems)])
+            changed |= [level is not None for level in self._level]
+        return np.asarray(among & changed)
 
     def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
         """Learn from what is left what colour the noise has.

@@ -126,7 +126,7 @@ def _settle(taken: Taken, noise: NoiseLeft, most_steps: int) -> None:
     if going.size:
         fit(taken, noise, going, within(MOST_SETTLED // echoes[going], 1, most_steps))
         taken.measure(going)
-    going = (moving | noise.seems_to_fall).nonzero()[0]
+    going = (moving | noise.fall_changed(taken, ~moving)).nonzero()[0]
     if going.size:
         _learn(taken, noise, going)
 
