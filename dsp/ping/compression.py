@@ -246,11 +246,12 @@ class LobeTable:
         # Of many lags one power after the other is sooner made than one lag's after another's;
         # and complex already, they are not turned into that number by number.
         part = lag_bins - whole
-        powers = np.empty((POWERS, *part.shape))
+        powers = np.empty((POWERS, *part.shape), dtype=np.complex128)
         powers[0], powers[1] = 1, part
-        for power in range(2, POWERS):
-            np.multiply(powers[power - 1], part, out=powers[power])
-        return np.asarray(np.einsum("...dp,p...->d...", terms, powers.astype(np.complex128)))
+        np.multiply(powers[1], powers[1], out=powers[2])
+        np.multiply(powers[1:3], powers[2], out=powers[3:5])
+        np.multiply(powers[1 : POWERS - 4], powers[4], out=powers[5:])
+        return np.asarray(np.einsum("...dp,p...->d...", terms, powers))
 
 
 def powers_of(part: NDArray[np.float64]) -> NDArray[np.float64]:

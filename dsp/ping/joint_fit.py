@@ -134,27 +134,28 @@ def _stepped(
     column = (profiles * blocks, size, 1)
     position, gain, slope = position.reshape(column), gain.reshape(column), slope.reshape(column)
     table, alone = taken.planned.table, _alone(size)
-    centre_rad = table.centre_rad
-    copy, copy_slope, copy_bend = table.lags(position - position.swapaxes(1, 2))
+    centre = 1j * table.centre_rad
+    copies = table.lags(position - position.swapaxes(1, 2))
+    copy, copy_slope, copy_bend = copies
     answers = np.concatenate([value.reshape(column), copy_slope], axis=2)
     solved = np.linalg.solve(copy + RIDGE * alone, answers)
     more, by_slope = solved[..., :1], solved[..., 1:]
     gain = gain + more
     turned_back = gain.conj()
-    slope = slope - copy_slope @ more
+    sloping, bowing = copies[1:] @ more
+    slope = slope - sloping
     pull = (turned_back * slope).real
     # Where what is left is hollow at an echo, its top is sharper than a copy's.
-    bow = bow.reshape(column) - copy_bend @ more - (2j * centre_rad) * slope
-    sharper = np.maximum(-(turned_back * bow).real, 0)
-    bend = -copy_bend - copy_slope.conj().swapaxes(1, 2) @ by_slope
-    curvature = (turned_back * bend * gain.swapaxes(1, 2)).real
-    damping = _DAMPING * table.curvature * (gain.real**2 + gain.imag**2) + 1e-30
+    hollow = bowing - bow.reshape(column) + 2 * centre * slope
+    sharper = np.maximum((turned_back * hollow).real, 0.0)
+    bend = copy_bend + copy_slope.conj().swapaxes(1, 2) @ by_slope
+    curvature = (-turned_back * bend * gain.swapaxes(1, 2)).real
+    damping = _DAMPING * table.curvature * (gain * turned_back).real + 1e-30
     step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)
     step = within(step, low.reshape(column), high.reshape(column))
     # To first order in the step, but for the carrier's turn, which may be of radians.
-    turn = (1j * centre_rad) * step
-    gain = gain * (1 - turn) + by_slope @ (gain * step)
-    gain = gain * np.exp(turn)
+    turn = centre * step
+    gain = (gain - gain * turn + by_slope @ (gain * step)) * np.exp(turn)
     return (
         step.reshape(profiles, -1)[:, :echoes],
         gain.reshape(profiles, -1)[:, :echoes],

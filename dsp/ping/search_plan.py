@@ -43,8 +43,9 @@ class SearchPlan:
     ----------
     taps : ndarray of int, shape (taps,)
         Which bins of an envelope that is padded by `margin` are around its first.
-    reader : ndarray of complex64, shape (taps, POWERS)
-        Times the envelope around a bin, the polynomial that it is in that bin.
+    reader : ndarray of complex64, shape (taps, 3 POWERS)
+        Times the envelope around a bin, the polynomial that it is in that bin, and those of its
+        slope and its bend.
     looks : ndarray of complex64, shape (taps, looks)
         Times the same, the envelope at some places in the bin.
     cell_bins : float
@@ -122,7 +123,7 @@ def search_plan(
         cell_bins=independent_s(shape) / shape.bin_s,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
         taps=taps + margin,
-        reader=reader.astype(np.complex64),
+        reader=_with_slopes(reader).astype(np.complex64),
         looks=looks.astype(np.complex64),
         margin=margin,
         ceiling=ceiling,
@@ -141,6 +142,15 @@ def search_plan(
         threshold_over_ranked=ordered_statistic_factor(rate, grid.cells, rank_of(grid.cells)),
         mean_over_middle=mean_over_ranked(grid.cells, level_rank_of(grid.cells)),
     )
+
+
+def _with_slopes(polynomials: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return polynomials, each a row, with those of their slopes and their bends beside them."""
+    slope, bend = np.zeros_like(polynomials), np.zeros_like(polynomials)
+    exponents = np.arange(1, polynomials.shape[1])
+    slope[:, :-1] = polynomials[:, 1:] * exponents
+    bend[:, :-1] = slope[:, 1:] * exponents
+    return np.hstack([polynomials, slope, bend])
 
 
 def _amplified_lobes(shape: EchoShape, bins: int, lobe_bins: float) -> NDArray[np.float64]:

@@ -13,11 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import POWERS, powers_of
-from dsp.ping.products import pieces
+from dsp.ping.products import pieces, product
 from dsp.ping.rows import alike, starts_of
 from dsp.ping.search_plan import SearchPlan
-
-_RISING = np.arange(1, POWERS)
 
 
 class Taken:
@@ -141,29 +139,19 @@ class Taken:
         self, profile: NDArray[np.intp], position: NDArray[np.float64]
     ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
         """Return what is left at some places between bins, its slope and its bend, a bin."""
-        terms, powers = self._polynomials(profile, position)
-        slopes = terms[..., 1:] * _RISING
-        bends = slopes[..., 1:] * _RISING[:-1]
-        return (
-            np.add.reduce(terms * powers, axis=-1),
-            np.add.reduce(slopes * powers[..., :-1], axis=-1),
-            np.add.reduce(bends * powers[..., :-2], axis=-1),
-        )
+        place = np.rint(position)
+        window = self.around(profile, place.astype(np.intp))
+        terms = product(window, self.planned.reader).reshape(*place.shape, -1, POWERS)
+        read = np.add.reduce(terms * powers_of(position - place)[..., np.newaxis, :], axis=-1)
+        return read[..., 0], read[..., 1], read[..., 2]
 
     def values(
         self, profile: NDArray[np.intp], position: NDArray[np.float64]
     ) -> NDArray[np.complex128]:
         """Return what is left at some places between bins."""
-        terms, powers = self._polynomials(profile, position)
-        return np.asarray(np.add.reduce(terms * powers, axis=-1))
-
-    def _polynomials(
-        self, profile: NDArray[np.intp], position: NDArray[np.float64]
-    ) -> tuple[NDArray[np.complex64], NDArray[np.float64]]:
-        """Return what is left in the bins of some places, and the powers to sum that with."""
         place = np.rint(position)
-        window = self.around(profile, place.astype(np.intp))
-        return window @ self.planned.reader, powers_of(position - place)
+        terms = self.around(profile, place.astype(np.intp)) @ self.planned.reader[:, :POWERS]
+        return np.asarray(np.add.reduce(terms * powers_of(position - place), axis=-1))
 
     def around(self, profile: NDArray[np.intp], place: NDArray[np.intp]) -> NDArray[np.complex64]:
         """Return what is left in the bins that some bins are read off, shape (..., taps)."""
