@@ -18,7 +18,6 @@ Q.* 2, 1955, pp. 83–97.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -451,17 +450,27 @@ def _assigned(
 
 
 def _cheapest(which: list[int], echo: list[int], cost: list[float]) -> list[tuple[int, int]]:
-    """Choose among a few pairs by trying all ways: a library for more takes 0.3 s to load."""
-    offers: dict[int, list[tuple[int, float]]] = {}
+    """Choose among a few pairs by trying ways: a library for more takes 0.3 s to load."""
+    offers: dict[int, list[tuple[float, int]]] = {}
     for one, other, paid in zip(which, echo, cost, strict=True):
-        offers.setdefault(one, [(-1, GATE**2)]).append((other, paid))
-    best_cost, best = math.inf, list[tuple[int, int]]()
-    for way in itertools.product(*offers.values()):
-        chosen = [(one, at) for one, (at, _) in zip(offers, way, strict=True) if at >= 0]
-        total = sum(paid for _, paid in way)
-        if total < best_cost and len({at for _, at in chosen}) == len(chosen):
-            best_cost, best = total, chosen
-    return best
+        offers.setdefault(one, [(GATE**2, -1)]).append((paid, other))
+    ways = [sorted(each) for each in offers.values()]
+    best_cost, best = math.inf, list[int]()
+
+    def choose(chosen: list[int], spent: float) -> None:
+        """Try all that may still be cheaper than the best way so far."""
+        nonlocal best_cost, best
+        if len(chosen) == len(ways):
+            best_cost, best = spent, chosen
+            return
+        for paid, at in ways[len(chosen)]:
+            if spent + paid >= best_cost:
+                return
+            if at < 0 or at not in chosen:
+                choose([*chosen, at], spent + paid)
+
+    choose([], 0.0)
+    return [(one, at) for one, at in zip(offers, best, strict=True) if at >= 0]
 
 
 def _followed(owner: NDArray[np.int64], scan: NDArray[np.int64], scans: int) -> NDArray[np.int64]:

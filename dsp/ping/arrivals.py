@@ -76,8 +76,6 @@ AS_STRONG = 2.0
 """What rings ahead of all sounds alike is taken for it within a factor of this: what reflects
 colours both a little."""
 
-_RISING = np.arange(1, POWERS)
-
 
 def first_arrival(
     envelope: NDArray[np.complexfloating],
@@ -474,16 +472,23 @@ def _crest_at(window: NDArray[np.complexfloating], looked: _Look) -> tuple[float
     """Return where in its middle bin an envelope is highest, and its value there, turned."""
     turned = window * looked.taps_turn
     at = float(LOOKS[np.abs(turned @ looked.to_looks).argmax()])
-    terms = turned @ looked.to_powers
-    slopes = terms[1:] * _RISING
-    bends = slopes[1:] * _RISING[:-1]
+    terms = (turned @ looked.to_powers)[::-1].tolist()
     for _ in range(3):
-        powers = _powers(at)
-        value, slope = complex(terms @ powers), complex(slopes @ powers[:-1])
-        curvature = abs(slope) ** 2 + (value.conjugate() * complex(bends @ powers[:-2])).real
+        value, slope, bend = _horner(terms, at)
+        curvature = abs(slope) ** 2 + (value.conjugate() * bend).real
         if curvature < 0:
             at -= min(max((value.conjugate() * slope).real / curvature, -0.2), 0.2)
-    return at, complex(terms @ _powers(at))
+    return at, _horner(terms, at)[0]
+
+
+def _horner(terms: list[complex], at: float) -> tuple[complex, complex, complex]:
+    """Return a polynomial's value, slope and bend; the highest power's term comes first."""
+    value = slope = half_bend = 0j
+    for term in terms:
+        half_bend = half_bend * at + slope
+        slope = slope * at + value
+        value = value * at + term
+    return value, slope, 2 * half_bend
 
 
 def _powers(part: float) -> NDArray[np.complex128]:

@@ -233,16 +233,18 @@ def _alone(
     apart = np.full(loud.size + 1, size)
     np.subtract(place[1:], place[:-1], out=apart[1:-1])
     ends = (apart > quiet // 2).nonzero()[0]
-    runs = (apart > min(longest, quiet // 2)).nonzero()[0]
     first, last = ends[:-1], ends[1:]
-    lasts = loud[runs[1:] - 1] + 1 - loud[runs[:-1]]
-    click = np.maximum.reduceat(lasts, np.searchsorted(runs, first)) <= longest
-    click &= loud[last - 1] - loud[first] < quiet
+    click = loud[last - 1] - loud[first] < quiet
     click &= np.maximum(apart[first], apart[last]) > quiet
     if not click.any():
         return loud[:0]
     high = (SURELY * spread).astype(np.float32)[block[first]]
     click &= np.maximum.reduceat(magnitude.reshape(-1)[loud], first) > high
+    if not click.any():
+        return loud[:0]
+    runs = (apart > min(longest, quiet // 2)).nonzero()[0]
+    lasts = loud[runs[1:] - 1] + 1 - loud[runs[:-1]]
+    click &= np.maximum.reduceat(lasts, np.searchsorted(runs, first)) <= longest
     return loud[click.repeat(last - first)]
 
 

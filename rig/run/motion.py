@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from array import array
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
@@ -61,7 +61,7 @@ def freed_of_motion(
     coupling_s = receiver.plan.pulse.coupling_s
     speeds = _no_speeds(receiver)
     recent: deque[Scan] = deque(maxlen=ENOUGH_PINGS)
-    lately: deque[list[tuple[int, bool]]] = deque(maxlen=ENOUGH_PINGS)
+    lately: deque[dict[int, bool]] = deque(maxlen=ENOUGH_PINGS)
     first, before = True, None
     for ping in pings:
         heard = ping.heard
@@ -86,19 +86,15 @@ def freed_of_motion(
         owners = speeds.owner.tolist()
         owner.extend(owners)
         heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
-        sure, echoes, moving = stands_out(receiver, hits), list(heard.echoes), False
-        by_chance = _begun_by_chance(owners, sure, lately)
-        lately.append(list(zip(owners, sure, strict=True)))
-        surely = np.abs(speed_m_s) > MOVES * u_speed_m_s
-        u_speed_m_s = np.where(surely & by_chance, np.inf, u_speed_m_s)
-        told = zip(
-            hits.delay_s.tolist(), speed_m_s.tolist(), u_speed_m_s.tolist(), sure, strict=True
-        )
-        of_hit = {delay_s: its for delay_s, *its in told}
+        sure, echoes, moving = stands_out(receiver, hits).tolist(), list(heard.echoes), False
+        told = zip(speed_m_s.tolist(), u_speed_m_s.tolist(), sure, owners, strict=True)
+        of_hit = dict(zip(hits.delay_s.tolist(), told, strict=True))
         for k, echo in enumerate(echoes):
             if echo.delay_s not in of_hit:  # at a range of 0
                 continue
-            speed, u_speed, is_sure = of_hit[echo.delay_s]
+            speed, u_speed, is_sure, track = of_hit[echo.delay_s]
+            if is_sure and abs(speed) > MOVES * u_speed and _begun_by_chance(track, lately):
+                u_speed = math.inf
             if abs(speed) > MOVES * u_speed:
                 by_m, u_m = coupling_s * speed, abs(coupling_s) * u_speed
                 echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
@@ -109,34 +105,25 @@ def freed_of_motion(
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s
                 echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
         first = False
+        lately.append(dict(zip(owners, sure, strict=True)))
         yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
 
 
-def _begun_by_chance(
-    owners: Sequence[int], sure: NDArray[np.bool_], lately: Iterable[Sequence[tuple[int, bool]]]
-) -> NDArray[np.bool_]:
-    """Say which strong hits go on with a track that a weak one may have begun.
+def _begun_by_chance(track: int, lately: Iterable[Mapping[int, bool]]) -> bool:
+    """Say whether a strong hit goes on with a track that a weak one may have begun.
 
     A strong echo goes on with what was strong: what was not, a false alarm among the hits, stood
     where a target that swerved came by. Only a track's later hits mend its speed.
 
     Parameters
     ----------
-    owners : sequence of int
-        Of each hit the track.
-    sure : ndarray of bool, shape (hits,)
-        Which are strong.
-    lately : iterable
-        The same of the latest pings' hits.
+    track : int
+        The hit's.
+    lately : iterable of mapping
+        Of each of the latest pings, the tracks of its hits, and whether these were strong.
     """
-    before = [hit for hits in lately for hit in hits]
-    followed = Counter(track for track, _ in before)
-    weak = {track for track, was_sure in before if not was_sure}
-    chance = (
-        is_sure and track in weak and followed[track] < FEWEST_HITS
-        for track, is_sure in zip(owners, sure, strict=True)
-    )
-    return np.fromiter(chance, dtype=bool, count=len(owners))
+    were_sure = [of_track[track] for of_track in lately if track in of_track]
+    return len(were_sure) < FEWEST_HITS and not all(were_sure)
 
 
 def _no_speeds(receiver: Receiver) -> Speeds:
