@@ -15,19 +15,22 @@ sounds that last for a part of the time do not lift (both from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from dsp.ping.beneath_clicks import (
+    FOOT,
+    LIKE_IT,
+    OUT_OF_SOUND,
+    PARTS,
+    QUARTILE_NORMAL,
+    SURELY,
+    Beneath,
+)
 from dsp.ping.compression import PulseCompressor
-
-SURELY, FOOT = 12.0, 4.0
-"""A click stands so many standard deviations out of a block's noise, and is as long as what
-stands :data:`FOOT` of them out there. What is weaker brings a pulse of E samples' energy no
-more than 12/√(2E) of compressed noise's RMS: 1.2 of it for a tone of 2 ms at 48 kHz, which is
-no echo. Noise passes 4 once in 16,000 samples; an echo too weak to do so all along, 4 high,
-passes 12 once in 1e15."""
 
 PART_OF_PULSE = 8
 """A click is no longer than the inverse of the pulse's band, which no sound of that band is
@@ -35,18 +38,7 @@ shorter than, and than this part of the pulse: an echo over which one stands los
 1/8 of its amplitude, 1.2 dB, with it. On one side at least there is quiet for this part of the
 pulse, and for half of that on the other, where a pulse may begin or end."""
 
-PARTS, LIKE_IT = 6, 4
-"""To each side of a part of a sound, a twelfth of the pulse long, half of the pulse is looked at:
-of the twelve parts there, so many are as loud if it is the pulse's sound, wherever in it; others
-may hold clicks."""
-
-OUT_OF_SOUND = 3.0
-"""A click beside a sound, or on it, is so many times louder than that is about it. Of sounds that
-add up at random, as in a room, so much in one cell and in none of some 26 around comes once in
-7e7, (35 over 9), their powers being exponential."""
-
 _ABOUT = np.arange(2 * PARTS + 1)
-_QUARTILE_NORMAL = 0.6745  # half of a normal noise's magnitudes are less, in its deviations
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
 
 OUT_OF_WHITE, MATTERS = 8.0, 0.2
@@ -70,9 +62,11 @@ class Clearing:
     ----------
     compress : PulseCompressor
         Whose blocks and spectra are meant.
+    *others : PulseCompressor
+        By the pulses that take turns with its own.
     """
 
-    def __init__(self, compress: PulseCompressor) -> None:
+    def __init__(self, compress: PulseCompressor, *others: PulseCompressor) -> None:
         self._compress = compress
         shape, (low_hz, high_hz) = compress.shape, compress.pulse.band_hz
         bin_hz = float(shape.offset_hz[1])
@@ -81,6 +75,7 @@ class Clearing:
         rate_hz = compress.pulse.sample_rate_hz
         self._quiet = compress.pulse.samples.size // PART_OF_PULSE
         self._longest = min(self._quiet, int(rate_hz / (high_hz - low_hz)))
+        self._beneath = [Beneath(c, longest=self._longest) for c in (compress, *others)]
         # In so short a part of it a pulse's own waves are quiet, too.
         self._has_waves = self._quiet * low_hz >= rate_hz
         below = int(np.searchsorted(frequency_hz, low_hz / 2))
@@ -98,7 +93,7 @@ class Clearing:
         self._kept = (np.sin(np.pi / 2 * rise) ** 2).astype(np.float32)
 
     def __call__(
-        self, samples: NDArray[np.float32], spectrum: NDArray[np.complex64]
+        self, samples: NDArray[np.float32], spectrum: NDArray[np.complex64], turn: int = 0
     ) -> NDArray[np.complex64]:
         """Return a block's spectrum without hum, rumble and clicks; itself where there are none.
 
@@ -107,6 +102,8 @@ class Clearing:
         samples : ndarray of float32, shape (samples,)
         spectrum : ndarray of complex64, shape (frequencies,)
             Of these samples.
+        turn : int
+            Which of the pulses was sent.
         """
         if self._rumbles(spectrum):
             spectrum = spectrum * self._kept
@@ -114,16 +111,22 @@ class Clearing:
             samples = whole[: samples.size]
         if not self._has_waves:
             return spectrum
-        clear = without_clicks(samples, longest=self._longest, quiet=self._quiet)
-        return spectrum if clear is samples else self._compress.spectrum(clear)
+        clicks = _clicks(samples[np.newaxis], longest=self._longest, quiet=self._quiet)
+        return spectrum if clicks.size == 0 else self._beneath[turn](samples, np.unique(clicks))
 
-    def each(self, samples: NDArray[np.float32], spectra: NDArray[np.complex64]) -> None:
+    def each(
+        self,
+        samples: NDArray[np.float32],
+        spectra: NDArray[np.complex64],
+        turns: Sequence[int],
+    ) -> None:
         """Clear the spectra of several blocks where they are, each as it would be alone.
 
         Parameters
         ----------
         samples : ndarray of float32, shape (blocks, samples)
         spectra : ndarray of complex64, shape (blocks, frequencies)
+        turns : sequence of int, shape (blocks,)
         """
         unclear = {row for row, spectrum in enumerate(spectra) if self._rumbles(spectrum)}
         size = samples.shape[1]
@@ -133,7 +136,7 @@ class Clearing:
             clicks = _clicks(some, longest=self._longest, quiet=self._quiet)
             unclear.update((first + clicks // size).tolist())
         for row in unclear:
-            spectra[row] = self(samples[row], spectra[row])
+            spectra[row] = self(samples[row], spectra[row], turns[row])
 
     def _rumbles(self, spectrum: NDArray[np.complex64]) -> bool:
         """Say whether noise below the band adds much to what is compressed."""
@@ -203,7 +206,7 @@ def _clicks(samples: NDArray[np.float32], *, longest: int, quiet: int) -> NDArra
     """
     magnitude = np.abs(samples)
     looked_at = magnitude[:, :: max(1, samples.shape[1] // _LOOKED_AT)]
-    spread = np.array([_middle(row) for row in looked_at]) / _QUARTILE_NORMAL
+    spread = np.array([_middle(row) for row in looked_at]) / QUARTILE_NORMAL
     # What is silent but for a few steps of its converter has no noise to stand out of.
     spread[spread == 0] = np.inf
     alone = _alone(magnitude, spread, longest=longest, quiet=quiet)

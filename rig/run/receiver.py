@@ -128,7 +128,7 @@ class Receiver:
                 compressor_for(p, plan.interval_samples, weighting=weighting, band_hz=band_hz)
                 for p in pulses
             )
-        self._spectra = Spectra(self._compressors[0], channels=2 if info.second is None else 3)
+        self._spectra = Spectra(self._compressors, channels=2 if info.second is None else 3)
         self.marks = MarkSearch(
             plan, info, pulses, self._spectra, fft_samples=self._compressors[0].fft_samples
         )

@@ -20,15 +20,15 @@ class Spectra:
 
     Parameters
     ----------
-    compress : PulseCompressor
-        Any of the stream's; all have the same forward FFT.
+    compressors : sequence of PulseCompressor
+        One for each of the stream's pulses; all have the same forward FFT.
     channels : int
         How many of a block's are asked for.
     """
 
-    def __init__(self, compress: PulseCompressor, *, channels: int = 2) -> None:
-        self._compress = compress
-        self._clear = Clearing(compress)
+    def __init__(self, compressors: Sequence[PulseCompressor], *, channels: int = 2) -> None:
+        self._compress = compressors[0]
+        self._clear = Clearing(*compressors)
         self._channels = channels
         self._kept: dict[tuple[CaptureBlock, int], NDArray[np.complex64]] = {}
 
@@ -44,7 +44,7 @@ class Spectra:
         if len(wanted) > 1:
             heard = np.stack([b.samples[channel] for b in wanted])
         spectra = self._compress.spectrum(heard)
-        self._clear.each(heard, spectra)
+        self._clear.each(heard, spectra, [block.pulse_index for block in wanted])
         for number, block in enumerate(wanted):
             # Turned back by its own sign, a ping's own echoes stand upright whichever it is.
             if block.sign < 0:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.clearing import FOOT, SURELY, Clearing, without_clicks
+from dsp.ping.beneath_clicks import FOOT, SURELY
+from dsp.ping.clearing import Clearing, without_clicks
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
 
@@ -142,3 +143,42 @@ def test_noise_hardly_ever_has_clicks_and_silence_none() -> None:
     steps = np.zeros(BLOCK, dtype=np.float32)
     steps[::50] = 1 / 32768
     assert without_clicks(steps, longest=60, quiet=60) is steps
+
+
+@pytest.mark.parametrize("name", PULSES)
+def test_beneath_clicks_there_is_what_sounds_there(name: str) -> None:
+    # Within a sound, low and high, close together and at its end, where they shift a first fit
+    # the most; the one in the quiet tells that there are clicks.
+    pulse = PULSES[name]
+    length = pulse.samples.size
+    quiet = with_pulse(with_pulse(noise(7), pulse, 0.3, 300), pulse, -0.05, 2000)
+    heard = quiet.copy()
+    at = [299 + length, 2000 + length // 3, 2002 + length // 3, 1998 + length, 4000]
+    heard[at] += np.array([0.2, 0.03, -0.06, 0.15, 0.1], dtype=np.float32)
+    compress = PulseCompressor(pulse, BLOCK)
+    clear, was_any = cleared(pulse, heard)
+    assert was_any
+    left = np.fft.irfft(clear, compress.fft_samples)[:BLOCK] - quiet
+    # There each misses the noise alone that was heard with it, and holds what little the fit
+    # of the sound errs by: of 20 in all one passes 5 deviations once in 87,000 sets.
+    assert np.abs(left[at]).max() < 5 * RMS
+    # Of anything else, the rounding.
+    left[at] = 0
+    assert np.abs(left).max() < 1e-6
+
+
+def test_what_is_no_copy_of_the_pulse_is_no_click() -> None:
+    # A loudspeaker dull above 6 kHz, and edges that a narrow transducer rounds; the click tells
+    # that it is worth looking.
+    for name, pulse in PULSES.items():
+        spectrum = np.fft.rfft(pulse.samples, 1024)
+        dull = np.fft.irfft(spectrum / (1 + 1j * np.fft.rfftfreq(1024, 1 / RATE_HZ) / 6e3))
+        quiet = noise(8)
+        quiet[300:1324] += (0.3 * dull).astype(np.float32)
+        heard = quiet.copy()
+        heard[4000] += np.float32(0.1)
+        clear, was_any = cleared(pulse, heard)
+        assert was_any
+        left = np.fft.irfft(clear, PulseCompressor(pulse, BLOCK).fft_samples)[:BLOCK] - quiet
+        left[4000] = 0
+        assert np.abs(left).max() < 1e-6, name
