@@ -13,16 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import ROUNDING, powers_of
-from dsp.ping.falling import falls, ranked_falling
-from dsp.ping.noise import cell_rate, ordered_statistic_factor, rank_of
+from dsp.ping.falling import falls, told_falling
+from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import Taken
-
-PUT_BACK = 2.0
-"""An echo of less than so many times the threshold may be noise, and counts as noise where
-that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
-passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
 
 
 class NoiseLeft:
@@ -44,9 +39,9 @@ class NoiseLeft:
     def __init__(self, taken: Taken, least_noise: float) -> None:
         self._planned = planned = taken.planned
         stretches = planned.grid.index.shape[0]
-        # Of each stretch of bins: the cell by which the threshold is set, the noise, both of power.
-        self._ranked = np.empty((taken.profiles, stretches))
-        self.power, self.threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
+        # Of each stretch of bins: the mean by which the threshold is set, and the noise's own.
+        self._mean = np.empty((taken.profiles, stretches))
+        self.power, self.threshold = np.empty_like(self._mean), np.empty_like(self._mean)
         self._learnt_from = np.empty_like(taken.power)
         # Of each bin, once asked for since what it is of was learnt.
         self._highest = np.empty(taken.power.shape)
@@ -69,15 +64,15 @@ class NoiseLeft:
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
         falling = self._falling(taken, going, power)
         if falling is None:
-            ranked, middle = planned.grid.ranked(power, doubt)
+            mean, level = planned.grid.told(power, doubt)
         else:
-            ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
-        ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
+            mean, level = told_falling(planned.grid, power, doubt, *falling)
+        mean = mean.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
-        self._ranked[some] = ranked
-        self.power[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
-        factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
-        self.threshold[some] = np.maximum(ranked * factor, least_threshold)
+        self._mean[some] = mean
+        self.power[some] = np.maximum(level, self._least_power)
+        factor = planned.threshold_over_mean * self._lower[some, np.newaxis]
+        self.threshold[some] = np.maximum(mean * factor, least_threshold)
 
     def _falling(
         self, taken: Taken, going: NDArray[np.intp], power: NDArray[np.float32]
@@ -112,7 +107,7 @@ class NoiseLeft:
             taken.power,
             np.maximum(self.power, 1e-36).astype(np.float32).take(planned.grid.stretch_of, axis=1),
             planned.shape,
-            cells=planned.grid.cells,
+            cells=round(planned.grid.cells / 0.75),
         )
         coloured = self._colour.profile
         if coloured.size:
@@ -129,7 +124,7 @@ class NoiseLeft:
         if taken.profile.size == 0:
             return power
         threshold = self.threshold_at(taken.profile, taken.places())
-        weak = taken.strength**2 < PUT_BACK * threshold
+        weak = taken.strength**2 < self._planned.doubtful * threshold
         doubtful = (weak & taken.of(going)).nonzero()[0]
         if not doubtful.size:
             return power
@@ -165,9 +160,8 @@ class NoiseLeft:
         planned = self._planned
         cells = planned.grid.cells
         rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
-        factor = ordered_statistic_factor(rate, cells, rank_of(cells))
         least = np.maximum(self._rounding_power, -math.log(rate) * self._least_power)
-        threshold = self._ranked * factor
+        threshold = self._mean * cell_averaging_factor(rate, cells)
         if self._colour is not None and self._colour.profile.size:
             threshold[self._colour.profile] *= self._colour.higher(rate)[:, np.newaxis]
         return np.asarray(np.maximum(threshold, least[:, np.newaxis]))
