@@ -151,14 +151,14 @@ def _laws(blocks: int, size: int, bins: int) -> _Laws:
     )
 
 
-def told_falling(
+def ranked_falling(
     grid: NoiseGrid,
     power: NDArray[np.float32],
     doubt: NDArray[np.float64],
     rows: NDArray[np.intp],
     level: NDArray[np.float32],
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Return what :meth:`dsp.ping.noise.NoiseGrid.told` does, evened out where noise falls.
+    """Return what :meth:`dsp.ping.noise.NoiseGrid.ranked` does, evened out where noise falls.
 
     A law that is learnt from all cells leaves as much doubt of the noise at a profile's ends as
     the nearest :data:`dsp.ping.noise.TRAINING_CELLS` alone: the end of a line through N values is
@@ -167,14 +167,15 @@ def told_falling(
     Parameters
     ----------
     power, doubt
-        As :meth:`dsp.ping.noise.NoiseGrid.told` takes them.
+        As :meth:`dsp.ping.noise.NoiseGrid.ranked` takes them.
     rows, level
         As of :func:`falls`.
     """
     even = power.copy()
     even[rows] /= level
-    mean, its_own = grid.told(even, doubt)
-    its_level = level[:, np.searchsorted(grid.stretch_of, np.arange(mean.shape[1]))]
-    mean[rows] *= its_level * np.float32(grid.fewer)
-    its_own[rows] *= its_level
-    return mean, its_own
+    ranked, middle = grid.ranked(even, doubt)
+    first = np.searchsorted(grid.stretch_of, np.arange(ranked.shape[1]))
+    its_level = level[:, first]
+    ranked[rows] *= its_level * np.float32(grid.fewer)
+    middle[rows] *= its_level
+    return ranked, middle

@@ -51,18 +51,19 @@ what those left behind where they are no copies of the pulse."""
 LEAST_CELLS = 4
 """From fewer no noise is learnt."""
 
-ALIKE_CELLS = 8
-"""So many cells off noise is looked at for being alike: farther it is to 1 % of a cell's worth."""
+ALIKE_CELLS = 16
+"""So many cells off it is looked whether noise is alike: a resonance of 200 Hz is for 7 of a
+code's."""
 
-_TERMS = 40
-"""Of Laguerre's polynomials: of two looks half a cell apart the next one's is 1e-9."""
+_TERMS = 100
+"""So many of Laguerre's polynomials say what two looks share, where ρ² is less than 0.97."""
 
 STRETCH = 4096
 """Of so many bins at a time the noise around them is sorted."""
 
 MOST_SPACINGS = 8
-"""So many cells long is a stretch of bins that share its looks, at the most: a
-quarter of what the nearest reach over to one side."""
+"""So many cells long is a stretch of bins that share its looks, at the most, or as a sixteenth of
+the looks: a quarter of what the nearest reach over to one side."""
 
 
 def cell_averaging_factor(false_alarm_rate: float, cells: float) -> float:
@@ -323,7 +324,7 @@ class NoiseGrid:
     _near: int
     _surely: float
 
-    def told(
+    def ranked(
         self, power: NDArray[np.floating], doubt: NDArray[np.float64] | float = 1.0
     ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
         """Return for each stretch the mean power that thresholds are set by, and the noise's.
@@ -340,22 +341,22 @@ class NoiseGrid:
 
         Returns
         -------
-        mean, level : ndarray, shape (..., stretches)
+        ranked, middle : ndarray, shape (..., stretches)
         """
         # Wholly sorted, for which NumPy has a network in the processor's own vectors: a few
         # looks take a fifth of the time of picking out two.
         looks = power.take(self.index, axis=-1)
         nearest = looks[..., : self._near].copy()
         looks.sort(axis=-1)
-        mean, level = _told_by(looks)
+        ranked, middle = _told_by(looks)
         if nearest.shape[-1] < looks.shape[-1]:
             nearest.sort(axis=-1)
-            near_mean, near_level = _told_by(nearest)
+            near_ranked, near_middle = _told_by(nearest)
             surely = np.exp(np.float32(self._surely) * np.sqrt(np.asarray(doubt, np.float32)))
-            louder = near_mean > mean * surely[..., np.newaxis]
-            mean = np.where(louder, near_mean * np.float32(self.fewer), mean)
-            level = np.where(louder, near_level, level)
-        return mean, level
+            louder = near_ranked > ranked * surely[..., np.newaxis]
+            ranked = np.where(louder, near_ranked * np.float32(self.fewer), ranked)
+            middle = np.where(louder, near_middle, middle)
+        return ranked, middle
 
 
 def _told_by(
@@ -376,16 +377,11 @@ def mean_of_weakest(in_order: NDArray[np.floating], rank: int) -> NDArray[np.flo
 def cells_told(looks: int, share: float, alike: tuple[float, ...] = ()) -> float:
     """Return how many independent cells' mean is as sure as what the weakest looks tell.
 
-    Independent looks are worth as many cells as are asked. What each of others adds is its
-    power less 1, if it is weak, and else the power q at which it begins not to be, all over
-    the share F. Of the joint density of two in Laguerre's polynomials of n-th order the
-    covariance has ρ^2n, times (1 − F)²/F² (Lₙ₋₁(q) − Lₙ₋₂(q))² from the second on.
-
     Parameters
     ----------
     looks : int
     share : float
-        The weakest of them that are asked.
+        The weakest of them that are asked; of independent looks they are the cells.
     alike : tuple of float
         ρ² of two looks, for each step from one to another but none.
 
@@ -393,22 +389,40 @@ def cells_told(looks: int, share: float, alike: tuple[float, ...] = ()) -> float
     --------
     >>> cells_told(192, 0.75), round(cells_told(384, 0.75, (0.4,)))
     (144.0, 174)
+    """
+    return looks / float(scatter(looks, share, np.array(alike)))
+
+
+def scatter(looks: int, share: float, alike: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the relative variance of what the weakest looks tell, times their number.
+
+    Shape (...), of ρ² of shape (..., lags). What each look adds is its power less 1 if it is
+    weak, and else the power q at which it begins not to be, all over the share F. Of the joint
+    density of two in Laguerre's polynomials of n-th order their covariance has ρ^2n, times
+    (1 − F)²/F² (Lₙ₋₁(q) − Lₙ₋₂(q))² from the second on; of a look with itself it is 1/F.
 
     References
     ----------
-    M. S. Bartlett 1946 (see :mod:`dsp.ping.noise_colour`); H. Bateman, *Higher Transcendental
-    Functions* II, 1953, sect. 10.12: Mehler's formula for Laguerre's (both from memory).
+    H. Bateman, *Higher Transcendental Functions* II, 1953, sect. 10.12, for the density; M. S.
+    Bartlett 1946 for the sum over pairs (both from memory).
     """
     rank = max(1, round(share * looks))
-    if not alike:
-        return float(rank)
-    weak = rank / looks
-    alike2 = np.array(alike[: looks - 1])
-    steps = np.diff(np.polynomial.laguerre.lagvander(-math.log1p(-weak), _TERMS))
-    shares = np.append(1.0, (steps * (1 - weak) / weak) ** 2)
-    covariance = (alike2[:, np.newaxis] ** np.arange(1, shares.size + 1)) @ shares
-    pairs = 2 * (1 - np.arange(1, alike2.size + 1) / looks)
-    return float(looks / (1 / weak + pairs @ covariance))
+    alike = alike[..., : looks - 1]
+    pairs = 2 * (1 - np.arange(1, alike.shape[-1] + 1) / looks)
+    likeness, covariance = _covariance_of_looks(share)
+    shared = np.interp(alike, likeness, covariance)
+    return np.asarray(looks / rank + (shared * pairs).sum(axis=-1))
+
+
+@functools.lru_cache(maxsize=8)
+def _covariance_of_looks(share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the covariance of what two looks add, over ρ² from 0 to 1."""
+    likeness = np.linspace(0, 1, 257)
+    steps = np.diff(np.polynomial.laguerre.lagvander(-math.log1p(-share), _TERMS))
+    shares = np.append(1.0, (steps * (1 - share) / share) ** 2)
+    covariance = (likeness[:, np.newaxis] ** np.arange(1, shares.size + 1)) @ shares
+    covariance[-1] = 1 / share
+    return likeness, covariance
 
 
 def noise_grid(
@@ -431,10 +445,9 @@ def noise_grid(
     asked = near if before_only else round(WIDE_CELLS * cell_looks)
     least = math.ceil(LEAST_CELLS * cell_looks)
     most = _cells_with_room(bins, guard_bins, spacing_bins, asked, least=least)
-    spacings = round(MOST_SPACINGS * cell_looks)
-    step = spacing_bins * max(1, min(spacings, most * spacings // near))
+    step = spacing_bins * max(1, min(round(MOST_SPACINGS * cell_looks), most // 16))
     looks = min(most, (bins - 2 * guard_bins - step) // spacing_bins - 1)
-    if looks < most - cell_looks or looks < 16 * cell_looks:
+    if looks < 16 * cell_looks:
         # Where there are few, none is given up for the length of a stretch.
         looks = most
         step = max(1, min(step, bins - 2 * guard_bins - (looks + 1) * spacing_bins))

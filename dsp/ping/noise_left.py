@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import ROUNDING, powers_of
-from dsp.ping.falling import falls, told_falling
+from dsp.ping.falling import falls, ranked_falling
 from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
@@ -39,9 +39,9 @@ class NoiseLeft:
     def __init__(self, taken: Taken, least_noise: float) -> None:
         self._planned = planned = taken.planned
         stretches = planned.grid.index.shape[0]
-        # Of each stretch of bins: the mean by which the threshold is set, and the noise's own.
-        self._mean = np.empty((taken.profiles, stretches))
-        self.power, self.threshold = np.empty_like(self._mean), np.empty_like(self._mean)
+        # Of each stretch of bins: the mean by which the threshold is set, the noise, both of power.
+        self._ranked = np.empty((taken.profiles, stretches))
+        self.power, self.threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
         self._learnt_from = np.empty_like(taken.power)
         # Of each bin, once asked for since what it is of was learnt.
         self._highest = np.empty(taken.power.shape)
@@ -64,15 +64,15 @@ class NoiseLeft:
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
         falling = self._falling(taken, going, power)
         if falling is None:
-            mean, level = planned.grid.told(power, doubt)
+            ranked, middle = planned.grid.ranked(power, doubt)
         else:
-            mean, level = told_falling(planned.grid, power, doubt, *falling)
-        mean = mean.astype(np.float64)
+            ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
+        ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
-        self._mean[some] = mean
-        self.power[some] = np.maximum(level, self._least_power)
-        factor = planned.threshold_over_mean * self._lower[some, np.newaxis]
-        self.threshold[some] = np.maximum(mean * factor, least_threshold)
+        self._ranked[some] = ranked
+        self.power[some] = np.maximum(middle, self._least_power)
+        factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
+        self.threshold[some] = np.maximum(ranked * factor, least_threshold)
 
     def _falling(
         self, taken: Taken, going: NDArray[np.intp], power: NDArray[np.float32]
@@ -97,7 +97,7 @@ class NoiseLeft:
         Returns
         -------
         ndarray of int, shape (profiles,)
-            Those whose threshold is lower now.
+            Those whose threshold is surely lower now.
         """
         planned = self._planned
         if planned.before_only:
@@ -107,7 +107,7 @@ class NoiseLeft:
             taken.power,
             np.maximum(self.power, 1e-36).astype(np.float32).take(planned.grid.stretch_of, axis=1),
             planned.shape,
-            cells=round(planned.grid.cells / 0.75),
+            grid=planned.grid,
         )
         coloured = self._colour.profile
         if coloured.size:
@@ -161,9 +161,9 @@ class NoiseLeft:
         cells = planned.grid.cells
         rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
         least = np.maximum(self._rounding_power, -math.log(rate) * self._least_power)
-        threshold = self._mean * cell_averaging_factor(rate, cells)
-        if self._colour is not None and self._colour.profile.size:
-            threshold[self._colour.profile] *= self._colour.higher(rate)[:, np.newaxis]
+        threshold = self._ranked * cell_averaging_factor(rate, cells)
+        if self._colour is not None:
+            threshold *= self._colour.higher_each(rate)[:, np.newaxis]
         return np.asarray(np.maximum(threshold, least[:, np.newaxis]))
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -23,6 +23,7 @@ from dsp.ping.noise import (
     look_steps,
     noise_grid,
 )
+from dsp.ping.noise_colour import SURELY, u_log_crossings
 from dsp.ping.peaks import KERNEL_HALF, bin_reader, delay_uncertainty_s, side_lobe_ceiling
 
 FLANK_LOBES = 12
@@ -91,7 +92,7 @@ class SearchPlan:
     u_at_one_s: float
     noise_doubt: float
     log_rate: float
-    threshold_over_mean: float
+    threshold_over_ranked: float
     doubtful: float
 
 
@@ -103,7 +104,10 @@ def search_plan(
     guard_bins, spacing_bins, alike = look_steps(shape)
     grid = noise_grid(bins, guard_bins, spacing_bins, alike=alike, before_only=before_only)
     cell_bins = independent_s(shape) / shape.bin_s
-    rate = cell_rate(false_alarm_rate, shape, cells=grid.cells)
+    if not before_only:
+        # Noise that is slower than white, and not surely so, peaks less often.
+        false_alarm_rate *= math.exp(SURELY * u_log_crossings(shape, bins))
+    rate = cell_rate(min(false_alarm_rate, 0.5), shape, cells=grid.cells)
     threshold = cell_averaging_factor(rate, grid.cells)
     seldom = cell_rate(SELDOM * min(1.0, cell_bins / bins), shape, cells=grid.cells)
     table = lobe_table(shape)
@@ -141,7 +145,7 @@ def search_plan(
         u_at_one_s=delay_uncertainty_s(shape, 1.0),
         noise_doubt=1 / grid.level_cells,
         log_rate=math.log(rate),
-        threshold_over_mean=threshold,
+        threshold_over_ranked=threshold,
         doubtful=cell_averaging_factor(seldom, grid.cells) / threshold,
     )
 

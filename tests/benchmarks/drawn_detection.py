@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 
 from made_pings import SPEED_M_S, made_pings
 
+from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.search import lead_bins
 from dsp.ping.search_plan import search_plan
 from rig.bench.capture import StreamInfo
@@ -116,8 +117,8 @@ def _row(plan: Plan, pings: int, seed: int) -> str:
         False,
     )
     cells = planned.grid.cells
-    ideal = -planned.log_rate
-    learnt = planned.threshold_over_mean
+    of_a_cell = cell_rate(rate, receiver.shape, cells=cells)
+    ideal, learnt = -math.log(of_a_cell), cell_averaging_factor(of_a_cell, cells)
     within = float(np.mean(np.abs(errors_u) <= 2))
     u_within = math.sqrt(within * (1 - within) / len(errors_u))
     return (

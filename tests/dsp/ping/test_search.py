@@ -137,7 +137,7 @@ def test_a_threshold_that_a_stretch_shares_keeps_its_false_alarm_rate() -> None:
     alarms = 0
     for _ in range(60):
         power = rng.exponential(size=4000)
-        alarms += int(np.count_nonzero(power > (grid.told(power)[0] * factor)[grid.stretch_of]))
+        alarms += int(np.count_nonzero(power > (grid.ranked(power)[0] * factor)[grid.stretch_of]))
     assert alarms == pytest.approx(240, abs=4 * 15.5 * math.sqrt(2) * math.sqrt(2))
 
 
@@ -169,7 +169,7 @@ def test_noise_that_is_louder_here_than_around_is_learnt_here() -> None:
     factor = cell_averaging_factor(1e-2, grid.cells)
     power = rng.exponential(size=(200, 3000))
     power[:, 1400:1520] *= 10
-    over = power > (grid.told(power)[0] * factor)[:, grid.stretch_of]
+    over = power > (grid.ranked(power)[0] * factor)[:, grid.stretch_of]
     alarms = int(np.count_nonzero(over[:, 1440:1480]))
     assert alarms < 2 * 80 + 4 * math.sqrt(160)
     wide = np.sort(power[:, grid.index], axis=-1)
