@@ -86,7 +86,7 @@ class NoiseLeft:
         if begun.size < going.size:
             power = power[begun]
         left = functools.partial(_lobes_left, taken, going[begun])
-        falling = falls(power, self._planned.cell_bins, left)
+        falling = falls(power, self._planned.cell_bins, left, self._doubt[going[begun]])
         return None if falling is None else (begun[falling[0]], falling[1])
 
     def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
