@@ -24,10 +24,9 @@ from dsp.ping.compression import (
 from dsp.ping.likeness import unlike_pulse
 from dsp.ping.noise import (
     TRAINING_CELLS,
+    cell_averaging_factor,
     cell_rate,
-    mean_over_ranked,
-    noise_doubt,
-    ordered_statistic_factor,
+    mean_of_weakest,
     rank_of,
     training_steps,
 )
@@ -388,21 +387,17 @@ def standing_peak(
         return None
     at, gain = _crest_at(envelope[crest - KERNEL_HALF : crest + KERNEL_HALF + 1], looked)
     amplitude = abs(gain)
-    rank = rank_of(cells)
     ahead = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
-    ahead.partition(rank - 1)
-    ranked = float(ahead[rank - 1]) ** 2
-    rate = cell_rate(false_alarm_rate, shape, cells=cells)
-    threshold = ranked * ordered_statistic_factor(rate, cells, rank)
-    noise = max(ranked * mean_over_ranked(cells, rank), (ROUNDING * amplitude) ** 2)
+    worth = rank_of(cells)
+    mean = float(mean_of_weakest(np.sort(ahead**2), worth))
+    threshold = mean * cell_averaging_factor(cell_rate(false_alarm_rate, shape, cells=worth), worth)
+    noise = max(mean, (ROUNDING * amplitude) ** 2)
     snr_out = 2 * amplitude**2 / noise
     doubt_db = 4 * 20 / math.log(10) / math.sqrt(snr_out)
     off_db = abs(20 * math.log10(max(amplitude, 1e-30) / like_amplitude))
     if amplitude**2 <= threshold or off_db > within_db + doubt_db:
         return None
-    u_delay_s = looked.u_at_one_s * math.sqrt(
-        (1 + noise_doubt(cells, rank)) / max(snr_out - 2, 1.0)
-    )
+    u_delay_s = looked.u_at_one_s * math.sqrt((1 + 1 / worth) / max(snr_out - 2, 1.0))
     reach = looked.table.reach_bins
     start, stop = max(crest - reach, 0), min(crest + reach + 1, envelope.size)
     lags = slice(start - crest + reach, stop - crest + reach)

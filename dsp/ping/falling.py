@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.noise import NoiseGrid, fewer_told
+from dsp.ping.noise import NoiseGrid
 
 BLOCK_CELLS = 8
 """So many independent cells of noise are a block."""
@@ -53,6 +53,7 @@ def falls(
     power: NDArray[np.float32],
     cell_bins: float,
     lobes_left: Callable[[NDArray[np.intp], NDArray[np.intp]], NDArray[np.float64]],
+    doubt: NDArray[np.float64],
 ) -> tuple[NDArray[np.intp], NDArray[np.float32]] | None:
     """Say in which profiles the noise surely falls, and how.
 
@@ -65,6 +66,8 @@ def falls(
     lobes_left : callable
         Gives, for some of the profiles and at some bins, the power that side lobes of what was
         taken away may have left, shape (profiles, bins).
+    doubt : ndarray of float64, shape (profiles,)
+        How much less cells tell than of white noise: the variance, over theirs.
 
     Returns
     -------
@@ -87,8 +90,8 @@ def falls(
     bins = np.sort(bins.reshape(power.shape[0], -1, read), axis=-1)
     weakest = bins[..., :heard].sum(axis=-1) + (read - heard) * bins[..., heard - 1]
     heard_log = np.log(np.maximum(weakest, 1e-30))
-    alike = _along(laws, heard_log)
-    rows = (alike.max(axis=1) > SURELY).nonzero()[0]
+    surely = (SURELY * np.sqrt(doubt)).astype(np.float32)
+    rows = (_along(laws, heard_log).max(axis=1) > surely).nonzero()[0]
     if rows.size == 0:
         return None
     # Where side lobes may be what is heard, it is held to be as elsewhere on the average.
@@ -97,13 +100,13 @@ def falls(
     heard_log = heard_log[rows]
     elsewhere = np.where(told, heard_log, 0).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
     alike = _along(laws, np.where(told, heard_log, elsewhere[:, np.newaxis]))
-    surely = alike.max(axis=1) > SURELY
-    if not surely.any():
+    falling = alike.max(axis=1) > surely[rows]
+    if not falling.any():
         return None
-    rows, alike = rows[surely], alike[surely]
+    rows, alike = rows[falling], alike[falling]
     # The less a law leaves, the likelier it is: by the chance of what it leaves, all being
     # alike before.
-    explains = alike * laws.size - laws.size**2 / 2
+    explains = (alike * laws.size - laws.size**2 / 2) / doubt[rows, np.newaxis].astype(np.float32)
     likely = np.exp(explains - explains.max(axis=1, keepdims=True))
     likely /= likely.sum(axis=1, keepdims=True)
     return rows, np.exp((likely[:, np.newaxis] @ laws.level)[:, 0])
@@ -176,6 +179,6 @@ def ranked_falling(
     ranked, middle = grid.ranked(even, doubt)
     first = np.searchsorted(grid.stretch_of, np.arange(ranked.shape[1]))
     its_level = level[:, first]
-    ranked[rows] *= its_level * np.float32(fewer_told(grid.cells))
+    ranked[rows] *= its_level * np.float32(grid.fewer)
     middle[rows] *= its_level
     return ranked, middle

@@ -1,12 +1,15 @@
 """The noise around each bin of a profile, and the threshold that it sets.
 
 A threshold that follows the noise at a set false-alarm rate: from the mean of the
-cells around a bin, or from one of the sorted ones, which a strong echo does not lift.
+cells around a bin; from one of the sorted ones, which a strong echo does not lift; or from the
+mean that the weakest of them tell of, which one does not lift either and which knows more.
 
 References
 ----------
 H. Rohling, "Radar CFAR thresholding in clutter and multiple target situations",
-*IEEE Trans. Aerosp. Electron. Syst.* 19, 1983, pp. 608–621.
+*IEEE Trans. Aerosp. Electron. Syst.* 19, 1983, pp. 608–621. B. Epstein and M. Sobel, "Life
+testing", *J. Am. Stat. Assoc.* 48, 1953: of N exponential cells the k weakest, and N − k times
+the k-th of them, add up to what k cells do (from memory).
 """
 
 from __future__ import annotations
@@ -16,7 +19,6 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,29 +30,43 @@ TRAINING_CELLS = 64
 
 WIDE_CELLS = 3 * TRAINING_CELLS
 """So many tell it where they are heard to be all alike. A threshold that is learnt stands higher
-than one over noise that is known, by 0.79 dB at 1e-6 for 64 cells, 0.26 dB for 192."""
+than one over noise that is known, as of k cells by k (P^(−1/k) − 1) over ln 1/P: at 1e-6 by
+0.61 dB where 48 are as sure as the weakest of 64, by 0.20 dB where 150 are of 192."""
+
+CELL_LOOKS = 2
+"""Two looks a cell tell nearly all that there is: three would be worth 3 % of the cells more."""
 
 UNLIKE = 3.0
 """Standard deviations by which the nearest :data:`TRAINING_CELLS` must be louder than all, for
 the noise to be another here than around: in even noise once in 700."""
 
 RANK_SHARE = 0.75
-"""The ordered-statistic threshold reads the cell at this share of the sorted ones:
-a quarter of them may hold other echoes without lifting it."""
+"""Thresholds are set by this share of the sorted cells, the weakest: a quarter of them may hold
+other echoes and lift it no more than any that are louder than these."""
 
 LEVEL_SHARE = 0.5
-"""The noise itself is read off the middle one: half of the cells may hold other echoes, and
+"""The noise itself is read off the weaker half: the rest may hold other echoes, and
 what those left behind where they are no copies of the pulse."""
+
+LEAST_CELLS = 4
+"""From fewer no noise is learnt."""
+
+ALIKE_CELLS = 16
+"""So many cells off it is looked whether noise is alike: a resonance of 200 Hz is for 7 of a
+code's."""
+
+_TERMS = 100
+"""So many of Laguerre's polynomials say what two looks share, where ρ² is less than 0.97."""
 
 STRETCH = 4096
 """Of so many bins at a time the noise around them is sorted."""
 
-MOST_SPACINGS = 4
-"""So many spacings of cells long is a stretch of bins that share them, at the most: an
-eighth of what the nearest cells reach over to one side."""
+MOST_SPACINGS = 8
+"""So many cells long is a stretch of bins that share its looks, at the most, or as a sixteenth of
+the looks: a quarter of what the nearest reach over to one side."""
 
 
-def cell_averaging_factor(false_alarm_rate: float, cells: int) -> float:
+def cell_averaging_factor(false_alarm_rate: float, cells: float) -> float:
     """Return the threshold over the mean power of `cells` independent cells.
 
     ``N (Pfa^(−1/N) − 1)`` for complex Gaussian noise.
@@ -69,7 +85,7 @@ def cell_averaging_factor(false_alarm_rate: float, cells: int) -> float:
 
 
 @functools.lru_cache(maxsize=32)
-def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: int = TRAINING_CELLS) -> float:
+def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: float = TRAINING_CELLS) -> float:
     """Return how rarely one cell may pass a threshold that noise's peaks pass at a rate.
 
     A peak of noise stands anywhere between two cells, so that more peaks pass than
@@ -84,8 +100,8 @@ def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: int = TRAININ
         bandwidth (Σw)²/Σw² long.
     shape : EchoShape
         Of one echo; its noise is meant.
-    cells : int
-        From which the ordered statistic learns the noise.
+    cells : float
+        As sure as the mean of so many independent cells is what is learnt of the noise.
 
     References
     ----------
@@ -93,15 +109,14 @@ def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: int = TRAININ
     sect. 3.8: how often an envelope crosses a level (from memory).
     """
     crossings = _Crossings(shape)
-    left = cells - np.arange(rank_of(cells))
     rate = false_alarm_rate
     # The crossings depend on the threshold by a root of a logarithm only: this converges
     # by a factor of ten a turn.
     for _ in range(8):
-        factor = ordered_statistic_factor(rate, cells, left.size)
+        factor = cell_averaging_factor(rate, cells)
         # A noise that is taken for lower than it is lets more alarms pass: this is the mean
-        # of L over those, the derivative of Rohling's log Pfa.
-        level = float(np.sum(factor / (left + factor)))
+        # of L over those, the derivative of log Pfa by the factor's logarithm.
+        level = factor / (1 + factor / cells)
         rate = false_alarm_rate / max(crossings.of_a_cell(level) / crossings.of_a_peak(level), 1.0)
     return rate
 
@@ -281,134 +296,185 @@ def ordered_statistic_threshold(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NoiseGrid:
-    """Which cells the noise is learnt from, for one stretch of bins after another.
+    """Which looks the noise is learnt from, for one stretch of bins after another.
 
-    The bins of a stretch share their cells. A threshold keeps its false-alarm rate with
+    The bins of a stretch share their looks. A threshold keeps its false-alarm rate with
     any cells whose noise is independent of the bin that is tested, so it is enough that
     they stand a guard away from the whole stretch; and the noise changes little over a
     stretch, :data:`MOST_SPACINGS` cells long.
 
     Attributes
     ----------
-    cells : int
-        For each stretch.
-    index : ndarray of int, shape (stretches, cells)
+    index : ndarray of int, shape (stretches, looks)
         Bins in which they stand, the nearest first.
     stretch_of : ndarray of int, shape (bins,)
         Which stretch each bin is in.
+    cells, level_cells : float
+        As sure as the mean of so many independent cells is what thresholds are set by, and
+        the noise.
+    fewer : float
+        How much higher a threshold stands where no more is known than by the nearest looks.
     """
 
-    cells: int
     index: NDArray[np.intp]
     stretch_of: NDArray[np.intp]
+    cells: float
+    level_cells: float
+    fewer: float
+    _near: int
+    _surely: float
 
     def ranked(
         self, power: NDArray[np.floating], doubt: NDArray[np.float64] | float = 1.0
     ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-        """Return for each stretch the sorted cell that thresholds are set by, and the middle one.
+        """Return for each stretch the mean power that thresholds are set by, and the noise's.
 
-        Of ranks :func:`rank_of` and :func:`level_rank_of`. Where the nearest cells are surely
-        louder than all together, as in what a room still rings, they alone are asked, and what
-        they say is put in terms of all.
+        By the weakest looks, :data:`RANK_SHARE` and :data:`LEVEL_SHARE` of them. Where the
+        nearest are surely louder than all together, as in what a room still rings, they alone
+        are asked; the first is then higher by what they know less.
 
         Parameters
         ----------
         power : ndarray, shape (..., bins)
         doubt : ndarray of float64, shape (...), or float
-            How much less cells tell than independent ones: the variance, over theirs.
+            How much less looks tell than of white noise: the variance, over theirs.
 
         Returns
         -------
         ranked, middle : ndarray, shape (..., stretches)
         """
         # Wholly sorted, for which NumPy has a network in the processor's own vectors: a few
-        # cells take a fifth of the time of picking out two.
-        cells = power.take(self.index, axis=-1)
-        nearest = cells[..., :TRAINING_CELLS].copy()
-        cells.sort(axis=-1)
-        ranked, middle = _picked(cells)
-        if self.cells > TRAINING_CELLS:
+        # looks take a fifth of the time of picking out two.
+        looks = power.take(self.index, axis=-1)
+        nearest = looks[..., : self._near].copy()
+        looks.sort(axis=-1)
+        ranked, middle = _told_by(looks)
+        if nearest.shape[-1] < looks.shape[-1]:
             nearest.sort(axis=-1)
-            near_ranked, near_middle = _picked(nearest)
-            told = _near_told(self.cells)
-            surely = told.surely ** np.sqrt(np.asarray(doubt, dtype=np.float32))
-            louder = near_ranked * told.ranked > ranked * surely[..., np.newaxis]
-            ranked = np.where(louder, near_ranked * told.threshold, ranked)
-            middle = np.where(louder, near_middle * told.middle, middle)
+            near_ranked, near_middle = _told_by(nearest)
+            surely = np.exp(np.float32(self._surely) * np.sqrt(np.asarray(doubt, np.float32)))
+            louder = near_ranked > ranked * surely[..., np.newaxis]
+            ranked = np.where(louder, near_ranked * np.float32(self.fewer), ranked)
+            middle = np.where(louder, near_middle, middle)
         return ranked, middle
 
 
-def _picked(
+def _told_by(
     in_order: NDArray[np.floating],
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Return of sorted cells those of the two ranks."""
-    cells = in_order.shape[-1]
-    return in_order[..., rank_of(cells) - 1], in_order[..., level_rank_of(cells) - 1]
+    """Return the means that sorted looks tell of, by the two shares."""
+    looks = in_order.shape[-1]
+    mean = mean_of_weakest(in_order, rank_of(looks))
+    return mean, mean_of_weakest(in_order, level_rank_of(looks))
 
 
-class _NearTold(NamedTuple):
-    """What the nearest cells' ranks are times, in terms of all cells', as single precision."""
+def mean_of_weakest(in_order: NDArray[np.floating], rank: int) -> NDArray[np.floating]:
+    """Return the mean power that the `rank` weakest of sorted cells tell of, shape (...)."""
+    more = (in_order.shape[-1] - rank) * in_order[..., rank - 1]
+    return np.asarray((in_order[..., :rank].sum(axis=-1) + more) / rank)
 
-    ranked: np.float32
-    threshold: np.float32
-    middle: np.float32
-    surely: np.float32
+
+def cells_told(looks: int, share: float, alike: tuple[float, ...] = ()) -> float:
+    """Return how many independent cells' mean is as sure as what the weakest looks tell.
+
+    Parameters
+    ----------
+    looks : int
+    share : float
+        The weakest of them that are asked; of independent looks they are the cells.
+    alike : tuple of float
+        ρ² of two looks, for each step from one to another but none.
+
+    Examples
+    --------
+    >>> cells_told(192, 0.75), round(cells_told(384, 0.75, (0.4,)))
+    (144.0, 174)
+    """
+    return looks / float(scatter(looks, share, np.array(alike)))
+
+
+def scatter(looks: int, share: float, alike: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the relative variance of what the weakest looks tell, times their number.
+
+    Shape (...), of ρ² of shape (..., lags). What each look adds is its power less 1 if it is
+    weak, and else the power q at which it begins not to be, all over the share F. Of the joint
+    density of two in Laguerre's polynomials of n-th order their covariance has ρ^2n, times
+    (1 − F)²/F² (Lₙ₋₁(q) − Lₙ₋₂(q))² from the second on; of a look with itself it is 1/F.
+
+    References
+    ----------
+    H. Bateman, *Higher Transcendental Functions* II, 1953, sect. 10.12, for the density; M. S.
+    Bartlett 1946 for the sum over pairs (both from memory).
+    """
+    rank = max(1, round(share * looks))
+    alike = alike[..., : looks - 1]
+    pairs = 2 * (1 - np.arange(1, alike.shape[-1] + 1) / looks)
+    likeness, covariance = _covariance_of_looks(share)
+    shared = np.interp(alike, likeness, covariance)
+    return np.asarray(looks / rank + (shared * pairs).sum(axis=-1))
 
 
 @functools.lru_cache(maxsize=8)
-def _near_told(cells: int) -> _NearTold:
-    """Return how what :data:`TRAINING_CELLS` of so many cells say compares with what all do.
-
-    The nearest are among all, so that what they say differs from what all say by the
-    difference of the two variances. Fewer know less, and a threshold over them stands higher:
-    taken at 1e-6, where that is most, as rates go that are in use.
-    """
-    rank, near_rank = rank_of(cells), rank_of(TRAINING_CELLS)
-    doubt = noise_doubt(TRAINING_CELLS, near_rank) - noise_doubt(cells, rank)
-    level, near_level = level_rank_of(cells), level_rank_of(TRAINING_CELLS)
-    near = mean_over_ranked(TRAINING_CELLS, near_rank) / mean_over_ranked(cells, rank)
-    higher = ordered_statistic_factor(1e-6, TRAINING_CELLS, near_rank)
-    higher /= ordered_statistic_factor(1e-6, cells, rank)
-    middle = mean_over_ranked(TRAINING_CELLS, near_level) / mean_over_ranked(cells, level)
-    return _NearTold(
-        *(np.float32(x) for x in (near, higher, middle, math.exp(UNLIKE * math.sqrt(doubt))))
-    )
-
-
-def fewer_told(cells: int) -> float:
-    """Return how much higher a threshold stands where no more is known than by fewer cells."""
-    if cells <= TRAINING_CELLS:
-        return 1.0
-    told = _near_told(cells)
-    return float(told.threshold / told.ranked)
+def _covariance_of_looks(share: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the covariance of what two looks add, over ρ² from 0 to 1."""
+    likeness = np.linspace(0, 1, 257)
+    steps = np.diff(np.polynomial.laguerre.lagvander(-math.log1p(-share), _TERMS))
+    shares = np.append(1.0, (steps * (1 - share) / share) ** 2)
+    covariance = (likeness[:, np.newaxis] ** np.arange(1, shares.size + 1)) @ shares
+    covariance[-1] = 1 / share
+    return likeness, covariance
 
 
 def noise_grid(
-    bins: int, guard_bins: int, spacing_bins: int, *, before_only: bool = False
+    bins: int,
+    guard_bins: int,
+    spacing_bins: int,
+    *,
+    alike: tuple[float, ...] = (),
+    before_only: bool = False,
 ) -> NoiseGrid:
-    """Plan the cells of a profile; parameters as for :func:`ordered_statistic_threshold`."""
-    asked = TRAINING_CELLS if before_only else WIDE_CELLS
-    most = _cells_with_room(bins, guard_bins, spacing_bins, asked)
-    step = spacing_bins * max(1, min(MOST_SPACINGS, most * MOST_SPACINGS // TRAINING_CELLS))
-    cells = min(most, (bins - 2 * guard_bins - step) // spacing_bins - 1)
-    if cells < most - 1 or cells < 16:
+    """Plan the looks of a profile; parameters as for :func:`ordered_statistic_threshold`, and.
+
+    Parameters
+    ----------
+    alike : tuple of float
+        As for :func:`cells_told`: looks a spacing apart need not be independent.
+    """
+    cell_looks = 1 + 2 * sum(alike)
+    near = round(TRAINING_CELLS * cell_looks)
+    asked = near if before_only else round(WIDE_CELLS * cell_looks)
+    least = math.ceil(LEAST_CELLS * cell_looks)
+    most = _cells_with_room(bins, guard_bins, spacing_bins, asked, least=least)
+    step = spacing_bins * max(1, min(round(MOST_SPACINGS * cell_looks), most // 16))
+    looks = min(most, (bins - 2 * guard_bins - step) // spacing_bins - 1)
+    if looks < 16 * cell_looks:
         # Where there are few, none is given up for the length of a stretch.
-        cells = most
-        step = max(1, min(step, bins - 2 * guard_bins - (cells + 1) * spacing_bins))
+        looks = most
+        step = max(1, min(step, bins - 2 * guard_bins - (looks + 1) * spacing_bins))
     first = np.arange(0, bins, step)
     last = np.minimum(first + step, bins) - 1
-    wanted = cells if before_only else cells // 2
+    wanted = looks if before_only else looks // 2
     room_before = np.maximum(0, (first - guard_bins - 1) // spacing_bins + 1)
     room_after = np.maximum(0, (bins - 2 - last - guard_bins) // spacing_bins + 1)
-    on_left = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
-    j = np.arange(cells)
+    on_left = np.clip(wanted, looks - room_after, room_before)[:, np.newaxis]
+    j = np.arange(looks)
     away = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
     index = np.where(j < on_left, first[:, np.newaxis] - away, last[:, np.newaxis] + away)
     nearest = np.argsort(away, axis=1, kind="stable")
+    near = min(near, looks)
+    cells, near_cells = (cells_told(n, RANK_SHARE, alike) for n in (looks, near))
+    # The nearest are among all: what they say differs from what all say by the difference of
+    # the two variances. A threshold over fewer stands higher: taken at 1e-6, where that is
+    # most, as rates go that are in use.
+    higher = cell_averaging_factor(1e-6, near_cells) / cell_averaging_factor(1e-6, cells)
     return NoiseGrid(
-        cells=cells,
         index=np.take_along_axis(index, nearest, axis=1),
         stretch_of=np.arange(bins) // step,
+        cells=cells,
+        level_cells=cells_told(looks, LEVEL_SHARE, alike),
+        fewer=higher,
+        _near=near,
+        _surely=UNLIKE * math.sqrt(max(1 / near_cells - 1 / cells, 0.0)),
     )
 
 
@@ -440,7 +506,7 @@ def noise_doubt(cells: int, rank: int) -> float:
     return float((steps @ steps) / steps.sum() ** 2)
 
 
-def fewest_bins(shape: EchoShape, *, cells: int = 4) -> int:
+def fewest_bins(shape: EchoShape, *, cells: int = LEAST_CELLS) -> int:
     """Return how many bins hold so many independent cells to learn the noise from.
 
     With fewer than four :func:`find_echoes` refuses. A narrow-band pulse, whose noise
@@ -462,25 +528,42 @@ def training_steps(shape: EchoShape) -> tuple[int, int]:
     return guard_bins, max(1, math.ceil(independent_s(shape) / shape.bin_s))
 
 
+@functools.lru_cache(maxsize=32)
+def look_steps(shape: EchoShape) -> tuple[int, int, tuple[float, ...]]:
+    """Bins that an echo fills to each side, and from one look to the next; ρ² of two looks.
+
+    The last for each step from one look to another, as far as :data:`ALIKE_CELLS`.
+    """
+    cell_bins = independent_s(shape) / shape.bin_s
+    spacing_bins = max(1, math.ceil(cell_bins / CELL_LOOKS))
+    lag = spacing_bins * np.arange(1, ALIKE_CELLS * CELL_LOOKS + 1)
+    step_hz = float(shape.offset_hz[1])
+    alike = np.abs(turning_sums(lag * shape.bin_s, shape.noise_weights, step_hz=step_hz)) ** 2
+    return training_steps(shape)[0], spacing_bins, tuple(alike.tolist())
+
+
 @functools.lru_cache(maxsize=64)
 def rank_of(cells: int) -> int:
-    """Return which of so many sorted cells thresholds are set by, from 1."""
+    """Return how many of so many sorted cells thresholds are set by, or by the last of them."""
     return max(1, round(RANK_SHARE * cells))
 
 
 @functools.lru_cache(maxsize=64)
 def level_rank_of(cells: int) -> int:
-    """Return which of so many sorted cells the noise is read off, from 1."""
+    """Return how many of so many sorted cells the noise is read off."""
     return max(1, round(LEVEL_SHARE * cells))
 
 
-def _cells_with_room(bins: int, guard_bins: int, spacing_bins: int, cells: int) -> int:
+def _cells_with_room(
+    bins: int, guard_bins: int, spacing_bins: int, cells: int, *, least: int = LEAST_CELLS
+) -> int:
     """Return how many of the cells that are wanted there are around each bin."""
     cells = min(cells, (bins - 2 * guard_bins - 1) // spacing_bins - 1)
-    if cells < 4:
+    if cells < least:
         raise ValueError(
             f"power: found {bins} bins; "
-            f"give at least {2 * guard_bins + 1 + 5 * spacing_bins} to learn the noise from"
+            f"give at least {2 * guard_bins + 1 + (least + 1) * spacing_bins} to learn the noise "
+            "from"
         )
     return cells
 

@@ -3,19 +3,18 @@
 A threshold is planned for white noise through the pulse's matched filter. Noise of another
 colour, such as a resonance, what a room has less of at high notes, or what is left where hum was
 taken out below the band, turns faster or slower, and so peaks more or less often. How fast it
-turns is told by how alike the noise of the profile itself is over a short lag. Noise that is not
-surely coloured is taken for white, and its threshold left as it is, to the last bit.
+turns is told by how alike the noise of the profile itself is over a short lag.
 
-Cells in which the noise is alike tell less of it, too: a threshold learnt from them scatters more,
-and passes more. But where a peak of such noise stands high, so do cells beside it, and with them
-its threshold, and fewer pass. The two cancel to 20 % for resonances of 100 Hz to 1 kHz in the
-noise of a chirp and a code, at rates down to 1e-3, and neither is accounted for.
+Looks in which the noise is alike tell less of it, too: a threshold learnt from them scatters more,
+and passes more. But where a peak of such noise stands high, so do looks beside it, and with them
+its threshold, and fewer pass. How alike they are says how much of either.
 
 References
 ----------
 S. O. Rice, "Mathematical analysis of random noise", *Bell Syst. Tech. J.* 24, 1945, sect. 3.8;
 M. S. Bartlett, "On the theoretical specification and sampling properties of autocorrelated
-time-series", *J. R. Stat. Soc. Suppl.* 8, 1946: how surely a likeness is known (both from memory).
+time-series", *J. R. Stat. Soc. Suppl.* 8, 1946: how surely a likeness is known; S. O. Rice, sect.
+3.10: what an envelope's power is beside a known one's (all from memory).
 """
 
 from __future__ import annotations
@@ -29,7 +28,7 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape, turning_sums
-from dsp.ping.noise import independent_s, noise_doubt, rank_of, training_steps
+from dsp.ping.noise import RANK_SHARE, NoiseGrid, independent_s, look_steps, scatter
 
 FINE_LAG = 0.04
 """Of an echo's width: over so long it is seen how fast the noise turns, or over a bin where that
@@ -38,12 +37,9 @@ at, but what is quicker than this belongs to one peak: so the number of peaks, b
 crossings and of those that follow soon, is told to 12 % for nine pulses in noise that falls by 3
 or 12 dB an octave, in a resonance, and with all below the band taken out."""
 
-CELL_LAGS = 16
-"""So many cells off it is looked whether cells are alike: a resonance of 200 Hz is for 7 of a
-code's."""
-
 SURELY = 3.0
-"""Standard deviations by which noise must be unlike white noise to be taken for coloured."""
+"""Standard deviations by which noise must be unlike white noise for its profile to be searched
+anew: all are searched with a threshold that is lower by as much to begin with."""
 
 LIMIT = 4.0
 """Times the noise's mean power: what is louder is taken to be no louder, so that no echo's
@@ -63,33 +59,26 @@ class _Lags:
     u_log_rate : float
         How surely one profile of white noise tells the logarithm of its root.
     every : int
-        Of so many bins one is looked at, for the lags of cells.
-    cell_steps : ndarray of int, shape (lags,)
-        Those lags, in steps of so many bins.
-    counts : ndarray of float64, shape (lags,)
-        2 (1 − k/N): how often each is found in the square of a sum of N cells, over N.
+        Of so many bins one is a look.
     white_alike : ndarray of float64, shape (lags,)
-        ρ² of white noise there, and what it is by chance besides, on the average.
+        ρ² of white noise from one look to others.
+    by_chance : float
+        What it is by chance besides, on the average.
     u_alike : float
         Of their sum, for one profile of white noise.
-    cell_doubt : float
-        Relative variance of what is learnt from the cells of white noise.
     """
 
     fine_bins: int
     white_unlike: float
     u_log_rate: float
     every: int
-    cell_steps: NDArray[np.intp]
-    counts: NDArray[np.float64]
     white_alike: NDArray[np.float64]
+    by_chance: float
     u_alike: float
-    cell_doubt: float
 
 
 @functools.lru_cache(maxsize=32)
-def _lags_of(shape: EchoShape, bins: int, cells: int) -> _Lags:
-    spacing_bins = training_steps(shape)[1]
+def _lags_of(shape: EchoShape, bins: int) -> _Lags:
     weights, step_hz = shape.noise_weights, float(shape.offset_hz[1])
     by_chance = independent_s(shape) / (bins * shape.bin_s)
     fine_bins = max(1, round(FINE_LAG * shape.width_s / shape.bin_s))
@@ -99,60 +88,96 @@ def _lags_of(shape: EchoShape, bins: int, cells: int) -> _Lags:
     # as unsure as the two weigh that differently.
     changing = weights * np.abs(turn - alike / abs(alike)) ** 2
     unlike = float(np.sum((changing / changing.sum() - weights) ** 2)) / float(np.sum(weights**2))
-    every = max(1, spacing_bins // 2)
-    cell = np.arange(1, min(CELL_LAGS, cells // 4) + 1)
-    steps = cell * (spacing_bins // every)
-    white = np.abs(turning_sums(steps * (every * shape.bin_s), weights, step_hz=step_hz)) ** 2
+    _, every, alike_looks = look_steps(shape)
+    white = np.array(alike_looks[: max(1, bins // every // 4)])
     return _Lags(
         fine_bins=fine_bins,
         white_unlike=1 - abs(complex(alike)) ** 2,
         u_log_rate=math.sqrt(unlike * by_chance) / 2,
         every=every,
-        cell_steps=steps,
-        counts=2 * (1 - cell / cells),
-        white_alike=white + by_chance,
+        white_alike=white,
+        by_chance=by_chance,
         u_alike=math.sqrt(float(np.sum(2 * white * by_chance + by_chance**2))),
-        cell_doubt=noise_doubt(cells, rank_of(cells)),
     )
+
+
+def u_log_crossings(shape: EchoShape, bins: int) -> float:
+    """Return how surely a profile of white noise tells the logarithm of how often it peaks."""
+    return _lags_of(shape, bins).u_log_rate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NoiseColour:
-    """What the noise is like in those profiles whose noise is not white.
+    """What the noise of profiles is like.
 
     Attributes
     ----------
-    profile : ndarray of int, shape (coloured,)
-        Which of the profiles they are.
-    crossings : ndarray of float64, shape (coloured,)
+    crossings : ndarray of float64, shape (profiles,)
         How often it peaks above a level, over white noise.
+    profile : ndarray of int, shape (coloured,)
+        In which profiles it is surely not white.
     doubt : ndarray of float64, shape (coloured,)
-        How much less sure is what is learnt from its cells: the variance, over white noise's.
+        How much less sure is what is learnt from their looks: the variance, over white noise's.
         1 where it turns faster.
     """
 
-    profile: NDArray[np.intp]
     crossings: NDArray[np.float64]
+    profile: NDArray[np.intp]
     doubt: NDArray[np.float64]
-    _lags: _Lags
+    # Of the noise that is surely not white, ρ² of two looks, for each step from one to another;
+    # how many are so far from a peak, of all; and as how many independent cells those tell.
+    _alike: NDArray[np.float64]
+    _beside: NDArray[np.float64]
+    _cells: float
 
     def higher(self, cell_rate: float) -> NDArray[np.float64]:
         """Return by how much the threshold is higher than over white noise, shape (coloured,).
-
-        As over the mean of so many independent cells as are as sure as the sorted one.
 
         Parameters
         ----------
         cell_rate : float
             How rarely a cell of white noise may pass the threshold.
         """
-        log_rate, doubt = math.log(cell_rate), self._lags.cell_doubt
-        higher = np.ones(self.profile.size)
+        return self.higher_each(cell_rate)[self.profile]
+
+    def higher_each(self, cell_rate: float) -> NDArray[np.float64]:
+        """Return the same for all profiles, shape (profiles,)."""
+        log_rate = math.log(cell_rate)
+        cells, lift = np.full(self.crossings.size, self._cells), np.zeros(self.crossings.size)
+        cells[self.profile] /= self.doubt
+        lifts = np.interp(self._alike, _LIKENESS, _lift(-log_rate))
+        lift[self.profile] = (lifts * self._beside).sum(axis=1)
+        higher = np.ones(self.crossings.size)
         for _ in range(2):
             # A level is crossed the more often, of one cell, the higher it is: by its root.
             log_own = log_rate - np.log(self.crossings * np.sqrt(higher))
-            higher = np.expm1(-doubt * log_own) / math.expm1(-doubt * log_rate)
+            higher = cells * np.expm1(-log_own / cells) / (1 + lift)
+            higher /= self._cells * math.expm1(-log_rate / self._cells)
         return higher
+
+
+_LIKENESS = np.linspace(0, 1, 257)
+
+
+@functools.lru_cache(maxsize=32)
+def _lift(level: float) -> NDArray[np.float64]:
+    """Return by how much a look lifts the mean that it helps to tell, beside a peak.
+
+    Over :data:`_LIKENESS`, ρ² of look and peak, times the number of looks; for a peak of `level`
+    times the mean power. The look's own power is then Rice distributed; what it adds is told at
+    :func:`dsp.ping.noise.scatter`.
+    """
+    from scipy.special import i0e
+
+    highest = -math.log1p(-RANK_SHARE)
+    node, share = np.polynomial.legendre.leggauss(200)
+    weak, share = highest * (node + 1) / 2, highest * share / 2
+    steady = _LIKENESS[:-1, np.newaxis] * level
+    spread = 1 - _LIKENESS[:-1, np.newaxis]
+    density = np.exp(-((np.sqrt(weak) - np.sqrt(steady)) ** 2) / spread) / spread
+    density *= i0e(2 * np.sqrt(weak * steady) / spread)
+    added = density @ (share * (weak - 1)) + highest * (1 - density @ share)
+    return np.append(added, highest) / RANK_SHARE
 
 
 def colour_of_noise(
@@ -161,9 +186,9 @@ def colour_of_noise(
     noise_power: NDArray[np.float32],
     shape: EchoShape,
     *,
-    cells: int,
+    grid: NoiseGrid,
 ) -> NoiseColour:
-    """Tell in which profiles the noise is coloured, and how.
+    """Tell how the noise of profiles is coloured.
 
     Parameters
     ----------
@@ -174,32 +199,35 @@ def colour_of_noise(
     noise_power : ndarray of float32, shape (profiles, bins)
         Mean power of the noise in each bin, above zero.
     shape : EchoShape
-    cells : int
-        From which the noise is learnt.
+    grid : NoiseGrid
+        By which the noise is learnt.
     """
-    lags = _lags_of(shape, left.shape[1], cells)
+    lags = _lags_of(shape, left.shape[1])
     scale = 1 / np.sqrt(np.maximum(power * np.float32(1 / LIMIT), noise_power))
     even = np.empty_like(left)
     np.multiply(left.real, scale, out=even.real)
     np.multiply(left.imag, scale, out=even.imag)
     unlike = 1 - _alike_near(even, lags.fine_bins)
     log_rate = np.log(np.maximum(unlike / lags.white_unlike, 1e-6)) / 2
-    coloured = np.flatnonzero(np.abs(log_rate) > SURELY * lags.u_log_rate)
-    more = np.zeros((coloured.size, lags.cell_steps.size))
-    slow = np.flatnonzero(log_rate[coloured] < 0)
+    surely = np.flatnonzero(np.abs(log_rate) > SURELY * lags.u_log_rate)
+    alike = np.tile(lags.white_alike, (surely.size, 1))
+    slow = np.flatnonzero(log_rate[surely] < 0)
     if slow.size:
-        alike = _alike_far(even[coloured[slow], :: lags.every], lags.cell_steps) - lags.white_alike
-        more[slow] = np.where(alike.sum(axis=1, keepdims=True) > SURELY * lags.u_alike, alike, 0)
-    # How much more alike two cells are in whether they pass a quantile of three quarters: of the
-    # joint density in Laguerre's polynomials the first term's share is 0.64, and the others
-    # matter where two cells are all but the same.
-    more = np.maximum(more, 0)
-    passing = more * (0.64 + 0.36 * more**3)
+        steps = np.arange(1, lags.white_alike.size + 1)
+        more = _alike_far(even[surely[slow], :: lags.every], steps)
+        more -= lags.white_alike + lags.by_chance
+        sure = more.sum(axis=1, keepdims=True) > SURELY * lags.u_alike
+        alike[slow] += np.where(sure, np.maximum(more, 0), 0)
+    looks, reach = grid.index.shape[1], lags.white_alike.size
+    guard_bins, stretch_bins = look_steps(shape)[0], np.count_nonzero(grid.stretch_of == 0)
+    away_bins = lags.every * np.arange(1, reach + 1) - guard_bins
     return NoiseColour(
-        profile=coloured,
-        crossings=np.exp(log_rate[coloured]),
-        doubt=1 + (passing * lags.counts).sum(axis=1),
-        _lags=lags,
+        crossings=np.exp(log_rate),
+        profile=surely,
+        doubt=scatter(looks, RANK_SHARE, alike) / scatter(looks, RANK_SHARE, lags.white_alike),
+        _alike=alike,
+        _beside=2 / looks * np.clip(away_bins / stretch_bins, 0, 1),
+        _cells=grid.cells,
     )
 
 

@@ -13,15 +13,10 @@ from numpy.typing import NDArray
 
 from dsp.ping.compression import ROUNDING, powers_of
 from dsp.ping.falling import falls, ranked_falling
-from dsp.ping.noise import cell_rate, ordered_statistic_factor, rank_of
+from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import Taken
-
-PUT_BACK = 2.0
-"""An echo of less than so many times the threshold may be noise, and counts as noise where
-that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
-passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
 
 
 class NoiseLeft:
@@ -43,7 +38,7 @@ class NoiseLeft:
     def __init__(self, taken: Taken, least_noise: float) -> None:
         self._planned = planned = taken.planned
         stretches = planned.grid.index.shape[0]
-        # Of each stretch of bins: the cell by which the threshold is set, the noise, both of power.
+        # Of each stretch of bins: the mean by which the threshold is set, the noise, both of power.
         self._ranked = np.empty((taken.profiles, stretches))
         self.power, self.threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
         self._learnt_from = np.empty_like(taken.power)
@@ -82,7 +77,7 @@ class NoiseLeft:
         ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
-        self.power[some] = np.maximum(middle * planned.mean_over_middle, self._least_power)
+        self.power[some] = np.maximum(middle, self._least_power)
         factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
         self.threshold[some] = np.maximum(ranked * factor, least_threshold)
 
@@ -98,7 +93,7 @@ class NoiseLeft:
             self._seems_to_fall[going[rows]] = True
             return _lobes_left(taken, going[rows], bins)
 
-        falling = falls(power, self._planned.cell_bins, left)
+        falling = falls(power, self._planned.cell_bins, left, self._doubt[going])
         if falling is not None:
             for row, level in zip(*falling, strict=True):
                 self._level[going[row]] = level
@@ -120,7 +115,7 @@ class NoiseLeft:
         Returns
         -------
         ndarray of int, shape (profiles,)
-            Those whose threshold is lower now.
+            Those whose threshold is surely lower now.
         """
         planned = self._planned
         if planned.before_only:
@@ -130,7 +125,7 @@ class NoiseLeft:
             taken.power,
             np.maximum(self.power, 1e-36).astype(np.float32).take(planned.grid.stretch_of, axis=1),
             planned.shape,
-            cells=planned.grid.cells,
+            grid=planned.grid,
         )
         coloured = self._colour.profile
         if coloured.size:
@@ -148,7 +143,7 @@ class NoiseLeft:
         if taken.profile.size == 0:
             return power
         threshold = self.threshold_at(taken.profile, taken.places())
-        weak = taken.strength**2 < PUT_BACK * threshold
+        weak = taken.strength**2 < self._planned.doubtful * threshold
         doubtful = (weak & taken.of(going)).nonzero()[0]
         if not doubtful.size:
             return power
@@ -194,11 +189,10 @@ class NoiseLeft:
         planned = self._planned
         cells = planned.grid.cells
         rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
-        factor = ordered_statistic_factor(rate, cells, rank_of(cells))
         least = np.maximum(self._rounding_power, -math.log(rate) * self._least_power)
-        threshold = self._ranked * factor
-        if self._colour is not None and self._colour.profile.size:
-            threshold[self._colour.profile] *= self._colour.higher(rate)[:, np.newaxis]
+        threshold = self._ranked * cell_averaging_factor(rate, cells)
+        if self._colour is not None:
+            threshold *= self._colour.higher_each(rate)[:, np.newaxis]
         return np.asarray(np.maximum(threshold, least[:, np.newaxis]))
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -17,20 +17,21 @@ from numpy.typing import NDArray
 from dsp.ping.compression import ROUNDING, EchoShape, LobeTable, lobe_table
 from dsp.ping.noise import (
     NoiseGrid,
+    cell_averaging_factor,
     cell_rate,
     independent_s,
-    level_rank_of,
-    mean_over_ranked,
-    noise_doubt,
+    look_steps,
     noise_grid,
-    ordered_statistic_factor,
-    rank_of,
-    training_steps,
 )
+from dsp.ping.noise_colour import SURELY, u_log_crossings
 from dsp.ping.peaks import KERNEL_HALF, bin_reader, delay_uncertainty_s, side_lobe_ceiling
 
 FLANK_LOBES = 12
 """How far from an echo its side lobes are looked at, to see how well a copy fits."""
+
+SELDOM = 0.01
+"""What noise reaches in so few profiles may be noise: taken for an echo, it would lower what is
+learnt of the noise, and with that the threshold of the next."""
 
 _SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
 
@@ -65,6 +66,8 @@ class SearchPlan:
         The ceiling at those lags.
     near : slice
         Which of them are near by.
+    doubtful : float
+        Times the threshold: what is less may be noise, and counts as noise where that is learnt.
     """
 
     shape: EchoShape
@@ -92,7 +95,7 @@ class SearchPlan:
     noise_doubt: float
     log_rate: float
     threshold_over_ranked: float
-    mean_over_middle: float
+    doubtful: float
 
 
 @functools.lru_cache(maxsize=32)
@@ -100,8 +103,15 @@ def search_plan(
     shape: EchoShape, bins: int, false_alarm_rate: float, before_only: bool
 ) -> SearchPlan:
     """Return what a search of profiles of `bins` bins needs; kept of the last few asked for."""
-    grid = noise_grid(bins, *training_steps(shape), before_only=before_only)
-    rate = cell_rate(false_alarm_rate, shape, cells=grid.cells)
+    guard_bins, spacing_bins, alike = look_steps(shape)
+    grid = noise_grid(bins, guard_bins, spacing_bins, alike=alike, before_only=before_only)
+    cell_bins = independent_s(shape) / shape.bin_s
+    if not before_only:
+        # Noise that is slower than white, and not surely so, peaks less often.
+        false_alarm_rate *= math.exp(SURELY * u_log_crossings(shape, bins))
+    rate = cell_rate(min(false_alarm_rate, 0.5), shape, cells=grid.cells)
+    threshold = cell_averaging_factor(rate, grid.cells)
+    seldom = cell_rate(SELDOM * min(1.0, cell_bins / bins), shape, cells=grid.cells)
     table = lobe_table(shape)
     lobe_bins = max(1.0, shape.width_s / shape.bin_s)
     amplifies = 1 / math.sqrt(shape.efficiency)
@@ -120,7 +130,7 @@ def search_plan(
         before_only=before_only,
         table=table,
         grid=grid,
-        cell_bins=independent_s(shape) / shape.bin_s,
+        cell_bins=cell_bins,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
         taps=taps + margin,
         reader=_with_slopes(reader).astype(np.complex64),
@@ -137,10 +147,10 @@ def search_plan(
         amplifies=amplifies,
         u_at_one_s=u_at_one_s,
         u_at_one_bins=u_at_one_s / shape.bin_s,
-        noise_doubt=noise_doubt(grid.cells, level_rank_of(grid.cells)),
+        noise_doubt=1 / grid.level_cells,
         log_rate=math.log(rate),
-        threshold_over_ranked=ordered_statistic_factor(rate, grid.cells, rank_of(grid.cells)),
-        mean_over_middle=mean_over_ranked(grid.cells, level_rank_of(grid.cells)),
+        threshold_over_ranked=threshold,
+        doubtful=cell_averaging_factor(seldom, grid.cells) / threshold,
     )
 
 

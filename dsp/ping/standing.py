@@ -132,6 +132,8 @@ def _covered(
         over = np.concatenate([high, behind[2][near]])[:, np.newaxis]
         lag = np.abs(np.concatenate([here, behind[1][near]])[:, np.newaxis] - here)
         covers = over * planned.ceiling[lag.astype(np.intp)] >= high
+        # Of several tops of one ragged peak the fit would make one, and that of a part's strength.
+        covers |= lag < NEAREST_LOBES * planned.lobe_bins
         covered[its] = (covers & (over > high)).any(axis=0)
     return covered
 

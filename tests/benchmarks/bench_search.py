@@ -22,13 +22,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.bounds import delay_bound_s, detection_probability
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.noise import (
-    cell_rate,
-    noise_grid,
-    ordered_statistic_factor,
-    rank_of,
-    training_steps,
-)
+from dsp.ping.noise import cell_averaging_factor, cell_rate, look_steps, noise_grid
 from dsp.ping.peaks import Peak
 from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
 from dsp.ping.search import find_echoes
@@ -193,7 +187,9 @@ def detection() -> Iterator[str]:
     yield f"{'':<12}{'d²':>6}{'listed':>9}{'± ':>7}{'cells':>9}{'known':>9}"
     for name in ("chirp", "barker", "tone", "hard tone"):
         scene = Scene(PULSES[name], 6000)
-        cells = noise_grid(scene.compress.delay_s.size, *training_steps(scene.shape)).cells
+        guard_bins, spacing_bins, alike = look_steps(scene.shape)
+        bins = scene.compress.delay_s.size
+        cells = noise_grid(bins, guard_bins, spacing_bins, alike=alike).cells
         for d2_db in (10, 11, 12, 13, 14, 15):
             rng = np.random.default_rng(d2_db)
             found = 0
@@ -203,7 +199,7 @@ def detection() -> Iterator[str]:
                 peaks = scene.find(block + rng.standard_normal(6000), rate)
                 found += any(abs(p.delay_s - true_s) < scene.shape.width_s for p in peaks)
             share = found / trials
-            foretold = ordered_detection(
+            foretold = learnt_detection(
                 10 ** (d2_db / 10), cell_rate(rate, scene.shape, cells=cells), cells
             )
             spread = math.sqrt(share * (1 - share) / trials)
@@ -213,15 +209,11 @@ def detection() -> Iterator[str]:
             )
 
 
-def ordered_detection(d2: float, cell_false_alarm_rate: float, cells: int) -> float:
-    """Marcum's chance, averaged over what one of the sorted cells says of the noise."""
-    rank = rank_of(cells)
-    factor = ordered_statistic_factor(cell_false_alarm_rate, cells, rank)
-    rng = np.random.default_rng(0)
-    ranked = np.sort(rng.exponential(size=(2000, cells)), axis=1)[:, rank - 1]
-    return float(
-        np.mean([detection_probability(d2, math.exp(-factor * level)) for level in ranked])
-    )
+def learnt_detection(d2: float, cell_false_alarm_rate: float, cells: float) -> float:
+    """Marcum's chance, averaged over what so many independent cells' mean says of the noise."""
+    factor = cell_averaging_factor(cell_false_alarm_rate, cells)
+    mean = np.random.default_rng(0).gamma(cells, 1 / cells, size=2000)
+    return float(np.mean([detection_probability(d2, math.exp(-factor * m)) for m in mean]))
 
 
 def coverage() -> Iterator[str]:

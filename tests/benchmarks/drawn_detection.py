@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 
 from made_pings import SPEED_M_S, made_pings
 
-from dsp.ping.noise import mean_over_ranked, rank_of
+from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.search import lead_bins
 from dsp.ping.search_plan import search_plan
 from rig.bench.capture import StreamInfo
@@ -117,8 +117,8 @@ def _row(plan: Plan, pings: int, seed: int) -> str:
         False,
     )
     cells = planned.grid.cells
-    ideal = -planned.log_rate
-    learnt = planned.threshold_over_ranked / mean_over_ranked(cells, rank_of(cells))
+    of_a_cell = cell_rate(rate, receiver.shape, cells=cells)
+    ideal, learnt = -math.log(of_a_cell), cell_averaging_factor(of_a_cell, cells)
     within = float(np.mean(np.abs(errors_u) <= 2))
     u_within = math.sqrt(within * (1 - within) / len(errors_u))
     return (
@@ -126,7 +126,7 @@ def _row(plan: Plan, pings: int, seed: int) -> str:
         f"   {most[0] - textbook_db(0.9, rate):5.2f} ± {most[1]:.2f}"
         f"     {-10 * math.log10(receiver.shape.efficiency):5.2f} dB"
         f" {10 * math.log10(ideal / -math.log(rate)):5.2f} dB"
-        f" {10 * math.log10(learnt / ideal):5.2f} dB of {cells:3d}"
+        f" {10 * math.log10(learnt / ideal):5.2f} dB of {cells:3.0f}"
         f"   {100 * within:3.0f} ± {100 * u_within:.0f} %   {false}"
     )
 

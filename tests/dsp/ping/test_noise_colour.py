@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.noise import WIDE_CELLS, independent_s
+from dsp.ping.noise import independent_s, look_steps, noise_grid
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.pulses import barker13, linear_chirp
 from dsp.ping.search import find_echoes
@@ -41,7 +41,10 @@ def told(name: str, colour: str, *, blocks: int, seed: int) -> NoiseColour:
     heard = envelopes(name, colour, blocks, seed=seed)
     power = heard.real**2 + heard.imag**2
     mean = np.full_like(power, power.mean())
-    return colour_of_noise(heard, power, mean, COMPRESS[name].shape, cells=WIDE_CELLS)
+    shape = COMPRESS[name].shape
+    guard_bins, spacing_bins, alike = look_steps(shape)
+    grid = noise_grid(heard.shape[1], guard_bins, spacing_bins, alike=alike)
+    return colour_of_noise(heard, power, mean, shape, grid=grid)
 
 
 @pytest.mark.parametrize("colour", ["resonance", "falling", "rising"])

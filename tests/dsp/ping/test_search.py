@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, standing_peak
 from dsp.ping.compression import PulseCompressor, lobe_table, powers_of
-from dsp.ping.noise import cell_rate, noise_grid, ordered_statistic_factor, rank_of
+from dsp.ping.noise import (
+    cell_averaging_factor,
+    cell_rate,
+    cells_told,
+    mean_of_weakest,
+    noise_grid,
+    rank_of,
+)
 from dsp.ping.peaks import Peak, bin_reader
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
 from dsp.ping.search import find_echoes, found_at, lead_bins
@@ -121,12 +128,12 @@ def test_shared_cells_stand_a_guard_away_from_every_bin_and_a_spacing_apart(
 def test_a_threshold_that_a_stretch_shares_keeps_its_false_alarm_rate() -> None:
     # As for cells of each bin's own: 240 000 exponential bins at 1e-3, 240 alarms, √240 = 15.5
     # their spread; bins that share cells are wrong together. The relative spread of a
-    # threshold is 15 %, √0.024, which at L = 7 makes alarms vary as exp(7 · 0.15) = 2.9-fold
-    # from stretch to stretch: 4 bins in each have 1 alarm in 250, so that hardly any has two
+    # threshold is 8 %, 1/√144, which at L = 7 makes alarms vary as exp(7 · 0.08) = 1.8-fold
+    # from stretch to stretch: 8 bins in each have 1 alarm in 125, so that hardly any has two
     # and the spread grows by less than √2 once more.
     rng = np.random.default_rng(11)
     grid = noise_grid(4000, 2, 1)
-    factor = ordered_statistic_factor(1e-3, grid.cells, rank_of(grid.cells))
+    factor = cell_averaging_factor(1e-3, grid.cells)
     alarms = 0
     for _ in range(60):
         power = rng.exponential(size=4000)
@@ -134,21 +141,39 @@ def test_a_threshold_that_a_stretch_shares_keeps_its_false_alarm_rate() -> None:
     assert alarms == pytest.approx(240, abs=4 * 15.5 * math.sqrt(2) * math.sqrt(2))
 
 
+@pytest.mark.parametrize("share", [0.5, 0.75])
+def test_looks_that_are_alike_are_worth_as_many_cells_as_their_mean_scatters(share: float) -> None:
+    # Drawn: each look half of one number and half of the next, ρ² = 1/4. A variance of 4000
+    # draws is known to √(2/4000) = 2.2 %; three of these, and 1 % for what 1/x bends.
+    looks, rng = 96, np.random.default_rng(3)
+    drawn = rng.standard_normal((4000, looks + 1, 2)) @ [1, 1j]
+    power = np.sort(np.abs(drawn[:, :-1] + drawn[:, 1:]) ** 2, axis=1)
+    mean = mean_of_weakest(power, round(share * looks))
+    # E|z₁ + z₂|² is 4; the weakest of independent cells tell it without bias, others to 1/N.
+    assert mean.mean() == pytest.approx(4, rel=1 / looks + 3 * 0.15 / math.sqrt(4000))
+    worth = cells_told(looks, share, (0.25,))
+    assert mean.mean() ** 2 / mean.var() == pytest.approx(worth, rel=3 * 0.022 + 0.01)
+    assert cells_told(looks, share) == share * looks
+
+
 def test_noise_that_is_louder_here_than_around_is_learnt_here() -> None:
     # 120 bins 10 dB louder than the rest, the nearest 64 cells of the middle 40 all among them.
-    # Of all 192 cells some 60 % are loud: the one at three quarters is the loud ones' 58 % one,
-    # 0.87 of their mean where it ought to be 1.39, and 1e-2 becomes 1e-2^0.63 = 5.5 %. The
-    # nearest, 1.6 times that with a spread of 15 %, are by 1.46 times it in four of five
-    # stretches: 1.0 % and a fifth of 5.5 % are 2 %; asked for twice, and 4 · √160 more.
+    # Of all 192 cells some 60 % are loud: the weakest three quarters end at the loud ones' 58 %
+    # one, 0.87 of their mean. They are 77 quiet ones, 67 loud ones of 0.22 · 115 together, and
+    # 48 times 0.87 for the others: 0.52 of the loud ones' mean, so that 1e-2 becomes
+    # 1e-2^0.52 = 9 %. The nearest, 1.9 times that with a spread of 14 %, are by 1.42 times it
+    # in 19 of 20 stretches: 1.0 % and a twentieth of 9 % are 1.5 %; asked for twice 1 %, and
+    # 4 · √160 more.
     rng = np.random.default_rng(4)
     grid = noise_grid(3000, 2, 1)
-    factor = ordered_statistic_factor(1e-2, grid.cells, rank_of(grid.cells))
+    factor = cell_averaging_factor(1e-2, grid.cells)
     power = rng.exponential(size=(200, 3000))
     power[:, 1400:1520] *= 10
     over = power > (grid.ranked(power)[0] * factor)[:, grid.stretch_of]
     alarms = int(np.count_nonzero(over[:, 1440:1480]))
     assert alarms < 2 * 80 + 4 * math.sqrt(160)
-    wide = np.sort(power[:, grid.index], axis=-1)[..., rank_of(grid.cells) - 1]
+    wide = np.sort(power[:, grid.index], axis=-1)
+    wide = mean_of_weakest(wide, rank_of(wide.shape[-1]))
     unaware = (power > (wide * factor)[:, grid.stretch_of])[:, 1440:1480]
     assert 2 * alarms < np.count_nonzero(unaware)
 
