@@ -43,7 +43,7 @@ def _lesson(given: argparse.Namespace) -> int:
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
-    pictures = LessonPictures(looks=given.looks)
+    pictures = LessonPictures(looks=given.looks, yields=course.real)
     with room.opened_room(given) as there:
         course.ask_class(there)
         if course.in_window:

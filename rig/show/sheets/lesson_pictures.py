@@ -41,15 +41,17 @@ class LessonPictures:
     ----------
     looks : {"along", "down"}, optional
         How the benches' ranges run; as their plan says, if not given.
+    yields : bool
+        Whether the benches go first wherever they and a picture want one core.
     """
 
-    def __init__(self, *, looks: str | None) -> None:
-        self._looks = looks
+    def __init__(self, *, looks: str | None, yields: bool) -> None:
+        self._looks, self._yields = looks, yields
         self._begun: dict[str, Callable[[], list[bytes]]] = {}
 
     def begin(self, turn: Turn) -> None:
         """Begin to draw what a turn came to, while the next is taken."""
-        self._begun[turn.part.name] = begun_each(self._draws(turn))
+        self._begun[turn.part.name] = begun_each(self._draws(turn), yields=self._yields)
 
     def drawn(self, turns: Iterable[Turn]) -> dict[str, TurnPictures]:
         """Return turns' pictures by their parts' names, once they are drawn."""

@@ -48,16 +48,22 @@ def group_is_empty(group: int) -> bool:
 
 
 @linux_with_two_cores
-def test_every_second_picture_is_drawn_beside_and_stands_in_its_place() -> None:
-    # Each "picture" says in which process it was drawn; one is larger than a pipe holds.
+@pytest.mark.parametrize("call", ["drawn_each(draws)", "begun_each(draws)()"])
+def test_two_processes_draw_in_turns_and_each_picture_stands_in_its_place(call: str) -> None:
+    # Each "picture" says in which process it was drawn; all are larger than a pipe holds. The
+    # first two wait for each other: one process alone would never draw the second.
     out, complaint = said(
-        "draw = lambda n: lambda: (b'%d ' % n + (b'here' if os.getpid() == here else b'beside')"
-        " + b' ' * (n == 1) * 200000)\n"
-        "drawn = side_by_side.drawn_each([draw(n) for n in range(5)])\n"
-        "print([len(drawn[1]), *(d.strip().decode() for d in drawn)])"
+        "import multiprocessing\n"
+        "both = multiprocessing.Barrier(2)\n"
+        "def draw(n):\n"
+        "    if n < 2: both.wait()\n"
+        "    return b'%d %d' % (n, os.getpid() == here) + b' ' * 200000\n"
+        "draws = [lambda n=n: draw(n) for n in range(5)]\n"
+        f"numbers, at = zip(*(d.split() for d in side_by_side.{call}))\n"
+        "print(b''.join(numbers), sorted(at[:2]))"
     )
     assert complaint == ""
-    assert out == "[200008, '0 here', '1 beside', '2 here', '3 beside', '4 here']"
+    assert out == "b'01234' [b'0', b'1']"
 
 
 @linux_with_two_cores
