@@ -8,13 +8,15 @@ from __future__ import annotations
 import contextlib
 import gc
 import importlib
+import itertools
 import os
 import pickle
+import select
 import signal
 import sys
 import threading
 import weakref
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import IO, Any
 
 FEWEST = 3
@@ -33,49 +35,48 @@ _YIELDS = 10
 """How much a process that draws beside other work gives way to it, as nice counts it."""
 
 
-def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
-    """Draw several pictures, on two cores where there are two to be had.
+class SideBySide:
+    """Pictures that are drawn in a process beside this one, which goes on with its own work.
+
+    A process is begun for those that wait, whenever none draws: each loads fonts and lays out
+    lines anew, which takes as long as two pictures.
 
     Parameters
     ----------
-    draws : sequence of callable
-        Each draws one picture, and returns it as a file's content; 256 at most.
-
-    Returns
-    -------
-    list of bytes
-        In the order of `draws`.
-
-    Raises
-    ------
-    Exception
-        As drawing one after the other does. What fails in the other process, or is not
-        finished there, is drawn here.
-    """
-    if len(draws) < FEWEST or not _may_fork():
-        return [draw() for draw in draws]
-    return _Beside(draws).drawn()
-
-
-def begun_each(
-    draws: Sequence[Callable[[], bytes]], *, yields: bool = False
-) -> Callable[[], list[bytes]]:
-    """Begin to draw pictures in a process beside this one, which goes on with its own work.
-
-    Parameters
-    ----------
-    draws : sequence of callable
-        As for :func:`drawn_each`.
     yields : bool
         Whether this process goes first wherever both want one core: a device is heard.
-
-    Returns
-    -------
-    callable
-        Draws what is left to draw, and returns the pictures as :func:`drawn_each` does. To be
-        called once.
     """
-    return _Beside(draws, yields=yields).drawn if _may_fork() else lambda: drawn_each(draws)
+
+    def __init__(self, *, yields: bool = False) -> None:
+        self._yields = yields
+        self._waiting: list[Callable[[], bytes]] = []
+        self._begun: list[_Beside] = []
+
+    def add(self, draws: Iterable[Callable[[], bytes]]) -> None:
+        """Have pictures drawn, from now on or later; each call returns one as a file's content."""
+        self._waiting += draws
+        if all(beside.ends for beside in self._begun):
+            self._begin()
+
+    def drawn(self) -> list[bytes]:
+        """Return all pictures, in the order in which they were added. To be called once.
+
+        Raises
+        ------
+        Exception
+            As drawing one after the other does. What fails in the other process, or is not
+            finished there, is drawn here.
+        """
+        self._begin()
+        last = [draw() for draw in self._waiting]
+        # Of those that were begun last most are left to draw.
+        drawn = [beside.drawn() for beside in reversed(self._begun)]
+        return [*itertools.chain(*reversed(drawn)), *last]
+
+    def _begin(self) -> None:
+        if len(self._waiting) >= FEWEST and _may_fork():
+            self._begun.append(_Beside(self._waiting, yields=self._yields))
+            self._waiting = []
 
 
 class _Beside:
@@ -86,10 +87,11 @@ class _Beside:
     Parameters
     ----------
     draws : sequence of callable
+        256 at most.
     yields : bool
     """
 
-    def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool = False) -> None:
+    def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool) -> None:
         self._draws = draws
         _load()  # what all need, once
         import matplotlib.font_manager
@@ -109,6 +111,11 @@ class _Beside:
                 os.nice(_YIELDS)
             self._draw_and_end(writer)
         os.close(writer)
+
+    @property
+    def ends(self) -> bool:
+        """Whether it draws no more, and hands over."""
+        return bool(select.select([self._reader], [], [], 0)[0])
 
     def drawn(self) -> list[bytes]:
         """Draw in turns until none is left; what the other did not finish is drawn here."""

@@ -26,6 +26,10 @@ _STROKES = {1: "M", 2: "L", 3: "Q", 4: "C", 79: "z"}
 """Of Matplotlib's codes for a path, as SVG has them (SVG 1.1, 8.3)."""
 
 
+_DEFINED: dict[str, Any] = {}
+"""What defines each letter that was used so far."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Line:
     """A line of text at the size at which Matplotlib lays out outlines.
@@ -35,15 +39,15 @@ class _Line:
     width, height, descent : float
     uses : str
         Its letters at their places.
-    letters : dict
-        By the names that `uses` gives them, what defines them.
+    letters : tuple of str
+        The names that `uses` gives them.
     """
 
     width: float
     height: float
     descent: float
     uses: str
-    letters: dict[str, str]
+    letters: tuple[str, ...]
 
 
 @functools.lru_cache(maxsize=4096)
@@ -63,17 +67,20 @@ def _laid(text: str, font: tuple[Any, ...]) -> _Line | None:
         return None
     size = text_to_path.get_text_width_height_descent(text, asked, ismath=False)
     face.set_size(TextToPath.FONT_SCALE, TextToPath.DPI)
-    places, outlines, _ = text_to_path.get_glyphs_with_font(face, text)
-    # A name of its own: lines that Matplotlib writes itself define theirs, too.
-    letters = {
-        f"{name}.": f'<path id="{name}." transform="scale({1 / _UNITS})" '
-        f'd="{_drawn(Path(points * _UNITS, codes))}"/>\n'
-        for name, (points, codes) in outlines.items()
-    }
+    places, new, _ = text_to_path.get_glyphs_with_font(
+        face, text, glyph_map=_DEFINED, return_new_glyphs_only=True
+    )
+    for name, (points, codes) in new.items():
+        # A name of its own: lines that Matplotlib writes itself define theirs, too.
+        _DEFINED[name] = (
+            f'<path id="{name}." transform="scale({1 / _UNITS})" '
+            f'd="{_drawn(Path(points * _UNITS, codes))}"/>\n'
+        )
     uses = "".join(
         f'<use xlink:href="#{name}." x="{_number(x)}" y="{_number(y)}"/>\n'
         for name, x, y, _ in places
     )
+    letters = tuple(dict.fromkeys(name for name, *_ in places))
     return _Line(width=size[0], height=size[1], descent=size[2], uses=uses, letters=letters)
 
 
@@ -151,10 +158,10 @@ def svg_canvas() -> type[FigureCanvasSVG]:
                 f"translate({_number(x)} {_number(y)}) rotate({_number(-angle)}) "
                 f'scale({scale} -{scale})">\n'
             )
-            new = line.letters.keys() - self._defined
+            new = [name for name in line.letters if name not in self._defined]
             if new:
-                self._defined |= new
-                defined = "".join(line.letters[name] for name in line.letters if name in new)
+                self._defined.update(new)
+                defined = "".join(map(_DEFINED.__getitem__, new))
                 self._to.write(f"<defs>\n{defined}</defs>\n")
             self._to.write(f"{line.uses}</g>\n")
 
