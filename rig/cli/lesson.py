@@ -43,11 +43,11 @@ def _lesson(given: argparse.Namespace) -> int:
     problems: dict[str, EchobenchError] = dict(course.refused)
     for name, refusal in course.refused.items():
         print(f"echobench: part {name} is left out: {refusal}", file=sys.stderr)
-    pictures = LessonPictures(looks=given.looks)
+    pictures = LessonPictures(looks=given.looks, yields=course.real)
     with room.opened_room(given) as there:
         course.ask_class(there)
         if course.in_window:
-            turns, found, stopped = _in_window(course, there)
+            turns, found, stopped = _in_window(course, there, pictures)
         else:
             room.show_code_picture(there)
             turns, found, stopped = _in_terminal(course, there, pictures)
@@ -58,7 +58,7 @@ def _lesson(given: argparse.Namespace) -> int:
     problems |= found
     if turns or given.json:
         told = {name: str(p) for name, p in problems.items()}
-        _hand_out(given, lesson, course, turns, told, pictures.drawn(turns))
+        _hand_out(given, lesson, course, turns, told, pictures.drawn())
     if stopped is not None:
         raise stopped
     if not problems:
@@ -72,10 +72,12 @@ _Taken: TypeAlias = (
 )
 
 
-def _in_window(course: Course, there: Room | None) -> _Taken:
+def _in_window(course: Course, there: Room | None, pictures: LessonPictures) -> _Taken:
     from rig.show.window.lesson_window import show_lesson
 
     turns, problems = show_lesson(course.for_window(), room=there)
+    for turn in turns:
+        pictures.begin(turn)
     for name, problem in problems.items():
         print(f"echobench: part {name}: {problem}", file=sys.stderr)
     return turns, problems, None
@@ -92,8 +94,7 @@ def _in_terminal(course: Course, there: Room | None, pictures: LessonPictures) -
             if there is not None:
                 show_question(there, course.lesson, part)
             turns.append(course.turn(number, part, there))
-            if part is not course.parts[-1]:
-                pictures.begin(turns[-1])
+            pictures.begin(turns[-1])
             if there is not None and course.guessing is None:
                 show_turn(there, course.lesson, turns[-1])
         except (NotHeardError, PlanError) as problem:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from rig.errors import StorageError
 from rig.files.whole import write_whole
 from rig.show.pictures.page import HEIGHT, WIDTH
+from rig.show.pictures.svg_canvas import svg_canvas
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -60,6 +61,7 @@ def drawn_bytes(
 def packed(figure: Figure, kind: str, dpi: float) -> bytes:
     """Return a figure as the content of a file of some kind."""
     if kind == "svg":
+        svg_canvas()(figure)
         # As text: each of its many snippets would be encoded by itself.
         text = io.StringIO()
         figure.savefig(text, format=kind, dpi=dpi)

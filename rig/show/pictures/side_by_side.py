@@ -8,13 +8,15 @@ from __future__ import annotations
 import contextlib
 import gc
 import importlib
+import itertools
 import os
 import pickle
+import select
 import signal
 import sys
 import threading
 import weakref
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import IO, Any
 
 FEWEST = 3
@@ -24,6 +26,7 @@ _DRAWS = (
     "matplotlib.figure",
     "matplotlib.backends.backend_agg",
     "matplotlib.backends.backend_svg",
+    "matplotlib.patheffects",
     "rig.show.pictures.bench_picture",
 )
 """What any picture needs."""
@@ -32,67 +35,63 @@ _YIELDS = 10
 """How much a process that draws beside other work gives way to it, as nice counts it."""
 
 
-def drawn_each(draws: Sequence[Callable[[], bytes]]) -> list[bytes]:
-    """Draw several pictures, on two cores where there are two to be had.
+class SideBySide:
+    """Pictures that are drawn in a process beside this one, which goes on with its own work.
+
+    A process is begun for those that wait, whenever none draws: each loads fonts and lays out
+    lines anew, which takes as long as two pictures.
 
     Parameters
     ----------
-    draws : sequence of callable
-        Each draws one picture, and returns it as a file's content.
-
-    Returns
-    -------
-    list of bytes
-        In the order of `draws`.
-
-    Raises
-    ------
-    Exception
-        As drawing one after the other does. What fails in the other process, or is not
-        finished there, is drawn here.
+    yields : bool
+        Whether this process goes first wherever both want one core: a device is heard.
     """
-    if len(draws) < FEWEST or not _may_fork():
-        return [draw() for draw in draws]
-    beside = _Beside(draws[1::2])
-    try:
-        own = [draw() for draw in draws[::2]]
-    except BaseException:
-        beside.stop()
-        raise
-    other = beside.drawn()
-    drawn = [b""] * len(draws)
-    drawn[::2], drawn[1::2] = own, other
-    return drawn
 
+    def __init__(self, *, yields: bool = False) -> None:
+        self._yields = yields
+        self._waiting: list[Callable[[], bytes]] = []
+        self._begun: list[_Beside] = []
 
-def begun_each(draws: Sequence[Callable[[], bytes]]) -> Callable[[], list[bytes]]:
-    """Begin to draw pictures in a process beside this one, which goes on with its own work.
+    def add(self, draws: Iterable[Callable[[], bytes]]) -> None:
+        """Have pictures drawn, from now on or later; each call returns one as a file's content."""
+        self._waiting += draws
+        if all(beside.ends for beside in self._begun):
+            self._begin()
 
-    Parameters
-    ----------
-    draws : sequence of callable
-        As for :func:`drawn_each`.
+    def drawn(self) -> list[bytes]:
+        """Return all pictures, in the order in which they were added. To be called once.
 
-    Returns
-    -------
-    callable
-        Waits for the pictures and returns them as :func:`drawn_each` does; where no process
-        could be begun it draws them. To be called once.
-    """
-    return _Beside(draws, yields=True).drawn if _may_fork() else lambda: drawn_each(draws)
+        Raises
+        ------
+        Exception
+            As drawing one after the other does. What fails in the other process, or is not
+            finished there, is drawn here.
+        """
+        self._begin()
+        last = [draw() for draw in self._waiting]
+        # Of those that were begun last most are left to draw.
+        drawn = [beside.drawn() for beside in reversed(self._begun)]
+        return [*itertools.chain(*reversed(drawn)), *last]
+
+    def _begin(self) -> None:
+        if len(self._waiting) >= FEWEST and _may_fork():
+            self._begun.append(_Beside(self._waiting, yields=self._yields))
+            self._waiting = []
 
 
 class _Beside:
-    """A process that draws, and hands over what it has drawn.
+    """A process that draws in turns with this one, and hands over what it has drawn.
+
+    Whoever is to draw the next picture takes its number out of a pipe that both read.
 
     Parameters
     ----------
     draws : sequence of callable
+        256 at most.
     yields : bool
-        Whether this process goes first wherever both want one core: it may be pinging.
     """
 
-    def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool = False) -> None:
+    def __init__(self, draws: Sequence[Callable[[], bytes]], *, yields: bool) -> None:
         self._draws = draws
         _load()  # what all need, once
         import matplotlib.font_manager
@@ -101,33 +100,54 @@ class _Beside:
         # a glyph does not load. Matplotlib lets the copy forget its own, but not what a figure that
         # is still about holds; so this process opens its anew, which the other has not.
         matplotlib.font_manager._get_font.cache_clear()  # type: ignore[attr-defined]
+        self._left, numbers = os.pipe()
+        os.write(numbers, bytes(range(len(draws))))
+        os.close(numbers)
         self._reader, writer = os.pipe()
         self._process = os.fork()
         if self._process == 0:
             gc.freeze()  # what is gone through for rubbish is copied, page by page
             if yields:
                 os.nice(_YIELDS)
-            _draw_and_end(draws, writer)
+            self._draw_and_end(writer)
         os.close(writer)
 
+    @property
+    def ends(self) -> bool:
+        """Whether it draws no more, and hands over."""
+        return bool(select.select([self._reader], [], [], 0)[0])
+
     def drawn(self) -> list[bytes]:
-        """Return what was drawn; what was not is drawn here."""
+        """Draw in turns until none is left; what the other did not finish is drawn here."""
         try:
+            drawn = dict(self._taken())
             with os.fdopen(self._reader, "rb") as handed:
                 content = handed.read()
         except BaseException:
-            self.stop()
+            os.kill(self._process, signal.SIGKILL)
             raise
-        _, status = os.waitpid(self._process, 0)
-        if not os.WIFEXITED(status) or os.WEXITSTATUS(status):
-            return [draw() for draw in self._draws]
-        drawn: list[bytes] = pickle.loads(content)
-        return drawn
+        finally:
+            os.close(self._left)
+            _, status = os.waitpid(self._process, 0)
+        if os.WIFEXITED(status) and not os.WEXITSTATUS(status):
+            drawn |= pickle.loads(content)
+        return [drawn[n] if n in drawn else draw() for n, draw in enumerate(self._draws)]
 
-    def stop(self) -> None:
-        """Draw no more."""
-        os.kill(self._process, signal.SIGKILL)
-        os.waitpid(self._process, 0)
+    def _taken(self) -> Iterator[tuple[int, bytes]]:
+        """Draw the next pictures that nobody draws, one by one."""
+        while number := os.read(self._left, 1):
+            yield number[0], self._draws[number[0]]()
+
+    def _draw_and_end(self, writer: int) -> None:
+        """Draw in the process beside, and hand over; nothing else of this process goes on."""
+        status = 1
+        try:
+            with os.fdopen(writer, "wb") as to:
+                pickle.dump(dict(self._taken()), to)
+            status = 0
+        finally:
+            # Whatever went wrong is told where it is drawn again.
+            os._exit(status)
 
 
 class LoadedAhead:
@@ -196,6 +216,9 @@ def _load_draw_and_end(draw: Callable[[Any], bytes], asked: int, hand: int) -> N
 def _load() -> None:
     for name in _DRAWS:
         importlib.import_module(name)
+    from PIL import Image
+
+    Image.preinit()  # what packs dots
 
 
 def _may_fork() -> bool:
@@ -207,15 +230,3 @@ def _may_fork() -> bool:
     if sys.platform != "linux" or threading.active_count() > 1:
         return False
     return len(os.sched_getaffinity(0)) > 1
-
-
-def _draw_and_end(draws: Sequence[Callable[[], bytes]], writer: int) -> None:
-    """Draw in the process beside, and hand over; nothing else of this process goes on."""
-    status = 1
-    try:
-        with os.fdopen(writer, "wb") as to:
-            pickle.dump([draw() for draw in draws], to)
-        status = 0
-    finally:
-        # Whatever went wrong is told where it is drawn again.
-        os._exit(status)

@@ -14,7 +14,7 @@ import itertools
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,15 +27,12 @@ from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import begun_each, drawn_each
+from rig.show.pictures.side_by_side import SideBySide
 from rig.show.sheets.exercise_sheets import key_sheet, question_sheet
 from rig.teach.exercises.question import Question
 
 COLUMNS = ("name", "number", "answer")
 """Of the file that answers are handed in with."""
-
-_AT_ONCE = 2
-"""So many pictures are drawn at a time, while as many more are asked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,16 +123,10 @@ def handout_answer(made: Handout) -> dict[str, Any]:
 
 def question_pictures(asked: Iterable[Question], *, looks: str | None = None) -> list[bytes]:
     """Draw each question's picture, a PNG, while the next is asked for; nothing in it answers."""
-    drawn: list[bytes] = []
-    before: Callable[[], list[bytes]] = list
-    coming = iter(functools.partial(_picture, question, looks) for question in asked)
-    some = list(itertools.islice(coming, _AT_ONCE))
-    while more := list(itertools.islice(coming, _AT_ONCE)):
-        begun = begun_each(some)
-        drawn += before()
-        before, some = begun, more
-    last = drawn_each(some)
-    return drawn + before() + last
+    drawing = SideBySide()
+    for question in asked:
+        drawing.add([functools.partial(_picture, question, looks)])
+    return drawing.drawn()
 
 
 def _picture_name(question: Question) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterable
+import itertools
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.lesson_picture import class_picture, sheet_picture
 from rig.show.pictures.saving import drawn_bytes
-from rig.show.pictures.side_by_side import begun_each, drawn_each
+from rig.show.pictures.side_by_side import SideBySide
 from rig.teach.lessons.lesson import StepHeard
 from rig.teach.lessons.running import Turn
 
@@ -41,28 +42,32 @@ class LessonPictures:
     ----------
     looks : {"along", "down"}, optional
         How the benches' ranges run; as their plan says, if not given.
+    yields : bool
+        Whether the benches go first wherever they and a picture want one core.
     """
 
-    def __init__(self, *, looks: str | None) -> None:
+    def __init__(self, *, looks: str | None, yields: bool) -> None:
         self._looks = looks
-        self._begun: dict[str, Callable[[], list[bytes]]] = {}
+        self._drawing = SideBySide(yields=yields)
+        self._turns: list[Turn] = []
 
     def begin(self, turn: Turn) -> None:
         """Begin to draw what a turn came to, while the next is taken."""
-        self._begun[turn.part.name] = begun_each(self._draws(turn))
+        self._turns.append(turn)
+        self._drawing.add(self._draws(turn))
 
-    def drawn(self, turns: Iterable[Turn]) -> dict[str, TurnPictures]:
-        """Return turns' pictures by their parts' names, once they are drawn."""
-        drawn = {}
-        # First those of which none is begun: the others are drawn meanwhile.
-        for turn in sorted(turns, key=lambda turn: turn.part.name in self._begun):
-            begun = self._begun.pop(turn.part.name, None)
-            pictures = drawn_each(self._draws(turn)) if begun is None else begun()
-            of_class, result, asked, *steps = pictures
-            drawn[turn.part.name] = TurnPictures(
-                of_class=of_class, result=result, asked=asked, steps=tuple(steps)
+    def drawn(self) -> dict[str, TurnPictures]:
+        """Return all turns' pictures by their parts' names, once they are drawn."""
+        pictures = iter(self._drawing.drawn())
+        return {
+            turn.part.name: TurnPictures(
+                of_class=next(pictures),
+                result=next(pictures),
+                asked=next(pictures),
+                steps=tuple(itertools.islice(pictures, len(turn.heard))),
             )
-        return drawn
+            for turn in self._turns
+        }
 
     def _draws(self, turn: Turn) -> list[Callable[[], bytes]]:
         looks = self._looks

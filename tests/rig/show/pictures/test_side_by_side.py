@@ -21,6 +21,11 @@ DRAWN = """
 import os, sys, time
 from rig.show.pictures import side_by_side
 here = os.getpid()
+def drawn_each(draws, *more):
+    pictures = side_by_side.SideBySide()
+    pictures.add(draws)
+    for others in more: pictures.add(others)
+    return pictures.drawn()
 """
 
 
@@ -48,16 +53,22 @@ def group_is_empty(group: int) -> bool:
 
 
 @linux_with_two_cores
-def test_every_second_picture_is_drawn_beside_and_stands_in_its_place() -> None:
-    # Each "picture" says in which process it was drawn; one is larger than a pipe holds.
+@pytest.mark.parametrize("draws", ["draws", "draws[:1], draws[1:4], draws[4:]"])
+def test_two_processes_draw_in_turns_and_each_picture_stands_in_its_place(draws: str) -> None:
+    # Each "picture" says in which process it was drawn; all are larger than a pipe holds. The
+    # first two wait for each other: one process alone would never draw the second.
     out, complaint = said(
-        "draw = lambda n: lambda: (b'%d ' % n + (b'here' if os.getpid() == here else b'beside')"
-        " + b' ' * (n == 1) * 200000)\n"
-        "drawn = side_by_side.drawn_each([draw(n) for n in range(5)])\n"
-        "print([len(drawn[1]), *(d.strip().decode() for d in drawn)])"
+        "import multiprocessing\n"
+        "both = multiprocessing.Barrier(2)\n"
+        "def draw(n):\n"
+        "    if n < 2: both.wait()\n"
+        "    return b'%d %d' % (n, os.getpid() == here) + b' ' * 200000\n"
+        "draws = [lambda n=n: draw(n) for n in range(5)]\n"
+        f"numbers, at = zip(*(d.split() for d in drawn_each({draws})))\n"
+        "print(b''.join(numbers), sorted(at[:2]))"
     )
     assert complaint == ""
-    assert out == "[200008, '0 here', '1 beside', '2 here', '3 beside', '4 here']"
+    assert out == "b'01234' [b'0', b'1']"
 
 
 @linux_with_two_cores
@@ -66,7 +77,7 @@ def test_what_fails_beside_fails_as_it_would_here() -> None:
         "from rig.errors import StorageError\n"
         "def fails(): raise StorageError('ink: found none; give some')\n"
         "try:\n"
-        "    side_by_side.drawn_each([lambda: b'a', fails, lambda: b'c'])\n"
+        "    drawn_each([lambda: b'a', fails, lambda: b'c'])\n"
         "except StorageError as problem:\n"
         "    print(problem)"
     )
@@ -79,7 +90,7 @@ def test_what_a_killed_process_did_not_finish_is_drawn_here() -> None:
         "def draw():\n"
         "    if os.getpid() != here: os.kill(os.getpid(), 9)\n"
         "    return b'here'\n"
-        "print(side_by_side.drawn_each([draw] * 3))"
+        "print(drawn_each([draw] * 3))"
     )
     assert (out, complaint) == ("[b'here', b'here', b'here']", "")
 
@@ -92,7 +103,7 @@ def test_a_stop_at_the_keyboard_ends_both_processes() -> None:
         "    os.write(1, b'drawing\\n')\n"
         "    time.sleep(1000)\n"
         "try:\n"
-        "    side_by_side.drawn_each([draw] * 3)\n"
+        "    drawn_each([draw] * 3)\n"
         "except KeyboardInterrupt:\n"
         "    print('stopped')"
     )
@@ -109,7 +120,7 @@ def test_one_of_several_threads_draws_all_itself() -> None:
         "import threading\n"
         "drawn = threading.Event()\n"
         "threading.Thread(target=drawn.wait).start()\n"
-        "print(side_by_side.drawn_each([lambda: b'%d' % (os.getpid() == here)] * 3))\n"
+        "print(drawn_each([lambda: b'%d' % (os.getpid() == here)] * 3))\n"
         "drawn.set()"
     )
     assert (out, complaint) == ("[b'1', b'1', b'1']", "")
