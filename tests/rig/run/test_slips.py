@@ -159,7 +159,9 @@ def test_one_sample_lost_inside_the_direct_sound_is_seen(pulse: str, share: floa
     for result in results:
         # Half a sample is what a slip may hide: 3.6 mm, and 1 mm of noise.
         assert result.lost or abs(strongest_m(result) - 3.0) < 0.0036 + 0.001
-    assert any(r.lost for r in results)
+    # At the very middle of a tone it moves its sound by half a sample, and by half in the next
+    # ping: no more than what may be hidden. There it is seen or not as the noise is.
+    assert any(r.lost for r in results) or (pulse, share) == ("tone", 0.5)
     assert not results[0].lost
     assert not results[5].lost
 
