@@ -72,6 +72,18 @@ def fit(
         farthest /= 2
 
 
+def in_u(
+    taken: Taken,
+    noise: NoiseLeft,
+    bins: NDArray[np.float64],
+    gain: NDArray[np.complex128],
+    echoes: NDArray[np.intp] | slice = slice(None),
+) -> NDArray[np.float64]:
+    """Return how far so many bins are for some echoes, in their standard uncertainties."""
+    u_bins = taken.planned.u_at_one_bins * noise.at(taken, echoes)
+    return np.asarray(np.abs(bins * gain) / u_bins)
+
+
 def _step(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp], farthest: float) -> None:
     """Take one step of Gauss and Newton.
 
@@ -93,8 +105,7 @@ def _step(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp], farthest: flo
         low, high = np.maximum(low, -farthest), np.minimum(high, farthest)
         step, gain = _stepped(taken, index, position, low, high)
         gains[index], after[index] = gain, position + step
-        moved = np.abs(step * gain) / noise.at(taken, index)
-        taken.moved[taken.profile[index[:, 0]]] = moved.max(axis=1) / planned.u_at_one_bins
+        taken.moved[taken.profile[index[:, 0]]] = in_u(taken, noise, step, gain, index).max(axis=1)
     taken.gain, taken.position = gains, after
     taken.strength = np.abs(gains)
 
