@@ -31,13 +31,14 @@ MOST_TOGETHER = 32
 """So many echoes in a row are solved for together: for more, the time would grow with the
 cube of their number."""
 
-MOST_STEPS = 5
+MOST_STEPS = 4
 STILL = 1 / 7
 """The fit goes on until no echo moves by more than this share of its standard uncertainty. Even
 where as much again were left, it would add but 1 % to that, which is stated with two digits
 (JCGM 101:2008, 7.2.6). But no longer than :data:`MOST_STEPS`, which brings the last step that is
-allowed down to 1/4 · 2⁻⁴ = 0.016 of a lobe: of two echoes 0.6 to 3 lobes apart, 0 to 15 dB unlike,
-as many are told with five steps as with eight (measured)."""
+allowed down to 1/4 · 2⁻³ = 0.03 of a lobe: of two echoes 0.6 to 3 lobes apart, 0 to 15 dB unlike,
+and of four in a row 0.9 to 1.4 lobes apart, as many are told with four steps as with eight, and as
+well (measured; :mod:`tests.benchmarks.bench_search`, pairs)."""
 
 NEARLY_STILL = 1.0
 """A first step of less than a standard uncertainty is most likely followed by one of less than
@@ -72,6 +73,18 @@ def fit(
         farthest /= 2
 
 
+def in_u(
+    taken: Taken,
+    noise: NoiseLeft,
+    bins: NDArray[np.float64],
+    gain: NDArray[np.complex128],
+    echoes: NDArray[np.intp] | slice = slice(None),
+) -> NDArray[np.float64]:
+    """Return how far so many bins are for some echoes, in their standard uncertainties."""
+    u_bins = taken.planned.u_at_one_bins * noise.at(taken, echoes)
+    return np.asarray(np.abs(bins * gain) / u_bins)
+
+
 def _step(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp], farthest: float) -> None:
     """Take one step of Gauss and Newton.
 
@@ -93,8 +106,7 @@ def _step(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp], farthest: flo
         low, high = np.maximum(low, -farthest), np.minimum(high, farthest)
         step, gain = _stepped(taken, index, position, low, high)
         gains[index], after[index] = gain, position + step
-        moved = np.abs(step * gain) / noise.at(taken, index)
-        taken.moved[taken.profile[index[:, 0]]] = moved.max(axis=1) / planned.u_at_one_bins
+        taken.moved[taken.profile[index[:, 0]]] = in_u(taken, noise, step, gain, index).max(axis=1)
     taken.gain, taken.position = gains, after
     taken.strength = np.abs(gains)
 

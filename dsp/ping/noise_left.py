@@ -134,7 +134,8 @@ class NoiseLeft:
             higher = self._colour.higher(math.exp(planned.log_rate))
             self._lower[coloured] = np.minimum(higher, 1.0)
             coloured = coloured[(self._colour.doubt > 1) | (higher < 1)]
-            self.learn(taken, coloured, falls_as_known=True)
+            if coloured.size:
+                self.learn(taken, coloured, falls_as_known=True)
         return coloured[self._lower[coloured] < 1]
 
     def _with_doubtful(self, taken: Taken, going: NDArray[np.intp]) -> NDArray[np.float32]:
@@ -165,7 +166,7 @@ class NoiseLeft:
             power[np.searchsorted(going, profile), bins] = tops.real**2 + tops.imag**2
         return power
 
-    def at(self, taken: Taken, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
+    def at(self, taken: Taken, echoes: NDArray[np.intp] | slice) -> NDArray[np.float64]:
         """Return the RMS of the noise's part in phase at some echoes.
 
         No less than what is left of the strongest echo where there is no noise.

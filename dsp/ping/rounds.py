@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.joint_fit import MOST_STEPS, NEAREST_LOBES, STILL, fit
+from dsp.ping.joint_fit import MOST_STEPS, NEAREST_LOBES, NEARLY_STILL, STILL, fit, in_u
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.rows import pairs, within
 from dsp.ping.search_plan import SearchPlan
@@ -126,6 +126,10 @@ def _settle(taken: Taken, noise: NoiseLeft, most_steps: int) -> None:
     if going.size:
         fit(taken, noise, going, within(MOST_SETTLED // echoes[going], 1, most_steps))
         taken.measure(going)
+        # What moved by less than noise moves it left no more behind than noise.
+        far = in_u(taken, noise, taken.position - taken.found, taken.gain) > NEARLY_STILL
+        merged = taken.start[1:] - taken.start[:-1] < echoes
+        moving &= merged | (np.bincount(taken.profile[far], minlength=taken.profiles) > 0)
     going = (moving | noise.fall_changed(taken, ~moving)).nonzero()[0]
     if going.size:
         _learn(taken, noise, going)

@@ -98,9 +98,9 @@ def explained_by(
     float
         By the body that explains most; 0 where there are none.
     """
-    alike = (bodies * own).reshape(-1, own.size) @ _moving(planned).conj().T
-    share = (alike.real**2 + alike.imag**2).max(axis=1) / energy.reshape(-1)
-    return float(share.max(initial=0.0))
+    alike = (own * _moving(planned).conj()) @ bodies.reshape(-1, own.size).T
+    most = (alike.real**2 + alike.imag**2).max(axis=0)
+    return float((most / energy.reshape(-1)).max(initial=0.0))
 
 
 @functools.lru_cache(maxsize=32)
