@@ -403,6 +403,9 @@ class PulseCompressor:
         self.fft_samples, decimation = _fft_plan(rate, band_hz, block_samples, fft_samples)
         self._cycle_bins = self.fft_samples // decimation
         bin_hz = rate / self.fft_samples
+        if weighting == "hann":  # which leaves nothing outside of the pulse's own band
+            low_hz, high_hz = pulse.band_hz
+            band_hz = max(low_hz, band_hz[0]), min(high_hz, band_hz[1])
         first = max(1, math.ceil(band_hz[0] / bin_hz))
         last = min(first + self._cycle_bins - 1, math.floor(band_hz[1] / bin_hz))
         self._band = slice(first, last + 1)
