@@ -64,6 +64,12 @@ class Clearing:
         Whose blocks and spectra are meant.
     *others : PulseCompressor
         By the pulses that take turns with its own.
+
+    Attributes
+    ----------
+    kept : ndarray of float32, shape (frequencies,)
+        By this a spectrum is multiplied where there is hum or rumble. What it takes of a pulse
+        with hard edges, too, :meth:`PulseCompressor.of_filtered` knows.
     """
 
     def __init__(self, compress: PulseCompressor, *others: PulseCompressor) -> None:
@@ -90,7 +96,7 @@ class Clearing:
         place_hz = np.arange(compress.fft_samples // 2 + 1) * bin_hz
         # Below a band that begins at 0 there is nothing.
         rise = np.clip((place_hz - low_hz / 2) / max(low_hz / 4, 1e-9), 0, 1)
-        self._kept = (np.sin(np.pi / 2 * rise) ** 2).astype(np.float32)
+        self.kept = (np.sin(np.pi / 2 * rise) ** 2).astype(np.float32)
 
     def __call__(
         self, samples: NDArray[np.float32], spectrum: NDArray[np.complex64], turn: int = 0
@@ -106,7 +112,7 @@ class Clearing:
             Which of the pulses was sent.
         """
         if self._rumbles(spectrum):
-            spectrum = spectrum * self._kept
+            spectrum = spectrum * self.kept
             whole = scipy.fft.irfft(spectrum, self._compress.fft_samples)
             samples = whole[: samples.size]
         if not self._has_waves:
@@ -119,7 +125,7 @@ class Clearing:
         samples: NDArray[np.float32],
         spectra: NDArray[np.complex64],
         turns: Sequence[int],
-    ) -> None:
+    ) -> set[int]:
         """Clear the spectra of several blocks where they are, each as it would be alone.
 
         Parameters
@@ -127,8 +133,14 @@ class Clearing:
         samples : ndarray of float32, shape (blocks, samples)
         spectra : ndarray of complex64, shape (blocks, frequencies)
         turns : sequence of int, shape (blocks,)
+
+        Returns
+        -------
+        set of int
+            In which there was hum or rumble.
         """
-        unclear = {row for row, spectrum in enumerate(spectra) if self._rumbles(spectrum)}
+        rumbles = {row for row, spectrum in enumerate(spectra) if self._rumbles(spectrum)}
+        unclear = rumbles.copy()
         size = samples.shape[1]
         at_once = max(1, _ROOM // size)
         for first in range(0, len(samples) if self._has_waves else 0, at_once):
@@ -137,6 +149,7 @@ class Clearing:
             unclear.update((first + clicks // size).tolist())
         for row in unclear:
             spectra[row] = self(samples[row], spectra[row], turns[row])
+        return rumbles
 
     def _rumbles(self, spectrum: NDArray[np.complex64]) -> bool:
         """Say whether noise below the band adds much to what is compressed."""
