@@ -188,7 +188,7 @@ def test_turning_sums_are_the_sums_as_written(
 def test_what_hum_s_filter_took_from_a_pulse_is_known_of_its_echo(name: str) -> None:
     # Below 25 kHz nothing is kept: of an echo's hard edges that takes a part.
     compress = PulseCompressor(PULSES[name], BLOCK)
-    kept = np.fft.rfftfreq(compress.fft_samples, 1 / RATE_HZ) > 25e3
+    kept = 1.0 * (np.fft.rfftfreq(compress.fft_samples, 1 / RATE_HZ) > 25e3)
     after = compress.of_filtered(kept)
     block = np.zeros(BLOCK)
     block[9600 : 9600 + PULSES[name].samples.size] = PULSES[name].samples
