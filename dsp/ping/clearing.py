@@ -51,6 +51,11 @@ spectrum stands out by up to 6 (measured)."""
 _ROOM = 1 << 18
 """So many samples of several blocks at a time are looked through for clicks: a megabyte."""
 
+RINGS = 4
+"""A filter that rises as a squared sine within f about c rings after a step by no more than
+1/(2π c t) of 1/((2 f t)² - 1) (the raised cosine of pulse shaping, from memory): where f is 0.4 c
+and t four times 1/f, by 1/63 of 1/63."""
+
 _FEWEST_CELLS = 64
 _CELLS_ABOVE = 1024  # next to the band tell its noise well enough
 
@@ -64,6 +69,12 @@ class Clearing:
         Whose blocks and spectra are meant.
     *others : PulseCompressor
         By the pulses that take turns with its own.
+
+    Attributes
+    ----------
+    kept : ndarray of float32, shape (frequencies,)
+        By this a spectrum is multiplied where there is hum or rumble. What it takes of a pulse
+        with hard edges, too, :meth:`PulseCompressor.of_filtered` knows.
     """
 
     def __init__(self, compress: PulseCompressor, *others: PulseCompressor) -> None:
@@ -86,11 +97,18 @@ class Clearing:
         self._share_below = float(of_width2[:below].sum() / of_width2.sum())
         last = min(above + _CELLS_ABOVE, frequency_hz.size)
         self._above = _Part(slice(first + above, first + last), shape.noise_weights[above:last])
-        # From nothing at half the band's lower end to all at three quarters of it.
-        place_hz = np.arange(compress.fft_samples // 2 + 1) * bin_hz
+        self._low_hz, self._rate_hz = low_hz, rate_hz
+        self.kept = self._kept_of(compress.fft_samples)
+
+    def _kept_of(self, length: int) -> NDArray[np.float32]:
+        """Return by what a spectrum of such a length is multiplied.
+
+        From nothing at half the band's lower end to all at three quarters of it.
+        """
+        place_hz = np.arange(length // 2 + 1) * self._rate_hz / length
         # Below a band that begins at 0 there is nothing.
-        rise = np.clip((place_hz - low_hz / 2) / max(low_hz / 4, 1e-9), 0, 1)
-        self._kept = (np.sin(np.pi / 2 * rise) ** 2).astype(np.float32)
+        rise = np.clip((place_hz - self._low_hz / 2) / max(self._low_hz / 4, 1e-9), 0, 1)
+        return np.asarray((np.sin(np.pi / 2 * rise) ** 2).astype(np.float32))
 
     def __call__(
         self, samples: NDArray[np.float32], spectrum: NDArray[np.complex64], turn: int = 0
@@ -106,12 +124,11 @@ class Clearing:
             Which of the pulses was sent.
         """
         if self._rumbles(spectrum):
-            spectrum = spectrum * self._kept
-            whole = scipy.fft.irfft(spectrum, self._compress.fft_samples)
-            samples = whole[: samples.size]
+            samples = self._without_rumble(samples)
+            spectrum = self._compress.spectrum(samples)
         if not self._has_waves:
             return spectrum
-        clicks = _clicks(samples[np.newaxis], longest=self._longest, quiet=self._quiet)
+        clicks = clicks_in(samples[np.newaxis], longest=self._longest, quiet=self._quiet)
         return spectrum if clicks.size == 0 else self._beneath[turn](samples, np.unique(clicks))
 
     def each(
@@ -119,7 +136,7 @@ class Clearing:
         samples: NDArray[np.float32],
         spectra: NDArray[np.complex64],
         turns: Sequence[int],
-    ) -> None:
+    ) -> set[int]:
         """Clear the spectra of several blocks where they are, each as it would be alone.
 
         Parameters
@@ -127,16 +144,40 @@ class Clearing:
         samples : ndarray of float32, shape (blocks, samples)
         spectra : ndarray of complex64, shape (blocks, frequencies)
         turns : sequence of int, shape (blocks,)
+
+        Returns
+        -------
+        set of int
+            In which there was hum or rumble.
         """
-        unclear = {row for row, spectrum in enumerate(spectra) if self._rumbles(spectrum)}
+        rumbles = {row for row, spectrum in enumerate(spectra) if self._rumbles(spectrum)}
+        unclear = rumbles.copy()
         size = samples.shape[1]
         at_once = max(1, _ROOM // size)
         for first in range(0, len(samples) if self._has_waves else 0, at_once):
             some = samples[first : first + at_once]
-            clicks = _clicks(some, longest=self._longest, quiet=self._quiet)
+            clicks = clicks_in(some, longest=self._longest, quiet=self._quiet)
             unclear.update((first + clicks // size).tolist())
         for row in unclear:
             spectra[row] = self(samples[row], spectra[row], turns[row])
+        return rumbles
+
+    def _without_rumble(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return samples without what is below the band.
+
+        Where a block begins and ends, or the file that it is of, hum would break off, which rings
+        in the band: it goes on there as it came, turned round.
+        """
+        there = samples.nonzero()[0]
+        begin, end = int(there[0]), int(there[-1]) + 1
+        # What rises within a quarter of the band's lower end rings for some times its inverse.
+        beyond = min(end - begin - 1, int(RINGS * 4 * self._rate_hz / self._low_hz))
+        longer = np.pad(samples[begin:end], beyond, mode="reflect", reflect_type="odd")
+        size = scipy.fft.next_fast_len(longer.size, real=True)
+        whole = scipy.fft.irfft(scipy.fft.rfft(longer, size) * self._kept_of(size), size)
+        left = np.zeros_like(samples)
+        left[begin:end] = whole[beyond : beyond + end - begin]
+        return left
 
     def _rumbles(self, spectrum: NDArray[np.complex64]) -> bool:
         """Say whether noise below the band adds much to what is compressed."""
@@ -168,14 +209,12 @@ class _Part:
         return _middle(let_in.real**2 + let_in.imag**2) * self._scale
 
 
-def without_clicks(
-    samples: NDArray[np.float32], *, longest: int, quiet: int
-) -> NDArray[np.float32]:
-    """Return samples with zeros where something short stands out by itself.
+def clicks_in(samples: NDArray[np.float32], *, longest: int, quiet: int) -> NDArray[np.intp]:
+    """Return where something short stands out by itself in some blocks.
 
     Parameters
     ----------
-    samples : ndarray of float32, shape (samples,)
+    samples : ndarray of float32, shape (blocks, samples)
     longest : int
         It lasts for no more samples than this.
     quiet : int
@@ -184,25 +223,8 @@ def without_clicks(
 
     Returns
     -------
-    ndarray of float32, shape (samples,)
-        The very samples where there are no clicks.
-    """
-    clicks = _clicks(samples[np.newaxis], longest=longest, quiet=quiet)
-    if clicks.size == 0:
-        return samples
-    left = samples.copy()
-    left[clicks] = 0
-    return left
-
-
-def _clicks(samples: NDArray[np.float32], *, longest: int, quiet: int) -> NDArray[np.intp]:
-    """Return where the clicks of some blocks are, counted over all of them one after another.
-
-    Parameters
-    ----------
-    samples : ndarray of float32, shape (blocks, samples)
-
-    Others as for :func:`without_clicks`.
+    ndarray of int
+        Samples, counted over all blocks one after another.
     """
     magnitude = np.abs(samples)
     looked_at = magnitude[:, :: max(1, samples.shape[1] // _LOOKED_AT)]
@@ -217,7 +239,7 @@ def _clicks(samples: NDArray[np.float32], *, longest: int, quiet: int) -> NDArra
 def _alone(
     magnitude: NDArray[np.float32], spread: NDArray[np.float64], *, longest: int, quiet: int
 ) -> NDArray[np.intp]:
-    """Return samples of clicks that stand by themselves, as :func:`_clicks` counts them.
+    """Return samples of clicks that stand by themselves, as :func:`clicks_in` counts them.
 
     Parameters
     ----------

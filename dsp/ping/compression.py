@@ -14,6 +14,7 @@ G. L. Turin, "An introduction to matched filters", *IRE Trans. Inf. Theory* 6,
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import functools
 import math
@@ -411,11 +412,10 @@ class PulseCompressor:
         self._band = slice(first, last + 1)
         frequency_hz = np.arange(first, last + 1, dtype=np.float64) * bin_hz
 
-        whole = np.fft.rfft(pulse.samples.astype(np.float64), self.fft_samples)
-        whole_hz = np.arange(whole.size, dtype=np.float64) * bin_hz
-        energy = np.abs(whole) ** 2
+        whole = self._pulse_spectrum()
         spectrum = whole[self._band]
         if weighting == "equalised":
+            energy = np.abs(whole) ** 2
             window = 1 / (energy[self._band] / energy.max() + floor)
         else:
             window = _band_window(frequency_hz, pulse.band_hz, weighting)
@@ -423,12 +423,24 @@ class PulseCompressor:
         # inverse FFT divides by its own length, not by the forward one's.
         replica = np.conj(spectrum) * window * 2 / decimation
         self._replica = replica.astype(np.complex64)
-        power = energy[self._band] * window
-        self.peak = float(2 / self.fft_samples * power.sum())
+        self._window = window
         self.bin_s = decimation / rate
         bins = (block_samples - pulse.samples.size) // decimation + 1
         self.delay_s = np.arange(bins) * decimation / rate
+        self._shape_echo(window)
+
+    def _pulse_spectrum(self) -> NDArray[np.complex128]:
+        return np.fft.rfft(self.pulse.samples.astype(np.float64), self.fft_samples)
+
+    def _shape_echo(self, window: NDArray[np.float64]) -> None:
+        """Work out what becomes of an echo of 1, and of noise, by such a weighting of the band."""
+        bin_hz = self.pulse.sample_rate_hz / self.fft_samples
+        energy = np.abs(self._pulse_spectrum()) ** 2
+        whole_hz = np.arange(energy.size, dtype=np.float64) * bin_hz
+        power = energy[self._band] * window
+        self.peak = float(2 / self.fft_samples * power.sum())
         noise_power = power * window
+        frequency_hz = np.arange(self._band.start, self._band.stop, dtype=np.float64) * bin_hz
         offset_hz = frequency_hz - frequency_hz[0]
         weights = power / power.sum()
         self.shape = EchoShape(
@@ -436,7 +448,7 @@ class PulseCompressor:
             offset_hz=offset_hz,
             carrier_hz=float(frequency_hz[0]),
             bin_s=self.bin_s,
-            reach_s=_reach_s(pulse, weighting),
+            reach_s=_reach_s(self.pulse, self.weighting),
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self.fft_samples * noise_power.sum()) / self.peak,
@@ -444,6 +456,20 @@ class PulseCompressor:
             pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
             width_s=_half_amplitude_width_s(weights, offset_hz),
         )
+
+    def of_filtered(self, kept: NDArray[np.floating]) -> PulseCompressor:
+        """Return the compressor of blocks whose spectra were multiplied by `kept` before.
+
+        It makes the same of them as this one; but what an echo looks like, how strong it is, and
+        what noise is let in, it knows of the pulse as it is left.
+
+        Parameters
+        ----------
+        kept : ndarray, shape (frequencies,)
+        """
+        after = copy.copy(self)
+        after._shape_echo(self._window * kept[self._band])
+        return after
 
     def __call__(self, blocks: NDArray[np.floating]) -> NDArray[np.complex64]:
         """Compress blocks.

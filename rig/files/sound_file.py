@@ -264,7 +264,12 @@ class _MarkSearch:
         self._compressors = [
             PulseCompressor(pulse, self._stretch, weighting="hann") for pulse in self._pulses
         ]
-        self._clear = [Clearing(compress) for compress in self._compressors]
+        # Unweighted, which lets in the most of hum: it breaks off where the file does.
+        fft_samples = self._compressors[0].fft_samples
+        self._clear = [
+            Clearing(PulseCompressor(pulse, self._stretch, fft_samples=fft_samples))
+            for pulse in self._pulses
+        ]
         self._first_peak = 0.0
         self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)

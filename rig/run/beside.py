@@ -78,7 +78,13 @@ class SearchBeside:
         self._asked, self._there = pings, max(len(pings) - self._pings_here, 1)
         columns = zip(
             *(
-                (zero, p.pulse_index, p.envelope[: self._receiver.bins_searched(p)], p.ahead)
+                (
+                    zero,
+                    p.pulse_index,
+                    self._receiver.is_filtered(p),
+                    p.envelope[: self._receiver.bins_searched(p)],
+                    p.ahead,
+                )
                 for _, p, zero in pings[: self._there]
             ),
             strict=True,
@@ -129,13 +135,13 @@ def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
                     EchoProfile(
                         envelope=envelope,
                         bin_s=receiver.shapes[pulse].bin_s,
-                        shape=receiver.shapes[pulse],
+                        shape=receiver.shape_of(pulse, filtered=filtered),
                         pulse_index=pulse,
                         ahead=ahead,
                     ),
                     zero,
                 )
-                for zero, pulse, envelope, ahead in zip(
+                for zero, pulse, filtered, envelope, ahead in zip(
                     *(column.values() for column in theirs.recv()), strict=True
                 )
             ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -226,6 +227,19 @@ class Receiver:
         """What an echo of each of the plan's pulses looks like, in the order of their turns."""
         return tuple(c.shape for c in self._compressors)
 
+    @functools.cached_property
+    def _filtered(self) -> tuple[PulseCompressor, ...]:
+        """The compressors of blocks that hum or rumble was taken out of."""
+        return self._spectra.filtered(self._compressors)
+
+    def shape_of(self, pulse: int, *, filtered: bool) -> EchoShape:
+        """Return what an echo of a pulse looks like, if need be where hum was taken out."""
+        return (self._filtered if filtered else self._compressors)[pulse].shape
+
+    def is_filtered(self, profile: EchoProfile) -> bool:
+        """Say whether hum or rumble was taken out of one ping's profile."""
+        return profile.shape not in self.shapes
+
     @property
     def pulses(self) -> tuple[Pulse, ...]:
         """The pulses that take turns, as they are matched."""
@@ -366,10 +380,16 @@ class Receiver:
     ) -> list[EchoProfile]:
         """Compress one channel of several blocks."""
         made: dict[CaptureBlock, EchoProfile] = {}
-        for pulse, compress in enumerate(self._compressors):
-            same = [(block, zero) for block, zero in placed if block.pulse_index == pulse]
+        turns = range(len(self._compressors))
+        for pulse, filtered in itertools.product(turns, (False, True)):
+            same = [
+                (block, zero)
+                for block, zero in placed
+                if block.pulse_index == pulse and self._spectra.rumbled(block, channel) == filtered
+            ]
             if not same:
                 continue
+            compress = (self._filtered if filtered else self._compressors)[pulse]
             matched = compress.matched_each([self._spectra.of(b, channel) for b, _ in same])
             most, bin_s = lead_bins(compress.shape), compress.bin_s
             starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]

@@ -31,6 +31,7 @@ class Spectra:
         self._clear = Clearing(*compressors)
         self._channels = channels
         self._kept: dict[tuple[CaptureBlock, int], NDArray[np.complex64]] = {}
+        self._rumbled: set[tuple[CaptureBlock, int]] = set()
 
     def take(self, blocks: Sequence[CaptureBlock], channel: int) -> None:
         """Take the spectra of one channel of some blocks at once: a third of the work.
@@ -44,17 +45,28 @@ class Spectra:
         if len(wanted) > 1:
             heard = np.stack([b.samples[channel] for b in wanted])
         spectra = self._compress.spectrum(heard)
-        self._clear.each(heard, spectra, [block.pulse_index for block in wanted])
+        rumbles = self._clear.each(heard, spectra, [block.pulse_index for block in wanted])
         for number, block in enumerate(wanted):
             # Turned back by its own sign, a ping's own echoes stand upright whichever it is.
             if block.sign < 0:
                 np.negative(spectra[number], out=spectra[number])
         self._kept.update(((b, channel), s) for b, s in zip(wanted, spectra, strict=True))
+        self._rumbled.update((wanted[number], channel) for number in rumbles)
         for oldest in list(self._kept)[: -self._channels * (len(wanted) + BLOCKS_KEPT)]:
             del self._kept[oldest]
+            self._rumbled.discard(oldest)
 
     def of(self, block: CaptureBlock, channel: int) -> NDArray[np.complex64]:
         """Return the spectrum of one channel, from 0, of a block."""
         if (block, channel) not in self._kept:
             self.take([block], channel)
         return self._kept[block, channel]
+
+    def rumbled(self, block: CaptureBlock, channel: int) -> bool:
+        """Say whether hum or rumble was taken out of the spectrum of one channel of a block."""
+        self.of(block, channel)
+        return (block, channel) in self._rumbled
+
+    def filtered(self, compressors: Sequence[PulseCompressor]) -> tuple[PulseCompressor, ...]:
+        """Return compressors of blocks that hum or rumble was taken out of."""
+        return tuple(compress.of_filtered(self._clear.kept) for compress in compressors)

@@ -184,6 +184,30 @@ def test_turning_sums_are_the_sums_as_written(
     assert np.abs(found - wanted).max(initial=0) <= 3e-13 * np.abs(weights).sum()
 
 
+@pytest.mark.parametrize("name", ["tone", "barker"])
+def test_what_hum_s_filter_took_from_a_pulse_is_known_of_its_echo(name: str) -> None:
+    # Below 25 kHz nothing is kept: of an echo's hard edges that takes a part.
+    compress = PulseCompressor(PULSES[name], BLOCK)
+    kept = 1.0 * (np.fft.rfftfreq(compress.fft_samples, 1 / RATE_HZ) > 25e3)
+    after = compress.of_filtered(kept)
+    block = np.zeros(BLOCK)
+    block[9600 : 9600 + PULSES[name].samples.size] = PULSES[name].samples
+    spectrum = (compress.spectrum(block) * kept).astype(np.complex64)
+    envelope = after.from_time_zero(after.matched(spectrum), 0.0)
+    np.testing.assert_allclose(
+        envelope, after.shape.at_bins(9600 / RATE_HZ, envelope.size), atol=3e-5
+    )
+    # By Parseval; some 200 cells of noise tell its RMS to 1/(2 √200) = 3.5 %: four times that.
+    noise = np.random.default_rng(1).standard_normal(BLOCK)
+    heard = after.from_time_zero(
+        after.matched((compress.spectrum(noise) * kept).astype(np.complex64)), 0.0
+    )
+    assert np.sqrt(np.mean(np.abs(heard) ** 2)) == pytest.approx(after.shape.noise_gain, rel=0.14)
+    # A filter takes some of what is known of the delay, and some of the energy.
+    assert after.shape.efficiency < compress.shape.efficiency == pytest.approx(1.0)
+    assert after.shape.rms_bandwidth_rad_s < compress.shape.rms_bandwidth_rad_s
+
+
 def test_half_amplitude_width_is_where_the_lobe_has_fallen_to_half() -> None:
     shape = PulseCompressor(chirp(), BLOCK).shape
     assert abs(shape.at(shape.width_s / 2)) == pytest.approx(0.5, abs=1e-6)
