@@ -312,8 +312,9 @@ def test_beside_a_sound_at_time_zero_an_echo_s_noise_is_the_noise(off_bins: floa
             if name == "seen":
                 (peak,) = found.peaks
                 delay_bins.append((peak.delay_s - (echo_s - zero_s)) / shape.bin_s)
-    # The noise is known from the middle of 64 cells to √0.032 = 18 % (Rényi, see noise_doubt);
-    # the mean of 40 to 2.8 %, four times that, and 1 % for rounding and the echoes' own tops.
+    # The noise is known from the weaker half of 64 cells to 1/√32 = 18 % at the worst (Epstein
+    # and Sobel); the mean of 40 to 2.8 %, four times that, and 1 % for rounding and the echoes'
+    # own tops.
     assert np.mean(told["seen"]) == pytest.approx(noise_power, rel=0.12)
     # Woodward's bound on a delay at this 2E/N0, for the mean of 40; four times that.
     bound_s = 1 / (math.sqrt(2 * amplitude**2 / noise_power) * shape.rms_bandwidth_rad_s)
