@@ -28,7 +28,7 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape, turning_sums
-from dsp.ping.noise import RANK_SHARE, NoiseGrid, independent_s, look_steps, scatter
+from dsp.ping.noise import WEAK_SHARE, NoiseGrid, independent_s, look_steps, scatter
 
 FINE_LAG = 0.04
 """Of an echo's width: over so long it is seen how fast the noise turns, or over a bin where that
@@ -169,7 +169,7 @@ def _lift(level: float) -> NDArray[np.float64]:
     """
     from scipy.special import i0e
 
-    highest = -math.log1p(-RANK_SHARE)
+    highest = -math.log1p(-WEAK_SHARE)
     node, share = np.polynomial.legendre.leggauss(200)
     weak, share = highest * (node + 1) / 2, highest * share / 2
     steady = _LIKENESS[:-1, np.newaxis] * level
@@ -177,7 +177,7 @@ def _lift(level: float) -> NDArray[np.float64]:
     density = np.exp(-((np.sqrt(weak) - np.sqrt(steady)) ** 2) / spread) / spread
     density *= i0e(2 * np.sqrt(weak * steady) / spread)
     added = density @ (share * (weak - 1)) + highest * (1 - density @ share)
-    return np.append(added, highest) / RANK_SHARE
+    return np.append(added, highest) / WEAK_SHARE
 
 
 def colour_of_noise(
@@ -224,7 +224,7 @@ def colour_of_noise(
     return NoiseColour(
         crossings=np.exp(log_rate),
         profile=surely,
-        doubt=scatter(looks, RANK_SHARE, alike) / scatter(looks, RANK_SHARE, lags.white_alike),
+        doubt=scatter(looks, WEAK_SHARE, alike) / scatter(looks, WEAK_SHARE, lags.white_alike),
         _alike=alike,
         _beside=2 / looks * np.clip(away_bins / stretch_bins, 0, 1),
         _cells=grid.cells,
