@@ -27,8 +27,8 @@ from dsp.ping.noise import (
     cell_averaging_factor,
     cell_rate,
     mean_of_weakest,
-    rank_of,
     training_steps,
+    weak_of,
 )
 from dsp.ping.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertainty_s, refined
 from dsp.ping.search import SoundsAhead, sounds_ahead
@@ -388,7 +388,7 @@ def standing_peak(
     at, gain = _crest_at(envelope[crest - KERNEL_HALF : crest + KERNEL_HALF + 1], looked)
     amplitude = abs(gain)
     ahead = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
-    worth = rank_of(cells)
+    worth = weak_of(cells)
     mean = float(mean_of_weakest(np.sort(ahead**2), worth))
     threshold = mean * cell_averaging_factor(cell_rate(false_alarm_rate, shape, cells=worth), worth)
     noise = max(mean, (ROUNDING * amplitude) ** 2)

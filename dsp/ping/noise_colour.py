@@ -28,7 +28,7 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape, turning_sums
-from dsp.ping.noise import RANK_SHARE, NoiseGrid, independent_s, look_steps, scatter
+from dsp.ping.noise import WEAK_SHARE, NoiseGrid, independent_s, look_steps, scatter
 
 FINE_LAG = 0.04
 """Of an echo's width: over so long it is seen how fast the noise turns, or over a bin where that
@@ -143,17 +143,16 @@ class NoiseColour:
     def higher_each(self, cell_rate: float) -> NDArray[np.float64]:
         """Return the same for all profiles, shape (profiles,)."""
         log_rate = math.log(cell_rate)
-        cells, lift = np.full(self.crossings.size, self._cells), np.zeros(self.crossings.size)
-        cells[self.profile] /= self.doubt
-        lifts = np.interp(self._alike, _LIKENESS, _lift(-log_rate))
-        lift[self.profile] = (lifts * self._beside).sum(axis=1)
-        higher = np.ones(self.crossings.size)
-        for _ in range(2):
-            # A level is crossed the more often, of one cell, the higher it is: by its root.
-            log_own = log_rate - np.log(self.crossings * np.sqrt(higher))
-            higher = cells * np.expm1(-log_own / cells) / (1 + lift)
-            higher /= self._cells * math.expm1(-log_rate / self._cells)
-        return higher
+        log_own = log_rate - np.log(self.crossings)
+        # A level is crossed the more often, of one cell, the higher it is: by its root.
+        log_own -= np.log(log_own / log_rate) / 2
+        higher = np.expm1(-log_own / self._cells)
+        if self.profile.size:
+            cells = self._cells / self.doubt
+            lifts = np.interp(self._alike, _LIKENESS, _lift(-log_rate)) * self._beside
+            higher[self.profile] = np.expm1(-log_own[self.profile] / cells)
+            higher[self.profile] /= self.doubt * (1 + lifts.sum(axis=1))
+        return np.asarray(higher / math.expm1(-log_rate / self._cells))
 
 
 _LIKENESS = np.linspace(0, 1, 257)
@@ -169,7 +168,7 @@ def _lift(level: float) -> NDArray[np.float64]:
     """
     from scipy.special import i0e
 
-    highest = -math.log1p(-RANK_SHARE)
+    highest = -math.log1p(-WEAK_SHARE)
     node, share = np.polynomial.legendre.leggauss(200)
     weak, share = highest * (node + 1) / 2, highest * share / 2
     steady = _LIKENESS[:-1, np.newaxis] * level
@@ -177,7 +176,7 @@ def _lift(level: float) -> NDArray[np.float64]:
     density = np.exp(-((np.sqrt(weak) - np.sqrt(steady)) ** 2) / spread) / spread
     density *= i0e(2 * np.sqrt(weak * steady) / spread)
     added = density @ (share * (weak - 1)) + highest * (1 - density @ share)
-    return np.append(added, highest) / RANK_SHARE
+    return np.append(added, highest) / WEAK_SHARE
 
 
 def colour_of_noise(
@@ -218,17 +217,29 @@ def colour_of_noise(
         more -= lags.white_alike + lags.by_chance
         sure = more.sum(axis=1, keepdims=True) > SURELY * lags.u_alike
         alike[slow] += np.where(sure, np.maximum(more, 0), 0)
-    looks, reach = grid.index.shape[1], lags.white_alike.size
-    guard_bins, stretch_bins = look_steps(shape)[0], np.count_nonzero(grid.stretch_of == 0)
-    away_bins = lags.every * np.arange(1, reach + 1) - guard_bins
+    beside, white_scatter = _of_grid(shape, grid)
+    doubt = np.ones(surely.size)
+    if slow.size:
+        doubt[slow] = scatter(grid.index.shape[1], WEAK_SHARE, alike[slow]) / white_scatter
     return NoiseColour(
         crossings=np.exp(log_rate),
         profile=surely,
-        doubt=scatter(looks, RANK_SHARE, alike) / scatter(looks, RANK_SHARE, lags.white_alike),
+        doubt=doubt,
         _alike=alike,
-        _beside=2 / looks * np.clip(away_bins / stretch_bins, 0, 1),
+        _beside=beside,
         _cells=grid.cells,
     )
+
+
+@functools.lru_cache(maxsize=32)
+def _of_grid(shape: EchoShape, grid: NoiseGrid) -> tuple[NDArray[np.float64], float]:
+    """Return how many of its looks are so many off a peak, of all, and white noise's scatter."""
+    guard_bins, every, _ = look_steps(shape)
+    looks, stretch_bins = grid.index.shape[1], np.count_nonzero(grid.stretch_of == 0)
+    white = _lags_of(shape, grid.stretch_of.size).white_alike
+    away_bins = every * np.arange(1, white.size + 1) - guard_bins
+    beside = 2 / looks * np.clip(away_bins / stretch_bins, 0, 1)
+    return beside, float(scatter(looks, WEAK_SHARE, white))
 
 
 # Sums of rows, not products of matrices: to the last bit the same however many rows there are.

@@ -18,6 +18,11 @@ from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import Taken
 
+PUT_BACK = 2.0
+"""An echo of less than so many times the threshold may be noise, and counts as noise where
+that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
+passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
+
 
 class NoiseLeft:
     """The noise in what is left of some profiles, and the threshold that it sets.
@@ -144,7 +149,7 @@ class NoiseLeft:
         if taken.profile.size == 0:
             return power
         threshold = self.threshold_at(taken.profile, taken.places())
-        weak = taken.strength**2 < self._planned.doubtful * threshold
+        weak = taken.strength**2 < PUT_BACK * threshold
         doubtful = (weak & taken.of(going)).nonzero()[0]
         if not doubtful.size:
             return power

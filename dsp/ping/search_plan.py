@@ -29,10 +29,6 @@ from dsp.ping.peaks import KERNEL_HALF, bin_reader, delay_uncertainty_s, side_lo
 FLANK_LOBES = 12
 """How far from an echo its side lobes are looked at, to see how well a copy fits."""
 
-SELDOM = 0.01
-"""What noise reaches in so few profiles may be noise: taken for an echo, it would lower what is
-learnt of the noise, and with that the threshold of the next."""
-
 _SIDE_LOBE_MARGIN = 1.12  # 1 dB: what noise and interpolation may add to a side lobe
 
 
@@ -66,8 +62,6 @@ class SearchPlan:
         The ceiling at those lags.
     near : slice
         Which of them are near by.
-    doubtful : float
-        Times the threshold: what is less may be noise, and counts as noise where that is learnt.
     """
 
     shape: EchoShape
@@ -95,7 +89,6 @@ class SearchPlan:
     noise_doubt: float
     log_rate: float
     threshold_over_ranked: float
-    doubtful: float
 
 
 @functools.lru_cache(maxsize=32)
@@ -105,13 +98,10 @@ def search_plan(
     """Return what a search of profiles of `bins` bins needs; kept of the last few asked for."""
     guard_bins, spacing_bins, alike = look_steps(shape)
     grid = noise_grid(bins, guard_bins, spacing_bins, alike=alike, before_only=before_only)
-    cell_bins = independent_s(shape) / shape.bin_s
     if not before_only:
         # Noise that is slower than white, and not surely so, peaks less often.
         false_alarm_rate *= math.exp(SURELY * u_log_crossings(shape, bins))
     rate = cell_rate(min(false_alarm_rate, 0.5), shape, cells=grid.cells)
-    threshold = cell_averaging_factor(rate, grid.cells)
-    seldom = cell_rate(SELDOM * min(1.0, cell_bins / bins), shape, cells=grid.cells)
     table = lobe_table(shape)
     lobe_bins = max(1.0, shape.width_s / shape.bin_s)
     amplifies = 1 / math.sqrt(shape.efficiency)
@@ -130,7 +120,7 @@ def search_plan(
         before_only=before_only,
         table=table,
         grid=grid,
-        cell_bins=cell_bins,
+        cell_bins=independent_s(shape) / shape.bin_s,
         turn=np.exp(-2j * np.pi * table.turns * np.arange(bins)).astype(np.complex64),
         taps=taps + margin,
         reader=_with_slopes(reader).astype(np.complex64),
@@ -149,8 +139,7 @@ def search_plan(
         u_at_one_bins=u_at_one_s / shape.bin_s,
         noise_doubt=1 / grid.level_cells,
         log_rate=math.log(rate),
-        threshold_over_ranked=threshold,
-        doubtful=cell_averaging_factor(seldom, grid.cells) / threshold,
+        threshold_over_ranked=cell_averaging_factor(rate, grid.cells),
     )
 
 
