@@ -71,7 +71,7 @@ def packed(figure: Figure, kind: str, dpi: float) -> bytes:
         figure.savefig(text, format=kind, dpi=dpi)
         return text.getvalue().encode()
     drawn = io.BytesIO()
-    how = {"pil_kwargs": {"compress_level": _PACKED}} if kind == "png" else {}
+    how: dict[str, Any] = {"pil_kwargs": {"compress_level": _PACKED}} if kind == "png" else {}
     figure.savefig(drawn, format=kind, dpi=dpi, **how)
     return drawn.getvalue()
 
