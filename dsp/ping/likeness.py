@@ -21,6 +21,9 @@ pulse's energy that compression leaves out, √1e-7 = 3e-4 of its amplitude; no 
 LOOKS_A_LOBE = 16
 """So often is a lobe looked at, where it has so many bins."""
 
+_FALSE_ALARM_RATE = 1e-9
+"""For each independent bin, of what is taken away as another sound."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unlike:
@@ -44,8 +47,6 @@ def unlike_pulse(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     peak: Peak,
-    *,
-    false_alarm_rate: float = 1e-9,
 ) -> Unlike:
     """Say how far a sound is from a copy of the pulse.
 
@@ -54,12 +55,12 @@ def unlike_pulse(
 
     Parameters
     ----------
-    envelope, shape, false_alarm_rate
+    envelope, shape
         As for :func:`dsp.ping.arrivals.first_arrival`.
     peak : Peak
         The sound, as found in that envelope.
     """
-    sounds = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate).peaks
+    sounds = sounds_ahead(envelope, shape, false_alarm_rate=_FALSE_ALARM_RATE).peaks
     reach = math.ceil(shape.width_s / shape.bin_s)
     # A narrow band's bins may stand by hundreds in a lobe: some of them tell as much.
     step = max(1, reach // LOOKS_A_LOBE)

@@ -23,7 +23,11 @@ if TYPE_CHECKING:
 
 
 def show_as_they_come(
-    given: argparse.Namespace, run: Run, results: Iterable[PingResult], pings: int
+    given: argparse.Namespace,
+    run: Run,
+    results: Iterable[PingResult],
+    pings: int,
+    begun: LoadedAhead | None = None,
 ) -> None:
     """Print a text strip for each ping, or show a progress bar.
 
@@ -39,7 +43,7 @@ def show_as_they_come(
         print("echobench: stopped at the keyboard", file=sys.stderr)
     except EchobenchError:
         if run.results and given.picture is not None:
-            draw_picture(given, run, note="the run broke off")
+            draw_picture(given, run, begun, note="the run broke off")
         raise
 
 
@@ -192,15 +196,19 @@ def picture_of(given: argparse.Namespace, run: Run) -> LoadedAhead | None:
     return LoadedAhead(functools.partial(_drawn, given, run))
 
 
-def draw_picture(given: argparse.Namespace, run: Run, *, note: str) -> None:
-    """Save the pings' picture, along or down as asked; it says what is not our pulse."""
+def draw_picture(
+    given: argparse.Namespace, run: Run, begun: LoadedAhead | None, *, note: str
+) -> None:
+    """Save the pings' picture, along or down as asked; it says what is not our pulse.
+
+    It is drawn by what :func:`picture_of` has begun, where there is such.
+    """
     from rig.files.whole import write_whole
     from rig.measure.other_benches import other_bench_remark, other_benches
     from rig.run.run import HISTORY_PINGS
 
     pings = list(run.results[-HISTORY_PINGS:]), (len(run.results), run.lost_pings)
     shown: _Shown = (*pings, note, other_bench_remark(other_benches(run)))
-    begun: LoadedAhead | None = vars(given).get("begun_picture")
     drawn = _drawn(given, run, shown) if begun is None else begun.drawn(shown)
     write_whole(given.picture, drawn, what="picture")
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rig.front_ends.virtual_tank import VirtualTank
     from rig.run.opening import Bench
     from rig.run.run import Run
+    from rig.show.pictures.side_by_side import LoadedAhead
     from rig.show.room.room import Room
     from rig.show.window.reopening import Reopen
     from rig.show.window.stretch import Stretch
@@ -35,8 +36,8 @@ def _demo(given: argparse.Namespace) -> int:
         scene, plan = opening.scene_and_its_plan(given.scene)
         opening.warn(other_medium(plan, scene))
     with open_bench(plan, scene=scene, seed=given.seed) as bench:
-        run = _shown(given, bench, given.pings, otherwise=80)
-    return _answer_run(given, run)
+        run, begun = _shown(given, bench, given.pings, otherwise=80)
+    return _answer_run(given, run, begun)
 
 
 def _run(given: argparse.Namespace) -> int:
@@ -52,28 +53,29 @@ def _run(given: argparse.Namespace) -> int:
         if given.unattended is not None:
             reopen = stand.Reopener(given, plan, calibration, bench)
             open_until_done.callback(reopen.close)
-        run = _shown(given, bench, given.pings, otherwise=20, reopen=reopen)
-    return _answer_run(given, run)
+        run, begun = _shown(given, bench, given.pings, otherwise=20, reopen=reopen)
+    return _answer_run(given, run, begun)
 
 
 def _replay(given: argparse.Namespace) -> int:
     if given.take_home is not None and given.room is not None:
         raise PlanError("--take-home: found --room, which would show nothing; leave one out")
+    begun = None
     if given.take_home is not None:
         run = take_home.write_take_home(given)
     else:
         with opening.replay_of(given) as bench:
-            run = _shown(given, bench, bench.recorded_pings)
+            run, begun = _shown(given, bench, bench.recorded_pings)
     opening.warn_of_loss(given, run)
     note = f"replay of {run.origin.name}"
     if not given.json:
         if given.take_home is not None:
             print(f"The page is in {given.take_home}")
-        return _answer_run(given, run, note=note)
+        return _answer_run(given, run, begun, note=note)
     from rig.show.answers import ping_answers, replay_answer
 
     if given.picture is not None:
-        output.draw_picture(given, run, note=note)
+        output.draw_picture(given, run, begun, note=note)
     page = {} if given.take_home is None else {"take_home": given.take_home}
     output.print_long({**replay_answer(run), **page}, "per_ping", ping_answers(run))
     return 0
@@ -86,8 +88,14 @@ def _shown(
     *,
     otherwise: int = 0,
     reopen: Reopen | None = None,
-) -> Run:
-    """Go over pings, and show each as it comes; a window without a number goes on for good."""
+) -> tuple[Run, LoadedAhead | None]:
+    """Go over pings, and show each as it comes; a window without a number goes on for good.
+
+    Returns
+    -------
+    Run, LoadedAhead or None
+        What was heard last, and what was begun meanwhile to draw it, if a picture is asked for.
+    """
     from rig.show.wording import record_rate_text
 
     in_window = output.shows_window(given)
@@ -109,6 +117,7 @@ def _shown(
     if given.unattended is not None:
         results = stand.forgetting(run, results)
     stretches = Stretches(given)
+    begun = None
     if in_window:
         tank = _tank_of(bench)
         output.show_window(
@@ -130,12 +139,12 @@ def _shown(
     else:
         if bench.recorded_pings is not None or _tank_of(bench) is not None:
             # No device waits meanwhile for the processor that this takes.
-            given.begun_picture = output.picture_of(given, run)
-        output.show_as_they_come(given, run, results, pings)
+            begun = output.picture_of(given, run)
+        output.show_as_they_come(given, run, results, pings, begun)
     for record in [given.record, *stretches.records] if given.record is not None else []:
         if not given.json:
             print(f"The recording is in {record}.sigmf-meta and {record}.sigmf-data")
-    return stretches.last or run
+    return stretches.last or run, begun
 
 
 class Stretches:
@@ -206,7 +215,9 @@ def _tank_of(bench: Bench) -> VirtualTank | None:
     return tank if isinstance(tank, VirtualTank) else None
 
 
-def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
+def _answer_run(
+    given: argparse.Namespace, run: Run, begun: LoadedAhead | None, *, note: str = ""
+) -> int:
     if given.unattended is not None:
         print("The stand was ended at its keyboard")
         return 0
@@ -214,7 +225,7 @@ def _answer_run(given: argparse.Namespace, run: Run, *, note: str = "") -> int:
     from rig.show.wording import counted
 
     if given.picture is not None:
-        output.draw_picture(given, run, note=note)
+        output.draw_picture(given, run, begun, note=note)
     if given.json:
         print(json.dumps(run_answer(run)))
         return 0

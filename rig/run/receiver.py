@@ -22,7 +22,7 @@ from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
 from dsp.ping.likeness import u_by_shape_s
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
-from dsp.ping.peaks import Peak, crest_near, refined
+from dsp.ping.peaks import Peak, crest_near
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.pulses import Pulse
 from dsp.ping.search import Found, found_each, lead_bins
@@ -592,13 +592,8 @@ class Receiver:
         none = Found(peaks=(), passes=np.empty((rates, 0), dtype=bool), threshold=nothing)
         if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
             return none
-        place, _ = refined(
-            profile.envelope,
-            np.array([nearest]),
-            lobe_bins=self.shape.width_s / profile.bin_s,
-            centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
-        )
-        delay_s = float(place[0]) * shape.bin_s
+        place, _ = crest_near(profile.envelope, shape, nearest, 0)
+        delay_s = place * shape.bin_s
         if not self._reach_s[0] <= delay_s <= self._reach_s[1]:
             return none
         # Rounded to a step, every time within it is as likely: JCGM 100:2008, 4.3.7.

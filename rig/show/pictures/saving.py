@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
 
+_PACKED = 3
+"""How hard zlib tries, of 9: the last level that does not look twice (its `deflate_fast`). Against
+the usual 6 it takes two thirds of the time; a history is 1 % smaller for it, a plot 10 % larger."""
+
 _OURS = ("backend", "interactive", "toolbar")
 """Settings of windows, on which no picture hangs; to ask for the first would load a window."""
 
@@ -67,7 +71,8 @@ def packed(figure: Figure, kind: str, dpi: float) -> bytes:
         figure.savefig(text, format=kind, dpi=dpi)
         return text.getvalue().encode()
     drawn = io.BytesIO()
-    figure.savefig(drawn, format=kind, dpi=dpi)
+    how: dict[str, Any] = {"pil_kwargs": {"compress_level": _PACKED}} if kind == "png" else {}
+    figure.savefig(drawn, format=kind, dpi=dpi, **how)
     return drawn.getvalue()
 
 

@@ -18,7 +18,9 @@ _MOST_LABELS = 8
 _LEAST = 2.0
 """Nothing is drawn smaller than this to each side, in units of the page."""
 
-_ARROW, _GAP = 11.0, 5.0
+_ARROW, _GAP, _APART = 11.0, 5.0, 16.0
+"""Of the page's units: an arrow's head; from a body to its name; from a name to one beside it, two
+blanks at the least, or the two would read as one."""
 
 Boxed = tuple[float, float, float, float]
 """Left, top, right, bottom on the page."""
@@ -67,6 +69,8 @@ class Standing:
             name = f"{body.words} {length_text(body.size_m[1])}"
             if outline_m[1].min() < half_m and outline_m[1].max() > -half_m:
                 outlines.append(panel.points(*outline_m))
+            # Of what only reaches in, a sliver is seen, which does not say what it is.
+            if abs(beside_m) < half_m:
                 arrows += self._heading(body, axis, outline_m)
                 boxes.append(self._box(*outline_m))
             else:
@@ -171,7 +175,7 @@ class Standing:
             label = next(labels, None)
             if label is None:
                 return
-            taken.append(place)
+            taken.append((place[0] - _APART, place[1], place[2] + _APART, place[3]))
             x, y = panel.xy(*panel.from_page(centre_x, centre_y))
             label.set(text=name, x=x, y=y, visible=True)
 

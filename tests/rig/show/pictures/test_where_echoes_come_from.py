@@ -172,6 +172,26 @@ def test_numbers_under_the_narrowest_views_do_not_meet(sides: Run) -> None:
         assert all(stop < start for (_, stop), (start, _) in itertools.pairwise(ends))
 
 
+@pytest.mark.parametrize("angles", [False, True])
+def test_what_stands_beyond_the_view_is_told_of_and_its_name_stands_apart(
+    sides: Run, angles: bool
+) -> None:
+    picture = _picture(sides, angles=angles)
+    view = picture.views[1]
+    assert sides.origin.truth is not None
+    bodies = sides.origin.truth.bodies_at(sides.results[-1].index)
+    beyond_m = [b.centre_m[1] for b in bodies if abs(b.centre_m[1]) > view.half_m]
+    assert len(beyond_m) == 2
+    names = [t for t in view.panel.axes.texts if t.get_visible() and "ball" in t.get_text()]
+    said = " ".join(t.get_text() for t in names)
+    for place_m in beyond_m:
+        side = "left" if place_m > 0 else "right"
+        assert f",\n{100 * abs(place_m):.2g} cm to the {side}" in said
+    FigureCanvasAgg(view.panel.axes.figure).draw()
+    boxes = [t.get_window_extent().padded(5.0) for t in names]
+    assert not any(one.overlaps(other) for one, other in itertools.combinations(boxes, 2))
+
+
 def test_what_a_reader_is_to_find_alone_is_not_in_the_strip(sides: Run) -> None:
     figure = Figure(figsize=(12.8, 7.2), dpi=100)
     draw_picture(figure, sides, names_echoes=False, angles=True)
