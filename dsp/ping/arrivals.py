@@ -21,7 +21,7 @@ from dsp.ping.compression import (
     LobeTable,
     lobe_table,
 )
-from dsp.ping.likeness import unlike_pulse
+from dsp.ping.likeness import is_copy
 from dsp.ping.noise import (
     TRAINING_CELLS,
     cell_averaging_factor,
@@ -286,7 +286,7 @@ def _weighed(
         nothing_tells = not rings and bool(unsure.any())
         if nothing_tells and peak.snr > COPY_SNR and seen is peak:
             ahead_s = delay_s[later[unsure]].min() - peak.delay_s
-            if ahead_s > max(RINGS_S, way_s) and unlike_pulse(envelope, shape, peak).copy == 0:
+            if ahead_s > max(RINGS_S, way_s) and is_copy(envelope, shape, peak):
                 nothing_tells = False
         yield _Heard(peak=seen, is_own=not rings and not nothing_tells, is_open=nothing_tells)
 

@@ -1,57 +1,114 @@
-"""How far a sound is from a copy of the pulse, and what that may have moved it by."""
+"""How far a sound is from a copy of the pulse, and what that may have moved it by.
+
+A sound is read about its crest, turned so that its noise is 1 and independent, and what may have
+made it is fitted: a copy of the pulse, or one that came another way
+(:mod:`dsp.ping.went_through`). Whether a fit holds is told by the one test of fit.
+
+References
+----------
+G. H. Golub and V. Pereyra, *SIAM J. Numer. Anal.* 10, 1973, p. 413 (cited from memory): the
+strength, which is linear, drops out of a fit.
+"""
 
 from __future__ import annotations
 
+import functools
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape
-from dsp.ping.more_than_one import MOST_COMPARED, SURELY
-from dsp.ping.noise import independent_s
+from dsp.goodness import Goodness
+from dsp.ping.compression import ROUNDING, EchoShape, turning_sums
+from dsp.ping.more_than_one import COMPARED_SNR, MOST_COMPARED
 from dsp.ping.peaks import Peak, interpolated
 from dsp.ping.search import sounds_ahead
 
-LEAST_SEEN = 5e-4
-"""Of a sound's amplitude: what is less is the rounding of a converter, or the 1e-7 of the
-pulse's energy that compression leaves out, √1e-7 = 3e-4 of its amplitude; no filter."""
+LOOKED_LOBES = np.linspace(-1.5, 1.5, 25)
+"""About its crest a sound is looked at."""
 
-LOOKS_A_LOBE = 16
-"""So often is a lobe looked at, where it has so many bins."""
+MISREAD = 5e-4
+"""Of a sound's amplitude: the rounding of a converter, and the 1e-7 of the pulse's energy that
+compression leaves out, √1e-7 = 3e-4 of its amplitude, are no more than that."""
+
+CLEAR_LOBES = 6.0
+"""Nearer to a sound stands what it brings with it, which is no other."""
+
+NODES, LEAST_WEIGHT = 64, 1e-5
+"""So many frequencies tell a response over a band; of the strongest, what counts to its ends."""
 
 _FALSE_ALARM_RATE = 1e-9
 """For each independent bin, of what is taken away as another sound."""
 
+_SHIFTS_LOBES = np.linspace(-0.5, 0.5, 9)
+_ROUNDS = 15
+_STARTS = 4
+_STEP = 1e-3
+"""Of a lobe, and of what a parameter may be at all: slopes are taken over so much."""
+
+Response = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.complex128]]
+"""From frequencies over the centre's, and rows of parameters from 0 to 1, to a row for each."""
+
+_Templates = Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+"""From rows of a lateness, in lobes, and what else a way has to what is read about the crest."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unlike:
-    """What share of a sound's amplitude is not explained.
+class Look:
+    """A sound about its crest: from lags to the envelope there, its height, the noise's RMS."""
 
-    Attributes
-    ----------
-    copy : float
-        By a copy of the pulse: 0 for a copy, as far as its noise lets one see; 1 for what has
-        nothing of it.
-    others : float
-        By that or by any of the strongest other sounds of the profile, the least: what it has
-        in common with one is the sender's or the receiver's, and moves both alike.
-    """
-
-    copy: float
-    others: float
+    at: Callable[[NDArray[np.float64]], NDArray[np.complex128]]
+    amplitude: float
+    noise: float
 
 
-def unlike_pulse(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """A kind of way: what it does, and where its parameters are looked for."""
+
+    response: Response
+    starts: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """What a fit to a sound came to."""
+
+    chi_square: float
+    late_lobes: float
+    u_late_lobes: float
+    evidence: float
+    """Its logarithm."""
+    degrees_of_freedom: int
+
+    @property
+    def holds(self) -> bool:
+        """Whether what it leaves is no more than noise."""
+        left = Goodness(chi_square=self.chi_square, degrees_of_freedom=self.degrees_of_freedom)
+        return left.holds
+
+
+def looks(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
-    peak: Peak,
-) -> Unlike:
-    """Say how far a sound is from a copy of the pulse.
+    crest: Peak,
+) -> list[Look]:
+    """Return a sound as it stands in an envelope, and the strongest others clear of it."""
+    sounds = sounds_ahead(envelope, shape, false_alarm_rate=_FALSE_ALARM_RATE).peaks
+    reach_s = float(LOOKED_LOBES[-1]) * shape.width_s
 
-    Looked at over a lobe to each side. What other sounds, a lobe away and more, have there
-    is taken away first.
+    def look(peak: Peak) -> Look:
+        around = functools.partial(_without_others, envelope, shape, peak, sounds, reach_s)
+        noise = math.sqrt(2 * peak.amplitude**2 / (peak.snr * shape.efficiency))
+        return Look(at=around, amplitude=peak.amplitude, noise=noise)
+
+    return [look(peak) for peak in (crest, *_strongest(sounds, crest, shape))]
+
+
+def is_copy(envelope: NDArray[np.complexfloating], shape: EchoShape, peak: Peak) -> bool:
+    """Say whether a sound is a copy of the pulse, as far as its noise lets one see.
 
     Parameters
     ----------
@@ -60,52 +117,186 @@ def unlike_pulse(
     peak : Peak
         The sound, as found in that envelope.
     """
-    sounds = sounds_ahead(envelope, shape, false_alarm_rate=_FALSE_ALARM_RATE).peaks
-    reach = math.ceil(shape.width_s / shape.bin_s)
-    # A narrow band's bins may stand by hundreds in a lobe: some of them tell as much.
-    step = max(1, reach // LOOKS_A_LOBE)
-    offset_s = np.arange(-reach, reach + 1, step).astype(np.float64) * shape.bin_s
-    own = without_others(envelope, shape, peak, sounds, shape.width_s, offset_s)
-    from_copy, noise = _apart(own, shape.at(offset_s)), _noise_share(peak, own, shape)
-    cells = max(1.0, (2 * reach + 1) * shape.bin_s / independent_s(shape))
-    unlike = from_copy - noise * (1 + SURELY / math.sqrt(cells))
-    if unlike <= LEAST_SEEN**2:
-        return Unlike(copy=0.0, others=0.0)
-    least = unlike
-    others = sorted(
-        (o for o in sounds if abs(o.delay_s - peak.delay_s) > shape.width_s),
-        key=lambda o: -o.amplitude,
-    )
-    # Their noise is not taken off: it may hide a difference.
-    for other in others[:MOST_COMPARED]:
-        its = without_others(envelope, shape, other, sounds, shape.width_s, offset_s)
-        least = min(least, _apart(own, its))
-    return Unlike(copy=math.sqrt(unlike), others=math.sqrt(least))
+    sound, *_ = looks(envelope, shape, peak)
+    return Heard.of(sound, shape, noise=sound.noise).fitted(COPY).holds
 
 
-def u_by_shape_s(unlike: float, shape: EchoShape) -> float:
+def u_by_shape_s(sound: Look, others: Sequence[Look], shape: EchoShape) -> float:
     """Return the standard uncertainty of a sound's delay by what makes it no copy.
 
-    Parameters
-    ----------
-    unlike : float
-        Share of its amplitude, as of :class:`Unlike`.
-    shape : EchoShape
+    What it has in common with one of the others is the sender's or the receiver's, and moves both
+    alike: the least that a copy or one of them leaves counts. No noise is taken off.
 
     Notes
     -----
-    A filter whose corner lies x bandwidths outside the band delays by about 1/x of the
-    pulse's own sharpness 1/β, but colours it by 1/x² only: what it has moved a sound by goes
-    with the root of what it has changed. With √ϱ/β as the standard uncertainty, two of it
-    hold the shift by every Butterworth low-pass and high-pass of order 1 to 4 from 2 to
-    12 kHz that leaves a pulse of 4 to 12 kHz to be heard, but for one at 1.06 of it, by
-    resonances of a Q of 1 and 3, and by a second path of up to 0.6 of the first within a
-    lobe of it (computed).
+    A low-pass of order n whose corner lies x times above a frequency delays it by aₙ/x, a being 1,
+    1.4, 2 and 2.6 for Butterworth's first four; what is no delay of its phase is about 0.4/x³ and
+    so colours it: what it moved a sound by goes with the cube root of what it changed. Two of
+    ∛ϱ/β, ϱ being the share of the amplitude that is not explained, hold the shift by every such
+    low-pass from 2 to 24 kHz and high-pass from 1.5 to 12 kHz that leaves a pulse of 4 to 12 kHz
+    to be heard, the fourth order by 0.95 of it, and by resonances and a second path by half of it
+    (computed for chirp and Barker code).
     """
-    return math.sqrt(unlike) / shape.rms_bandwidth_rad_s
+    lag_s = LOOKED_LOBES * shape.width_s
+    own = sound.at(lag_s)
+    models = [np.asarray(shape.at(lag_s)), *(other.at(lag_s) for other in others)]
+    least = min(_apart(own, model) for model in models)
+    return float(least ** (1 / 6)) / shape.rms_bandwidth_rad_s
 
 
-def without_others(
+def _strongest(sounds: Sequence[Peak], crest: Peak, shape: EchoShape) -> list[Peak]:
+    """Return the strongest others that stand clear of the sound and of each other."""
+    chosen: list[Peak] = []
+    clear_s = CLEAR_LOBES * shape.width_s
+    for peak in sorted(sounds, key=lambda peak: -peak.amplitude):
+        clear = (abs(peak.delay_s - other.delay_s) > clear_s for other in (crest, *chosen))
+        if peak.snr > COMPARED_SNR and all(clear):
+            chosen.append(peak)
+    return chosen[:MOST_COMPARED]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A sound about its crest, turned so that its noise is 1 and independent."""
+
+    shape: EchoShape
+    white: NDArray[np.complex128]
+    node_hz: NDArray[np.float64]
+    turn: NDArray[np.complex128]
+    own: NDArray[np.complex128]
+    told: float
+    """How many independent numbers that is."""
+
+    @classmethod
+    def of(cls, look: Look, shape: EchoShape, *, noise: float) -> Heard:
+        """Turn a look, with so much noise."""
+        lag_s = LOOKED_LOBES * shape.width_s
+        apart_s = lag_s[:, np.newaxis] - lag_s
+        step_hz = float(shape.offset_hz[1])
+        power, sides = np.linalg.eigh(turning_sums(apart_s, shape.noise_weights, step_hz=step_hz))
+        misread, rounding = MISREAD * look.amplitude, ROUNDING * look.amplitude
+        # What the band leaves out or a converter rounds is spread as the noise is.
+        power = np.maximum(power, 0.0) * (noise**2 + misread**2)
+        white = (sides / np.sqrt(power + rounding**2)).conj().T
+        node_hz, turn = _read_at_nodes(shape)
+        own = white @ look.at(lag_s)
+        told = float(np.sum(power / (power + rounding**2)))
+        return cls(shape=shape, white=white, node_hz=node_hz, turn=white @ turn, own=own, told=told)
+
+    def fitted(self, way: Way) -> Fit:
+        """Return how a copy that came by such a way fits."""
+        return _fitted(self, self._copies(way), way.starts)
+
+    def fitted_by(self, sound: Look) -> Fit:
+        """Return how another sound fits, as it was heard."""
+        return _fitted(self, self._same_as(sound), COPY.starts)
+
+    def _copies(self, way: Way) -> _Templates:
+        """Return what a copy of the pulse is by such a way."""
+        shape = self.shape
+        over = (shape.carrier_hz + self.node_hz) / shape.centre_hz
+        turned = 2j * np.pi * self.node_hz * shape.width_s
+
+        def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
+            response = way.response(over, at[:, 1:]) * np.exp(at[:, :1] * turned)
+            return np.asarray(response @ self.turn.T)
+
+        return templates
+
+    def _same_as(self, sound: Look) -> _Templates:
+        """Return what another sound is, as it was heard."""
+        lag_s, lobe_s = LOOKED_LOBES * self.shape.width_s, self.shape.width_s
+
+        def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
+            return np.array([self.white @ sound.at(lag_s + late * lobe_s) for late in at[:, 0]])
+
+        return templates
+
+
+@functools.lru_cache(maxsize=32)
+def _read_at_nodes(shape: EchoShape) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Return what makes an echo about its crest of a response at some frequencies of the band.
+
+    The response between them is the polynomial through all (Chebyshev).
+    """
+    kept = np.flatnonzero(shape.weights > LEAST_WEIGHT * shape.weights.max())
+    band = slice(int(kept[0]), int(kept[-1]) + 1)
+    offset_hz = shape.offset_hz[band]
+    node = np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES)
+    middle_hz, half_hz = (offset_hz[-1] + offset_hz[0]) / 2, (offset_hz[-1] - offset_hz[0]) / 2
+    vander = np.polynomial.chebyshev.chebvander
+    between = np.linalg.solve(
+        vander(node, NODES - 1).T, vander((offset_hz - middle_hz) / half_hz, NODES - 1).T
+    )
+    turn = np.exp(2j * np.pi * np.outer(LOOKED_LOBES * shape.width_s, offset_hz))
+    return middle_hz + half_hz * node, (turn * shape.weights[band]) @ between.T
+
+
+def _left(heard: Heard, templates: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Return what templates, each at the strength that fits best, leave."""
+    energy = np.einsum("ij,ij->i", templates.conj(), templates).real
+    gain = (templates.conj() @ heard.own) / np.maximum(energy, 1e-30)
+    return np.asarray(heard.own - gain[:, np.newaxis] * templates)
+
+
+def _fitted(heard: Heard, templates: _Templates, starts: NDArray[np.float64]) -> Fit:
+    """Return the best fit from the best few of some starts."""
+    shifts = np.repeat(_SHIFTS_LOBES, len(starts))[:, np.newaxis]
+    at = np.concatenate([shifts, np.tile(starts, (_SHIFTS_LOBES.size, 1))], axis=1)
+    left = _left(heard, templates(at))
+    left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(_SHIFTS_LOBES.size, -1)
+    nearest = left_by.argmin(axis=0)
+    best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
+    rows = nearest[best] * len(starts) + best
+    return min(
+        (_fitted_from(heard, templates, at[row]) for row in rows), key=lambda fit: fit.chi_square
+    )
+
+
+def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -> Fit:
+    """Fit by least squares, damped (Levenberg and Marquardt)."""
+    step = _STEP * np.eye(at.size)
+    # What else a way has lies anywhere from 0 to 1: a variance of 1/12.
+    known = np.diag([1e-9, *[12.0] * (at.size - 1)])
+    damping, fell = 1e-3, math.inf
+    for _ in range(_ROUNDS):
+        left = _left(heard, templates(np.concatenate([at[np.newaxis], at + step, at - step])))
+        # Noise of 1 is of two parts, of a half each.
+        around = math.sqrt(2) * np.concatenate([left.real, left.imag], axis=1)
+        chi_square = float(around[0] @ around[0])
+        slopes = (around[1 : at.size + 1] - around[at.size + 1 :]) / (2 * _STEP)
+        bend = slopes @ slopes.T + known
+        if fell < 0.01:
+            break
+        fell = 0.0
+        while fell <= 0 and damping < 1e4:
+            move = np.linalg.solve(bend + damping * np.diag(np.diag(bend)), slopes @ around[0])
+            tried = at - move
+            tried[1:] = np.minimum(np.maximum(tried[1:], 0.0), 1.0)
+            (after,) = _left(heard, templates(tried[np.newaxis]))
+            fell = chi_square - 2 * float(np.vdot(after, after).real)
+            damping = max(damping / 10, 1e-9) if fell > 0 else damping * 10
+        if fell > 0:
+            at = tried
+    spread = np.linalg.inv(bend)
+    _, volume = np.linalg.slogdet(2 * math.pi * spread)
+    return Fit(
+        chi_square=chi_square,
+        late_lobes=float(at[0]),
+        u_late_lobes=math.sqrt(float(spread[0, 0])),
+        evidence=float(volume - chi_square) / 2,
+        degrees_of_freedom=round(2 * heard.told) - 2 - at.size,
+    )
+
+
+def _flat(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+    return np.ones((len(at), over.size), dtype=np.complex128)
+
+
+COPY = Way(response=_flat, starts=np.empty((1, 0)))
+
+
+def _without_others(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     peak: Peak,
@@ -129,9 +320,3 @@ def _apart(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> float:
     """Return the share of one's energy that the other, at any strength, does not explain."""
     both = float(np.sum(np.abs(one) ** 2) * np.sum(np.abs(other) ** 2))
     return max(0.0, 1 - float(abs(np.vdot(other, one))) ** 2 / both) if both else 1.0
-
-
-def _noise_share(peak: Peak, own: NDArray[np.complex128], shape: EchoShape) -> float:
-    """Return the noise's share of a sound's energy, over the places it was read at."""
-    noise = own.size * 2 * peak.amplitude**2 / (peak.snr * shape.efficiency)
-    return noise / float(np.sum(np.abs(own) ** 2))

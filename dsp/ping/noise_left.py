@@ -16,7 +16,7 @@ from dsp.ping.falling import falls, ranked_falling
 from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
-from dsp.ping.taken import Taken
+from dsp.ping.taken import MISFIT_OVER_RMS, Taken
 
 PUT_BACK = 2.0
 """An echo of less than so many times the threshold may be noise, and counts as noise where
@@ -234,12 +234,13 @@ def _lobes_left(
 ) -> NDArray[np.float64]:
     """Return the mean power of side lobes that echoes may have left, shape (profiles, bins).
 
-    A misfit is three times their RMS; of an echo that is new it is not known, and all may be left.
+    By its misfit; of an echo that is new it is not known, and all may be left.
     """
     left = np.empty((going.size, bins.size))
     for row, profile in enumerate(going.tolist()):
         its = slice(*taken.start[profile : profile + 2].tolist())
         lag = np.abs(bins - taken.position[its, np.newaxis]).astype(np.intp)
-        share = np.where(taken.misfit[its] > 0, taken.misfit[its] / 3, 1.0) * taken.strength[its]
+        share = np.where(taken.misfit[its] > 0, taken.misfit[its] / MISFIT_OVER_RMS, 1.0)
+        share *= taken.strength[its]
         left[row] = share**2 @ taken.planned.ceiling[lag] ** 2
     return left

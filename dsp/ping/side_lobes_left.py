@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from dsp.ping.brought import Brought
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.rows import highest_each, pairs, within
-from dsp.ping.taken import Taken
+from dsp.ping.taken import MISFIT_OVER_RMS, Taken
 
 LEAST_MISFIT = 0.05
 """So much of an echo's side lobes may be there still once it was taken away, however well its
@@ -67,16 +67,14 @@ def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray
     level = noise.power[profile, planned.grid.stretch_of[bins]]
     strength = np.maximum(taken.strength[echoes], 1e-30)
     lobes_power = (strength[:, np.newaxis] * planned.flank_ceiling) ** 2
-    # Noise alone passes its mean power in less than half of the bins, and ln 10 times
-    # that in a tenth.
+    # What noise adds is taken off as high as it stands in the quantile, or higher: near by its
+    # mean, which it passes in less than half of the bins.
     near = planned.near
     typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
-    typical = _quantile(typical, outside[:, near], 0.5)
+    typical = _quantile(typical, outside[:, near], 0.5) / math.log(2)
     most = np.maximum(power - math.log(10) * level, 0) / lobes_power
-    most = _quantile(most, outside, 0.9)
-    # Three times the RMS of what is Rayleigh distributed, whose median square is ln 2 of
-    # the mean square.
-    misfit = np.maximum(3 / math.sqrt(math.log(2)) * np.sqrt(typical), 2.2 * np.sqrt(most))
+    most = _quantile(most, outside, 0.9) / math.log(10)
+    misfit = MISFIT_OVER_RMS * np.sqrt(np.maximum(typical, most))
     return within(misfit, LEAST_MISFIT, planned.amplifies)
 
 

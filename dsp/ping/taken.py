@@ -17,6 +17,14 @@ from dsp.ping.products import pieces, product
 from dsp.ping.rows import alike, starts_of
 from dsp.ping.search_plan import SearchPlan
 
+MISFIT_OVER_RMS = math.sqrt(math.log(1e5))
+"""A misfit is so many times the root mean square of what is left of an echo's side lobes, over
+its ceiling. That scatters as noise does, whose power passes ln 1/p of its mean in a share p of
+places: the mean is a median over ln 2, or what a tenth pass over ln 10, and one place in 1e5 is
+chosen to pass the misfit, so that of the two dozen lobes beside an echo one stands out in some
+4000 echoes. With one in 8000, as three times would be, what moves or is coloured was listed again
+beside itself (``python -m tests.adversary --class moving --class "coloured pulse"``)."""
+
 
 class Taken:
     """Echoes taken away so far from some profiles, and what is left of their envelopes.

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
 from dsp.ping.compression import EchoShape
-from dsp.ping.likeness import Unlike, unlike_pulse
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
@@ -177,11 +176,6 @@ class MarkSearch:
         envelope = self._envelope(block, 0.0)
         ahead = unexplained_ahead(envelope, shape, mark.delay_s, way_s=self._way_s)
         return "" if ahead is None else in_doubt(mark, ahead)
-
-    def unlike_pulse(self, block: CaptureBlock, mark: Peak) -> Unlike:
-        """Say how far a mark is from a copy of its pulse."""
-        shape = self.compressors[block.pulse_index].shape
-        return unlike_pulse(self._envelope(block, 0.0), shape, mark)
 
     def find_again(
         self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak

@@ -20,7 +20,7 @@ from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
-from dsp.ping.likeness import u_by_shape_s
+from dsp.ping.likeness import is_copy
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
 from dsp.ping.peaks import Peak, crest_near
 from dsp.ping.profiles import EchoProfile
@@ -296,29 +296,22 @@ class Receiver:
         the pulse alike, and what a filter made of it not: such a mark is placed by the echoes'
         compression, less what it is late by for what it alone went through.
         """
-        unlike = self.marks.unlike_pulse(block, mark)
-        if unlike.copy == 0 and mark.u_pull_s == 0:
-            return MarkBias()
-        u_shape_s = u_by_shape_s(unlike.others, self.marks.compressors[block.pulse_index].shape)
-        if self.plan.receiver.weighting == "equalised":
-            return MarkBias(u_shape_s=u_shape_s)
-        compress = self._compressors[block.pulse_index]
-        shape = compress.shape
-        band = compress.matched(self._spectra.of(block, self.marks.channel))
-        envelope = compress.from_time_zero(band, 0.0)
+        equalised = self.plan.receiver.weighting == "equalised"
+        sent = (self.marks.compressors if equalised else self._compressors)[block.pulse_index]
+        shape = sent.shape
+        band = sent.matched(self._spectra.of(block, self.marks.channel))
+        envelope = sent.from_time_zero(band, 0.0)
         reach = max(1, round(shape.width_s / 2 / shape.bin_s))
         place, height = crest_near(envelope, shape, round(mark.delay_s / shape.bin_s), reach)
         crest = dataclasses.replace(mark, delay_s=place * shape.bin_s, amplitude=height)
-        apart_s = crest.delay_s - mark.delay_s
+        if mark.u_pull_s == 0 and is_copy(envelope, shape, crest):
+            return MarkBias()
         # Nothing else that the speaker does goes down a wire.
         alone = 1.0 if self.plan.geometry.time_zero == "loopback" else ALONE
         late_s, u_late_s = late_by_shape(envelope, shape, crest, alone=alone)
-        if math.isinf(u_late_s) and unlike.copy == 0:
-            # A copy with another sound beside it, or one sound whole: either is as likely.
-            return MarkBias(late_s=apart_s / 2, u_shape_s=abs(apart_s) / 2, whole=True)
-        if math.isinf(u_late_s):
-            alike = self.plan.receiver.weighting != "none"  # as marks are found
-            return MarkBias(late_s=0.0 if alike else apart_s, u_shape_s=u_shape_s)
+        if equalised:
+            return MarkBias(u_shape_s=math.hypot(late_s, u_late_s))
+        apart_s = crest.delay_s - mark.delay_s
         return MarkBias(late_s=apart_s - late_s, u_shape_s=u_late_s, whole=True)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
