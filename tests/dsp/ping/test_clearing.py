@@ -173,7 +173,7 @@ def test_beneath_clicks_there_is_what_sounds_there(name: str) -> None:
     assert np.abs(left).max() < 1e-6
 
 
-@pytest.mark.parametrize("edge_hz", [3e3, 6e3, 12e3, 20e3])
+@pytest.mark.parametrize("edge_hz", [3e3, 12e3])
 @pytest.mark.parametrize("name", PULSES)
 def test_what_is_no_copy_of_the_pulse_is_no_click(name: str, edge_hz: float) -> None:
     # A loudspeaker that is dull above some frequency; the click tells that it is worth looking.
