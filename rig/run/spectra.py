@@ -42,7 +42,7 @@ class Spectra:
             return
         heard = wanted[0].samples[channel][np.newaxis]
         if len(wanted) > 1:
-            heard = np.stack([b.samples[channel] for b in wanted])
+            heard = np.array([b.samples[channel] for b in wanted])
         spectra = self._compress.spectrum(heard)
         self._clear.each(heard, spectra)
         for number, block in enumerate(wanted):
