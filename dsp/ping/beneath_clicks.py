@@ -47,10 +47,12 @@ add up at random, as in a room, so much in one cell and in none of some 26 aroun
 QUARTILE_NORMAL = 0.6745
 """Half of a normal noise's magnitudes are less, in its standard deviations."""
 
-UNLIKE = 1 / 5
-"""On a sound, and just beside it, a click is no less than this part of it. Chosen: where a tone of
-2 ms begins and ends, a loudspeaker that is dull above 6 kHz leaves 0.19 of it in a few samples
-(worked out)."""
+UNLIKE, SEEN = 1 / 3, 8.0
+"""On a sound, and just beside it, a click is no less than this part of it, or than :data:`SEEN`
+times what is left in all but a twentieth of the loudest. Chosen: where a tone of 2 ms begins and
+ends a loudspeaker that is dull above 3 kHz leaves 0.30 of it in a few samples (worked out), which
+are more than a twentieth; and what noise alone leaves there, 2 deviations, is then no click below
+16."""
 
 AS_LOUD = 0.5
 """Of clicks within a pulse of each other those are taken at first that are half as high as the
@@ -136,7 +138,9 @@ class Beneath:
         for click in before:
             least[_about(click, self._longest)] = sure * FOOT / SURELY
         loud = sliding_window_view(np.pad(np.abs(copies), self._longest), 2 * self._longest + 1)
-        least = np.maximum(least, UNLIKE * loud.max(axis=1))
+        loud = loud.max(axis=1)
+        seen = SEEN * float(np.quantile(np.abs(left[loud >= loud.max() / 2]), 0.95))
+        least = np.maximum(least, np.minimum(UNLIKE, seen / max(loud.max(), spread)) * loud)
         heights = _heights(before, alone, alike)
         found = np.union1d(known, before[np.abs(heights) > least[before]])
         spikes = np.zeros(left.size)

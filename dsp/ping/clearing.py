@@ -2,7 +2,9 @@
 
 Both are told from the pulse before it is compressed, which would spread a click over the
 pulse's length, and let in of hum and rumble what the pulse's spectrum has there: one with hard
-edges has something everywhere. A block with neither is left as it is, to the last bit.
+edges has something everywhere. A block with neither is left as it is, to the last bit. What the
+pulse loses with hum, :meth:`PulseCompressor.of_filtered` knows; what sounds beneath a click is
+put in its place (:mod:`dsp.ping.beneath_clicks`).
 
 References
 ----------
@@ -34,9 +36,9 @@ from dsp.ping.compression import PulseCompressor
 
 PART_OF_PULSE = 8
 """A click is no longer than the inverse of the pulse's band, which no sound of that band is
-shorter than, and than this part of the pulse: an echo over which one stands loses no more than
-1/8 of its amplitude, 1.2 dB, with it. On one side at least there is quiet for this part of the
-pulse, and for half of that on the other, where a pulse may begin or end."""
+shorter than, and than this part of the pulse: what stands beneath it can be told from the rest.
+On one side at least there is quiet for this part of the pulse, and for half of that on the other,
+where a pulse may begin or end."""
 
 _ABOUT = np.arange(2 * PARTS + 1)
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
@@ -73,8 +75,7 @@ class Clearing:
     Attributes
     ----------
     kept : ndarray of float32, shape (frequencies,)
-        By this a spectrum is multiplied where there is hum or rumble. What it takes of a pulse
-        with hard edges, too, :meth:`PulseCompressor.of_filtered` knows.
+        By this a spectrum is multiplied where there is hum or rumble.
     """
 
     def __init__(self, compress: PulseCompressor, *others: PulseCompressor) -> None:

@@ -527,9 +527,9 @@ class Receiver:
         for (shape, bins, _), numbers in alike.items():
             some = [placed[number] for number in numbers]
             each = found_each(
-                np.stack([profile.envelope[:bins] for profile, _ in some]),
+                np.array([profile.envelope[:bins] for profile, _ in some]),
                 shape,
-                ahead=np.stack([profile.ahead for profile, _ in some]),
+                ahead=np.array([profile.ahead for profile, _ in some]),
                 rates=rates,
                 start_s=[
                     max(self._listed_from_s(time_zero, shape) - later_s, 0.0)

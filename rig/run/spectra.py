@@ -43,7 +43,7 @@ class Spectra:
             return
         heard = wanted[0].samples[channel][np.newaxis]
         if len(wanted) > 1:
-            heard = np.stack([b.samples[channel] for b in wanted])
+            heard = np.array([b.samples[channel] for b in wanted])
         spectra = self._compress.spectrum(heard)
         rumbles = self._clear.each(heard, spectra, [block.pulse_index for block in wanted])
         for number, block in enumerate(wanted):
