@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.products import product
 
 TRAINING_CELLS = 64
 """Independent cells about a bin from which its noise is learnt, where there are so many."""
@@ -368,9 +369,16 @@ def _told_by(
     in_order: NDArray[np.floating],
 ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Return the means that sorted looks tell of, by the two shares."""
-    looks = in_order.shape[-1]
-    mean = mean_of_weakest(in_order, weak_of(looks))
-    return mean, mean_of_weakest(in_order, level_rank_of(looks))
+    told = product(in_order, _weights(in_order.shape[-1]))
+    return told[..., 0], told[..., 1]
+
+
+@functools.lru_cache(maxsize=64)
+def _weights(looks: int) -> NDArray[np.float32]:
+    """Return how much of each sorted look is in the means that they tell of, shape (looks, 2)."""
+    each = np.eye(looks)
+    ranks = weak_of(looks), level_rank_of(looks)
+    return np.stack([mean_of_weakest(each, rank) for rank in ranks], axis=1).astype(np.float32)
 
 
 def mean_of_weakest(in_order: NDArray[np.floating], rank: int) -> NDArray[np.floating]:

@@ -1,4 +1,4 @@
-"""Products of complex matrices, so many rows at a time that one thread works them out.
+"""Products of matrices, so many rows at a time that one thread works them out.
 
 Two threads take longer than one for what is so small; on a busy machine, where one of them
 waits for the other without giving way, a thousand times as long.
@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 ALONE = 1 << 16
 """Products with no more multiplications of complex numbers than this are not shared out among
-threads (measured of OpenBLAS, which NumPy's wheels bring: 64,600 are not and 66,400 are)."""
+threads (measured of OpenBLAS, which NumPy's wheels bring: 64,600 are not and 66,400 are), nor are
+products with as many of real ones."""
 
 
 def pieces(rows: int, right: NDArray[Any]) -> list[slice]:
-    """Cut rows into pieces, each of which one thread multiplies by a matrix of complex numbers.
+    """Cut rows into pieces, each of which one thread multiplies by a matrix.
 
     In steps of four rows where there is room for four, and none of a single row: for what is
     left over another routine may be called, which rounds otherwise.
@@ -28,9 +29,7 @@ def pieces(rows: int, right: NDArray[Any]) -> list[slice]:
     return [slice(i, i + most if i + most + 1 < rows else rows) for i in range(0, rows - 1, most)]
 
 
-def product(
-    left: NDArray[np.complexfloating], right: NDArray[np.complexfloating]
-) -> NDArray[np.complexfloating]:
+def product(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:
     """Return the product of matrices of shapes (..., rows, terms) and (terms, columns)."""
     cut = pieces(left.shape[-2], right)
     if len(cut) == 1:

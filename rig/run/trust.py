@@ -295,10 +295,12 @@ class MarkWatch:
         step_s = self._step_s(block, mark) - self._usual_step_s()
         tolerance_s = self._tolerance_s(mark.u_delay_s)
         slipped = abs(step_s) > tolerance_s
-        # A slip inside a mark moves it by part of a sample, and the next by the rest.
+        # A slip inside a mark moves it by part of a sample, and the next by the rest: by three
+        # quarters of one in all it has slipped. Two steps are as unsure as one, of two marks.
         if self._receiver.info.can_slip and self._last_step_s is not None:
             both_s = step_s + self._last_step_s - self._usual_step_s()
-            slipped = slipped or abs(both_s) > 1.5 * tolerance_s
+            quarter_s = 0.25 / self._receiver.info.sample_rate_hz
+            slipped = slipped or abs(both_s) > tolerance_s + quarter_s
         return slipped
 
     def _gone(self, block: CaptureBlock, mark: Peak, first: tuple[CaptureBlock, Peak]) -> bool:
