@@ -5,7 +5,7 @@ from __future__ import annotations
 import bisect
 import itertools
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -35,6 +35,9 @@ _MOST_META_BYTES = 1 << 30
 
 _MOST_PART_BYTES = 1 << 20
 _BEGIN, _NEXT = f"{CAPTURES}\n{{".encode(), b",\n{"
+_ENDS = (TAIL.decode(), _NEXT.decode())
+"""What stands behind a whole segment, or a part of it where it is torn."""
+
 _WHICH = f"give the path of a NAME{META_SUFFIX}"
 _AS_WRITTEN = "give a recording whose metadata is as it was written"
 _COUNT = {"low": 0, "high": FARTHEST}
@@ -162,16 +165,27 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
             "or of a WAV or FLAC file together with --plan"
         )
     try:
-        return _checked(meta_path, data_path, *_as_written(meta_path), torn=False)
+        written = _AsWritten(meta_path)
+        return _checked(
+            meta_path, data_path, written.stream, written.segments(), torn=lambda: written.torn
+        )
     except _OtherwiseWrittenError:
         table, torn = _read_meta(meta_path)
-        return _checked(meta_path, data_path, table["global"], table["captures"], torn=torn)
+        return _checked(meta_path, data_path, table["global"], table["captures"], torn=lambda: torn)
 
 
 def _checked(
-    meta_path: Path, data_path: Path, stream: Any, segments: Iterable[Any], *, torn: bool
+    meta_path: Path,
+    data_path: Path,
+    stream: Any,
+    segments: Iterable[Any],
+    *,
+    torn: Callable[[], bool],
 ) -> Recording:
-    """Put a recording together of its global table and its segments, as they come."""
+    """Put a recording together of its global table and its segments, as they come.
+
+    Whether these were torn is asked once all have come.
+    """
     plan, info = _read_global(stream, meta_path)
     scenes: list[tuple[int, Any]] = []
     began = None
@@ -208,7 +222,7 @@ def _checked(
         info=info,
         pings=pings[:whole] if missing else pings,
         lost_at_end=_loss_in_words(
-            whole, missing=missing, cut_off=torn or surplus, data_name=data_path.name
+            whole, missing=missing, cut_off=torn() or surplus, data_name=data_path.name
         ),
         began=began,
         scenes=tuple(
@@ -252,8 +266,8 @@ class _OtherwiseWrittenError(Exception):
     """Metadata that is not to the byte as the recorder lays it out; it may be good for all that."""
 
 
-def _as_written(path: Path) -> tuple[Any, Iterator[Any]]:
-    """Return the global table of metadata, and its segments one by one.
+class _AsWritten:
+    """Metadata as the recorder lays it out, whole or torn: its global table, then its segments.
 
     Read at once, those of a day would take more room than all that is found in its pings.
 
@@ -261,26 +275,52 @@ def _as_written(path: Path) -> tuple[Any, Iterator[Any]]:
     ------
     _OtherwiseWrittenError
         While the segments are read, too.
+
+    Attributes
+    ----------
+    stream : dict
+    torn : bool
+        Whether a segment that was read so far, or the end, had to be mended.
     """
-    if not os.path.isfile(path):  # a pipe can be read but once
-        raise _OtherwiseWrittenError
-    pieces = pieces_of(path, error=RecordingError, remedy=_WHICH, most_bytes=_MOST_META_BYTES)
-    parts = _parts(pieces)
-    opening, _, first = next(parts).partition(_BEGIN)
-    stream = _part_of_json(opening + CAPTURES.encode() + b"]}").get("global")
-    if not isinstance(stream, dict):
-        raise _OtherwiseWrittenError
 
-    def segments() -> Iterator[Any]:
-        text = first
-        for after in parts:
-            yield _part_of_json(b"{" + text)
-            text = after
-        if not text.endswith(TAIL):
+    def __init__(self, path: Path) -> None:
+        if not os.path.isfile(path):  # a pipe can be read but once
             raise _OtherwiseWrittenError
-        yield _part_of_json(b"{" + text.removesuffix(TAIL))
+        pieces = pieces_of(path, error=RecordingError, remedy=_WHICH, most_bytes=_MOST_META_BYTES)
+        self._parts = _parts(pieces)
+        opening, _, self._first = next(self._parts).partition(_BEGIN)
+        self.stream = _part_of_json(opening + CAPTURES.encode() + b"]}").get("global")
+        self.torn = False
+        if not isinstance(self.stream, dict):
+            raise _OtherwiseWrittenError
 
-    return stream, segments()
+    def segments(self) -> Iterator[Any]:
+        """Yield the segments one by one; of a torn end what is whole."""
+        text = b"{" + self._first
+        for after in self._parts:
+            yield self._whole(text)
+            text = b"{" + after
+        if text.endswith(TAIL):
+            yield self._whole(text.removesuffix(TAIL))
+            return
+        left = text.decode("utf-8", errors="replace")
+        segment, end = _as_far_as_whole(left)
+        rest = left[end:]
+        self.torn = "".join(rest.split()) != "]}"
+        if self.torn and segment and not any(whole.startswith(rest) for whole in _ENDS):
+            raise _OtherwiseWrittenError
+        if segment:
+            yield segment
+
+    def _whole(self, text: bytes) -> Any:
+        try:
+            return _part_of_json(text)
+        except _OtherwiseWrittenError:
+            segment, _ = _as_far_as_whole(text.decode("utf-8", errors="replace"))
+            if not segment:
+                raise
+            self.torn = True
+            return segment
 
 
 def _parts(pieces: Iterable[bytes]) -> Iterator[bytes]:
@@ -296,7 +336,7 @@ def _parts(pieces: Iterable[bytes]) -> Iterator[bytes]:
 
 def _part_of_json(raw: bytes) -> Any:
     try:
-        return json_of(raw.decode("ascii"))
+        return json_of(raw.decode("utf-8", errors="replace"))
     except ValueError as problem:
         raise _OtherwiseWrittenError from problem
 
@@ -342,17 +382,24 @@ def _mend(text: str) -> dict[str, Any] | None:
         return None
     start = -1
     while (start := rest.find("\n{", start + 1)) >= 0:
-        try:
-            segment, _ = json_at(rest, start + 1)
-        except ValueError:
-            # A torn note: the segment's first line is whole without it.
-            first_line = rest[start + 1 : max(rest.find("\n", start + 1), start + 1)]
-            try:
-                segment = json_of(first_line + "}")
-            except ValueError:
-                break
+        segment, _ = _as_far_as_whole(rest, start + 1)
+        if not segment:
+            break
         table["captures"].append(segment)
     return table
+
+
+def _as_far_as_whole(text: str, start: int = 0) -> tuple[Any, int]:
+    """Return the segment that begins at a place, and where it ends; None where it has no end."""
+    try:
+        return json_at(text, start)
+    except ValueError:
+        # A torn note: the segment's first line is whole without it.
+        first_line = text[start : max(text.find("\n", start), start)]
+        try:
+            return json_of(first_line + "}"), len(text)
+        except ValueError:
+            return None, len(text)
 
 
 def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:

@@ -218,7 +218,15 @@ def _load() -> None:
         importlib.import_module(name)
     from PIL import Image
 
-    Image.preinit()  # what packs dots
+    from rig.show.pictures.lettering import printable
+    from rig.show.pictures.svg_canvas import svg_canvas
+    from rig.show.pictures.ticks import bare_axes
+
+    # What the first picture would make, and each process anew.
+    Image.preinit()
+    printable("a")
+    svg_canvas()
+    bare_axes()
 
 
 def _may_fork() -> bool:

@@ -132,7 +132,7 @@ def framed(
     from matplotlib.patches import Rectangle
     from matplotlib.ticker import NullLocator
 
-    axes = figure.add_axes(_bare_axes()(figure, place))
+    axes = figure.add_axes(bare_axes()(figure, place))
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(NullLocator())
     for part in (axes.xaxis, axes.yaxis, *axes.spines.values()):
@@ -145,7 +145,7 @@ def framed(
 
 
 @functools.cache
-def _bare_axes() -> type[Axes]:
+def bare_axes() -> type[Axes]:
     """Return a kind of axes that makes neither ticks nor spines, which take half of its time.
 
     By public means they can only be hidden, for a fifth more of a picture's time: so they are in a

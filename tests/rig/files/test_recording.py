@@ -635,3 +635,35 @@ def test_a_long_recording_is_read_ping_by_ping(tmp_path: Path) -> None:
     # A ping is 192 kB, the file 7.7 MB; a ping, its transpose, the block's copy and
     # the one before it make four or five.
     assert peak < 8 * 192_000
+
+
+def test_a_long_torn_recording_is_read_segment_by_segment(tmp_path: Path) -> None:
+    import tracemalloc
+
+    pings = 1000
+    _record(tmp_path / "r", 1)
+    meta_path, data_path = tmp_path / "r.sigmf-meta", tmp_path / "r.sigmf-data"
+    opening, begin, segment = meta_path.read_text().partition('"captures": [')
+    (frames,) = re.findall(r'"echobench:samples": (\d+)', segment)
+    segment = segment.removesuffix("\n]\n}\n")
+    with meta_path.open("w") as meta:
+        meta.write(opening + begin)
+        for n in range(pings):
+            at = n * int(frames)
+            placed = segment.replace('sample_start": 0', f'sample_start": {at}')
+            placed = placed.replace('index": 0', f'index": {n}', 1)
+            placed = re.sub(r'(start_sample": )-?\d+', rf"\g<1>{at}", placed)
+            meta.write("," * (n > 0) + placed)
+    os.truncate(data_path, pings * data_path.stat().st_size)
+    whole = meta_path.stat().st_size
+    os.truncate(meta_path, whole - len(segment) // 2)
+    tracemalloc.start()
+    recording = read_recording(meta_path)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    # The last ping's first line, ahead of its note, is whole.
+    assert len(recording.pings) == pings
+    assert "cut off" in recording.lost_at_end
+    # The file is 0.6 MB. Read whole, its bytes and its text alone would be twice that; a piece is
+    # 64 kB, there three or four times as it is cut up, and a ping's row some 70 bytes.
+    assert peak < whole

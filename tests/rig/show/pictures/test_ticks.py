@@ -25,11 +25,11 @@ def test_a_release_that_asks_otherwise_for_ticks_and_spines_draws_the_same(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     as_now = drawn_dots(draw)
-    assert ticks._bare_axes() is not Axes
-    ticks._bare_axes.cache_clear()
+    assert ticks.bare_axes() is not Axes
+    ticks.bare_axes.cache_clear()
     with monkeypatch.context() as patched:
         patched.setattr(ticks, "_MAKE", (*ticks._MAKE, "_a_name_that_has_gone"))
         plain = drawn_dots(draw)
-        assert ticks._bare_axes() is Axes
-    ticks._bare_axes.cache_clear()
+        assert ticks.bare_axes() is Axes
+    ticks.bare_axes.cache_clear()
     assert np.array_equal(plain, as_now)
