@@ -20,12 +20,13 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape
-from dsp.ping.likeness import COPY, Heard, Look, Way, looks, u_by_shape_s
+from dsp.ping.likeness import COPY, Fit, Heard, Look, Way, looks, u_by_shape_s
 from dsp.ping.peaks import Peak
 
 CORNERS = (0.1, 8.0)
@@ -44,13 +45,29 @@ ALONE = 0.5
 """That a colour is the sound's own is as likely as that all have it, before anything is heard."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Late:
+    """How late a sound is, of its crest, against what went through no more than the others did.
+
+    Attributes
+    ----------
+    late_s, u_late_s : float
+    copy : bool
+        Whether it is a copy of the pulse, as far as its noise lets one see.
+    """
+
+    late_s: float
+    u_late_s: float
+    copy: bool = False
+
+
 def late_by_shape(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     crest: Peak,
     *,
     alone: float = ALONE,
-) -> tuple[float, float]:
+) -> Late:
     """Return how late a sound is against the others by what it is no copy of the pulse for.
 
     Parameters
@@ -62,31 +79,33 @@ def late_by_shape(
     alone : float
         How likely it is, before the others are looked at, that the sound alone went through what
         it did. Else they all did.
-
-    Returns
-    -------
-    late_s, u_late_s : float
-        Of its crest, against what went through no more than they did.
     """
     sound, *others = looks(envelope, shape, crest)
-    heard = Heard.of(sound, shape, noise=sound.noise)
-    copy, lobe_s = heard.fitted(COPY), shape.width_s
+    heard, lobe_s = Heard.of(sound, shape, noise=sound.noise), shape.width_s
+    copy, bounce, *filtered = map(heard.fitted, (COPY, _bounce(shape), *FILTERS))
     placed_s = copy.late_lobes * lobe_s
-    if copy.holds:
-        return placed_s, copy.u_late_lobes * lobe_s
+    if _likely(copy, [bounce, *filtered]):
+        return Late(late_s=placed_s, u_late_s=copy.u_late_lobes * lobe_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
-        return placed_s, 0.0
-    bounce = heard.fitted(_bounce(shape))
+        return Late(late_s=placed_s, u_late_s=0.0)
+    # Where a filter is as likely, a bounce is not told.
     least = bounce.evidence + math.log(RARELY)
-    others_hold = (fit.holds and fit.evidence > least for fit in map(heard.fitted, FILTERS))
-    if math.isnan(likely_alone) or not bounce.holds or any(others_hold):
-        return placed_s, u_by_shape_s(sound, others, shape)
+    told = bounce.holds and not any(fit.holds and fit.evidence > least for fit in filtered)
+    if math.isnan(likely_alone) or not told:
+        return Late(late_s=placed_s, u_late_s=u_by_shape_s(sound, others, shape))
     told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
     if likely_alone > 1 - RARELY:
-        return told_s, u_told_s
+        return Late(late_s=told_s, u_late_s=u_told_s)
     # Where it may be the others' as well, nothing is taken off: it would be right in neither case.
-    return placed_s, math.sqrt(likely_alone * (u_told_s**2 + (told_s - placed_s) ** 2))
+    either_s = math.sqrt(likely_alone * (u_told_s**2 + (told_s - placed_s) ** 2))
+    return Late(late_s=placed_s, u_late_s=either_s)
+
+
+def _likely(fit: Fit, others: Sequence[Fit]) -> bool:
+    """Say whether a fit holds, and no other that does makes it rare."""
+    most = max((other.evidence for other in others if other.holds), default=-math.inf)
+    return fit.holds and fit.evidence > most + math.log(RARELY)
 
 
 def _likely_alone(sound: Look, others: Sequence[Look], shape: EchoShape, *, alone: float) -> float:

@@ -20,7 +20,6 @@ from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
-from dsp.ping.likeness import is_copy
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
 from dsp.ping.peaks import Peak, crest_near
 from dsp.ping.profiles import EchoProfile
@@ -304,15 +303,15 @@ class Receiver:
         reach = max(1, round(shape.width_s / 2 / shape.bin_s))
         place, height = crest_near(envelope, shape, round(mark.delay_s / shape.bin_s), reach)
         crest = dataclasses.replace(mark, delay_s=place * shape.bin_s, amplitude=height)
-        if mark.u_pull_s == 0 and is_copy(envelope, shape, crest):
-            return MarkBias()
         # Nothing else that the speaker does goes down a wire.
         alone = 1.0 if self.plan.geometry.time_zero == "loopback" else ALONE
-        late_s, u_late_s = late_by_shape(envelope, shape, crest, alone=alone)
+        found = late_by_shape(envelope, shape, crest, alone=alone)
+        if found.copy and mark.u_pull_s == 0:
+            return MarkBias()
         if equalised:
-            return MarkBias(u_shape_s=math.hypot(late_s, u_late_s))
-        apart_s = crest.delay_s - mark.delay_s
-        return MarkBias(late_s=apart_s - late_s, u_shape_s=u_late_s, whole=True)
+            return MarkBias(u_shape_s=math.hypot(found.late_s, found.u_late_s))
+        late_s = crest.delay_s - mark.delay_s - found.late_s
+        return MarkBias(late_s=late_s, u_shape_s=found.u_late_s, whole=True)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
         """Return the pulse's leaving as the front end or a stored calibration knows it."""

@@ -45,8 +45,8 @@ def told(
     assert found is not None
     place, height = crest_near(envelope, shape, round(found.delay_s / shape.bin_s), 2)
     crest = dataclasses.replace(found, delay_s=place * shape.bin_s, amplitude=height)
-    late_s, u_late_s = late_by_shape(envelope, shape, crest)
-    return crest.delay_s - late_s - FIRST_S, u_late_s
+    late = late_by_shape(envelope, shape, crest)
+    return crest.delay_s - late.late_s - FIRST_S, late.u_late_s
 
 
 @pytest.mark.parametrize(("share", "behind_s"), [(-0.4, 1.7e-4), (0.2, 6e-5), (0.6, 1e-4)])
