@@ -23,9 +23,9 @@ READ_WAIT_S = 0.01
 """A read waits for bytes so long at most, so that deadlines are kept to it."""
 
 GATHER_S = 0.005
-"""Bytes that follow one that has come are let gather for so long: each look at the port costs some
-0.15 ms, and in this time three frames take their way at half a million baud. A result is later by no
-more than this."""
+"""Bytes that follow one that has come are let gather for so long: each look at the port costs
+some 0.15 ms, and in this time three frames take their way at half a million baud. A result is later
+by no more than this."""
 
 _MOST_BYTES = 4096
 
