@@ -456,7 +456,7 @@ def noise_grid(
     cell_looks = 1 + 2 * sum(alike)
     near = round(TRAINING_CELLS * cell_looks)
     asked = near if before_only else round(WIDE_CELLS * cell_looks)
-    least = math.ceil(LEAST_CELLS * cell_looks)
+    least = int(LEAST_CELLS * cell_looks)
     most = _cells_with_room(bins, guard_bins, spacing_bins, asked, least=least)
     step = spacing_bins * max(1, min(round(MOST_SPACINGS * cell_looks), most // 16))
     looks = min(most, (bins - 2 * guard_bins - step) // spacing_bins - 1)
@@ -549,9 +549,11 @@ def look_steps(shape: EchoShape) -> tuple[int, int, tuple[float, ...]]:
     """
     cell_bins = independent_s(shape) / shape.bin_s
     spacing_bins = max(1, math.ceil(cell_bins / CELL_LOOKS))
-    lag = spacing_bins * np.arange(1, ALIKE_CELLS * CELL_LOOKS + 1)
     step_hz = float(shape.offset_hz[1])
-    alike = np.abs(turning_sums(lag * shape.bin_s, shape.noise_weights, step_hz=step_hz)) ** 2
+    lag_s = spacing_bins * np.arange(1, ALIKE_CELLS * CELL_LOOKS + 1) * shape.bin_s
+    # Farther off than half of its cycle a sum of frequencies comes again.
+    lag_s = lag_s[lag_s * step_hz < 0.5]
+    alike = np.abs(turning_sums(lag_s, shape.noise_weights, step_hz=step_hz)) ** 2
     return training_steps(shape)[0], spacing_bins, tuple(alike.tolist())
 
 
