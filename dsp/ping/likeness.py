@@ -87,15 +87,9 @@ class Fit:
         return left.holds
 
 
-def looks(
-    envelope: NDArray[np.complexfloating],
-    shape: EchoShape,
-    crest: Peak,
-    *,
-    false_alarm_rate: float = 1e-9,
-) -> list[Look]:
+def looks(envelope: NDArray[np.complexfloating], shape: EchoShape, crest: Peak) -> list[Look]:
     """Return a sound as it stands in an envelope, and the strongest others clear of it."""
-    sounds = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate).peaks
+    sounds = sounds_ahead(envelope, shape, false_alarm_rate=1e-9).peaks
     reach_s = float(LOOKED_LOBES[-1]) * shape.width_s
 
     def look(peak: Peak) -> Look:
