@@ -318,9 +318,6 @@ def _rings(
     may_vote[[weak, strong]] = False
     apart_s = delay_s - delay_s[:, np.newaxis]
     near_s = shape.width_s / 2
-    # What rings ahead of a sound has nothing ahead of itself.
-    louder = amplitude * ratio > amplitude[:, np.newaxis] / AS_STRONG
-    may_vote &= ~((np.abs(apart_s - ahead_s) < near_s) & louder).any(axis=1)
     there = np.abs(apart_s + ahead_s) < near_s
     strength = np.where(there, amplitude, 0.0).max(axis=1)
     absent = strength < expected / AS_STRONG

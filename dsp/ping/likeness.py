@@ -39,9 +39,6 @@ CLEAR_LOBES = 6.0
 NODES, LEAST_WEIGHT = 64, 1e-5
 """So many frequencies tell a response over a band; of the strongest, what counts to its ends."""
 
-_FALSE_ALARM_RATE = 1e-9
-"""For each independent bin, of what is taken away as another sound."""
-
 _SHIFTS_LOBES = np.linspace(-0.5, 0.5, 9)
 _ROUNDS = 15
 _STARTS = 4
@@ -90,13 +87,9 @@ class Fit:
         return left.holds
 
 
-def looks(
-    envelope: NDArray[np.complexfloating],
-    shape: EchoShape,
-    crest: Peak,
-) -> list[Look]:
+def looks(envelope: NDArray[np.complexfloating], shape: EchoShape, crest: Peak) -> list[Look]:
     """Return a sound as it stands in an envelope, and the strongest others clear of it."""
-    sounds = sounds_ahead(envelope, shape, false_alarm_rate=_FALSE_ALARM_RATE).peaks
+    sounds = sounds_ahead(envelope, shape, false_alarm_rate=1e-9).peaks
     reach_s = float(LOOKED_LOBES[-1]) * shape.width_s
 
     def look(peak: Peak) -> Look:

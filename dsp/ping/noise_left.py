@@ -139,6 +139,11 @@ class NoiseLeft:
             higher = self._colour.higher(math.exp(planned.log_rate))
             self._lower[coloured] = np.minimum(higher, 1.0)
             coloured = coloured[(self._colour.doubt > 1) | (higher < 1)]
+            fell = [profile for profile in coloured.tolist() if self._level[profile] is not None]
+            if fell:
+                # The less its cells tell, the less surely does it fall.
+                again = np.array(fell)
+                self._learn_fall(taken, again, taken.power[taken.some(again)])
             if coloured.size:
                 self.learn(taken, coloured, falls_as_known=True)
         return coloured[self._lower[coloured] < 1]
