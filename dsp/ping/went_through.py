@@ -93,7 +93,7 @@ def late_by_shape(
     least = bounce.evidence + math.log(RARELY)
     told = bounce.holds and not any(fit.holds and fit.evidence > least for fit in filtered)
     if math.isnan(likely_alone) or not told:
-        return Late(late_s=placed_s, u_late_s=u_by_shape_s(sound, others, shape))
+        return Late(late_s=0.0, u_late_s=u_by_shape_s(sound, others, shape))
     told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
     if likely_alone > 1 - RARELY:
         return Late(late_s=told_s, u_late_s=u_told_s)
