@@ -33,6 +33,7 @@ _ALIKE_DB = 3.0  # one ping of it and the next; noise at 2E/N0 of 15 dB makes 1.
 _BODY_DB = 9.0  # what a body would have to fade by, from the nearest to the farthest
 _FADES = 0.25  # of that fading, another bench's pings show less
 _ROW_DB = 9.0  # a chirp's first side lobe is 13 dB down
+_ONE_MARK = 1.5  # for each of its pings on average: fewer are a copy's
 _FEWEST_MARKS = 2.5  # for each of its pings: a body that goes by adds a few
 _STILL_SHARE = 0.4  # of all pings heard at one delay: that hangs still
 
@@ -74,7 +75,7 @@ class OtherBench:
     @property
     def sends_our_pulse(self) -> bool:
         """Whether compressing makes one mark of each of its pings, as of an echo."""
-        return self.marks < 1.5
+        return self.marks < _ONE_MARK
 
     def stands_at(self, ping: int, range_m: float, *, near_m: float) -> bool:
         """Whether one of its marks stands so near to a range in a ping."""
@@ -220,6 +221,8 @@ def _on_a_clock(
     if not _no_body(arrivals.taken(on), first_s, interval_s, plan.timing.ping_interval_s):
         return None
     its = _marks(arrivals, on, first_s, interval_s, 2 * plan.pulse.duration_s)
+    if np.count_nonzero(its) >= _ONE_MARK * heard:
+        interval_s, u_interval_s = _by_all_marks(arrivals.comes_s[its], first_s, interval_s)
     ours_s = plan.timing.ping_interval_s
     shift_s = math.remainder(interval_s * max(1, round(ours_s / interval_s)) - ours_s, interval_s)
     other = OtherBench(
@@ -308,6 +311,22 @@ def _fitted(
     rest_s = comes_s[best] - first_s - number * fitted_s
     u_interval_s = float(rest_s.std(ddof=2) / (number.std() * math.sqrt(number.size)))
     return first_s, fitted_s, u_interval_s, best
+
+
+def _by_all_marks(
+    comes_s: NDArray[np.float64], first_s: float, interval_s: float
+) -> tuple[float, float]:
+    """Return the interval of a clock whose ticks are many marks each, and its uncertainty.
+
+    Of a row of marks now one, now its neighbour lies on the clock, and the clock leans after
+    them: by the middle of each tick's it does not.
+    """
+    number = np.round((comes_s - first_s) / interval_s)
+    ticks = np.unique(number)
+    middle_s = np.array([np.median(comes_s[number == tick]) for tick in ticks])
+    fitted_s, begun_s = np.polyfit(ticks, middle_s, 1)
+    rest_s = middle_s - begun_s - fitted_s * ticks
+    return float(fitted_s), float(rest_s.std(ddof=2) / (ticks.std() * math.sqrt(ticks.size)))
 
 
 def _off_s(comes_s: NDArray[np.float64], first_s: float, interval_s: float) -> NDArray[np.float64]:
