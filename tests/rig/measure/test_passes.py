@@ -204,7 +204,8 @@ def test_below_15_db_cannot_tell_is_used_not_guessed() -> None:
             if got == "cannot-tell":
                 assert passing.passage.closest_range_m is None
                 assert passing.passage.reason
-    assert wrong <= 0.02 * 90, tally
+    # At a rate of 2 % more than 5 of 90 are wrong once in a hundred draws (binomial).
+    assert wrong <= 5, tally
     assert untold >= 10, tally
 
 
