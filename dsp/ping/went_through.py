@@ -54,11 +54,15 @@ class Late:
     late_s, u_late_s : float
     copy : bool
         Whether it is a copy of the pulse, as far as its noise lets one see.
+    bounded : bool
+        Whether nothing is told but how late it may be at most: what pulls at its crest from one
+        ping to the next is not in that.
     """
 
     late_s: float
     u_late_s: float
     copy: bool = False
+    bounded: bool = False
 
 
 def late_by_shape(
@@ -93,7 +97,8 @@ def late_by_shape(
     least = bounce.evidence + math.log(RARELY)
     told = bounce.holds and not any(fit.holds and fit.evidence > least for fit in filtered)
     if math.isnan(likely_alone) or not told:
-        return Late(late_s=0.0, u_late_s=u_by_shape_s(sound, others, shape))
+        u_late_s = u_by_shape_s(sound, others, shape)
+        return Late(late_s=0.0, u_late_s=u_late_s, bounded=True)
     told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
     if likely_alone > 1 - RARELY:
         return Late(late_s=told_s, u_late_s=u_told_s)

@@ -311,7 +311,7 @@ class Receiver:
         if equalised:
             return MarkBias(u_shape_s=math.hypot(found.late_s, found.u_late_s))
         late_s = crest.delay_s - mark.delay_s - found.late_s
-        return MarkBias(late_s=late_s, u_shape_s=found.u_late_s, whole=True)
+        return MarkBias(late_s=late_s, u_shape_s=found.u_late_s, whole=not found.bounded)
 
     def known_time_zero(self, block: CaptureBlock) -> TimeZero:
         """Return the pulse's leaving as the front end or a stored calibration knows it."""
