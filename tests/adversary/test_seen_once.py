@@ -25,11 +25,11 @@ def test_a_speed_that_may_be_none_is_in_the_range_s_uncertainty() -> None:
     for ping in heard(scene).results:
         true_m = body.range_m(body.met_s(ping.index * scene.interval_s, scene.half_pulse_s))
         errors_u += [(e.range_m - true_m) / e.u_range_m for e in ping.echoes]
-    # k = 2 holds 95.4 %: of 60, six and more lie beyond in one of 20 such rows. Sound speed and
+    # k = 2 holds 95.4 %: of 60, eight and more lie beyond in one of 170 such rows. Sound speed and
     # spacing are the same in all of them, so that a row of them may lie to one side.
     assert len(errors_u) >= 55
     assert np.abs(errors_u).max() < 3
-    assert np.sum(np.abs(errors_u) > 2) < 6
+    assert np.sum(np.abs(errors_u) > 2) < 8
 
 
 def test_two_that_all_but_cancel_bring_no_echo_where_nothing_is() -> None:
