@@ -178,17 +178,31 @@ class Heard:
 
     def fitted(self, way: Way) -> Fit:
         """Return how a copy that came by such a way fits."""
-        return _fitted(self, self._copies(way), way.starts)
+        templates = self._copies(way)
+        # Each start with each shift, whose turns are put to what reads them.
+        late = np.exp(_SHIFTS_LOBES[:, np.newaxis] * self._turned)
+        readers = np.multiply(late[..., np.newaxis], self.turn.T, order="C")
+        return _fitted(self, templates, way.starts, way.response(self._over, way.starts) @ readers)
 
     def fitted_by(self, sound: Look) -> Fit:
         """Return how another sound fits, as it was heard."""
-        return _fitted(self, self._same_as(sound), COPY.starts)
+        templates = self._same_as(sound)
+        tried = templates(_SHIFTS_LOBES[:, np.newaxis])
+        return _fitted(self, templates, COPY.starts, tried[:, np.newaxis])
+
+    @property
+    def _over(self) -> NDArray[np.float64]:
+        """Frequencies over the centre's."""
+        return np.asarray((self.shape.carrier_hz + self.node_hz) / self.shape.centre_hz)
+
+    @property
+    def _turned(self) -> NDArray[np.complex128]:
+        """By how much each of them turns over a lobe, in rad times i."""
+        return np.asarray(2j * np.pi * self.node_hz * self.shape.width_s)
 
     def _copies(self, way: Way) -> _Templates:
         """Return what a copy of the pulse is by such a way."""
-        shape = self.shape
-        over = (shape.carrier_hz + self.node_hz) / shape.centre_hz
-        turned = 2j * np.pi * self.node_hz * shape.width_s
+        over, turned = self._over, self._turned
 
         def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
             response = way.response(over, at[:, 1:]) * np.exp(at[:, :1] * turned)
@@ -232,17 +246,26 @@ def _left(heard: Heard, templates: NDArray[np.complex128]) -> NDArray[np.complex
     return np.asarray(heard.own - gain[:, np.newaxis] * templates)
 
 
-def _fitted(heard: Heard, templates: _Templates, starts: NDArray[np.float64]) -> Fit:
-    """Return the best fit from the best few of some starts."""
-    shifts = np.repeat(_SHIFTS_LOBES, len(starts))[:, np.newaxis]
-    at = np.concatenate([shifts, np.tile(starts, (_SHIFTS_LOBES.size, 1))], axis=1)
-    left = _left(heard, templates(at))
-    left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(_SHIFTS_LOBES.size, -1)
+def _fitted(
+    heard: Heard,
+    templates: _Templates,
+    starts: NDArray[np.float64],
+    tried: NDArray[np.complex128],
+) -> Fit:
+    """Return the best fit from the best few of some starts.
+
+    `tried` are the templates of each, at each shift, shape (shifts, starts, looks).
+    """
+    left = _left(heard, tried.reshape(-1, tried.shape[2]))
+    left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(tried.shape[:2])
     nearest = left_by.argmin(axis=0)
     best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
-    rows = nearest[best] * len(starts) + best
     return min(
-        (_fitted_from(heard, templates, at[row]) for row in rows), key=lambda fit: fit.chi_square
+        (
+            _fitted_from(heard, templates, np.append(_SHIFTS_LOBES[nearest[start]], starts[start]))
+            for start in best
+        ),
+        key=lambda fit: fit.chi_square,
     )
 
 
