@@ -260,13 +260,13 @@ def _fitted(
     left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(tried.shape[:2])
     nearest = left_by.argmin(axis=0)
     best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
-    return min(
-        (
-            _fitted_from(heard, templates, np.append(_SHIFTS_LOBES[nearest[start]], starts[start]))
-            for start in best
-        ),
-        key=lambda fit: fit.chi_square,
-    )
+    fits: list[Fit] = []
+    for start in best:
+        at = np.append(_SHIFTS_LOBES[nearest[start]], starts[start])
+        fits.append(_fitted_from(heard, templates, at))
+        if fits[-1].chi_square < fits[-1].degrees_of_freedom:
+            break  # as good as noise lets any be
+    return min(fits, key=lambda fit: fit.chi_square)
 
 
 def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -> Fit:
