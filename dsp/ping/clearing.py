@@ -124,7 +124,17 @@ class Clearing:
         turn : int
             Which of the pulses was sent.
         """
-        if self._rumbles(spectrum):
+        return self._cleared(samples, spectrum, turn, rumbles=self._rumbles(spectrum))
+
+    def _cleared(
+        self,
+        samples: NDArray[np.float32],
+        spectrum: NDArray[np.complex64],
+        turn: int,
+        *,
+        rumbles: bool,
+    ) -> NDArray[np.complex64]:
+        if rumbles:
             samples = self._without_rumble(samples)
             spectrum = self._compress.spectrum(samples)
         if not self._has_waves:
@@ -160,7 +170,9 @@ class Clearing:
             clicks = clicks_in(some, longest=self._longest, quiet=self._quiet)
             unclear.update((first + clicks // size).tolist())
         for row in unclear:
-            spectra[row] = self(samples[row], spectra[row], turns[row])
+            spectra[row] = self._cleared(
+                samples[row], spectra[row], turns[row], rumbles=row in rumbles
+            )
         return rumbles
 
     def _without_rumble(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
