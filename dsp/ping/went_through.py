@@ -86,7 +86,9 @@ def late_by_shape(
     """
     sound, *others = looks(envelope, shape, crest)
     heard, lobe_s = Heard.of(sound, shape, noise=sound.noise), shape.width_s
-    copy, bounce, *filtered = map(heard.fitted, (COPY, _bounce(shape), *FILTERS))
+    copy, bounce = heard.fitted(COPY), heard.fitted(_bounce(shape))
+    # Filters are asked only where there is something that they may pass for.
+    filtered = [heard.fitted(way) for way in FILTERS] if copy.holds or bounce.holds else []
     placed_s = copy.late_lobes * lobe_s
     if _likely(copy, [bounce, *filtered]):
         return Late(late_s=placed_s, u_late_s=copy.u_late_lobes * lobe_s, copy=True)
