@@ -13,10 +13,13 @@ at once" is the mean over the run, "one more" what a ping costs that is added to
 from __future__ import annotations
 
 import dataclasses
+import os
 import statistics
 import sys
 import time
 from collections.abc import Callable, Sequence
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 
 from dsp.ping.compression import PulseCompressor
 from rig.bench.waveforms import pulses_of

@@ -34,6 +34,8 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
+
 import numpy as np
 
 from rig.bench.plan import plan_from_table

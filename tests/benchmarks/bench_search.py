@@ -11,11 +11,14 @@ echoes are made by turning the pulse's spectrum, without any code of the search.
 from __future__ import annotations
 
 import math
+import os
 import statistics
 import sys
 import time
 from collections.abc import Callable, Iterator
 from functools import partial
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 
 import numpy as np
 from numpy.typing import NDArray
