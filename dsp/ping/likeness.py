@@ -163,16 +163,13 @@ class Heard:
     @classmethod
     def of(cls, look: Look, shape: EchoShape, *, noise: float) -> Heard:
         """Turn a look, with so much noise."""
-        lag_s = LOOKED_LOBES * shape.width_s
-        apart_s = lag_s[:, np.newaxis] - lag_s
-        step_hz = float(shape.offset_hz[1])
-        power, sides = np.linalg.eigh(turning_sums(apart_s, shape.noise_weights, step_hz=step_hz))
+        power, sides = _noise_about(shape)
         misread, rounding = MISREAD * look.amplitude, ROUNDING * look.amplitude
         # What the band leaves out or a converter rounds is spread as the noise is.
-        power = np.maximum(power, 0.0) * (noise**2 + misread**2)
+        power = power * (noise**2 + misread**2)
         white = (sides / np.sqrt(power + rounding**2)).conj().T
         node_hz, turn = _read_at_nodes(shape)
-        own = white @ look.at(lag_s)
+        own = white @ look.at(LOOKED_LOBES * shape.width_s)
         told = float(np.sum(power / (power + rounding**2)))
         return cls(shape=shape, white=white, node_hz=node_hz, turn=white @ turn, own=own, told=told)
 
@@ -205,7 +202,7 @@ class Heard:
         over, turned = self._over, self._turned
 
         def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
-            response = way.response(over, at[:, 1:]) * np.exp(at[:, :1] * turned)
+            response = way.response(over, at[..., 1:]) * np.exp(at[..., :1] * turned)
             return np.asarray(response @ self.turn.T)
 
         return templates
@@ -215,9 +212,25 @@ class Heard:
         lag_s, lobe_s = LOOKED_LOBES * self.shape.width_s, self.shape.width_s
 
         def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
-            return np.array([self.white @ sound.at(lag_s + late * lobe_s) for late in at[:, 0]])
+            late_s = lobe_s * at[..., 0].reshape(-1)
+            copies = [self.white @ sound.at(lag_s + late) for late in late_s]
+            return np.reshape(copies, (*at.shape[:-1], -1))
 
         return templates
+
+
+@functools.lru_cache(maxsize=32)
+def _noise_about(shape: EchoShape) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Return the noise's power about a crest along sides in which it is independent, and these."""
+    lag_s = LOOKED_LOBES * shape.width_s
+    later, sooner = np.tril_indices(lag_s.size)
+    alike = np.zeros((lag_s.size, lag_s.size), dtype=np.complex128)
+    alike[later, sooner] = turning_sums(
+        lag_s[later] - lag_s[sooner], shape.noise_weights, step_hz=float(shape.offset_hz[1])
+    )
+    # By the lower triangle, of which the upper one is the mirror.
+    power, sides = np.linalg.eigh(alike)
+    return np.maximum(power, 0.0), sides
 
 
 @functools.lru_cache(maxsize=32)
@@ -241,9 +254,9 @@ def _read_at_nodes(shape: EchoShape) -> tuple[NDArray[np.float64], NDArray[np.co
 
 def _left(heard: Heard, templates: NDArray[np.complex128]) -> NDArray[np.complex128]:
     """Return what templates, each at the strength that fits best, leave."""
-    energy = np.einsum("ij,ij->i", templates.conj(), templates).real
+    energy = np.einsum("...j,...j->...", templates.conj(), templates).real
     gain = (templates.conj() @ heard.own) / np.maximum(energy, 1e-30)
-    return np.asarray(heard.own - gain[:, np.newaxis] * templates)
+    return np.asarray(heard.own - gain[..., np.newaxis] * templates)
 
 
 def _fitted(
@@ -260,53 +273,73 @@ def _fitted(
     left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(tried.shape[:2])
     nearest = left_by.argmin(axis=0)
     best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
-    fits: list[Fit] = []
-    for start in best:
-        at = np.append(_SHIFTS_LOBES[nearest[start]], starts[start])
-        fits.append(_fitted_from(heard, templates, at))
-        if fits[-1].chi_square < fits[-1].degrees_of_freedom:
-            break  # as good as noise lets any be
-    return min(fits, key=lambda fit: fit.chi_square)
+    at = np.column_stack([_SHIFTS_LOBES[nearest[best]], starts[best]])
+    fits = _fitted_from(heard, templates, at)
+    # The first that is as good as noise lets any be is asked last.
+    good = (i for i, fit in enumerate(fits) if fit.chi_square < fit.degrees_of_freedom)
+    return min(fits[: next(good, len(fits)) + 1], key=lambda fit: fit.chi_square)
 
 
-def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -> Fit:
-    """Fit by least squares, damped (Levenberg and Marquardt)."""
-    step = _STEP * np.eye(at.size)
+def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -> list[Fit]:
+    """Fit by least squares, damped (Levenberg and Marquardt), from each of some starts."""
+    starts, size = at.shape
+    steps = _STEP * np.concatenate([np.zeros((1, size)), np.eye(size), -np.eye(size)])
     # What else a way has lies anywhere from 0 to 1: a variance of 1/12.
-    known = np.diag([1e-9, *[12.0] * (at.size - 1)])
-    damping, fell = 1e-3, math.inf
+    known = np.diag([1e-9, *[12.0] * (size - 1)])
+    damping, fell = np.full(starts, 1e-3), np.full(starts, math.inf)
+    chi_square, bend = np.empty(starts), np.empty((starts, size, size))
+    going = np.arange(starts)
     for _ in range(_ROUNDS):
-        left = _left(heard, templates(np.concatenate([at[np.newaxis], at + step, at - step])))
+        left = _left(heard, templates(at[going, np.newaxis] + steps))
         # Noise of 1 is of two parts, of a half each.
-        around = math.sqrt(2) * np.concatenate([left.real, left.imag], axis=1)
-        chi_square = float(around[0] @ around[0])
-        slopes = (around[1 : at.size + 1] - around[at.size + 1 :]) / (2 * _STEP)
-        bend = slopes @ slopes.T + known
-        if fell < 0.01:
+        around = math.sqrt(2) * np.concatenate([left.real, left.imag], axis=2)
+        here = around[:, 0]
+        chi_square[going] = np.vecdot(here, here)
+        slopes = (around[:, 1 : size + 1] - around[:, size + 1 :]) / (2 * _STEP)
+        bend[going] = slopes @ slopes.swapaxes(1, 2) + known
+        pull = slopes @ here[..., np.newaxis]
+        onward = ~(fell[going] < 0.01)
+        trying, pull = going[onward], pull[onward]
+        going = trying
+        if going.size == 0:
             break
-        fell = 0.0
-        while fell <= 0 and damping < 1e4:
-            move = np.linalg.solve(bend + damping * np.diag(np.diag(bend)), slopes @ around[0])
-            tried = at - move
-            tried[1:] = np.minimum(np.maximum(tried[1:], 0.0), 1.0)
-            (after,) = _left(heard, templates(tried[np.newaxis]))
-            fell = chi_square - 2 * float(np.vdot(after, after).real)
-            damping = max(damping / 10, 1e-9) if fell > 0 else damping * 10
-        if fell > 0:
-            at = tried
+        while trying.size:
+            stiff = bend[trying] + damping[trying, np.newaxis, np.newaxis] * (
+                bend[trying] * np.eye(size)
+            )
+            tried = at[trying] - np.linalg.solve(stiff, pull)[..., 0]
+            tried[:, 1:] = np.minimum(np.maximum(tried[:, 1:], 0.0), 1.0)
+            after = _left(heard, templates(tried[:, np.newaxis]))[:, 0]
+            fell[trying] = chi_square[trying] - 2 * np.vecdot(after, after).real
+            falls = fell[trying] > 0
+            at[trying[falls]] = tried[falls]
+            damping[trying] = np.where(
+                falls, np.maximum(damping[trying] / 10, 1e-9), damping[trying] * 10
+            )
+            again = (fell[trying] <= 0) & (damping[trying] < 1e4)
+            trying, pull = trying[again], pull[again]
     spread = np.linalg.inv(bend)
     _, volume = np.linalg.slogdet(2 * math.pi * spread)
-    return Fit(
-        chi_square=chi_square,
-        late_lobes=float(at[0]),
-        u_late_lobes=math.sqrt(float(spread[0, 0])),
-        evidence=float(volume - chi_square) / 2,
-        degrees_of_freedom=round(2 * heard.told) - 2 - at.size,
-    )
+    return [
+        Fit(
+            chi_square=chi,
+            late_lobes=late,
+            u_late_lobes=math.sqrt(variance),
+            evidence=(room - chi) / 2,
+            degrees_of_freedom=round(2 * heard.told) - 2 - size,
+        )
+        for chi, late, variance, room in zip(
+            chi_square.tolist(),
+            at[:, 0].tolist(),
+            spread[:, 0, 0].tolist(),
+            volume.tolist(),
+            strict=True,
+        )
+    ]
 
 
 def _flat(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    return np.ones((len(at), over.size), dtype=np.complex128)
+    return np.ones((*at.shape[:-1], over.size), dtype=np.complex128)
 
 
 COPY = Way(response=_flat, starts=np.empty((1, 0)))

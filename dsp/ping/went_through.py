@@ -23,6 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.compression import EchoShape
@@ -86,12 +87,15 @@ def late_by_shape(
     """
     sound, *others = looks(envelope, shape, crest)
     heard, lobe_s = Heard.of(sound, shape, noise=sound.noise), shape.width_s
-    copy, bounce = heard.fitted(COPY), heard.fitted(_bounce(shape))
+    copy = heard.fitted(COPY)
+    placed_s, u_placed_s = copy.late_lobes * lobe_s, copy.u_late_lobes * lobe_s
+    if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
+        return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
+    bounce = heard.fitted(_bounce(shape))
     # Filters are asked only where there is something that they may pass for.
     filtered = [heard.fitted(way) for way in FILTERS] if copy.holds or bounce.holds else []
-    placed_s = copy.late_lobes * lobe_s
     if _likely(copy, [bounce, *filtered]):
-        return Late(late_s=placed_s, u_late_s=copy.u_late_lobes * lobe_s, copy=True)
+        return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
         return Late(late_s=placed_s, u_late_s=0.0)
@@ -107,6 +111,18 @@ def late_by_shape(
     # Where it may be the others' as well, nothing is taken off: it would be right in neither case.
     either_s = math.sqrt(likely_alone * (u_told_s**2 + (told_s - placed_s) ** 2))
     return Late(late_s=placed_s, u_late_s=either_s)
+
+
+@functools.lru_cache(maxsize=32)
+def _beyond_doubt(degrees_of_freedom: int) -> float:
+    """Return what chi-square of a copy is too low for another way to make the copy rare.
+
+    That way would have to leave less than noise does, but for rare cases. Its one parameter, known
+    beforehand to a variance of 1/12, costs it a factor of √(12/2π) at the least, and each more
+    costs it more than noise then leaves less; when the sound came, it tells no more loosely.
+    """
+    least = scipy.special.chdtri(max(degrees_of_freedom - 1, 1), 1 - RARELY)
+    return math.log(12 / (2 * math.pi)) - 2 * math.log(RARELY) + float(least)
 
 
 def _likely(fit: Fit, others: Sequence[Fit]) -> bool:
@@ -140,20 +156,20 @@ def _bounce(shape: EchoShape) -> Way:
     farthest = FARTHEST_LOBES * shape.width_s * shape.centre_hz
 
     def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        turned = np.exp(-2j * np.pi * farthest * at[:, 1:] * over)
-        return np.asarray(1 + LOUDEST * (2 * at[:, :1] - 1) * turned)
+        turned = np.exp(-2j * np.pi * farthest * at[..., 1:] * over)
+        return np.asarray(1 + LOUDEST * (2 * at[..., :1] - 1) * turned)
 
     return Way(response=response, starts=_starts(8, 8))
 
 
 def _low_pass(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    turned = 1j * over / _corner(at[:, :1])
-    return np.asarray(1 / (1 + turned / _sharpness(at[:, 1:]) + turned**2))
+    turned = 1j * over / _corner(at[..., :1])
+    return np.asarray(1 / (1 + turned / _sharpness(at[..., 1:]) + turned**2))
 
 
 def _resonance(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    turned = 1j * over / _corner(at[:, :1])
-    width, lift = turned / _sharpness(at[:, 1:2]), HIGHEST ** (2 * at[:, 2:] - 1)
+    turned = 1j * over / _corner(at[..., :1])
+    width, lift = turned / _sharpness(at[..., 1:2]), HIGHEST ** (2 * at[..., 2:] - 1)
     return np.asarray((1 + lift * width + turned**2) / (1 + width + turned**2))
 
 
