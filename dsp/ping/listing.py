@@ -107,7 +107,7 @@ def _left_at_each(taken: Taken, *, from_lobes: float) -> NDArray[np.float64]:
     left = taken.strength[other] * taken.misfit[other] / MISFIT_OVER_RMS
     left *= planned.ceiling[np.maximum(lag - planned.lobe_bins, 0).astype(np.intp)]
     left[lag < from_lobes * planned.lobe_bins] = 0
-    return np.bincount(echo, left**2, taken.position.size)
+    return np.asarray(np.bincount(echo, left**2, taken.position.size), dtype=np.float64)
 
 
 def _hidden_at_each(taken: Taken, noise: NoiseLeft) -> NDArray[np.float64]:
