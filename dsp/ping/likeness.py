@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from dsp.goodness import Goodness
 from dsp.ping.compression import ROUNDING, EchoShape, turning_sums
+from dsp.ping.listing import CLEAR_LOBES
 from dsp.ping.more_than_one import COMPARED_SNR, MOST_COMPARED
 from dsp.ping.peaks import Peak, interpolated
 from dsp.ping.search import sounds_ahead
@@ -32,9 +33,6 @@ LOOKED_LOBES = np.linspace(-1.5, 1.5, 25)
 MISREAD = 5e-4
 """Of a sound's amplitude: the rounding of a converter, and the 1e-7 of the pulse's energy that
 compression leaves out, √1e-7 = 3e-4 of its amplitude, are no more than that."""
-
-CLEAR_LOBES = 6.0
-"""Nearer to a sound stands what it brings with it, which is no other."""
 
 NODES, LEAST_WEIGHT = 64, 1e-5
 """So many frequencies tell a response over a band; of the strongest, what counts to its ends."""
@@ -94,7 +92,10 @@ def looks(envelope: NDArray[np.complexfloating], shape: EchoShape, crest: Peak) 
 
     def look(peak: Peak) -> Look:
         around = functools.partial(_without_others, envelope, shape, peak, sounds, reach_s)
-        noise = math.sqrt(2 * peak.amplitude**2 / (peak.snr * shape.efficiency))
+        # As it is found in this envelope, where others may have left more than in another.
+        here = min(sounds, key=lambda sound: abs(sound.delay_s - peak.delay_s), default=peak)
+        found = here if abs(here.delay_s - peak.delay_s) < shape.width_s / 2 else peak
+        noise = math.sqrt(2 * found.amplitude**2 / (found.snr * shape.efficiency))
         return Look(at=around, amplitude=peak.amplitude, noise=noise)
 
     return [look(peak) for peak in (crest, *_strongest(sounds, crest, shape))]

@@ -1,8 +1,8 @@
 """The echoes of a finished search as they are listed: delay, strength, and how sure.
 
-How far a delay may be off is what the noise moves a peak by, the more where echoes overlap, what
-is no copy in those may pull it by, and, where it is no copy of the pulse, how far the others may
-stand that are within it.
+How far a delay may be off is what the noise moves a peak by, and what others farther off may have
+left at a first sound, the more where echoes overlap, what is no copy in those may pull it by, and,
+where it is no copy of the pulse, how far the others may stand that are within it.
 """
 
 from __future__ import annotations
@@ -18,15 +18,18 @@ from dsp.ping.joint_fit import RIDGE
 from dsp.ping.more_than_one import more_than_one
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import Peak
-from dsp.ping.rows import alike, starts_of
+from dsp.ping.rows import alike, pairs, starts_of
 from dsp.ping.side_lobes_left import among_lobes_of, stands_out
-from dsp.ping.taken import Taken
+from dsp.ping.taken import MISFIT_OVER_RMS, Taken
 
 OVERLAP_LOBES = 1.5
 OVERLAP_PULL = 0.25
 """What is nearer than :data:`OVERLAP_LOBES` to an echo, and is no copy of the pulse, pulls it by up
 to :data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe for
 two equal ones at any phase, where one copy is fitted to both)."""
+
+CLEAR_LOBES = 6.0
+"""Nearer to a sound stands what it brings with it, which is no other."""
 
 SECOND_LOBES = 0.5
 """Two within a lobe of each other stand at most a lobe from where one copy was fitted to both:
@@ -44,11 +47,17 @@ def listed(
     shape = planned.shape
     strength, stretch = taken.strength, planned.grid.stretch_of[taken.places()]
     stands = stands_out(taken, noise, brought)
-    snr_out = 2 * strength**2 / np.maximum(noise.power[taken.profile, stretch], 1e-30)
+    around = near = noise.power[taken.profile, stretch]
+    if planned.before_only:
+        # The quiet ahead of a first sound does not tell what others left about it.
+        around = around + _left_at_each(taken, from_lobes=CLEAR_LOBES)
+        near = near + _left_at_each(taken, from_lobes=OVERLAP_LOBES)
+        near += _hidden_at_each(taken, noise)
+    snr_out = 2 * strength**2 / np.maximum(around, 1e-30)
     # The peak's power holds some of the noise's own. The noise is known from so
     # many cells only: its mean inverse, which the errors go by, is larger than
     # the inverse of its mean (JCGM 101:2008, 6.4.9, to first order).
-    snr_own = np.maximum(snr_out - 2, 1.0)
+    snr_own = np.maximum(2 * strength**2 / np.maximum(near, 1e-30) - 2, 1.0)
     u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / snr_own)
     u_s *= delay_excess(shape, snr_own)
     wider, pull_s = _overlapping(taken, stands)
@@ -85,6 +94,35 @@ def listed(
     start = starts_of(taken.profile[kept], taken.profiles).tolist()
     stretch, power = stretch[kept], strength[kept] ** 2
     return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)], more
+
+
+def _left_at_each(taken: Taken, *, from_lobes: float) -> NDArray[np.float64]:
+    """Return the mean power of what side lobes of others, so far off, may have left at each echo.
+
+    What is no copy has its lobes drawn out by one.
+    """
+    planned = taken.planned
+    echo, other, _ = pairs(taken.profile, taken.start)
+    lag = np.abs(taken.position[other] - taken.position[echo])
+    left = taken.strength[other] * taken.misfit[other] / MISFIT_OVER_RMS
+    left *= planned.ceiling[np.maximum(lag - planned.lobe_bins, 0).astype(np.intp)]
+    left[lag < from_lobes * planned.lobe_bins] = 0
+    return np.asarray(np.bincount(echo, left**2, taken.position.size), dtype=np.float64)
+
+
+def _hidden_at_each(taken: Taken, noise: NoiseLeft) -> NDArray[np.float64]:
+    """Return the power of side lobes at each echo of what others may hide.
+
+    What stands out of the noise and was held for what they left may be a sound.
+    """
+    planned, power = taken.planned, np.zeros(taken.position.size)
+    for echo, profile in enumerate(taken.profile.tolist()):
+        left = taken.power[profile]
+        hidden = np.flatnonzero(left > noise.threshold[profile].take(planned.grid.stretch_of))
+        lag = np.abs(hidden - taken.position[echo])
+        reached = left[hidden] * planned.ceiling[lag.astype(np.intp)] ** 2
+        power[echo] = reached[lag > OVERLAP_LOBES * planned.lobe_bins].max(initial=0.0)
+    return power
 
 
 def _overlapping(

@@ -150,10 +150,10 @@ class MarkSearch:
             )
             if standing is not None:
                 return standing
-        # A pulse's side lobes reach back by its own length: what comes so soon
-        # after the mark must be known, to be told from it.
+        # A pulse's side lobes reach back by its own length: what comes so soon after the mark
+        # must be known, to be told from it, and so must what comes so soon after that.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
-        stop = math.ceil((due_s + reach_s + compress.pulse.duration_s) / shape.bin_s)
+        stop = math.ceil((due_s + reach_s + 2 * compress.pulse.duration_s) / shape.bin_s)
         near = first_arrival(
             envelope[: bins_looked_at(shape, stop)],
             shape,
