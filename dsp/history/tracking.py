@@ -280,16 +280,20 @@ class Speeds:
         )
         self.owner = np.empty(0, dtype=np.int64)
 
-    def add(self, scan: Scan) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def add(
+        self, scan: Scan
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Take the next ping; return its echoes' speeds away from here, each with its uncertainty.
 
         Returns
         -------
         speed_m_s, u_speed_m_s : ndarray of float64, shape (echoes,)
             The uncertainty is infinite where no ping before it heard the target.
+        taken_hz : ndarray of float64, shape (echoes,)
+            By so much of each metre that this ping's range errs by does the speed err.
         """
         self.owner = self._filters.take(scan)
-        return self._filters.rates(self.owner)
+        return self._filters.rates(self.owner, scan.noise_m)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -325,12 +329,15 @@ class _Filters:
         self._misses = np.empty(0, dtype=np.int64)
         self._begun = 0
 
-    def rates(self, owner: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the rates of the filters of some numbers, and their standard uncertainties."""
+    def rates(
+        self, owner: NDArray[np.int64], noise_m: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return the rates of the filters of some numbers, as :meth:`Speeds.add` does."""
         # Numbers rise by the order in which filters began, and stay in it.
         at = np.searchsorted(self._number, owner)
         u = np.where(self._hits[at] > 1, np.sqrt(self._state[4][at]), np.inf)
-        return self._state[1][at], u
+        # A gain is what range and rate share once they are corrected, over the noise's variance.
+        return self._state[1][at], u, self._state[3][at] / noise_m**2
 
     def take(self, scan: Scan) -> NDArray[np.int64]:
         """Pair a ping's echoes with the targets; return the number of each one's filter."""

@@ -8,7 +8,7 @@ import functools
 import itertools
 import math
 import operator
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -213,24 +213,93 @@ def train_begun(
     )
     if not found.peaks:
         return None
+    following = tuple(following)
+    found = _coming_again(found, envelope, following, shape, drift_bins)
+    heard = list(_weighed(found, envelope, shape, way_s))
+    train = _begun(heard, shape, stop_s)
+    if train is None or train.ahead is None:
+        return train
+    # What is too faint in one ping to tell whether it rings stands out of the sum of several.
+    # Where sounds stand, the first ping says: in the sum one that moves moves all others.
+    halves = _halves(envelope, following, drift_bins)
+    both = (halves[0] + halves[1]) / 2
+    summed = sounds_ahead(both, shape, false_alarm_rate=false_alarm_rate, least_noise=least_noise)
+    summed = _coming_again(summed, halves[0], halves[1:], shape, 0.0)
+    verdicts = list(_weighed(summed, both, shape, way_s))
+    heard = [_told_by(verdicts, h, shape) if h.is_open else h for h in heard]
+    return _begun(heard, shape, stop_s)
+
+
+def _told_by(verdicts: Iterable[_Heard], sound: _Heard, shape: EchoShape) -> _Heard:
+    """Return a sound with what is said of it elsewhere; as it is where it is not heard there."""
+    for verdict in verdicts:
+        if abs(verdict.peak.delay_s - sound.peak.delay_s) < shape.width_s / 2:
+            return dataclasses.replace(verdict, peak=sound.peak)
+    return sound
+
+
+def _begun(heard: Sequence[_Heard], shape: EchoShape, stop_s: float) -> Train | None:
+    """Return where a train of sounds begins, each weighed; None where none is one of its own."""
+    first = next((h.peak for h in heard if h.is_own and h.peak.delay_s < stop_s), None)
+    if first is None:
+        return None
+    return Train(first=first, ahead=_open_ahead(heard, first.delay_s - shape.width_s / 2))
+
+
+def _coming_again(
+    found: SoundsAhead,
+    envelope: NDArray[np.complexfloating],
+    following: Sequence[NDArray[np.complexfloating]],
+    shape: EchoShape,
+    drift_bins: float,
+) -> SoundsAhead:
+    """Leave out what stands in one ping and not in most that follow."""
     again = comes_again(
         envelope,
-        tuple(following),
+        following,
         np.array([p.delay_s for p in found.peaks]) / shape.bin_s,
         lobe_bins=max(1.0, shape.width_s / shape.bin_s),
         drift_bins=drift_bins,
     )
     kept = np.flatnonzero(again)
-    found = SoundsAhead(
+    return SoundsAhead(
         peaks=tuple(found.peaks[i] for i in kept),
         lobes=found.lobes[kept],
         threshold=found.threshold,
     )
-    heard = list(_weighed(found, envelope, shape, way_s))
-    first = next((h.peak for h in heard if h.is_own and h.peak.delay_s < stop_s), None)
-    if first is None:
-        return None
-    return Train(first=first, ahead=_open_ahead(heard, first.delay_s - shape.width_s / 2))
+
+
+def _halves(
+    envelope: NDArray[np.complexfloating],
+    following: Sequence[NDArray[np.complexfloating]],
+    drift_bins: float,
+) -> tuple[NDArray[np.complex64], NDArray[np.complex64]]:
+    """Return the mean of every other ping, and of those between, each set upon the first.
+
+    Each is moved and turned to where it is most like the first, and counts by how like it is
+    there: one that slipped, or in which nothing sounded, adds next to nothing.
+    """
+    size = envelope.size
+    first = np.fft.fft(envelope)
+    turns = np.fft.fftfreq(size)
+    spectra, likeness = [first], [float(np.vdot(first, first).real)]
+    for k, later in enumerate(following, start=1):
+        spectrum = np.fft.fft(later)
+        across = spectrum * first.conj()
+        # An eighth of a bin: half of it turns an edge of the band by a fifth of a radian.
+        reach = math.ceil(8 * drift_bins * k)
+        shifts = np.arange(-reach, reach + 1) / 8
+        alike = np.array([np.exp(2j * np.pi * turns * s) @ across for s in shifts])
+        best = int(np.abs(alike).argmax())
+        likeness.append(float(np.abs(alike[best])))
+        turn = alike[best].conj() / max(likeness[-1], 1e-30)
+        spectra.append(spectrum * np.exp(2j * np.pi * turns * shifts[best]) * turn)
+    halves = []
+    for part in (slice(0, None, 2), slice(1, None, 2)):
+        worth = np.array(likeness[part])
+        mean = np.tensordot(worth / max(worth.sum(), 1e-30), np.array(spectra[part]), axes=1)
+        halves.append(np.fft.ifft(mean).astype(np.complex64))
+    return halves[0], halves[1]
 
 
 def in_doubt(first: Peak, ahead: Peak) -> str:
@@ -323,6 +392,8 @@ def _rings(
     absent = strength < expected / AS_STRONG
     absent &= expected > PLAINLY * threshold[np.maximum(place, 0)]
     present = (strength >= expected / AS_STRONG) & (strength < expected * AS_STRONG)
+    # What rings ahead of a sound is no sound: nothing rings ahead of it.
+    absent &= ~(there & present[:, np.newaxis]).any(axis=0)
     return int(np.count_nonzero(may_vote & present)) - int(np.count_nonzero(may_vote & absent))
 
 

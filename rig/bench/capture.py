@@ -86,6 +86,9 @@ class StreamInfo:
     confirms_last : bool
         Whether one more ping is sent after the last, to confirm it. A file that
         someone else made has none.
+    knows_mark : bool
+        Whether what stands ahead of the first mark was weighed, over several pings, before the
+        blocks were cut: a mark that stands where they have it is it.
     clock_tolerance_ppm : float
         How far, at the most, the device's clock may be off; every delay is off by
         as much. 0 where the device does not say.
@@ -114,6 +117,7 @@ class StreamInfo:
     latency_s: float | None = number(None, low=0.0, high=1000.0)
     can_slip: bool = False
     confirms_last: bool = False
+    knows_mark: bool = False
     clock_tolerance_ppm: float = number(0.0, low=0.0, high=1e6)
     step: float = number(0.0, low=0.0, high=1.0)
     edge_step_s: float | None = number(None, low=0.0, high=1000.0)

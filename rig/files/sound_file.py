@@ -236,6 +236,7 @@ def _stream_info(path: Path, file: Any, plan: Plan) -> StreamInfo:
         # It may come through a sound server; whoever made it sent no ping to confirm.
         can_slip=True,
         confirms_last=False,
+        knows_mark=True,
     )
 
 
@@ -292,7 +293,7 @@ class _MarkSearch:
                     if found.doubt:
                         raise RecordingError(
                             f"{self._path}: {found.doubt}; give a recording with a louder direct "
-                            "sound, or a loopback wire"
+                            "sound, of more pings, or with a loopback wire"
                         )
                     self._first_peak = self._peak(round(found.first_sample), 0)
                     return found.first_sample

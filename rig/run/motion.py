@@ -20,7 +20,7 @@ from dsp.history.tracking import FEWEST_HITS, Scan, Speeds
 from dsp.ping.single_bodies import MOST_DILATION
 from dsp.ping.stretched import stretched_lobes
 from dsp.uncertainty import Budget
-from rig.run.budget import MOTION, SECOND
+from rig.run.budget import DELAY, MARK, MOTION, SECOND
 from rig.run.hits import resolution_m, slope_m_s, stands_out
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Heard, Hits, PingResult
@@ -74,7 +74,8 @@ def freed_of_motion(
         if coupling_s == 0:
             # Nothing else here asks how fast they go.
             if any(echo.more_within_m is not None for echo in heard.echoes):
-                heard = _freed_of_stretch(receiver, heard, *_latest_speeds(receiver, recent))
+                latest = _latest_speeds(receiver, recent)
+                heard = _freed_of_stretch(receiver, heard, *latest[:2])
             if before is not None and _among_lobes(heard.echoes, receiver.plan.pulse.duration_s):
                 heard = _freed_of_stretched_lobes(
                     receiver, heard, _moved_by(receiver, hits, before)
@@ -82,21 +83,30 @@ def freed_of_motion(
             before = hits
             yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
-        speed_m_s, u_speed_m_s = speeds.add(scan)
+        speed_m_s, u_speed_m_s, taken_hz = speeds.add(scan)
         owners = speeds.owner.tolist()
         owner.extend(owners)
+        found = heard.echoes
         heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
         sure, echoes, moving = stands_out(receiver, hits).tolist(), list(heard.echoes), False
-        told = zip(speed_m_s.tolist(), u_speed_m_s.tolist(), sure, owners, strict=True)
+        columns = (speed_m_s, u_speed_m_s, taken_hz, hits.noise_m, hits.beside_m)
+        told = zip(*(column.tolist() for column in columns), sure, owners, strict=True)
         of_hit = dict(zip(hits.delay_s.tolist(), told, strict=True))
         for k, echo in enumerate(echoes):
             if echo.delay_s not in of_hit:  # at a range of 0
                 continue
-            speed, u_speed, is_sure, track = of_hit[echo.delay_s]
+            speed, u_speed, taken, noise_m, beside_m, is_sure, track = of_hit[echo.delay_s]
             if is_sure and abs(speed) > MOVES * u_speed and _begun_by_chance(track, lately):
                 u_speed = math.inf
             if abs(speed) > MOVES * u_speed:
-                by_m, u_m = coupling_s * speed, abs(coupling_s) * u_speed
+                # A speed errs by a share K of this ping's own noise, and by what the pings before
+                # it left, which is free of that. So the range less its shift by the speed errs by
+                # 1 - coupling K times its noise, and by the coupling times the rest.
+                rest_m_s = math.sqrt(max(u_speed**2 - (taken * noise_m) ** 2, 0.0))
+                second_m = (found[k].more_within_m or 0.0) / 2
+                pull_m = math.sqrt(max(beside_m**2 - second_m**2, 0.0))
+                echo = _with_noise(echo, abs(1 - coupling_s * taken), pull_m)
+                by_m, u_m = coupling_s * speed, abs(coupling_s) * rest_m_s
                 echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
             elif abs(speed) > MAY_MOVE * u_speed:
                 echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=abs(coupling_s * speed))
@@ -134,7 +144,7 @@ def _no_speeds(receiver: Receiver) -> Speeds:
 
 def _latest_speeds(
     receiver: Receiver, recent: Iterable[Scan]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the speeds of the newest ping's hits, by the latest few pings."""
     speeds = _no_speeds(receiver)
     *_, newest = (speeds.add(scan) for scan in recent)
@@ -219,6 +229,17 @@ def _freed_of_stretched_lobes(
             hidden |= (lobes > 0) & (below < lobes + noise) & (below < 1)
     echoes = tuple(echo for echo, none in zip(heard.echoes, hidden, strict=True) if not none)
     return dataclasses.replace(heard, echoes=echoes)
+
+
+def _with_noise(echo: Echo, share: float, pull_m: float) -> Echo:
+    """Return an echo with so many times its own noise; what others pull it by stays."""
+    if echo.budget is None:
+        return echo
+    u = {term.name: term.u for term in echo.budget.terms}
+    noise_m = math.sqrt(max(u[DELAY] ** 2 - pull_m**2, 0.0))
+    u[DELAY], u[MARK] = math.hypot(share * noise_m, pull_m), share * u[MARK]
+    budget = Budget(value=echo.range_m, names=tuple(u), u=tuple(u.values()))
+    return dataclasses.replace(echo, u_range_m=budget.combined, budget=budget)
 
 
 def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:

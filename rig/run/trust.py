@@ -237,8 +237,9 @@ class MarkWatch:
 
     def _doubtful(self, block: CaptureBlock, mark: Peak) -> str:
         """Say why a run's first mark may be an echo; empty where it is what the block has it."""
-        stands_s = self._receiver.shape.width_s / 2
-        if not self._receiver.info.can_slip and abs(mark.delay_s - block.mark_s) < stands_s:
+        info, stands_s = self._receiver.info, self._receiver.shape.width_s / 2
+        is_known = info.knows_mark or not info.can_slip
+        if is_known and abs(mark.delay_s - block.mark_s) < stands_s:
             return ""
         return self._receiver.marks.in_doubt(block, mark)
 

@@ -6,7 +6,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dsp.history import tracking
-from dsp.history.tracking import FEWEST_HITS, GATE, MOST_MISSES, Scan, Track, Tracker, tracks_of
+from dsp.history.tracking import (
+    FEWEST_HITS,
+    GATE,
+    MOST_MISSES,
+    TURN_CELLS,
+    Scan,
+    Speeds,
+    Track,
+    Tracker,
+    tracks_of,
+)
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
 
@@ -162,6 +172,31 @@ def test_tracks_asked_for_on_the_way_change_nothing_later() -> None:
 
 def hits_in(found: tuple[Track, ...]) -> list[tuple[list[int], list[int], bool]]:
     return [(t.scan.tolist(), t.echo.tolist(), t.unsure) for t in found]
+
+
+def test_a_speed_says_what_share_of_its_ping_s_own_noise_it_takes() -> None:
+    # Targets far apart that turn by chance from ping to ping as a filter has it.
+    count, random = 600, np.random.default_rng(3)
+    turn_m_s2 = TURN_CELLS * RESOLUTION_M / INTERVAL_S**2
+    place_m, speed_m_s = 10.0 * np.arange(1, count + 1), random.normal(0, 0.1, count)
+    speeds = Speeds(resolution_m=RESOLUTION_M, interval_s=INTERVAL_S)
+    for ping in range(6):
+        noise_m = NOISE_M * random.standard_normal(count)
+        scan = Scan(
+            time_s=ping * INTERVAL_S, range_m=place_m + noise_m, noise_m=np.full(count, NOISE_M)
+        )
+        told, u, taken_hz = speeds.add(scan)
+        off_m_s = told - speed_m_s
+        pushed = turn_m_s2 * random.standard_normal(count)
+        place_m = place_m + INTERVAL_S * speed_m_s + INTERVAL_S**2 / 2 * pushed
+        speed_m_s = speed_m_s + INTERVAL_S * pushed
+    # What is not this noise's is independent of it. A root mean square of 600 is off by 1/√1200
+    # of itself, and a mean product by 1/√600 of both spreads: four times that.
+    rest = np.sqrt(u**2 - (taken_hz * NOISE_M) ** 2)
+    by_noise = (off_m_s - taken_hz * noise_m) / rest
+    assert np.sqrt(np.mean(by_noise**2)) == pytest.approx(1, abs=4 / np.sqrt(2 * count))
+    assert np.mean(by_noise * noise_m / NOISE_M) == pytest.approx(0, abs=4 / np.sqrt(count))
+    assert (taken_hz > 5).all()  # a rise over two pings takes 10 m/s of a metre, over three 5
 
 
 def test_no_scans_hold_no_tracks() -> None:

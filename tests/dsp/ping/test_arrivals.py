@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, unexplained_ahead
+from dsp.ping.arrivals import first_arrival, train_begun, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import linear_chirp
 
@@ -90,6 +90,34 @@ def test_what_rings_ahead_of_every_sound_is_no_sound(ahead_s: float) -> None:
         sounds = [(0.0, 0.5), *((t, 0.5 * 10 ** (-random.uniform(0, 10) / 20)) for t in later_s)]
         noise = rms_for(0.5 * 10 ** (-30 / 20), 30)
         assert read(heard(sounds, random, rms=noise, rings=(ahead_s, 0.1))) == "right", seed
+
+
+@pytest.mark.parametrize("rings", [False, True])
+def test_several_pings_tell_what_one_leaves_open(rings: bool) -> None:
+    # A third sound, 20 dB below the second, has what rings ahead of each ahead of it, too, at a
+    # 2E/N0 of 20 to 24 dB: within the 6 dB above the threshold of 1e-9 (16 dB, and 2 dB for the
+    # weighting) that one ping cannot pass. The sum of eight is 9 dB above one. A false vote
+    # takes noise of twice the threshold.
+    told: dict[str, set[str]] = {"one": set(), "eight": set()}
+    for seed in SEEDS[:12]:
+        random = np.random.default_rng(seed)
+        below_db, ahead_s = random.uniform(18, 28), random.uniform(1.1e-3, 1.7e-3)
+        share = 10 ** (-below_db / 20)
+        noise = rms_for(0.1 * share, random.uniform(40, 44))
+        alone: list[tuple[float, float]] = [(0.0, 0.1), (0.02, 0.01)]
+        if not rings:
+            alone = [(0.0, 0.1 * share), *((ahead_s + t, a) for t, a in alone)]
+        by = (ahead_s, share if rings else 0.0)
+        pings = [heard(alone, random, rms=noise, rings=by) for _ in range(8)]
+        for name, following in (("one", pings[:1]), ("eight", pings[1:])):
+            train = train_begun(pings[0], following, COMPRESS.shape, drift_bins=0.1)
+            assert train is not None
+            off_s = abs(train.first.delay_s - FIRST_S)
+            is_right = off_s < max(5 * train.first.u_delay_s, 0.5 / RATE_HZ)
+            told[name].add("undecided" if train.ahead else "right" if is_right else "wrong")
+    # That something rings one faint sound in one ping may tell; that nothing does takes more.
+    assert told["eight"] == {"right"}
+    assert rings or told["one"] == {"undecided"}
 
 
 def test_a_sound_that_is_too_strong_to_be_ringing_needs_no_other() -> None:
