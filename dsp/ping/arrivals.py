@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import cmath
-import dataclasses
 import functools
 import itertools
 import math
@@ -30,7 +29,7 @@ from dsp.ping.noise import (
     training_steps,
     weak_of,
 )
-from dsp.ping.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertainty_s, refined
+from dsp.ping.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertainty_s
 from dsp.ping.search import SoundsAhead, sounds_ahead
 from dsp.ping.trains import comes_again
 
@@ -113,8 +112,7 @@ def first_arrival(
     """
     found = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate)
     if due_s is not None or like_amplitude is not None:
-        within = (p for p in found.peaks if start_s <= p.delay_s <= stop_s)
-        sounds = [s for p in within if (s := _as_seen(p, envelope, shape)) is not None]
+        sounds = [p for p in found.peaks if start_s <= p.delay_s <= stop_s]
         if due_s is not None:
             punctual = [p for p in sounds if abs(p.delay_s - due_s) < shape.width_s / 2]
             if punctual:
@@ -320,7 +318,7 @@ def _open_ahead(heard: Iterable[_Heard], before_s: float) -> Peak | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Heard:
-    """A sound as it is seen, and whether it is one of its own, or nothing tells."""
+    """A sound, and whether it is one of its own, or nothing tells."""
 
     peak: Peak
     is_own: bool
@@ -337,11 +335,8 @@ def _weighed(
     delay_s = np.array([p.delay_s for p in found.peaks])
     amplitude = np.array([p.amplitude for p in found.peaks])
     for i, peak in enumerate(found.peaks):
-        seen = _as_seen(peak, envelope, shape)
-        if seen is None:
-            continue
         if peak.amplitude < LOBES_DRAWN_OUT * found.lobes[i]:
-            yield _Heard(peak=seen, is_own=False)
+            yield _Heard(peak=peak, is_own=False)
             continue
         later = np.flatnonzero((delay_s > peak.delay_s) & (amplitude > AS_STRONG * peak.amplitude))
         votes = np.array(
@@ -353,11 +348,11 @@ def _weighed(
         rings = bool((votes >= np.where(may_ring, 1, SURELY)).any())
         unsure = np.where(may_ring, votes == 0, votes > 0)
         nothing_tells = not rings and bool(unsure.any())
-        if nothing_tells and peak.snr > COPY_SNR and seen is peak:
+        if nothing_tells and peak.snr > COPY_SNR:
             ahead_s = delay_s[later[unsure]].min() - peak.delay_s
             if ahead_s > max(RINGS_S, way_s) and is_copy(envelope, shape, peak):
                 nothing_tells = False
-        yield _Heard(peak=seen, is_own=not rings and not nothing_tells, is_open=nothing_tells)
+        yield _Heard(peak=peak, is_own=not rings and not nothing_tells, is_open=nothing_tells)
 
 
 def _rings(
@@ -576,42 +571,4 @@ def sounds_like(
         Earliest first.
     """
     peaks = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate).peaks
-    alike = (p for p in peaks if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)
-    return tuple(p for p in alike if _is_seen(p, envelope, shape))
-
-
-def _is_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> bool:
-    """Say whether a peak stands in the envelope itself.
-
-    Where sounds come so close that they cannot be told apart, the search explains
-    them by several that cancel each other ahead of the first.
-    """
-    place = round(peak.delay_s / shape.bin_s)
-    around = np.abs(envelope[max(place - 1, 0) : place + 2])
-    return float(around.max()) > peak.amplitude / 2
-
-
-def _as_seen(peak: Peak, envelope: NDArray[np.complexfloating], shape: EchoShape) -> Peak | None:
-    """Return a peak if it is seen, or the crest of the envelope that it helps to explain.
-
-    None where the envelope has no crest within a lobe of it.
-    """
-    if _is_seen(peak, envelope, shape):
-        return peak
-    lobe_bins = max(1.0, shape.width_s / shape.bin_s)
-    place = peak.delay_s / shape.bin_s
-    first = max(math.ceil(place - lobe_bins), 1)
-    around = np.abs(envelope[first - 1 : math.floor(place + lobe_bins) + 2])
-    crests = np.flatnonzero((around[1:-1] >= around[:-2]) & (around[1:-1] > around[2:]))
-    if crests.size == 0:
-        return None
-    highest = crests[around[1:-1][crests].argmax()]
-    (at,), (height,) = refined(
-        envelope,
-        np.array([first + highest]),
-        lobe_bins=lobe_bins,
-        centre_turns=(shape.centre_hz - shape.carrier_hz) * shape.bin_s,
-    )
-    return dataclasses.replace(
-        peak, delay_s=float(at) * shape.bin_s, amplitude=float(height), phase_rad=0.0
-    )
+    return tuple(p for p in peaks if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)

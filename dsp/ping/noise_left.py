@@ -38,6 +38,9 @@ class NoiseLeft:
     ----------
     power, threshold : ndarray of float64, shape (profiles, stretches)
         Mean power of the noise, and what it passes as rarely as is asked for.
+    seems_to_fall : ndarray of bool, shape (profiles,)
+        In which either noise falls with range, or the side lobes that echoes left do: how well
+        copies fit tells, once it is known.
     """
 
     def __init__(self, taken: Taken, least_noise: float) -> None:
@@ -58,27 +61,20 @@ class NoiseLeft:
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
         self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
-        # How each profile's noise falls with range, and None where it does not. And where it
-        # seems to: either it does, or the side lobes that echoes left.
-        self._level: list[NDArray[np.float32] | None] = [None] * taken.profiles
-        self._seems_to_fall = np.zeros(taken.profiles, dtype=bool)
+        self.seems_to_fall = np.zeros(taken.profiles, dtype=bool)
         self.learn(taken, np.arange(taken.profiles))
 
-    def learn(self, taken: Taken, going: NDArray[np.intp], *, falls_as_known: bool = False) -> None:
+    def learn(self, taken: Taken, going: NDArray[np.intp]) -> None:
         """Learn from what is left of some profiles how strong their noise is, and how it falls."""
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
         self._highest_is_old[some] = True
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
-        # Before any echo was taken their own side lobes would be held for a fall.
-        if not (falls_as_known or planned.before_only or taken.profile.size == 0):
-            self._learn_fall(taken, going, power)
-        rows = [row for row, p in enumerate(going.tolist()) if self._level[p] is not None]
-        if rows:
-            levels = np.array([self._level[profile] for profile in going[rows].tolist()])
-            ranked, middle = ranked_falling(planned.grid, power, doubt, np.array(rows), levels)
-        else:
+        falling = self._falling(taken, going, power)
+        if falling is None:
             ranked, middle = planned.grid.ranked(power, doubt)
+        else:
+            ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
         ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
@@ -86,31 +82,20 @@ class NoiseLeft:
         factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
         self.threshold[some] = np.maximum(ranked * factor, least_threshold)
 
-    def _learn_fall(
+    def _falling(
         self, taken: Taken, going: NDArray[np.intp], power: NDArray[np.float32]
-    ) -> None:
-        """Learn where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
-        for profile in going.tolist():
-            self._level[profile] = None
-        self._seems_to_fall[going] = False
+    ) -> tuple[NDArray[np.intp], NDArray[np.float32]] | None:
+        """Say where noise falls with range, and how, as :func:`dsp.ping.falling.falls` does."""
+        self.seems_to_fall[going] = False
+        # Before any echo was taken their own side lobes would be held for a fall.
+        if self._planned.before_only or taken.profile.size == 0:
+            return None
 
         def left(rows: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
-            self._seems_to_fall[going[rows]] = True
+            self.seems_to_fall[going[rows]] = True
             return _lobes_left(taken, going[rows], bins)
 
-        falling = falls(power, self._planned.cell_bins, left, self._doubt[going])
-        if falling is not None:
-            for row, level in zip(*falling, strict=True):
-                self._level[going[row]] = level
-
-    def fall_changed(self, taken: Taken, among: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Say in which of some profiles noise falls, now that it is known how copies fit."""
-        seems = (among & self._seems_to_fall).nonzero()[0]
-        changed = np.array([level is not None for level in self._level])
-        if seems.size:
-            self._learn_fall(taken, seems, taken.power[taken.some(seems)])
-            changed |= [level is not None for level in self._level]
-        return np.asarray(among & changed)
+        return falls(power, self._planned.cell_bins, left, self._doubt[going])
 
     def learn_colour(self, taken: Taken) -> NDArray[np.intp]:
         """Learn from what is left what colour the noise has.
@@ -139,13 +124,8 @@ class NoiseLeft:
             higher = self._colour.higher(math.exp(planned.log_rate))
             self._lower[coloured] = np.minimum(higher, 1.0)
             coloured = coloured[(self._colour.doubt > 1) | (higher < 1)]
-            fell = [profile for profile in coloured.tolist() if self._level[profile] is not None]
-            if fell:
-                # The less its cells tell, the less surely does it fall.
-                again = np.array(fell)
-                self._learn_fall(taken, again, taken.power[taken.some(again)])
             if coloured.size:
-                self.learn(taken, coloured, falls_as_known=True)
+                self.learn(taken, coloured)
         return coloured[self._lower[coloured] < 1]
 
     def _with_doubtful(self, taken: Taken, going: NDArray[np.intp]) -> NDArray[np.float32]:

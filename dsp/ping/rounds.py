@@ -130,7 +130,7 @@ def _settle(taken: Taken, noise: NoiseLeft, most_steps: int) -> None:
         far = in_u(taken, noise, taken.position - taken.found, taken.gain) > NEARLY_STILL
         merged = taken.start[1:] - taken.start[:-1] < echoes
         moving &= merged | (np.bincount(taken.profile[far], minlength=taken.profiles) > 0)
-    going = (moving | noise.fall_changed(taken, ~moving)).nonzero()[0]
+    going = (moving | noise.seems_to_fall).nonzero()[0]
     if going.size:
         _learn(taken, noise, going)
 
