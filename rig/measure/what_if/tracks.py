@@ -9,7 +9,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.peaks import crest_near
 from dsp.ping.ranging import path_from_range_m
 from rig.measure.passes import Passing
 from rig.measure.what_if.bench import Bench
@@ -19,7 +18,6 @@ from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 
 _LOUDLY_MISSED = 3  # pings in which a target that was there would have been heard well
-_FLANKS = 3.0  # resolutions to each side, to where a compressed echo's flanks reach well
 _MODEL_DB = 1.0  # standard uncertainty of the beam's formula, and of a target's evenness
 
 
@@ -34,18 +32,16 @@ def ways_of(
     """Turn tracks into ways that can be gone again, and such as are kept as heard."""
     ways, rest = [], []
     for passing in passings:
-        amplitude = _amplitudes(receiver, results, passing)
-        way = _way(passing, amplitude, bench, noise_rms, sent_s)
+        way = _way(passing, bench, noise_rms, sent_s)
         if way is None:
-            rest.append((passing, amplitude))
+            rest.append(passing)
         else:
             ways.append(way)
     resolution_m = receiver.shape.width_s * receiver.sound_speed_m_s / 2
-    kept = []
-    stayed_m = [float(np.median(p.range_m)) for p, _ in rest if p.passage.kind == "stay"]
-    for passing, amplitude in rest:
+    stays = [passing for passing in rest if passing.passage.kind == "stay"]
+    kept = [_kept(receiver, results, stay, np.ones(stay.ping.size, dtype=bool)) for stay in stays]
+    for passing in rest:
         if passing.passage.kind == "stay":
-            kept.append(_stay(receiver, results, passing, float(np.median(amplitude))))
             continue
         # A side lobe's stretch of an arch is a track of its own, of a target that has one.
         on_a_way = [
@@ -53,69 +49,59 @@ def ways_of(
         ]
         if any(np.count_nonzero(on) > on.size / 2 for on in on_a_way):
             continue
-        # Where it crosses what stays, its echo stands on the other's flanks.
-        alone = np.ones(amplitude.size, dtype=bool)
-        for range_m in stayed_m:
-            alone &= np.abs(passing.range_m - range_m) > _FLANKS * resolution_m
-        if alone.any():
-            amplitude = np.interp(passing.ping, passing.ping[alone], amplitude[alone])
-        kept.append(Kept(ping=passing.ping, range_m=passing.range_m, amplitude=amplitude))
+        # What is heard of it where something stays, in a ping that lacks that one, is that one.
+        own = np.ones(passing.ping.size, dtype=bool)
+        for stay in stays:
+            beside_m = np.abs(passing.range_m - np.median(stay.range_m))
+            own &= (beside_m > resolution_m) | np.isin(passing.ping, stay.ping)
+        if own.any():
+            kept.append(_kept(receiver, results, passing, own))
     return ways, kept
 
 
-def _amplitudes(
-    receiver: Receiver, results: Sequence[PingResult], passing: Passing
-) -> NDArray[np.float64]:
-    """How strong a track's echo is in each ping that heard it."""
-    by_index = {r.index: r for r in results}
-    shape, coupling_s = receiver.shape, receiver.plan.pulse.coupling_s
-    rate_m_s = np.gradient(passing.range_m, passing.time_s) if passing.ping.size > 1 else 0.0
-    shown_m = passing.range_m + coupling_s * np.asarray(rate_m_s)
-    path_m = path_from_range_m(shown_m, receiver.plan.geometry.baseline_m)
-    delay_s = path_m / receiver.sound_speed_m_s
-    found = np.zeros(passing.ping.size)
-    for i, ping in enumerate(passing.ping.tolist()):
-        result = by_index.get(ping)
-        profile = None if result is None else result.alone
-        if profile is None:
-            continue
-        reach = max(1, round(shape.width_s / profile.bin_s))
-        centre = round(delay_s[i] / profile.bin_s)
-        _, found[i] = crest_near(profile.envelope, shape, centre, reach)
-    return found
+def _strengths(passing: Passing) -> NDArray[np.float64]:
+    """How strong a track's echo is in each ping that heard it, freed of those beside it."""
+    return np.asarray(10 ** (np.asarray(passing.strength_db) / 20))
 
 
-def _stay(
-    receiver: Receiver, results: Sequence[PingResult], passing: Passing, level: float
+def _kept(
+    receiver: Receiver,
+    results: Sequence[PingResult],
+    passing: Passing,
+    own: NDArray[np.bool_],
 ) -> Kept:
-    """Keep a track that stayed, in those pings too in which something else crossed it.
+    """Keep a track by its own hits, in those pings too in which it ran into another.
 
     Its echo is not listed there, or is taken for the other's. It was there all the same where
-    the ping is about as strong at its range; where it is not, it was not.
+    the ping is about as strong at its range; where it is not, it was not. What stays may have
+    been run into as the pings began, and as they ended.
     """
-    range_m = float(np.median(passing.range_m))
-    path_m = float(path_from_range_m(range_m, receiver.plan.geometry.baseline_m))
-    delay_s = path_m / receiver.sound_speed_m_s
-    first, last, heard = int(passing.ping[0]), int(passing.ping[-1]), set(passing.ping.tolist())
-    crossed = []
-    for result in results:
-        if result.alone is None or not first < result.index < last or result.index in heard:
-            continue
-        bin_ = round(delay_s / result.alone.bin_s)
-        around = np.abs(result.alone.envelope[max(0, bin_ - 1) : bin_ + 2])
-        if around.size and float(around.max()) > level / 2:
-            crossed.append(result.index)
-    ping = np.concatenate([passing.ping, np.array(crossed, dtype=np.int64)])
-    return Kept(
-        ping=ping,
-        range_m=np.concatenate([passing.range_m, np.full(len(crossed), range_m)]),
-        amplitude=np.full(ping.size, level),
-    )
+    stays = passing.passage.kind == "stay"
+    heard, range_m, amplitude = passing.ping[own], passing.range_m[own], _strengths(passing)[own]
+    if stays:
+        range_m = np.full_like(range_m, np.median(range_m))
+        amplitude = np.full_like(amplitude, np.median(amplitude))
+    good = [(r.index, r.alone) for r in results if r.alone is not None]
+    ping = np.array([index for index, _ in good])
+    range_m = np.interp(ping, heard, range_m)
+    amplitude = np.interp(ping, heard, amplitude)
+    path_m = path_from_range_m(range_m, receiver.plan.geometry.baseline_m)
+    there = np.isin(ping, heard)
+    for i, (_, profile) in enumerate(good):
+        bin_ = round(float(path_m[i]) / receiver.sound_speed_m_s / profile.bin_s)
+        around = np.abs(profile.envelope[max(0, bin_ - 1) : bin_ + 2])
+        there[i] |= around.max(initial=0.0) > amplitude[i] / 2
+    first, last = heard[[0, -1]]
+    if stays:
+        missed = ping[~there]
+        first = missed[missed < first].max(initial=ping[0] - 1) + 1
+        last = missed[missed > last].min(initial=ping[-1] + 1) - 1
+    there &= (ping >= first) & (ping <= last)
+    return Kept(ping=ping[there], range_m=range_m[there], amplitude=amplitude[there])
 
 
 def _way(
     passing: Passing,
-    amplitude: NDArray[np.float64],
     bench: Bench,
     noise_rms: float,
     sent_s: NDArray[np.float64],
@@ -144,6 +130,7 @@ def _way(
         baseline_m=bench.plan.geometry.baseline_m,
     )
     unit = bench.amplitude(way.response(bench, passing.time_s))
+    amplitude = _strengths(passing)
     if not np.any(unit > 0):
         return None
     # Each ping's noise is the same: least squares of amplitudes is the likeliest level.

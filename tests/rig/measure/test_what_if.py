@@ -14,7 +14,7 @@ from typist import typed
 
 from dsp.physics.beams import half_power_half_angle_rad
 from rig.bench.capture import StreamInfo
-from rig.bench.plan import plan_from_table
+from rig.bench.plan import plan_from_table, read_plan
 from rig.errors import NotHeardError, PlanError
 from rig.files.recorder import Recorder
 from rig.front_ends.virtual_tank import open_virtual_tank
@@ -25,6 +25,7 @@ from rig.measure.what_if.words import CANNOT_KNOW, what_if_lines
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.run import Run, run_of
+from rig.tank.built_in import built_in
 from rig.tank.scene import scene_from_table
 
 ROOT = Path(__file__).parents[3]
@@ -273,6 +274,31 @@ def test_what_stays_is_kept_while_a_weaker_thing_goes_through_it() -> None:
     # the post's level by less than 1.5 dB while it goes through.
     assert np.ptp(post_db) < 3.0
     assert np.all(others_db < post_db - 10.0)
+
+
+def test_what_runs_into_a_streak_as_the_pings_begin_neither_ends_nor_doubles_it() -> None:
+    """In the trough the far side's streak at 0.5 m and a ball's echo begin as one."""
+    (scene, _), plan = built_in("trough"), read_plan(ROOT / "rig/bench/plans/tank.toml")
+    with open_virtual_tank(plan, scene=scene, seed=0) as tank:
+        run = run_of(Receiver(plan, tank.info), tank.blocks(10))
+    found = what_if(run, read_change("disc=2x")).run
+
+    def highest_db(of: Run, from_m: float, to_m: float) -> np.ndarray:
+        heights = []
+        for ping in of.results:
+            assert ping.alone is not None
+            path_m = ping.alone.delay_s * of.receiver.sound_speed_m_s
+            range_m = np.sqrt(np.maximum(path_m**2 - plan.geometry.baseline_m**2, 0.0)) / 2
+            between = (range_m > from_m) & (range_m < to_m)
+            heights.append(np.abs(ping.alone.envelope[between]).max())
+        return 20 * np.log10(heights)
+
+    # The ball, and what else is within a lobe of the streak, are 18 dB weaker each: 1 dB, twice.
+    change_db = highest_db(found, 0.48, 0.52) - highest_db(run, 0.48, 0.52)
+    assert np.abs(change_db).max() < 2.0
+    # Beside it, ball and flank are as strong: drawn in phase they are twice each, 6 dB.
+    change_db = highest_db(found, 0.43, 0.46) - highest_db(run, 0.43, 0.46)
+    assert change_db.max() < 6.0
 
 
 def test_noise_keeps_its_density() -> None:
