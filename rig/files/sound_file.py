@@ -187,6 +187,7 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
             _refuse_twins(file, path, info.microphone, info.second)
         search = _MarkSearch(file, path, plan, info)
         mark_sample = search.first()
+        search.refuse_the_middle(mark_sample)
         start_sample = round(mark_sample) - round(LEAD_S * rate)
         mark_s = (mark_sample - start_sample) / rate
         # Whole blocks, and a last part that still holds the farthest echo.
@@ -304,8 +305,6 @@ class _MarkSearch:
                             f"{self._path}: {found.doubt}; give a recording with a louder direct "
                             "sound, or a loopback wire"
                         )
-                    if follow:
-                        self._refuse_the_middle(found.first_sample)
                     self._first_peak = self._peak(round(found.first_sample), 0)
                     return found.first_sample
         raise RecordingError(
@@ -352,7 +351,7 @@ class _MarkSearch:
             doubt="" if ahead is None else in_doubt(first, ahead),
         )
 
-    def _refuse_the_middle(self, first_sample: float) -> None:
+    def refuse_the_middle(self, first_sample: float) -> None:
         """Refuse a file whose first sound that comes again may be an echo.
 
         So it is where a file begins, or slips, between a direct sound and its echoes. The direct
