@@ -38,8 +38,12 @@ from rig.errors import PlanError, RecordingError
 _MAGIC = (b"RIFF", b"RIFX", b"RF64", b"fLaC")
 _FORMATS = ("WAV", "WAVEX", "RF64", "FLAC")
 
-_FULL_SCALE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "PCM_24": 1 - 2**-23}
-"""The highest value of each converter width; 1 for the others, once they are float32."""
+_FULL_SCALE = {
+    "PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "PCM_16": 1 - 2**-15, "PCM_24": 1 - 2**-23,
+    "ULAW": 8031 / 8192, "ALAW": 4032 / 4096,
+}  # fmt: skip
+"""The highest value of each converter width, and of both laws of ITU-T G.711 (tables 1 and 2,
+from memory); 1 for the others, once they are float32."""
 
 _STEP = {"PCM_U8": 2**-7, "PCM_S8": 2**-7, "PCM_16": 2**-15, "PCM_24": 2**-23}
 """From one value of a converter of that width to the next."""
@@ -54,6 +58,9 @@ memory); a header may claim more."""
 _PINGS_THAT_FOLLOW = (7, 3, 1, 0)
 """A sound is a ping's if it comes again in most of so many that follow; of fewer where there
 are no more. Where none does, as in a file of one ping, it is the first sound."""
+
+_AS_LOUD = 4.0
+"""A ping's loudest may be so much louder than another's: 12 dB."""
 
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
@@ -176,8 +183,11 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
                 "shorter one, or a file of the channels that are needed"
             )
         info = _stream_info(path, file, plan)
+        if info.second is not None:
+            _refuse_twins(file, path, info.microphone, info.second)
         search = _MarkSearch(file, path, plan, info)
         mark_sample = search.first()
+        search.refuse_the_middle(mark_sample)
         start_sample = round(mark_sample) - round(LEAD_S * rate)
         mark_s = (mark_sample - start_sample) / rate
         # Whole blocks, and a last part that still holds the farthest echo.
@@ -259,6 +269,7 @@ class _MarkSearch:
         self._lead = round(LEAD_S * info.sample_rate_hz) + self._pulses[0].samples.size
         self._interval = plan.interval_samples
         self._way_s = plan.geometry.longest_way_s
+        self._beyond = (_last_echo_s(plan) - plan.pulse.duration_s) * info.sample_rate_hz
         self._step = min(plan.interval_samples, _MOST_SEARCHED)
         self._stretch = self._lead + self._step + self._pulses[0].samples.size
         # Weighted: the first sound is then told from the side lobes of a stronger one.
@@ -341,6 +352,50 @@ class _MarkSearch:
             doubt="" if ahead is None else in_doubt(first, ahead),
         )
 
+    def refuse_the_middle(self, first_sample: float) -> None:
+        """Refuse a file whose first sound that comes again may be an echo.
+
+        So it is where a file begins, or slips, between a direct sound and its echoes. The direct
+        sound then comes later: louder, and too late for an echo from within the plan's ranges.
+
+        Raises
+        ------
+        RecordingError
+            Where such a sound comes again, and what may be the one before it was heard ahead of
+            the first, or is not in the file.
+        """
+        cycle = self._interval * len(self._pulses)
+        near = 2 * self._compressors[0].shape.width_s * self._rate_hz + MOST_DRIFT * cycle
+        due = first_sample + cycle
+        beyond = due - self._interval + self._beyond + near
+        if beyond >= due - near:
+            return
+        own, _ = self._loudest(due - near, due + near)
+        louder, place = self._loudest(beyond, due - near)
+        if louder <= own:
+            return
+        again, _ = self._loudest(place + cycle - near, place + cycle + near)
+        before, _ = self._loudest(first_sample - self._interval, first_sample - near)
+        is_in_the_file = place >= cycle
+        if again < louder / _AS_LOUD or (is_in_the_file and before < louder / _AS_LOUD):
+            return
+        after_ms = 1e3 * (place - first_sample) / self._rate_hz
+        raise RecordingError(
+            f"{self._path}: seems to begin, or to slip, in the middle of a ping: a sound "
+            f"{20 * math.log10(louder / own):.0f} dB louder than the first comes {after_ms:.1f} ms "
+            "later, from beyond the plan's ranges; give a recording that begins ahead of its "
+            f"first ping, as this one does after {place / self._rate_hz - LEAD_S:.3f} s, or a "
+            "range_stop_m that reaches that sound"
+        )
+
+    def _loudest(self, begin: float, end: float) -> tuple[float, float]:
+        """Return how loud the pulse is at its loudest between two samples, and where it is so."""
+        start = max(round(begin), round(end) - self._step)
+        bin_samples = self._compressors[0].shape.bin_s * self._rate_hz
+        envelope = np.abs(self._envelope(start, 0)[: math.ceil((end - start) / bin_samples) + 1])
+        top = int(envelope.argmax())
+        return float(envelope[top]), start + top * bin_samples
+
     def is_sounding(self, mark_sample: float, pulse_index: int) -> bool:
         """Whether that pulse stands out anywhere in the ping whose mark is due there.
 
@@ -350,7 +405,7 @@ class _MarkSearch:
         start = round(mark_sample) - self._lead
         envelope = self._envelope(start, pulse_index)
         loudest = float(np.abs(envelope).max())
-        if loudest > self._first_peak / 4:
+        if loudest > self._first_peak / _AS_LOUD:
             return True
         first = first_arrival(envelope, self._compressors[pulse_index].shape)
         return first is not None and min(loudest, first.amplitude) >= self._weakest
@@ -369,10 +424,26 @@ class _MarkSearch:
 def _loudest(file: Any, path: Path, channel: int) -> float:
     """Read the whole file, so that damage shows on opening; return a channel's peak."""
     loudest = 0.0
-    for start in range(0, file.frames, _MOST_SEARCHED):
-        samples = _read(file, path, start, min(_MOST_SEARCHED, file.frames - start))
+    for samples in _in_parts(file, path):
         loudest = max(loudest, float(np.abs(samples[channel]).max()))
     return loudest
+
+
+def _in_parts(file: Any, path: Path) -> Iterator[NDArray[np.float32]]:
+    """Yield the whole file, shape (channels, frames) each."""
+    for start in range(0, file.frames, _MOST_SEARCHED):
+        yield _read(file, path, start, min(_MOST_SEARCHED, file.frames - start))
+
+
+def _refuse_twins(file: Any, path: Path, channel: int, other: int) -> None:
+    """Refuse one microphone's sound that was saved twice."""
+    for samples in _in_parts(file, path):
+        if not np.array_equal(samples[channel], samples[other]):
+            return
+    raise RecordingError(
+        f"{path}: channels {channel + 1} and {other + 1} hold the same samples, which two "
+        "microphones never do; give a recording of both, or leave second_channel out"
+    )
 
 
 def _last_echo_s(plan: Plan) -> float:

@@ -167,6 +167,41 @@ def test_where_nothing_tells_which_sound_is_direct_a_file_is_refused(tmp_path: P
         open_recording(path, _plan())
 
 
+def test_a_file_that_begins_or_slips_between_direct_sound_and_echo_is_refused(
+    tmp_path: Path,
+) -> None:
+    # Its first sound that comes again is an echo: each range would be off by that one's.
+    sound = _heard(60000, _pings(2000.0, 9))
+    begun = sound[2500:]
+    slipped = np.delete(sound, slice(2500, 2600))
+    for k, file in enumerate((begun, slipped)):
+        path = _write(tmp_path / f"{k}.wav", file)
+        with pytest.raises(RecordingError, match="begin, or to slip, in the middle") as refused:
+            open_recording(path, _plan())
+        # What the message says to cut off is what it takes: 5 ms ahead of a direct sound.
+        cut = round(float(str(refused.value).split("does after ")[1].split(" s,")[0]) * RATE)
+        replay = open_recording(_write(tmp_path / f"{k}-cut.wav", file[cut:]), _plan())
+        assert _mark_sample(next(replay.blocks(1))) == pytest.approx(LEAD, abs=24)
+
+
+def test_a_louder_echo_from_beyond_the_ranges_is_no_mark(tmp_path: Path) -> None:
+    # Where the file holds what was ahead of the first ping, that one surely is the first.
+    sound = _heard(
+        60000, [(m + d, a) for m, _ in _pings(7000.0, 8) for d, a in ((0, 0.1), (3000, 0.2))]
+    )
+    replay = open_recording(_write(tmp_path / "x.wav", sound), _plan())
+    found = _mark_sample(next(replay.blocks(1)))
+    assert found == pytest.approx(7000.0, abs=MARK_TOLERANCE_SAMPLES)
+
+
+def test_one_sound_saved_on_two_channels_is_no_second_receiver(tmp_path: Path) -> None:
+    sound = _heard(20000, _pings(2000.0, 3))
+    plan = _plan(geometry={"second_channel": 2, "second_spacing_m": 0.2})
+    twins = _write(tmp_path / "twins.wav", np.stack((sound, sound), axis=1))
+    with pytest.raises(RecordingError, match="hold the same samples"):
+        open_recording(twins, plan)
+
+
 def _disturbance(kind: str, rng: np.random.Generator) -> NDArray[np.float64]:
     """What is heard before the pings, of 4000 samples."""
     heard = np.zeros(4000)
@@ -342,7 +377,9 @@ def test_every_width_gives_float32_of_the_same_full_scale(
     assert block.flags == CaptureFlag.NONE
 
 
-@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT"])
+@pytest.mark.parametrize(
+    "subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "ULAW", "ALAW"]
+)
 @pytest.mark.parametrize("peak", [1.0, -1.0])
 def test_a_sample_at_full_scale_marks_its_own_ping_clipped(
     tmp_path: Path, subtype: str, peak: float
