@@ -257,6 +257,26 @@ def tracks_among(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rates:
+    """How fast the targets of a ping's echoes go.
+
+    Attributes
+    ----------
+    speed_m_s, u_speed_m_s : ndarray of float64, shape (echoes,)
+        Away from here. The uncertainty is infinite where no ping before it heard the target.
+    taken_hz : ndarray of float64, shape (echoes,)
+        By so much of each metre that this ping's range errs by does the speed err.
+    off_m : ndarray of float64, shape (echoes,)
+        How much farther it is than the pings before it foretold; 0 where none did.
+    """
+
+    speed_m_s: NDArray[np.float64]
+    u_speed_m_s: NDArray[np.float64]
+    taken_hz: NDArray[np.float64]
+    off_m: NDArray[np.float64]
+
+
 class Speeds:
     """Tells how fast each echo's target moves, from the pings up to it; keeps none of them.
 
@@ -280,18 +300,8 @@ class Speeds:
         )
         self.owner = np.empty(0, dtype=np.int64)
 
-    def add(
-        self, scan: Scan
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Take the next ping; return its echoes' speeds away from here, each with its uncertainty.
-
-        Returns
-        -------
-        speed_m_s, u_speed_m_s : ndarray of float64, shape (echoes,)
-            The uncertainty is infinite where no ping before it heard the target.
-        taken_hz : ndarray of float64, shape (echoes,)
-            By so much of each metre that this ping's range errs by does the speed err.
-        """
+    def add(self, scan: Scan) -> Rates:
+        """Take the next ping; return how fast its echoes' targets go."""
         self.owner = self._filters.take(scan)
         return self._filters.rates(self.owner, scan.noise_m)
 
@@ -322,22 +332,26 @@ class _Filters:
     def __init__(self, *, u_rate_m_s: float, turn_m_s2: float) -> None:
         self._u_rate_m_s, self._turn_m_s2 = u_rate_m_s, turn_m_s2
         self._time_s = 0.0
-        # Range, rate, and their variances: of the range, of both, of the rate.
-        self._state = np.empty((5, 0))
+        # Range, rate, their variances: of the range, of both, of the rate; and by how much the
+        # latest range was off what was foretold.
+        self._state = np.empty((6, 0))
         self._number = np.empty(0, dtype=np.int64)
         self._hits = np.empty(0, dtype=np.int64)
         self._misses = np.empty(0, dtype=np.int64)
         self._begun = 0
 
-    def rates(
-        self, owner: NDArray[np.int64], noise_m: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Return the rates of the filters of some numbers, as :meth:`Speeds.add` does."""
+    def rates(self, owner: NDArray[np.int64], noise_m: NDArray[np.float64]) -> Rates:
+        """Return the rates of the filters of some numbers, whose echoes have a noise."""
         # Numbers rise by the order in which filters began, and stay in it.
         at = np.searchsorted(self._number, owner)
         u = np.where(self._hits[at] > 1, np.sqrt(self._state[4][at]), np.inf)
         # A gain is what range and rate share once they are corrected, over the noise's variance.
-        return self._state[1][at], u, self._state[3][at] / noise_m**2
+        return Rates(
+            speed_m_s=self._state[1][at],
+            u_speed_m_s=u,
+            taken_hz=self._state[3][at] / noise_m**2,
+            off_m=self._state[5][at],
+        )
 
     def take(self, scan: Scan) -> NDArray[np.int64]:
         """Pair a ping's echoes with the targets; return the number of each one's filter."""
@@ -354,7 +368,7 @@ class _Filters:
 
     def _advance(self, step_s: float) -> None:
         """Foretell ranges and rates at a later time."""
-        range_m, rate_m_s, of_range, of_both, of_rate = self._state
+        range_m, rate_m_s, of_range, of_both, of_rate, _ = self._state
         push_m, push_m_s = step_s**2 / 2 * self._turn_m_s2, step_s * self._turn_m_s2
         range_m += step_s * rate_m_s
         moved = of_both + step_s * of_rate
@@ -396,7 +410,8 @@ class _Filters:
         forecast = self._state[:, which]
         # Of the variances, what concerns the range: its share of what was heard corrects all.
         gain = forecast[2:4] / (forecast[2] + noise_m**2)
-        forecast[:2] += gain * (heard_m - forecast[0])
+        forecast[5] = heard_m - forecast[0]
+        forecast[:2] += gain * forecast[5]
         of_rate = forecast[4] - gain[1] * forecast[3]
         forecast[2:4] -= gain[0] * forecast[2:4]
         forecast[4] = of_rate
@@ -424,7 +439,7 @@ class _Filters:
             return
         owner[echo] = number = self._begun + np.arange(echo.size)
         self._begun += echo.size
-        state = np.zeros((5, echo.size))
+        state = np.zeros((6, echo.size))
         state[0], state[2] = scan.range_m[echo], scan.noise_m[echo] ** 2
         state[4] = self._u_rate_m_s**2
         self._state = np.concatenate([self._state, state], axis=1)

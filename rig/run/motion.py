@@ -14,9 +14,8 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dsp.history.tracking import FEWEST_HITS, Scan, Speeds
+from dsp.history.tracking import FEWEST_HITS, Rates, Scan, Speeds
 from dsp.ping.single_bodies import MOST_DILATION
 from dsp.ping.stretched import stretched_lobes
 from dsp.uncertainty import Budget
@@ -39,6 +38,10 @@ MOVES, MAY_MOVE = 4.0, 2.0
 """Standard deviations by which a speed differs from none for its target to move, and to be unsure
 of it: what slows down is between the two for some pings, and its range is off by as much as its
 speed makes."""
+
+TURNED = 3 * math.sqrt(6)
+"""Noises by which a range is off what was foretold for its target to have turned: three standard
+deviations of a second difference, for no forecast rests on less than two pings' noise."""
 
 
 def freed_of_motion(
@@ -74,8 +77,7 @@ def freed_of_motion(
         if coupling_s == 0:
             # Nothing else here asks how fast they go.
             if any(echo.more_within_m is not None for echo in heard.echoes):
-                latest = _latest_speeds(receiver, recent)
-                heard = _freed_of_stretch(receiver, heard, *latest[:2])
+                heard = _freed_of_stretch(receiver, heard, _latest_rates(receiver, recent))
             if before is not None and _among_lobes(heard.echoes, receiver.plan.pulse.duration_s):
                 heard = _freed_of_stretched_lobes(
                     receiver, heard, _moved_by(receiver, hits, before)
@@ -83,21 +85,36 @@ def freed_of_motion(
             before = hits
             yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
             continue
-        speed_m_s, u_speed_m_s, taken_hz = speeds.add(scan)
+        rates = speeds.add(scan)
         owners = speeds.owner.tolist()
         owner.extend(owners)
+        if first:
+            from_the_start = len(owners)
         found = heard.echoes
-        heard = _freed_of_stretch(receiver, heard, speed_m_s, u_speed_m_s)
+        heard = _freed_of_stretch(receiver, heard, rates)
         sure, echoes, moving = stands_out(receiver, hits).tolist(), list(heard.echoes), False
-        columns = (speed_m_s, u_speed_m_s, taken_hz, hits.noise_m, hits.beside_m)
+        of_rates = (rates.speed_m_s, rates.u_speed_m_s, rates.taken_hz, rates.off_m)
+        columns = (*of_rates, hits.noise_m, hits.beside_m)
         told = zip(*(column.tolist() for column in columns), sure, owners, strict=True)
         of_hit = dict(zip(hits.delay_s.tolist(), told, strict=True))
         for k, echo in enumerate(echoes):
             if echo.delay_s not in of_hit:  # at a range of 0
                 continue
-            speed, u_speed, taken, noise_m, beside_m, is_sure, track = of_hit[echo.delay_s]
-            if is_sure and abs(speed) > MOVES * u_speed and _begun_by_chance(track, lately):
+            speed, u_speed, taken, off, noise_m, beside_m, is_sure, track = of_hit[echo.delay_s]
+            were_sure = [of_track[track] for of_track in lately if track in of_track]
+            by_one_interval = len(were_sure) == 1
+            # What turns up within a run may be what has just turned, and turns on.
+            turns_up = by_one_interval and track >= from_the_start
+            by_chance = abs(speed) > MOVES * u_speed and _begun_by_chance(were_sure)
+            if is_sure and abs(speed) > MAY_MOVE * u_speed and (turns_up or by_chance):
                 u_speed = math.inf
+            if u_speed == math.inf:
+                if is_sure and not first:
+                    moving = True
+                    u_m = abs(coupling_s) * speeds.u_unknown_m_s
+                    echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
+                continue
+            by_m, u_m = 0.0, 0.0
             if abs(speed) > MOVES * u_speed:
                 # A speed errs by a share K of this ping's own noise, and by what the pings before
                 # it left, which is free of that. So the range less its shift by the speed errs by
@@ -107,19 +124,25 @@ def freed_of_motion(
                 pull_m = math.sqrt(max(beside_m**2 - second_m**2, 0.0))
                 echo = _with_noise(echo, abs(1 - coupling_s * taken), pull_m)
                 by_m, u_m = coupling_s * speed, abs(coupling_s) * rest_m_s
-                echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
+                if by_one_interval:
+                    # It may have turned in it: between none and twice that speed, evenly.
+                    u_m = math.hypot(u_m, by_m / math.sqrt(3))
             elif abs(speed) > MAY_MOVE * u_speed:
-                echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=abs(coupling_s * speed))
-            elif u_speed == math.inf and is_sure and not first:
-                moving = True
-                u_m = abs(coupling_s) * speeds.u_unknown_m_s
-                echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
+                u_m = abs(coupling_s * speed)
+            if len(were_sure) > 1 and abs(off) > TURNED * noise_m:
+                # It turned at some instant, any alike, since the ping before: by v so long ago as
+                # t, and it is off by v (t + coupling), and its range by v times the coupling.
+                interval_s = receiver.plan.timing.ping_interval_s
+                share = math.sqrt(abs(coupling_s) / (interval_s + abs(coupling_s)))
+                u_m = math.hypot(u_m, share * off)
+            if u_m:
+                echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
         first = False
         lately.append(dict(zip(owners, sure, strict=True)))
         yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
 
 
-def _begun_by_chance(track: int, lately: Iterable[Mapping[int, bool]]) -> bool:
+def _begun_by_chance(were_sure: Sequence[bool]) -> bool:
     """Say whether a strong hit goes on with a track that a weak one may have begun.
 
     A strong echo goes on with what was strong: what was not, a false alarm among the hits, stood
@@ -127,12 +150,9 @@ def _begun_by_chance(track: int, lately: Iterable[Mapping[int, bool]]) -> bool:
 
     Parameters
     ----------
-    track : int
-        The hit's.
-    lately : iterable of mapping
-        Of each of the latest pings, the tracks of its hits, and whether these were strong.
+    were_sure : sequence of bool
+        Of each of the track's hits in the latest pings, whether it was strong.
     """
-    were_sure = [of_track[track] for of_track in lately if track in of_track]
     return len(were_sure) < FEWEST_HITS and not all(were_sure)
 
 
@@ -142,21 +162,14 @@ def _no_speeds(receiver: Receiver) -> Speeds:
     )
 
 
-def _latest_speeds(
-    receiver: Receiver, recent: Iterable[Scan]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the speeds of the newest ping's hits, by the latest few pings."""
+def _latest_rates(receiver: Receiver, recent: Iterable[Scan]) -> Rates:
+    """Return the rates of the newest ping's hits, by the latest few pings."""
     speeds = _no_speeds(receiver)
     *_, newest = (speeds.add(scan) for scan in recent)
     return newest
 
 
-def _freed_of_stretch(
-    receiver: Receiver,
-    heard: Heard,
-    speed_m_s: NDArray[np.float64],
-    u_speed_m_s: NDArray[np.float64],
-) -> Heard:
+def _freed_of_stretch(receiver: Receiver, heard: Heard, rates: Rates) -> Heard:
     """Take no echo for more than one that is no copy because it is stretched.
 
     What comes or goes sends back a stretched pulse, which a copy fits the less the faster.
@@ -165,7 +178,7 @@ def _freed_of_stretch(
         return heard
     pulse, speed = receiver.plan.pulse, receiver.sound_speed_m_s
     fast_m_s = STRETCHED_TURNS * speed / (2 * pulse.highest_hz * pulse.duration_s)
-    fast = np.abs(speed_m_s) > np.maximum(fast_m_s, MOVES * u_speed_m_s)
+    fast = np.abs(rates.speed_m_s) > np.maximum(fast_m_s, MOVES * rates.u_speed_m_s)
     echoes = list(heard.echoes)
     for k, echo in enumerate(echoes):
         at = np.flatnonzero(heard.hits.delay_s == echo.delay_s)

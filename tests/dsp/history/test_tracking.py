@@ -185,18 +185,18 @@ def test_a_speed_says_what_share_of_its_ping_s_own_noise_it_takes() -> None:
         scan = Scan(
             time_s=ping * INTERVAL_S, range_m=place_m + noise_m, noise_m=np.full(count, NOISE_M)
         )
-        told, u, taken_hz = speeds.add(scan)
-        off_m_s = told - speed_m_s
+        told = speeds.add(scan)
+        off_m_s = told.speed_m_s - speed_m_s
         pushed = turn_m_s2 * random.standard_normal(count)
         place_m = place_m + INTERVAL_S * speed_m_s + INTERVAL_S**2 / 2 * pushed
         speed_m_s = speed_m_s + INTERVAL_S * pushed
     # What is not this noise's is independent of it. A root mean square of 600 is off by 1/√1200
     # of itself, and a mean product by 1/√600 of both spreads: four times that.
-    rest = np.sqrt(u**2 - (taken_hz * NOISE_M) ** 2)
-    by_noise = (off_m_s - taken_hz * noise_m) / rest
+    rest = np.sqrt(told.u_speed_m_s**2 - (told.taken_hz * NOISE_M) ** 2)
+    by_noise = (off_m_s - told.taken_hz * noise_m) / rest
     assert np.sqrt(np.mean(by_noise**2)) == pytest.approx(1, abs=4 / np.sqrt(2 * count))
     assert np.mean(by_noise * noise_m / NOISE_M) == pytest.approx(0, abs=4 / np.sqrt(count))
-    assert (taken_hz > 5).all()  # a rise over two pings takes 10 m/s of a metre, over three 5
+    assert (told.taken_hz > 5).all()  # a rise over two pings takes 10 m/s of a metre, over three 5
 
 
 def test_no_scans_hold_no_tracks() -> None:

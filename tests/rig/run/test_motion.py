@@ -4,6 +4,9 @@ The pulses are stretched by a synthesizer of the tests' own, so that a chirp's c
 sound's and no formula's.
 """
 
+import math
+from collections.abc import Callable
+
 import pytest
 from moving_pings import Thing, met_s, moving_pings, still
 
@@ -66,7 +69,11 @@ def test_a_chirp_s_range_is_true_from_the_second_ping_on(speed_m_s: float) -> No
     assert {term.name for term in terms} == {MOTION}
     # A speed is told from ping to ping by ranges that are good to 0.1 mm, over 0.1 s; the way
     # may turn by 0.1 of 21 mm a ping: 1 + 21 mm/s over 10 ms.
-    assert max(term.u for term in terms) < 3e-4
+    assert max(term.u for k, term in enumerate(terms) if k % 7) < 3e-4
+    # In the one interval that is all that a second ping knows, it may have turned: from none to
+    # twice that speed, evenly.
+    by_chance_m = 0.01 * abs(speed_m_s) / 3**0.5
+    assert [term.u for term in terms[::7]] == pytest.approx([by_chance_m] * 4, rel=0.1, abs=3e-4)
 
 
 def test_what_stands_still_is_left_as_it_was() -> None:
@@ -92,10 +99,11 @@ def test_what_turns_up_is_said_to_be_moving_and_its_range_is_as_unsure_as_its_sp
         range_m=lambda t: FROM_M + 0.5 * t,
         amplitude=lambda t: 0.02 if t > 3.5 * INTERVAL_S else 0.0,
     )
-    made = moving_pings(plan, [still(0.05, 0.0), ball], pings=6, rms=RMS)
+    made = moving_pings(plan, [still(0.05, 0.0), ball], pings=7, rms=RMS)
     results = run_of(Receiver(plan, INFO), made).results
-    assert [r.moving for r in results] == [False] * 4 + [True, False]
-    (new,), (known,) = results[4].echoes, results[5].echoes
+    # Two pings tell one speed, which may have changed between them.
+    assert [r.moving for r in results] == [False] * 4 + [True, True, False]
+    (new,), (known,) = results[4].echoes, results[6].echoes
     # Unknown by 1.5 resolutions a ping, over 10 ms. It moves at 0.5 m/s.
     u_m = 1.5 * resolution_m(Receiver(plan, INFO)) / INTERVAL_S * 0.01
     assert new.budget is not None
@@ -103,3 +111,29 @@ def test_what_turns_up_is_said_to_be_moving_and_its_range_is_as_unsure_as_its_sp
     middle_s = 4 * INTERVAL_S + PULSE_S / 2 + new.delay_s / 2
     assert abs(new.range_m - (FROM_M + 0.5 * middle_s)) <= 2 * new.u_range_m
     assert known.u_range_m < new.u_range_m / 2
+
+
+@pytest.mark.parametrize(
+    "range_m",
+    [
+        lambda t: 1.25 + 0.15 * math.sin(2 * math.pi * t / 1.1),
+        lambda t: 1.2 + 0.3 * min(t, 0.83),
+        lambda t: 1.2 + 0.4 * abs(t - 0.86),
+    ],
+    ids=["swings", "stops", "turns round"],
+)
+def test_a_speed_that_changes_between_two_pings_leaves_the_range_as_unsure(
+    range_m: Callable[[float], float],
+) -> None:
+    ball = Thing(range_m=range_m, amplitude=lambda _: 0.02)
+    plan = heard(0.0, pings=1, seed=0).plan
+    made = moving_pings(plan, [still(0.05, 0.0), ball], pings=24, rms=RMS)
+    off_by = []
+    for result in list(run_of(Receiver(plan, INFO), made).results)[1:]:
+        (echo,) = result.echoes
+        middle_s = met_s(result.sent_s + PULSE_S / 2, range_m, C_M_S)
+        off_by.append(abs(echo.range_m - range_m(middle_s)) / echo.u_range_m)
+    # Of 23 intervals of 95 %, 4 or more fail once in 40 times (binomial), and a normal error is
+    # beyond 4 u once in 700 of such runs.
+    assert sum(z > 2 for z in off_by) < 4
+    assert max(off_by) < 4
