@@ -97,13 +97,14 @@ def freed_of_motion(
         columns = (*of_rates, hits.noise_m, hits.beside_m)
         told = zip(*(column.tolist() for column in columns), sure, owners, strict=True)
         of_hit = dict(zip(hits.delay_s.tolist(), told, strict=True))
+        last_two = list(lately)[-2:]
         for k, echo in enumerate(echoes):
             if echo.delay_s not in of_hit:  # at a range of 0
                 continue
             speed, u_speed, taken, off, noise_m, beside_m, is_sure, track = of_hit[echo.delay_s]
             were_sure = [of_track[track] for of_track in lately if track in of_track]
-            by_one_interval = len(were_sure) == 1
-            # What turns up within a run may be what has just turned, and turns on.
+            by_one_interval = sum(track in of_track for of_track in last_two) < 2
+            # What turns up within a run, or again, may be what has just turned, and turns on.
             turns_up = by_one_interval and track >= from_the_start
             by_chance = abs(speed) > MOVES * u_speed and _begun_by_chance(were_sure)
             if is_sure and abs(speed) > MAY_MOVE * u_speed and (turns_up or by_chance):
@@ -129,7 +130,7 @@ def freed_of_motion(
                     u_m = math.hypot(u_m, by_m / math.sqrt(3))
             elif abs(speed) > MAY_MOVE * u_speed:
                 u_m = abs(coupling_s * speed)
-            if len(were_sure) > 1 and abs(off) > TURNED * noise_m:
+            if not by_one_interval and abs(off) > TURNED * noise_m:
                 # It turned at some instant, any alike, since the ping before: by v so long ago as
                 # t, and it is off by v (t + coupling), and its range by v times the coupling.
                 interval_s = receiver.plan.timing.ping_interval_s
