@@ -188,7 +188,7 @@ def found_each(
     planned = search_plan(shape, bins, max(rates), before_only)
     taken, noise = searched(heard, planned, least_noise=least_noise)
     brought = learn_brought(taken, noise, lead + np.asarray(start_s) / shape.bin_s)
-    thresholds = [noise.threshold_at_rate(rate) for rate in rates]
+    thresholds = noise.thresholds_at(*rates)
     listings, more = listed(taken, noise, brought, lead=lead)
     over = threshold_over_bins(taken, noise, thresholds[0], brought, more)[:, lead:]
     each = []
@@ -246,7 +246,7 @@ def sounds_ahead(
     taken, noise = searched(heard, planned, least_noise=least_noise)
     ((peaks, _, power),), _ = listed(taken, noise, None, lead=0)
     place = np.rint([p.delay_s / shape.bin_s for p in peaks])
-    threshold = noise.threshold_at_rate(false_alarm_rate)
+    (threshold,) = noise.thresholds_at(false_alarm_rate)
     return SoundsAhead(
         peaks=peaks,
         lobes=lobes_ahead(taken, place, np.sqrt(power)),

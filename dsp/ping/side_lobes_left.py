@@ -170,7 +170,7 @@ def among_lobes_of(taken: Taken, more: NDArray[np.bool_]) -> NDArray[np.bool_]:
         Which are more than one.
     """
     among = np.zeros(more.size, dtype=bool)
-    if not more.any():
+    if not np.count_nonzero(more):
         return among
     echo, other, _ = pairs(taken.profile, taken.start)
     over = more[other] & (taken.strength[other] > taken.strength[echo])
@@ -227,7 +227,7 @@ def threshold_over_bins(
     for first in range(0, place.size, at_once):
         some = np.arange(first, min(first + at_once, place.size))[:, np.newaxis]
         ceilings = left_by(taken, noise, some, place[some] + lag, brought)
-        if more is not None and (several := more[some[:, 0]]).any():
+        if more is not None and np.count_nonzero(several := more[some[:, 0]]):
             lobes = left_by_several(taken, some[several], place[some[several]] + lag)
             # On itself it is listed.
             lobes *= np.abs(lag) >= planned.lobe_bins
@@ -247,11 +247,10 @@ def _quantile(
 
     The values are sorted where they are.
     """
-    any_outside = outside.any()
-    if any_outside:
+    if np.count_nonzero(outside):
         values[outside] = np.inf
     values.sort(axis=1)
-    if not any_outside:
+    if not np.count_nonzero(outside):
         return np.asarray(values[:, int(share * (values.shape[1] - 1))])
     inside = values.shape[1] - outside.sum(axis=1)
     rank = np.maximum((share * (inside - 1)).astype(np.intp), 0)

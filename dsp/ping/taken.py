@@ -98,7 +98,7 @@ class Taken:
 
     def keep(self, kept: NDArray[np.bool_]) -> None:
         """Drop all other echoes."""
-        if kept.all():
+        if np.count_nonzero(kept) == kept.size:
             return
         dropped_of = np.concatenate([self.dropped_profile, self.profile[~kept]])
         order = dropped_of.argsort(kind="stable")
@@ -124,8 +124,6 @@ class Taken:
 
     def of(self, going: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Say which echoes are of these profiles."""
-        if going.size == self.profiles:
-            return np.ones(self.profile.size, dtype=bool)
         these = np.zeros(self.profiles, dtype=bool)
         these[going] = True
         return np.asarray(these[self.profile])

@@ -136,7 +136,7 @@ def hits_of_each(
     )
     # At a range of 0 no first order holds.
     far = range_m > 0
-    if not far.all():
+    if np.count_nonzero(far) < far.size:
         rows, angles, whose, range_m = rows[far], angles[:, far], whose[far], range_m[far]
     delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad = rows.T
     angle_rad, u_angle_rad = angles
@@ -153,7 +153,7 @@ def hits_of_each(
         phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
     for column in (delay_s, range_m, noise_m, beside_m, strength_db, snr_db, phasor, *angles):
         column.setflags(write=False)
-    ends = np.searchsorted(whose, np.arange(len(pings) + 1)).tolist()
+    ends = [0, *itertools.accumulate(np.bincount(whose, minlength=len(pings)).tolist())]
     return [
         Hits(
             ping=ping.index,
