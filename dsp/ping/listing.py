@@ -102,7 +102,7 @@ def _overlapping(
         position = taken.position[index]
         apart = np.abs(position[:, :, np.newaxis] - position[:, np.newaxis])
         near = (apart > 0) & (apart < OVERLAP_LOBES * planned.lobe_bins)
-        for row in near.reshape(len(index), -1).any(axis=1).nonzero()[0]:
+        for row in np.asarray(near.reshape(len(index), -1).any(axis=1)).nonzero()[0]:
             beside = near[row].any(axis=1)
             some, ridge = index[row][beside], RIDGE * np.eye(int(beside.sum()))
             position, gain = taken.position[some], taken.gain[some]

@@ -199,12 +199,13 @@ class NoiseLeft:
         """
         shape, cells = self._planned.shape, self._planned.grid.cells
         rates = [cell_rate(rate, shape, cells=cells) for rate in false_alarm_rates]
-        least = [[-math.log(rate) * self._least_power] for rate in rates]
+        least = np.array([[-math.log(rate) * self._least_power] for rate in rates])
         factor = np.array([cell_averaging_factor(rate, cells) for rate in rates])
         threshold = factor[:, np.newaxis, np.newaxis] * self._ranked
         if self._colour is not None:
             threshold *= self._colour.higher_each(rates)[..., np.newaxis]
-        return np.maximum(threshold, np.maximum(self._rounding_power, least)[..., np.newaxis])
+        least = np.maximum(self._rounding_power, least)[..., np.newaxis]
+        return np.asarray(np.maximum(threshold, least))
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""
@@ -215,6 +216,10 @@ class NoiseLeft:
                 self._highest[some] = self._highest_within_half_a_lobe(some)
                 self._highest_is_old[some] = False
         return np.sqrt(self._highest[profile, bins])
+
+    def let_go(self) -> None:
+        """Let go of what the noise was learnt from, where :meth:`excess` is known of all echoes."""
+        self._learnt_from = self._learnt_from[:, :0]
 
     def _highest_within_half_a_lobe(self, some: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return, on power, by how much what is left about each bin exceeds the noise.

@@ -141,6 +141,16 @@ class Taken:
         about = self._padded[self.profile[echo][..., np.newaxis], bins + self.planned.margin]
         return np.asarray(np.abs(about).max(axis=-1), dtype=np.float64)
 
+    def let_go(self, *, of_heard: bool) -> None:
+        """Let go of what is left, and of what :meth:`heard` tells unless it is asked again.
+
+        What echoes hide is told without.
+        """
+        self.left_padded, self.power = self.left_padded[:, :0], self.power[:, :0]
+        self._left = self.left_padded
+        if of_heard:
+            self._padded = self.left_padded
+
     def read(
         self, profile: NDArray[np.intp], position: NDArray[np.float64]
     ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:

@@ -18,7 +18,7 @@ from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from dsp.ping.search import Found
-from rig.run.receiver import Receiver, threshold_db
+from rig.run.receiver import Receiver, threshold_in_db
 from rig.run.results import Heard, Hits, PingResult, Side, TimeZero
 
 SURE_DB = 6.0
@@ -79,7 +79,7 @@ def heard_of(receiver: Receiver, pings: Searched, each: Sequence[Found]) -> list
                 receiver.echo(p, zero, shape=profile.shape, side=side)
                 for p, side in zip(peaks, its_sides, strict=True)
             ),
-            threshold_db=threshold_db(found, profile),
+            threshold=threshold_in_db(found, profile),
             hits=its_hits,
         )
         for (_, profile, zero), found, peaks, its_sides, its_hits in zip(
