@@ -388,7 +388,7 @@ class _Filters:
         near = cost <= GATE**2
         which, echo = np.nonzero(near)
         alone = (np.bincount(which)[which] == 1) & (np.bincount(echo)[echo] == 1)
-        if alone.all():
+        if np.count_nonzero(alone) == alone.size:
             return which, echo
         pairs = [(which[alone], echo[alone])]
         confirmed = self._hits[which] >= FEWEST_HITS

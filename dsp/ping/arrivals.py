@@ -537,7 +537,10 @@ def _crest_at(window: NDArray[np.complexfloating], looked: _Look) -> tuple[float
         curvature = abs(slope) ** 2 + (value.conjugate() * bend).real
         if curvature < 0:
             at -= min(max((value.conjugate() * slope).real / curvature, -0.2), 0.2)
-    return at, _horner(terms, at)[0]
+    value = 0j
+    for term in terms:
+        value = value * at + term
+    return at, value
 
 
 def _horner(terms: list[complex], at: float) -> tuple[complex, complex, complex]:

@@ -274,7 +274,7 @@ def _alone(
     first, last = ends[:-1], ends[1:]
     click = loud[last - 1] - loud[first] < quiet
     click &= np.maximum(apart[first], apart[last]) > quiet
-    if not click.any():
+    if not np.count_nonzero(click):
         return loud[:0]
     high = (SURELY * spread).astype(np.float32)[block[first]]
     click &= np.maximum.reduceat(magnitude.reshape(-1)[loud], first) > high

@@ -492,8 +492,6 @@ class PulseCompressor:
         The same for all compressors of one block length and band, whatever their pulse and
         weighting: take it once, and match it to each.
         """
-        import scipy.fft
-
         blocks = np.asarray(blocks, dtype=np.float32)
         if blocks.shape[-1] != self.block_samples:
             raise ValueError(

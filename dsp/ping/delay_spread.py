@@ -44,7 +44,7 @@ def delay_excess(shape: EchoShape, snr_out: NDArray[np.float64]) -> NDArray[np.f
     ch. VII: a signal with jumps, 26/r⁴ and 19.3/r⁴ with r² = 2 d²/T (from memory).
     """
     snr_db = 10 * np.log10(snr_out)
-    if (snr_db >= _SPREAD_DB[-1]).all():
+    if np.count_nonzero(snr_db >= _SPREAD_DB[-1]) == snr_db.size:
         return np.ones(snr_db.shape)  # and nothing needs to be drawn
     return np.asarray(np.interp(snr_db, _SPREAD_DB, _delay_excesses(shape)))
 

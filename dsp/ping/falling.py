@@ -101,7 +101,7 @@ def falls(
     elsewhere = np.where(told, heard_log, 0).sum(axis=1) / np.maximum(told.sum(axis=1), 1)
     alike = _along(laws, np.where(told, heard_log, elsewhere[:, np.newaxis]))
     falling = alike.max(axis=1) > surely[rows]
-    if not falling.any():
+    if not np.count_nonzero(falling):
         return None
     rows, alike = rows[falling], alike[falling]
     # The less a law leaves, the likelier it is: by the chance of what it leaves, all being

@@ -139,9 +139,8 @@ def _overlapping(
     for index in alike(taken.start, np.arange(taken.profiles)):
         position = taken.position[index]
         apart = np.abs(position[:, :, np.newaxis] - position[:, np.newaxis])
-        near = apart < OVERLAP_LOBES * planned.lobe_bins
-        np.einsum("kii->ki", near)[:] = False
-        for row in np.flatnonzero(near.any(axis=(1, 2))):
+        near = (apart > 0) & (apart < OVERLAP_LOBES * planned.lobe_bins)
+        for row in np.asarray(near.reshape(len(index), -1).any(axis=1)).nonzero()[0]:
             beside = near[row].any(axis=1)
             some, ridge = index[row][beside], RIDGE * np.eye(int(beside.sum()))
             position, gain = taken.position[some], taken.gain[some]

@@ -360,8 +360,9 @@ class NoiseGrid:
             near_ranked, near_middle = _told_by(nearest)
             surely = np.exp(np.float32(self._surely) * np.sqrt(np.asarray(doubt, np.float32)))
             louder = near_ranked > ranked * surely[..., np.newaxis]
-            ranked = np.where(louder, near_ranked * np.float32(self.fewer), ranked)
-            middle = np.where(louder, near_middle, middle)
+            if np.count_nonzero(louder):
+                ranked = np.where(louder, near_ranked * np.float32(self.fewer), ranked)
+                middle = np.where(louder, near_middle, middle)
         return ranked, middle
 
 

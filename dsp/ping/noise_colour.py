@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -138,21 +139,23 @@ class NoiseColour:
         cell_rate : float
             How rarely a cell of white noise may pass the threshold.
         """
-        return self.higher_each(cell_rate)[self.profile]
+        return np.asarray(self.higher_each([cell_rate])[0, self.profile])
 
-    def higher_each(self, cell_rate: float) -> NDArray[np.float64]:
-        """Return the same for all profiles, shape (profiles,)."""
-        log_rate = math.log(cell_rate)
+    def higher_each(self, cell_rates: Sequence[float]) -> NDArray[np.float64]:
+        """Return the same for all profiles, at several rates, shape (rates, profiles)."""
+        levels = [-math.log(rate) for rate in cell_rates]
+        log_rate = -np.array(levels)[:, np.newaxis]
         log_own = log_rate - np.log(self.crossings)
         # A level is crossed the more often, of one cell, the higher it is: by its root.
         log_own -= np.log(log_own / log_rate) / 2
         higher = np.expm1(-log_own / self._cells)
         if self.profile.size:
             cells = self._cells / self.doubt
-            lifts = np.interp(self._alike, _LIKENESS, _lift(-log_rate)) * self._beside
-            higher[self.profile] = np.expm1(-log_own[self.profile] / cells)
-            higher[self.profile] /= self.doubt * (1 + lifts.sum(axis=1))
-        return np.asarray(higher / math.expm1(-log_rate / self._cells))
+            lifts = np.array([np.interp(self._alike, _LIKENESS, _lift(level)) for level in levels])
+            lifted = 1 + (lifts * self._beside).sum(axis=2)
+            own = np.expm1(-log_own[:, self.profile] / cells) / (self.doubt * lifted)
+            higher[:, self.profile] = own
+        return np.asarray(higher / [[math.expm1(level / self._cells)] for level in levels])
 
 
 _LIKENESS = np.linspace(0, 1, 257)
@@ -208,9 +211,10 @@ def colour_of_noise(
     np.multiply(left.imag, scale, out=even.imag)
     unlike = 1 - _alike_near(even, lags.fine_bins)
     log_rate = np.log(np.maximum(unlike / lags.white_unlike, 1e-6)) / 2
-    surely = np.flatnonzero(np.abs(log_rate) > SURELY * lags.u_log_rate)
-    alike = np.tile(lags.white_alike, (surely.size, 1))
-    slow = np.flatnonzero(log_rate[surely] < 0)
+    surely = (np.abs(log_rate) > SURELY * lags.u_log_rate).nonzero()[0]
+    alike = np.empty((surely.size, lags.white_alike.size))
+    alike[:] = lags.white_alike
+    slow = (log_rate[surely] < 0).nonzero()[0]
     if slow.size:
         steps = np.arange(1, lags.white_alike.size + 1)
         more = _alike_far(even[surely[slow], :: lags.every], steps)

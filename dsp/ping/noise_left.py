@@ -172,28 +172,34 @@ class NoiseLeft:
         """Return, on power, what the noise passes as rarely as is asked for, at some bins."""
         return np.asarray(self.threshold[profile, self._planned.grid.stretch_of[bins]])
 
-    def threshold_at_rate(self, false_alarm_rate: float) -> NDArray[np.float64]:
-        """On power, at any rate, for each stretch: what noise alone passes so often.
+    def thresholds_at(self, *false_alarm_rates: float) -> NDArray[np.float64]:
+        """On power, at any rates, for each stretch: what noise alone passes so often.
 
-        Shape (profiles, stretches).
+        Shape (rates, profiles, stretches).
         """
-        planned = self._planned
-        cells = planned.grid.cells
-        rate = cell_rate(false_alarm_rate, planned.shape, cells=cells)
-        least = np.maximum(self._rounding_power, -math.log(rate) * self._least_power)
-        threshold = self._ranked * cell_averaging_factor(rate, cells)
+        shape, cells = self._planned.shape, self._planned.grid.cells
+        rates = [cell_rate(rate, shape, cells=cells) for rate in false_alarm_rates]
+        least = np.array([[-math.log(rate) * self._least_power] for rate in rates])
+        factor = np.array([cell_averaging_factor(rate, cells) for rate in rates])
+        threshold = factor[:, np.newaxis, np.newaxis] * self._ranked
         if self._colour is not None:
-            threshold *= self._colour.higher_each(rate)[:, np.newaxis]
-        return np.asarray(np.maximum(threshold, least[:, np.newaxis]))
+            threshold *= self._colour.higher_each(rates)[..., np.newaxis]
+        least = np.maximum(self._rounding_power, least)[..., np.newaxis]
+        return np.asarray(np.maximum(threshold, least))
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""
-        asked = np.bincount(profile, minlength=self._highest_is_old.size) > 0
-        some = (asked & self._highest_is_old).nonzero()[0]
-        if some.size:
-            self._highest[some] = self._highest_within_half_a_lobe(some)
-            self._highest_is_old[some] = False
+        if np.count_nonzero(self._highest_is_old):
+            asked = np.bincount(profile, minlength=self._highest_is_old.size) > 0
+            some = (asked & self._highest_is_old).nonzero()[0]
+            if some.size:
+                self._highest[some] = self._highest_within_half_a_lobe(some)
+                self._highest_is_old[some] = False
         return np.sqrt(self._highest[profile, bins])
+
+    def let_go(self) -> None:
+        """Let go of what the noise was learnt from, where :meth:`excess` is known of all echoes."""
+        self._learnt_from = self._learnt_from[:, :0]
 
     def _highest_within_half_a_lobe(self, some: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return, on power, by how much what is left about each bin exceeds the noise.

@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 from dsp.arguments import read_only
 from dsp.ping.compression import EchoShape, mean_shape
 
+Threshold = Callable[[], NDArray[np.float64]]
+"""Gives a threshold over the bins of a profile, worked out whenever it is asked for."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EchoProfile:

@@ -96,7 +96,8 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     Of two that share a weak peak, the one found first has it all.
     """
     weak = taken.strength**2 <= noise.threshold_at(taken.profile, taken.places())
-    if not weak.any() or not (weak := weak & taken.of(going)).any():
+    weak = weak & taken.of(going)
+    if not np.count_nonzero(weak):
         return
     going = np.bincount(taken.profile[weak]).nonzero()[0]
     echo, other, _ = pairs(taken.profile, taken.start)

@@ -63,7 +63,7 @@ def pairs(
     if start.size == 2:
         each = int(start[1])
         thing, echo = np.divmod(np.arange(profile.size * each), each)
-        return thing, echo, np.full(profile.size, each)
+        return thing, echo, np.array([each]).repeat(profile.size)
     first, last = start[profile], start[profile + 1]
     echoes = last - first
     thing = np.arange(profile.size).repeat(echoes)
@@ -84,7 +84,7 @@ def highest_each(values: NDArray[np.float64], number: NDArray[np.intp]) -> NDArr
     if values.size == 0:
         return np.zeros(number.size)
     first = number.cumsum() - number
-    if number.all():
+    if np.count_nonzero(number) == number.size:
         return np.asarray(np.maximum.reduceat(values, first))
     highest = np.zeros(number.size)
     some = number > 0

@@ -12,17 +12,21 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.brought import learn_brought
+from dsp.ping.brought import Brought, learn_brought
 from dsp.ping.compression import EchoShape
 from dsp.ping.listing import listed
+from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import KERNEL_HALF, Peak
+from dsp.ping.profiles import Threshold
 from dsp.ping.rounds import searched
 from dsp.ping.search_plan import search_plan
 from dsp.ping.side_lobes_left import lobes_ahead, threshold_over_bins
+from dsp.ping.taken import Taken
 
 SHORTEST = 2 * KERNEL_HALF
 """A profile of fewer bins is not searched: it is read off so many about each."""
@@ -78,7 +82,7 @@ def find_echoes(
         before_only=before_only,
         least_noise=least_noise,
     )
-    return found.peaks, found.threshold
+    return found.peaks, found.threshold()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,16 +95,16 @@ class Found:
         At the highest of the rates, nearest first.
     passes : ndarray of bool, shape (rates, peaks)
         Which of them stand above the threshold of each rate.
-    threshold : ndarray of float64, shape (bins,)
-        On amplitude, at the first of the rates: what a bin had to exceed, side lobes
-        included.
+    threshold : callable
+        Gives, on amplitude, at the first of the rates: what a bin had to exceed, side lobes
+        included, shape (bins,). Few ask.
     before : tuple of Peak
         Those before what is listed, the direct sound among them, at the highest of the rates.
     """
 
     peaks: tuple[Peak, ...]
     passes: NDArray[np.bool_]
-    threshold: NDArray[np.float64]
+    threshold: Threshold
     before: tuple[Peak, ...] = ()
 
     def at(self, rate: int) -> tuple[Peak, ...]:
@@ -182,15 +186,17 @@ def found_each(
         nothing = Found(
             peaks=(),
             passes=np.empty((len(rates), 0), dtype=bool),
-            threshold=np.full(envelopes.shape[1], np.inf),
+            threshold=partial(np.full, envelopes.shape[1], np.inf),
         )
         return tuple(nothing for _ in envelopes)
     planned = search_plan(shape, bins, max(rates), before_only)
     taken, noise = searched(heard, planned, least_noise=least_noise)
     brought = learn_brought(taken, noise, lead + np.asarray(start_s) / shape.bin_s)
-    thresholds = [noise.threshold_at_rate(rate) for rate in rates]
+    thresholds = noise.thresholds_at(*rates)
     listings, more = listed(taken, noise, brought, lead=lead)
-    over = threshold_over_bins(taken, noise, thresholds[0], brought, more)[:, lead:]
+    noise.let_go()
+    taken.let_go(of_heard=np.count_nonzero(more) == 0)
+    hides = _Hides(taken=taken, noise=noise, brought=brought, more=more, lead=lead)
     each = []
     for profile, (listing, from_s) in enumerate(zip(listings, start_s, strict=True)):
         peaks, stretch, power = listing
@@ -200,11 +206,29 @@ def found_each(
             Found(
                 peaks=tuple(peaks[i] for i in kept),
                 passes=passes.reshape(len(rates), -1)[:, kept],
-                threshold=over[profile],
+                threshold=partial(hides.threshold, thresholds[0, profile], profile),
                 before=tuple(p for p in peaks if p.delay_s < from_s),
             )
         )
     return tuple(each)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Hides:
+    """What a finished search still knows of what its echoes hide."""
+
+    taken: Taken
+    noise: NoiseLeft
+    brought: Brought | None
+    more: NDArray[np.bool_]
+    lead: int
+
+    def threshold(self, of_noise: NDArray[np.float64], profile: int) -> NDArray[np.float64]:
+        """Return what the bins of a profile had to exceed, given what those of noise had to."""
+        whole = threshold_over_bins(
+            self.taken, self.noise, of_noise, self.brought, self.more, profile=profile
+        )
+        return whole[self.lead :]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -246,9 +270,9 @@ def sounds_ahead(
     taken, noise = searched(heard, planned, least_noise=least_noise)
     ((peaks, _, power),), _ = listed(taken, noise, None, lead=0)
     place = np.rint([p.delay_s / shape.bin_s for p in peaks])
-    threshold = noise.threshold_at_rate(false_alarm_rate)
+    ((threshold,),) = noise.thresholds_at(false_alarm_rate)
     return SoundsAhead(
         peaks=peaks,
         lobes=lobes_ahead(taken, place, np.sqrt(power)),
-        threshold=threshold_over_bins(taken, noise, threshold, None)[0],
+        threshold=threshold_over_bins(taken, noise, threshold, None),
     )

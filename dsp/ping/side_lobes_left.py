@@ -46,7 +46,7 @@ AHEAD_LOBES = 4.0
 to them alone: farther ahead it may be the first itself, and is weighed elsewhere."""
 
 _ROOM = 1 << 18
-"""Of what is worked out for several profiles at once, so many numbers at a time."""
+"""Of what is worked out for several echoes at once, so many numbers at a time."""
 
 
 def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -170,7 +170,7 @@ def among_lobes_of(taken: Taken, more: NDArray[np.bool_]) -> NDArray[np.bool_]:
         Which are more than one.
     """
     among = np.zeros(more.size, dtype=bool)
-    if not more.any():
+    if not np.count_nonzero(more):
         return among
     echo, other, _ = pairs(taken.profile, taken.start)
     over = more[other] & (taken.strength[other] > taken.strength[echo])
@@ -206,28 +206,31 @@ def threshold_over_bins(
     noise_threshold: NDArray[np.float64],
     brought: Brought | None,
     more: NDArray[np.bool_] | None = None,
+    *,
+    profile: int = 0,
 ) -> NDArray[np.float64]:
-    """On amplitude: the noise's threshold or what side lobes are left, the higher.
+    """On amplitude: the noise's threshold in a profile or what side lobes are left, the higher.
 
     Parameters
     ----------
-    noise_threshold : ndarray of float64, shape (profiles, stretches)
+    noise_threshold : ndarray of float64, shape (stretches,)
     more : ndarray of bool, shape (echoes,), optional
         Which echoes are more than one.
 
     Returns
     -------
-    ndarray of float64, shape (profiles, bins)
+    ndarray of float64, shape (bins,)
     """
     planned = taken.planned
-    threshold = np.sqrt(noise_threshold).take(planned.grid.stretch_of, axis=1)
+    threshold = np.sqrt(noise_threshold).take(planned.grid.stretch_of)
     reach, bins = planned.ceiling_reach, planned.bins
-    lag, place, profile = np.arange(-reach, reach + 1), taken.places(), taken.profile.tolist()
+    lag, place = np.arange(-reach, reach + 1), taken.places()
+    begin, end = taken.start[profile : profile + 2].tolist()
     at_once = max(1, _ROOM // lag.size)
-    for first in range(0, place.size, at_once):
-        some = np.arange(first, min(first + at_once, place.size))[:, np.newaxis]
+    for first in range(begin, end, at_once):
+        some = np.arange(first, min(first + at_once, end))[:, np.newaxis]
         ceilings = left_by(taken, noise, some, place[some] + lag, brought)
-        if more is not None and (several := more[some[:, 0]]).any():
+        if more is not None and np.count_nonzero(several := more[some[:, 0]]):
             lobes = left_by_several(taken, some[several], place[some[several]] + lag)
             # On itself it is listed.
             lobes *= np.abs(lag) >= planned.lobe_bins
@@ -235,7 +238,7 @@ def threshold_over_bins(
         for echo, ceiling in enumerate(ceilings, first):
             at = int(place[echo])
             start, stop = max(at - reach, 0), min(at + reach + 1, bins)
-            part = threshold[profile[echo], start:stop]
+            part = threshold[start:stop]
             np.maximum(part, ceiling[start - at + reach : stop - at + reach], out=part)
     return threshold
 
@@ -247,11 +250,10 @@ def _quantile(
 
     The values are sorted where they are.
     """
-    any_outside = outside.any()
-    if any_outside:
+    if np.count_nonzero(outside):
         values[outside] = np.inf
     values.sort(axis=1)
-    if not any_outside:
+    if not np.count_nonzero(outside):
         return np.asarray(values[:, int(share * (values.shape[1] - 1))])
     inside = values.shape[1] - outside.sum(axis=1)
     rank = np.maximum((share * (inside - 1)).astype(np.intp), 0)

@@ -23,8 +23,6 @@ from dsp.ping.taken import Taken
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
-_LOWEST = np.float32(-np.inf)
-
 _ABOUT = np.array([[-1], [0], [1]])
 
 
@@ -139,6 +137,8 @@ def _covered(
 
 
 def _rounded_down(values: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return values in single precision: what is in that above one is above the other, too."""
+    """Return values, none below zero, in single precision: what is above one is above the other."""
     rounded = values.astype(np.float32)
-    return np.where(rounded > values, np.nextafter(rounded, _LOWEST), rounded)
+    # Of what is above zero the next lower number is the one before it by its bits, too.
+    rounded.view(np.int32)[...] -= rounded > values
+    return rounded

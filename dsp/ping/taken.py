@@ -98,7 +98,7 @@ class Taken:
 
     def keep(self, kept: NDArray[np.bool_]) -> None:
         """Drop all other echoes."""
-        if kept.all():
+        if np.count_nonzero(kept) == kept.size:
             return
         dropped_of = np.concatenate([self.dropped_profile, self.profile[~kept]])
         order = dropped_of.argsort(kind="stable")
@@ -124,8 +124,6 @@ class Taken:
 
     def of(self, going: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Say which echoes are of these profiles."""
-        if going.size == self.profiles:
-            return np.ones(self.profile.size, dtype=bool)
         these = np.zeros(self.profiles, dtype=bool)
         these[going] = True
         return np.asarray(these[self.profile])
@@ -142,6 +140,16 @@ class Taken:
         bins = self.places()[echo][..., np.newaxis] + np.arange(-reach, reach + 1)
         about = self._padded[self.profile[echo][..., np.newaxis], bins + self.planned.margin]
         return np.asarray(np.abs(about).max(axis=-1), dtype=np.float64)
+
+    def let_go(self, *, of_heard: bool) -> None:
+        """Let go of what is left, and of what :meth:`heard` tells unless it is asked again.
+
+        What echoes hide is told without.
+        """
+        self.left_padded, self.power = self.left_padded[:, :0], self.power[:, :0]
+        self._left = self.left_padded
+        if of_heard:
+            self._padded = self.left_padded
 
     def read(
         self, profile: NDArray[np.intp], position: NDArray[np.float64]

@@ -14,7 +14,10 @@ import signal
 import sys
 import threading
 import warnings
+from functools import partial
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.search import Found
@@ -107,7 +110,7 @@ class SearchBeside:
                 Found(
                     peaks=peaks,
                     passes=passes.reshape(RATES, -1),
-                    threshold=threshold,
+                    threshold=partial(np.asarray, threshold),
                     before=before,
                 )
                 for peaks, passes, threshold, before in zip(
@@ -148,7 +151,7 @@ def _search(receiver: Receiver, theirs: Connection, ours: Connection) -> None:
             each = found_in(receiver, placed)
             columns = zip(
                 *(
-                    (found.peaks, found.passes.reshape(-1), found.threshold, found.before)
+                    (found.peaks, found.passes.reshape(-1), found.threshold(), found.before)
                     for found in each
                 ),
                 strict=True,

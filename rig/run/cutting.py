@@ -41,7 +41,7 @@ class Cutter:
     def take(self, block: CaptureBlock) -> CaptureBlock:
         """Take the next block as it came, and return it as it is cut now."""
         self._before, self._latest = self._latest, block
-        if self.cut == Cut():
+        if not any(self.cut):
             return block
         return self.across(self.cut) or block
 

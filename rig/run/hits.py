@@ -18,7 +18,7 @@ from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from dsp.ping.search import Found
-from rig.run.receiver import Receiver, threshold_db
+from rig.run.receiver import Receiver, threshold_in_db
 from rig.run.results import Heard, Hits, PingResult, Side, TimeZero
 
 SURE_DB = 6.0
@@ -79,7 +79,7 @@ def heard_of(receiver: Receiver, pings: Searched, each: Sequence[Found]) -> list
                 receiver.echo(p, zero, shape=profile.shape, side=side)
                 for p, side in zip(peaks, its_sides, strict=True)
             ),
-            threshold_db=threshold_db(found, profile),
+            threshold=threshold_in_db(found, profile),
             hits=its_hits,
         )
         for (_, profile, zero), found, peaks, its_sides, its_hits in zip(
@@ -136,7 +136,7 @@ def hits_of_each(
     )
     # At a range of 0 no first order holds.
     far = range_m > 0
-    if not far.all():
+    if np.count_nonzero(far) < far.size:
         rows, angles, whose, range_m = rows[far], angles[:, far], whose[far], range_m[far]
     delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad = rows.T
     angle_rad, u_angle_rad = angles
@@ -153,7 +153,7 @@ def hits_of_each(
         phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
     for column in (delay_s, range_m, noise_m, beside_m, strength_db, snr_db, phasor, *angles):
         column.setflags(write=False)
-    ends = np.searchsorted(whose, np.arange(len(pings) + 1)).tolist()
+    ends = [0, *itertools.accumulate(np.bincount(whose, minlength=len(pings)).tolist())]
     return [
         Hits(
             ping=ping.index,

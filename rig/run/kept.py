@@ -15,7 +15,7 @@ from typing import Any, overload
 from rig.bench.rows import TOGETHER, Rows, field_of, in_rows
 from rig.run.results import PingResult
 
-DROPPED = ("profile", "alone", "threshold_db", "budget")
+DROPPED = ("profile", "alone", "threshold", "budget")
 """What an older ping has no more, be it its own or its echoes'."""
 
 

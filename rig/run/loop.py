@@ -142,7 +142,7 @@ def _with_heard(pings: list[PingResult], asked: _Asked, heard: Iterable[Heard]) 
     """Give the pings that were searched their profiles, and what was found there."""
     for (place, (ping, profile, _)), what in zip(asked.items(), heard, strict=True):
         pings[place] = dataclasses.replace(
-            ping, alone=profile, profile=profile, heard=what, threshold_db=what.threshold_db
+            ping, alone=profile, profile=profile, heard=what, threshold=what.threshold
         )
     return pings
 

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from dsp.history.origin import MOST_HITS, origin_of
 from dsp.ping.peaks import Peak
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.profiles import EchoProfile, Threshold
 from dsp.ping.signed_sums import SignedSum, SolvedSum
 from dsp.ping.signs import late_signs
 from rig.run.hits import resolution_m, slope_m_s
-from rig.run.receiver import Receiver, threshold_db
+from rig.run.receiver import Receiver, threshold_in_db
 from rig.run.results import UNTOLD, Echo, Heard, Hits, LateEcho, PingResult, TimeZero, Whose
 from rig.run.stacking import stack_depth
 
@@ -264,7 +264,7 @@ def _told_of_sum(
             told,
             profile=by_sums.profile,
             echoes=by_sums.echoes,
-            threshold_db=by_sums.threshold_db,
+            threshold=by_sums.threshold,
             late=by_sums.late,
             untold=by_sums.untold,
         )
@@ -306,7 +306,7 @@ class SortedSum:
 
     profile: EchoProfile
     echoes: tuple[Echo, ...]
-    threshold_db: NDArray[np.float64]
+    threshold: Threshold
     late: tuple[LateEcho, ...]
     untold: tuple[Echo, ...]
     left_by_others: tuple[Echo, ...] = ()
@@ -350,7 +350,7 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
     return SortedSum(
         profile=profiles[0],
         echoes=tuple(echoes),
-        threshold_db=threshold_db(found[0], profiles[0]),
+        threshold=threshold_in_db(found[0], profiles[0]),
         late=tuple(sorted(late, key=lambda one: one.seems_m)),
         untold=tuple(untold),
         left_by_others=tuple(left),

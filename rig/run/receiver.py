@@ -12,6 +12,7 @@ import functools
 import itertools
 import math
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from dsp.ping import ranging
 from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
 from dsp.ping.peaks import Peak, crest_near
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.profiles import EchoProfile, Threshold
 from dsp.ping.pulses import Pulse
 from dsp.ping.search import Found, found_each, lead_bins
 from dsp.ping.went_through import ALONE, late_by_shape
@@ -416,7 +417,7 @@ class Receiver:
         time_zero: TimeZero,
         *,
         false_alarm_rate: float | None = None,
-    ) -> tuple[tuple[Echo, ...], NDArray[np.float64]]:
+    ) -> tuple[tuple[Echo, ...], Threshold]:
         """Find a profile's echoes within the plan's ranges.
 
         Parameters
@@ -430,8 +431,8 @@ class Receiver:
         -------
         echoes : tuple of Echo
             Nearest first.
-        threshold_db : ndarray of float64, shape (bins,)
-            What a bin had to exceed, dB re full scale.
+        threshold : callable
+            Gives what a bin had to exceed, dB re full scale.
         """
         rate = self.plan.receiver.false_alarm_rate if false_alarm_rate is None else false_alarm_rate
         found = self.found(profile, time_zero, rates=self.listing_rates(rate))
@@ -441,7 +442,7 @@ class Receiver:
             self.echo(peak, time_zero, shape=profile.shape, side=side)
             for peak, side in zip(peaks, sides, strict=True)
         )
-        return echoes, threshold_db(found, profile)
+        return echoes, threshold_in_db(found, profile)
 
     def listing_rates(self, false_alarm_rate: float) -> tuple[float, ...]:
         """Return the rates to search a profile at, for what is listed at the first of them.
@@ -580,7 +581,7 @@ class Receiver:
         """Return where a device's edge times stand; they have no strength and no noise."""
         magnitude = np.abs(profile.envelope)
         nearest = int(magnitude.argmax())
-        nothing = np.full(magnitude.size, np.nan)
+        nothing = partial(np.full, magnitude.size, np.nan)
         none = Found(peaks=(), passes=np.empty((rates, 0), dtype=bool), threshold=nothing)
         if magnitude[nearest] < 0.5:  # pings that do not agree, or heard nothing
             return none
@@ -656,10 +657,13 @@ class Receiver:
         )
 
 
-def threshold_db(found: Found, profile: EchoProfile) -> NDArray[np.float64]:
-    """Return a search's threshold over a profile's bins; NaN where it did not look."""
-    looked_at = found.threshold.size
-    whole = np.empty(profile.envelope.size)
-    whole[:looked_at] = 20 * np.log10(np.maximum(found.threshold, 1e-10))
-    whole[looked_at:] = np.nan
+def threshold_in_db(found: Found, profile: EchoProfile) -> Threshold:
+    """Return what gives a search's threshold over a profile's bins; NaN where it did not look."""
+    return partial(_in_db, found.threshold, profile.envelope.size)
+
+
+def _in_db(threshold: Threshold, bins: int) -> NDArray[np.float64]:
+    looked_at = threshold()
+    whole = np.full(bins, np.nan)
+    whole[: looked_at.size] = 20 * np.log10(np.maximum(looked_at, 1e-10))
     return whole

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.profiles import EchoProfile, Threshold
 from dsp.uncertainty import Budget
 
 UNTOLD = -1
@@ -354,8 +354,8 @@ class Heard:
     echoes : tuple of Echo
         At the plan's false-alarm rate, nearest first, where they stand in the profile: a
         chirp's ahead of what comes nearer.
-    threshold_db : ndarray of float64, shape (bins,), or None
-        What a bin had to exceed for that, dB re full scale; None once it was dropped.
+    threshold : callable or None
+        Gives what a bin had to exceed for that, dB re full scale; None once it was dropped.
     hits : Hits
         At the rate at which echoes are followed from ping to ping.
     whose : Whose or None
@@ -364,7 +364,7 @@ class Heard:
     """
 
     echoes: tuple[Echo, ...]
-    threshold_db: NDArray[np.float64] | None
+    threshold: Threshold | None
     hits: Hits
     whose: Whose | None = None
 
@@ -393,8 +393,8 @@ class PingResult:
         Stacked as the plan asks; None for a lost ping.
     echoes : tuple of Echo
         Nearest first, within the plan's ranges.
-    threshold_db : ndarray of float64, shape (bins,), or None
-        The detection threshold over the profile's bins, dB re full scale.
+    threshold : callable or None
+        Gives the detection threshold over the profile's bins, dB re full scale.
     alone : EchoProfile or None
         This ping's own profile, stacked with no other; None for a lost ping, and once it
         was dropped.
@@ -421,13 +421,18 @@ class PingResult:
     latency_s: float | None = None
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
-    threshold_db: NDArray[np.float64] | None = None
+    threshold: Threshold | None = None
     alone: EchoProfile | None = None
     heard: Heard | None = None
     moving: bool = False
     sign_place: int | None = None
     late: tuple[LateEcho, ...] = ()
     untold: tuple[Echo, ...] = ()
+
+    @property
+    def threshold_db(self) -> NDArray[np.float64] | None:
+        """The detection threshold over the profile's bins, worked out now, shape (bins,)."""
+        return None if self.threshold is None else self.threshold()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -443,7 +448,7 @@ class Measurement:
         All good pings added up in phase.
     echoes : tuple of Echo
         Found in it, nearest first.
-    threshold_db : ndarray of float64, shape (bins,), or None
+    threshold : callable or None
     late : tuple of LateEcho
     untold : tuple of Echo
         As of :class:`PingResult`.
@@ -454,6 +459,11 @@ class Measurement:
     last: PingResult | None = None
     profile: EchoProfile | None = None
     echoes: tuple[Echo, ...] = ()
-    threshold_db: NDArray[np.float64] | None = None
+    threshold: Threshold | None = None
     late: tuple[LateEcho, ...] = ()
     untold: tuple[Echo, ...] = ()
+
+    @property
+    def threshold_db(self) -> NDArray[np.float64] | None:
+        """The detection threshold over the profile's bins, worked out now, shape (bins,)."""
+        return None if self.threshold is None else self.threshold()

@@ -263,16 +263,16 @@ def _measurement(run: Run) -> Measurement:
             last=last,
             profile=told.profile,
             echoes=told.echoes,
-            threshold_db=told.threshold_db,
+            threshold=told.threshold,
             late=told.late,
             untold=told.untold,
         )
-    echoes, threshold_db = run.receiver.echoes(profile, last.time_zero)
+    echoes, threshold = run.receiver.echoes(profile, last.time_zero)
     if last.sign_place is not None:
         # Of so few pings nothing tells.
         return dataclasses.replace(
-            counted, last=last, profile=profile, untold=echoes, threshold_db=threshold_db
+            counted, last=last, profile=profile, untold=echoes, threshold=threshold
         )
     return dataclasses.replace(
-        counted, last=last, profile=profile, echoes=echoes, threshold_db=threshold_db
+        counted, last=last, profile=profile, echoes=echoes, threshold=threshold
     )

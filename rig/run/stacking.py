@@ -61,9 +61,9 @@ def stacked_as_asked(
         profile = stacked_in_turns([p.alone for p in kept if p.alone is not None])
         moving = ping.moving or len(kept) < len(recent)
         if profile is not ping.alone:
-            echoes, threshold_db = receiver.echoes(profile, ping.time_zero)
+            echoes, threshold = receiver.echoes(profile, ping.time_zero)
             yield dataclasses.replace(
-                ping, profile=profile, echoes=echoes, threshold_db=threshold_db, moving=moving
+                ping, profile=profile, echoes=echoes, threshold=threshold, moving=moving
             )
         elif moving is not ping.moving:
             yield dataclasses.replace(ping, moving=moving)

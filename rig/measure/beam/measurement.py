@@ -108,7 +108,7 @@ def _alone(ping: PingResult) -> PingResult:
     if (heard := ping.heard) is None:
         return ping
     return dataclasses.replace(
-        ping, profile=ping.alone, echoes=heard.echoes, threshold_db=heard.threshold_db
+        ping, profile=ping.alone, echoes=heard.echoes, threshold=heard.threshold
     )
 
 

@@ -166,7 +166,7 @@ def with_even_threshold(heard: Run) -> PingResult:
         return last
     even_db = np.interp(delay_s, delay_s[beside], last.threshold_db[beside])
     threshold_db = np.where(np.isfinite(last.threshold_db), even_db, np.nan)
-    return dataclasses.replace(last, threshold_db=threshold_db)
+    return dataclasses.replace(last, threshold=functools.partial(np.asarray, threshold_db))
 
 
 def _listed(question: Question, out: Path) -> dict[str, Any]:

@@ -231,10 +231,10 @@ class ShownPings:
             return result
         asked = (result, self.false_alarm_rate)
         if self._found is None or self._found[0] != asked:
-            echoes, threshold_db = self._receiver.echoes(
+            echoes, threshold = self._receiver.echoes(
                 result.profile, result.time_zero, false_alarm_rate=self.false_alarm_rate
             )
-            found = dataclasses.replace(result, echoes=echoes, threshold_db=threshold_db)
+            found = dataclasses.replace(result, echoes=echoes, threshold=threshold)
             if result.sign_place is not None:
                 found = by_own_hits(self._receiver, found, echoes)
             self._found = (asked, found)

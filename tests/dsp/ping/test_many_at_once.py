@@ -34,7 +34,7 @@ def assert_same(one: Found, other: Found) -> None:
     assert one.peaks == other.peaks
     assert one.before == other.before
     np.testing.assert_array_equal(one.passes, other.passes)
-    np.testing.assert_array_equal(one.threshold, other.threshold)
+    np.testing.assert_array_equal(one.threshold(), other.threshold())
 
 
 @pytest.mark.parametrize("rates", [(1e-6, 1e-3), (0.05,)])
@@ -71,7 +71,7 @@ def test_profiles_too_short_for_a_search_have_no_echoes() -> None:
     shape = PulseCompressor(PULSES["chirp"], BLOCK).shape
     found = found_each(np.ones((3, 4), dtype=np.complex64), shape, rates=(1e-6,), start_s=[0.0] * 3)
     assert [len(f.peaks) for f in found] == [0, 0, 0]
-    assert all(np.isinf(f.threshold).all() for f in found)
+    assert all(np.isinf(f.threshold()).all() for f in found)
 
 
 def test_pings_compressed_together_are_those_compressed_alone() -> None:

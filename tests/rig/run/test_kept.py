@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -78,7 +79,7 @@ def results(draw: st.DrawFn) -> PingResult:
     )
     heard = Heard(
         echoes=own,
-        threshold_db=np.zeros(4),
+        threshold=partial(np.zeros, 4),
         hits=hits,
         whose=draw(st.sampled_from([None, whose])),
     )
@@ -91,7 +92,7 @@ def results(draw: st.DrawFn) -> PingResult:
         latency_s=draw(st.none() | numbers),
         time_zero=draw(st.none() | zeros),
         echoes=shown,
-        threshold_db=None if lost else np.zeros(4),
+        threshold=None if lost else partial(np.zeros, 4),
         heard=None if lost else heard,
         moving=draw(st.booleans()),
         sign_place=draw(st.none() | st.integers(0, 10**9)),
@@ -109,7 +110,7 @@ def _plain(held: Any) -> list[Any]:
 def told(result: PingResult) -> tuple[Any, ...]:
     """All that an old ping is to keep, in what == compares."""
     heard = result.heard
-    plain = dataclasses.replace(result, heard=None, threshold_db=None)
+    plain = dataclasses.replace(result, heard=None, threshold=None)
     values = [getattr(plain, field.name) for field in dataclasses.fields(plain)]
     if heard is None:
         return (*values, None)

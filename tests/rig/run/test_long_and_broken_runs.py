@@ -6,6 +6,7 @@ import dataclasses
 import json
 import tracemalloc
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 import pytest
@@ -47,7 +48,7 @@ def many_results(receiver: Receiver, pings: int) -> Iterator[PingResult]:
             index=index,
             profile=dataclasses.replace(one.profile),
             alone=dataclasses.replace(one.profile),
-            threshold_db=one.threshold_db.copy(),
+            threshold=partial(np.asarray, one.threshold_db.copy()),
         )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 import pytest
@@ -94,7 +95,7 @@ class Bench:
             time_zero=TimeZero(method="direct", delay_s=0.0053, u_delay_s=2e-6, mark_s=0.00565),
             profile=EchoProfile(envelope=envelope.astype(np.complex64), bin_s=bin_s),
             echoes=tuple(sorted(echoes, key=lambda e: e.range_m)),
-            threshold_db=np.full(t.size, noise_db + 14.4),
+            threshold=partial(np.full, t.size, noise_db + 14.4),
         )
 
     def passing(self, pings: int, rng: np.random.Generator, *, lost: Sequence[int] = ()):

@@ -396,7 +396,7 @@ def test_echo_of_one_bin_shows_in_the_smallest_picture(air, rng):
     for place in (20_011, 33_333, 49_999):
         envelope[place] = 0.1
     profile = EchoProfile(envelope=envelope, bin_s=5e-7)
-    ping = dataclasses.replace(result, profile=profile, threshold_db=None)
+    ping = dataclasses.replace(result, profile=profile, threshold=None)
     _, picture = drawn(air, [ping], inches=(3.2, 1.8), history_pings=5)
     assert (history_of(picture)[0] > -21).sum() == 3
 
