@@ -55,6 +55,10 @@ _MOST_FRAMES_A_BYTE = 6000
 """A FLAC frame holds 65535 samples at the most, in 11 bytes at the least (RFC 9639, from
 memory); a header may claim more."""
 
+_MOST_LOOKS = 3
+"""So many stretches of its own are searched for where a train begins. Chosen: one shows what
+stands ahead of the sound that was found, the next that nothing does."""
+
 _PINGS_THAT_FOLLOW = (7, 3, 1, 0)
 """A sound is a ping's if it comes again in most of so many that follow; of fewer where there
 are no more. Where none does, as in a file of one ping, it is the first sound."""
@@ -291,27 +295,52 @@ class _MarkSearch:
 
         The file is gone through in stretches until one holds a sound that comes again ping
         after ping; then the stretch about it is searched once more, so that the pulse's side
-        lobes at a stretch's end, or noise, are weighed against the pulse itself. Where none
-        comes again, as in a file of one ping, it is the first sound.
+        lobes at a stretch's end, or noise, are weighed against the pulse itself. What hum leaves
+        where a stretch breaks off comes again, too, and is not there in another stretch. Where
+        none comes again, as in a file of one ping, it is the first sound.
         """
         for follow in _PINGS_THAT_FOLLOW:
             # The lead is ahead of the file, so that a pulse at its very start has a flank.
-            for start in range(-self._lead, self._file.frames, self._step):
-                found = self._begun(start, follow)
+            starts = range(-self._lead, self._file.frames, self._step)
+            begun = (found for start in starts if (found := self._begun(start, follow)))
+            unsure = None
+            for seen in begun:
+                found = self._stands(seen, follow)
                 if found is not None:
-                    near = round(found.first_sample) - self._lead
-                    found = self._begun(near, follow) or found
-                    if found.doubt:
-                        raise RecordingError(
-                            f"{self._path}: {found.doubt}; give a recording with a louder direct "
-                            "sound, of more pings, or with a loopback wire"
-                        )
-                    self._first_peak = self._peak(round(found.first_sample), 0)
-                    return found.first_sample
+                    break
+                unsure = unsure or seen
+            else:
+                found = unsure
+            if found is None:
+                continue
+            if found.doubt:
+                raise RecordingError(
+                    f"{self._path}: {found.doubt}; give a recording with a louder direct "
+                    "sound, of more pings, or with a loopback wire"
+                )
+            self._first_peak = self._peak(round(found.first_sample), 0)
+            return found.first_sample
         raise RecordingError(
             f"{self._path}: the plan's pulse is not in channel {self._channel + 1}; "
             "give the plan that it was sent with, or a louder recording"
         )
+
+    def _stands(self, found: _Begun, follow: int) -> _Begun | None:
+        """Return where a train begins in a stretch of its own; None where it does not stand still.
+
+        Each stretch that shows another sound first is searched about that one.
+        """
+        last = self._file.frames - 1 - follow * self._interval * len(self._pulses)
+        still_s = self._compressors[0].shape.width_s / 2
+        for _ in range(_MOST_LOOKS):
+            near = round(found.first_sample) - self._lead
+            again = self._begun(min(near, last) if follow else near, follow)
+            if again is None:
+                return None
+            if abs(again.first_sample - found.first_sample) < still_s * self._rate_hz:
+                return again
+            found = again
+        return None
 
     def _begun(self, start: int, follow: int) -> _Begun | None:
         """Find where a train of more than so many pings begins, within a step from a sample on."""

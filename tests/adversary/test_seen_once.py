@@ -39,3 +39,9 @@ def test_two_that_all_but_cancel_bring_no_echo_where_nothing_is() -> None:
         for echo in ping.echoes:
             near_m = max(1.5 * RESOLUTION_M, 2 * echo.u_range_m)
             assert min(abs(echo.range_m - m) for m in true_m) < near_m, ping.index
+
+
+def test_hum_that_comes_again_each_ping_is_no_train() -> None:
+    scene = drawn_again("hum and clicks", 2309670654, 46)
+    run = heard(scene)
+    assert [ping.lost for ping in run.results] == [False] * scene.pings
