@@ -34,6 +34,10 @@ from dsp.ping.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertain
 from dsp.ping.search import SoundsAhead, sounds_ahead
 from dsp.ping.trains import comes_again
 
+FALSE_ALARM_RATE = 1e-9
+"""For each independent bin. Chosen: of a million profiles of a thousand bins one begins with
+noise."""
+
 MOST_PULL = 0.3
 """A look is enough where other sounds pull a crest by less than this of its uncertainty,
 which adds √(1 + 0.3²) − 1 = 4 % to it."""
@@ -80,7 +84,6 @@ def first_arrival(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     *,
-    false_alarm_rate: float = 1e-9,
     start_s: float = 0.0,
     stop_s: float = math.inf,
     like_amplitude: float | None = None,
@@ -93,8 +96,6 @@ def first_arrival(
     ----------
     envelope, shape
         As for :func:`find_echoes`.
-    false_alarm_rate : float
-        For each independent bin.
     start_s, stop_s : float
         Only a sound between the two is returned.
     like_amplitude : float, optional
@@ -111,7 +112,7 @@ def first_arrival(
     Peak or None
         None where nothing stands above the noise.
     """
-    found = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate)
+    found = sounds_ahead(envelope, shape, false_alarm_rate=FALSE_ALARM_RATE)
     if due_s is not None or like_amplitude is not None:
         sounds = [p for p in found.peaks if start_s <= p.delay_s <= stop_s]
         if due_s is not None:
@@ -130,7 +131,6 @@ def unexplained_ahead(
     shape: EchoShape,
     before_s: float,
     *,
-    false_alarm_rate: float = 1e-9,
     way_s: float = math.inf,
 ) -> Peak | None:
     """Return what stands ahead of a first arrival and may be the first itself.
@@ -141,7 +141,7 @@ def unexplained_ahead(
 
     Parameters
     ----------
-    envelope, shape, false_alarm_rate, way_s
+    envelope, shape, way_s
         As for :func:`first_arrival`; the whole profile, so that there are other sounds.
     before_s : float
         The first arrival's delay.
@@ -151,7 +151,7 @@ def unexplained_ahead(
     Peak or None
         The earliest; None where all is explained.
     """
-    found = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate)
+    found = sounds_ahead(envelope, shape, false_alarm_rate=FALSE_ALARM_RATE)
     return _open_ahead(_weighed(found, envelope, shape, way_s), before_s - shape.width_s / 2)
 
 
@@ -178,7 +178,6 @@ def train_begun(
     *,
     drift_bins: float,
     stop_s: float = math.inf,
-    false_alarm_rate: float = 1e-9,
     least_noise: float = 0.0,
     way_s: float = math.inf,
 ) -> Train | None:
@@ -189,7 +188,7 @@ def train_begun(
 
     Parameters
     ----------
-    envelope, shape, false_alarm_rate, way_s
+    envelope, shape, way_s
         As for :func:`first_arrival`.
     following : iterable of ndarray of complex64, shape (bins,)
         The envelopes one, two, ... ping intervals later, of the same pulse; asked for only
@@ -208,7 +207,7 @@ def train_begun(
         None where no sound comes again.
     """
     found = sounds_ahead(
-        envelope, shape, false_alarm_rate=false_alarm_rate, least_noise=least_noise
+        envelope, shape, false_alarm_rate=FALSE_ALARM_RATE, least_noise=least_noise
     )
     if not found.peaks:
         return None
@@ -400,7 +399,6 @@ def standing_peak(
     *,
     like_amplitude: float,
     within_db: float,
-    false_alarm_rate: float = 1e-9,
 ) -> Peak | None:
     """Return the sound that stands where it is due, where a look there is enough.
 
@@ -419,8 +417,6 @@ def standing_peak(
         How strong it was.
     within_db : float
         How far its strength may be off, besides four times its noise.
-    false_alarm_rate : float
-        For each independent bin.
 
     Returns
     -------
@@ -454,7 +450,7 @@ def standing_peak(
     ahead = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
     worth = weak_of(cells)
     mean = float(mean_of_weakest(np.sort(ahead**2), worth))
-    threshold = mean * cell_averaging_factor(cell_rate(false_alarm_rate, shape, cells=worth), worth)
+    threshold = mean * cell_averaging_factor(cell_rate(FALSE_ALARM_RATE, shape, cells=worth), worth)
     noise = max(mean, (ROUNDING * amplitude) ** 2)
     snr_out = 2 * amplitude**2 / noise
     doubt_db = 4 * 20 / math.log(10) / math.sqrt(snr_out)
@@ -565,7 +561,6 @@ def sounds_like(
     amplitude: float,
     *,
     within_db: float,
-    false_alarm_rate: float = 1e-9,
 ) -> tuple[Peak, ...]:
     """Return what may be a sound again that has moved: all that is as strong as it was.
 
@@ -574,5 +569,5 @@ def sounds_like(
     tuple of Peak
         Earliest first.
     """
-    peaks = sounds_ahead(envelope, shape, false_alarm_rate=false_alarm_rate).peaks
+    peaks = sounds_ahead(envelope, shape, false_alarm_rate=FALSE_ALARM_RATE).peaks
     return tuple(p for p in peaks if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)

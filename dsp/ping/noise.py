@@ -15,7 +15,6 @@ the k-th of them, add up to what k cells do (from memory).
 from __future__ import annotations
 
 import functools
-import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -232,11 +231,11 @@ def cell_averaging_threshold(
     false_alarm_rate: float,
     guard_bins: int,
     spacing_bins: int = 1,
-    cells: int = TRAINING_CELLS,
 ) -> NDArray[np.float64]:
-    """Threshold on power from the mean of the cells around each bin.
+    """Threshold on power from the mean of the :data:`TRAINING_CELLS` around each bin.
 
-    Right in even noise; a strong echo among the cells lifts it and may hide its
+    Half of them on each side; at the profile's ends all on one, and fewer where there is no
+    room for all. Right in even noise; a strong echo among the cells lifts it and may hide its
     neighbours, and an edge in the noise fools it.
 
     Parameters
@@ -248,14 +247,12 @@ def cell_averaging_threshold(
         Bins left out on each side, that an echo in the middle may fill.
     spacing_bins : int
         From one cell to the next; so many that their noise is independent.
-    cells : int
-        Half of them on each side; at the profile's ends all on one.
 
     Returns
     -------
     ndarray of float64, shape (bins,)
     """
-    cells = _cells_with_room(power.size, guard_bins, spacing_bins, cells)
+    cells = _cells_with_room(power.size, guard_bins, spacing_bins, TRAINING_CELLS)
     mean = np.empty(power.size)
     for bins, rows in _cell_rows(np.asarray(power), guard_bins, spacing_bins, cells):
         mean[bins] = rows.mean(axis=1, dtype=np.float64)
@@ -268,19 +265,11 @@ def ordered_statistic_threshold(
     false_alarm_rate: float,
     guard_bins: int,
     spacing_bins: int = 1,
-    cells: int = TRAINING_CELLS,
-    before_only: bool = False,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Threshold on power from one of the sorted cells around each bin.
 
     Up to a quarter of the cells may hold other echoes. Parameters as for
-    :func:`cell_averaging_threshold`, and:
-
-    Parameters
-    ----------
-    before_only : bool
-        Take the cells before a bin, as far as there are any: what arrives first
-        stands out against the quiet before it, not against the room's answer.
+    :func:`cell_averaging_threshold`.
 
     Returns
     -------
@@ -288,12 +277,10 @@ def ordered_statistic_threshold(
     noise_power : ndarray of float64, shape (bins,)
         Mean power of the noise that the same cells tell of.
     """
-    cells = _cells_with_room(power.size, guard_bins, spacing_bins, cells)
+    cells = _cells_with_room(power.size, guard_bins, spacing_bins, TRAINING_CELLS)
     rank = rank_of(cells)
     ranked = np.empty(power.size)
-    for bins, rows in _cell_rows(
-        np.asarray(power), guard_bins, spacing_bins, cells, before_only=before_only
-    ):
+    for bins, rows in _cell_rows(np.asarray(power), guard_bins, spacing_bins, cells):
         rows.partition(rank - 1, axis=1)
         ranked[bins] = rows[:, rank - 1]
     threshold = ranked * ordered_statistic_factor(false_alarm_rate, cells, rank)
@@ -447,12 +434,15 @@ def noise_grid(
     alike: tuple[float, ...] = (),
     before_only: bool = False,
 ) -> NoiseGrid:
-    """Plan the looks of a profile; parameters as for :func:`ordered_statistic_threshold`, and.
+    """Plan the looks of a profile; parameters as for :func:`cell_averaging_threshold`, and.
 
     Parameters
     ----------
     alike : tuple of float
         As for :func:`cells_told`: looks a spacing apart need not be independent.
+    before_only : bool
+        Take the looks before a bin, as far as there are any: what arrives first stands out
+        against the quiet before it, not against the room's answer.
     """
     cell_looks = 1 + 2 * sum(alike)
     near = round(TRAINING_CELLS * cell_looks)
@@ -468,12 +458,7 @@ def noise_grid(
     first = np.arange(0, bins, step)
     last = np.minimum(first + step, bins) - 1
     wanted = looks if before_only else looks // 2
-    room_before = np.maximum(0, (first - guard_bins - 1) // spacing_bins + 1)
-    room_after = np.maximum(0, (bins - 2 - last - guard_bins) // spacing_bins + 1)
-    on_left = np.clip(wanted, looks - room_after, room_before)[:, np.newaxis]
-    j = np.arange(looks)
-    away = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
-    index = np.where(j < on_left, first[:, np.newaxis] - away, last[:, np.newaxis] + away)
+    index, away = _cells_about(first, last, bins, guard_bins, spacing_bins, looks, wanted)
     nearest = np.argsort(away, axis=1, kind="stable")
     near = min(near, looks)
     cells, near_cells = (cells_told(n, WEAK_SHARE, alike) for n in (looks, near))
@@ -591,17 +576,11 @@ def _cells_with_room(
 
 
 def _cell_rows(
-    power: NDArray[np.floating],
-    guard_bins: int,
-    spacing_bins: int,
-    cells: int,
-    *,
-    before_only: bool = False,
+    power: NDArray[np.floating], guard_bins: int, spacing_bins: int, cells: int
 ) -> Iterator[tuple[slice, NDArray[np.floating]]]:
     """Yield the powers in the cells of each bin, for one stretch of bins after another.
 
-    Half of the cells stand on each side of a bin; near an end, what has no room on one
-    side is taken from the other. All bins at once would take as much room as 64 profiles.
+    All bins at once would take as much room as 64 profiles.
 
     Yields
     ------
@@ -609,42 +588,33 @@ def _cell_rows(
     rows : ndarray, shape (bins, cells)
         The caller's own.
     """
-    wanted = cells if before_only else cells // 2
-    # Where there is room for all of them the cells are windows on the profile, slid along.
-    first = guard_bins + 1 + max(wanted - 1, 0) * spacing_bins
-    last = power.size - 1 - guard_bins - (cells - wanted) * spacing_bins
-    for start, stop in _stretches(0, first, last, power.size):
-        bins = np.arange(start, stop)
-        if first <= start and stop <= last:
-            before = _windows(power, bins - first, wanted, spacing_bins)
-            after = _windows(power, bins + guard_bins + 1, cells - wanted, spacing_bins)
-            rows = np.concatenate([before, after], axis=1)
-        else:
-            room_before = np.maximum(0, (bins - guard_bins - 1) // spacing_bins + 1)
-            room_after = np.maximum(0, (power.size - 2 - bins - guard_bins) // spacing_bins + 1)
-            on_left = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
-            j = np.arange(cells)
-            step = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
-            rows = power[bins[:, np.newaxis] + np.where(j < on_left, -step, step)]
-        yield slice(start, stop), rows
+    for start in range(0, power.size, STRETCH):
+        bins = np.arange(start, min(start + STRETCH, power.size))
+        about = bins, bins, power.size, guard_bins, spacing_bins, cells, cells // 2
+        index, _ = _cells_about(*about)
+        yield slice(start, start + bins.size), power[index]
 
 
-def _stretches(*ends: int) -> Iterator[tuple[int, int]]:
-    """Cut what lies between neighbouring ends into stretches."""
-    for begin, end in itertools.pairwise(ends):
-        for start in range(begin, end, STRETCH):
-            yield start, min(start + STRETCH, end)
+def _cells_about(
+    first: NDArray[np.int64],
+    last: NDArray[np.int64],
+    bins: int,
+    guard_bins: int,
+    spacing_bins: int,
+    cells: int,
+    wanted: int,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where the cells about some stretches of bins stand, and how far from these.
 
-
-def _windows(
-    power: NDArray[np.floating], start: NDArray[np.int64], cells: int, spacing_bins: int
-) -> NDArray[np.floating]:
-    """Return views of `cells` cells from each of some bins in a row on."""
-    if cells == 0:
-        return np.empty((start.size, 0), dtype=power.dtype)
-    span = (cells - 1) * spacing_bins + 1
-    windows = np.lib.stride_tricks.sliding_window_view(power, span)
-    return windows[start[0] : start[-1] + 1, ::spacing_bins]
+    So many as are wanted ahead of each, the rest behind it; near an end, what has no room on
+    one side is taken from the other. Both of shape (stretches, cells).
+    """
+    room_before = np.maximum(0, (first - guard_bins - 1) // spacing_bins + 1)
+    room_after = np.maximum(0, (bins - 2 - last - guard_bins) // spacing_bins + 1)
+    on_left = np.clip(wanted, cells - room_after, room_before)[:, np.newaxis]
+    j = np.arange(cells)
+    away = guard_bins + 1 + np.where(j < on_left, j, j - on_left) * spacing_bins
+    return np.where(j < on_left, first[:, np.newaxis] - away, last[:, np.newaxis] + away), away
 
 
 def _check_rate(false_alarm_rate: float) -> None:

@@ -39,7 +39,6 @@ def find_echoes(
     false_alarm_rate: float,
     start_s: float = 0.0,
     stop_s: float = math.inf,
-    before_only: bool = False,
     least_noise: float = 0.0,
 ) -> tuple[tuple[Peak, ...], NDArray[np.float64]]:
     """Find the echoes of a profile, however strong the sound before them.
@@ -55,8 +54,6 @@ def find_echoes(
     start_s, stop_s : float
         Echoes outside are found, so that their side lobes are known, but not
         returned.
-    before_only : bool
-        As for :func:`dsp.ping.noise.ordered_statistic_threshold`.
     least_noise : float
         RMS magnitude of noise that is known to be there, seen or not.
 
@@ -79,7 +76,6 @@ def find_echoes(
         rates=(false_alarm_rate,),
         start_s=start_s,
         stop_s=stop_s,
-        before_only=before_only,
         least_noise=least_noise,
     )
     return found.peaks, found.threshold()
@@ -128,7 +124,6 @@ def found_at(
     ahead: NDArray[np.complexfloating] | None = None,
     start_s: float = 0.0,
     stop_s: float = math.inf,
-    before_only: bool = False,
     least_noise: float = 0.0,
 ) -> Found:
     """Search a profile once, and sift what was found at several false-alarm rates.
@@ -150,7 +145,6 @@ def found_at(
         ahead=None if ahead is None else ahead[np.newaxis],
         start_s=(start_s,),
         stop_s=stop_s,
-        before_only=before_only,
         least_noise=least_noise,
     )
     return found
@@ -164,7 +158,6 @@ def found_each(
     ahead: NDArray[np.complexfloating] | None = None,
     start_s: Sequence[float],
     stop_s: float = math.inf,
-    before_only: bool = False,
     least_noise: float = 0.0,
 ) -> tuple[Found, ...]:
     """Search several profiles, each as it would be searched alone, to the last bit.
@@ -189,7 +182,7 @@ def found_each(
             threshold=partial(np.full, envelopes.shape[1], np.inf),
         )
         return tuple(nothing for _ in envelopes)
-    planned = search_plan(shape, bins, max(rates), before_only)
+    planned = search_plan(shape, bins, max(rates), False)
     taken, noise = searched(heard, planned, least_noise=least_noise)
     brought = learn_brought(taken, noise, lead + np.asarray(start_s) / shape.bin_s)
     thresholds = noise.thresholds_at(*rates)

@@ -14,13 +14,20 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, in_doubt, sounds_like, standing_peak, unexplained_ahead
+from dsp.ping.arrivals import (
+    FALSE_ALARM_RATE,
+    first_arrival,
+    in_doubt,
+    sounds_like,
+    standing_peak,
+    unexplained_ahead,
+)
 from dsp.ping.compression import EchoShape
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
 from dsp.ping.pulses import Pulse
-from dsp.ping.search import find_echoes
+from dsp.ping.search import sounds_ahead
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
 from rig.run.compressors import compressor_for
@@ -292,9 +299,9 @@ class MarkSearch:
     def _sounds_of(self, block: CaptureBlock) -> tuple[Peak, ...]:
         """Return a block's strongest sounds, the strongest first."""
         shape = self.compressors[block.pulse_index].shape
-        sounds, _ = find_echoes(
-            self._envelope(block, 0.0), shape, false_alarm_rate=1e-9, before_only=True
-        )
+        sounds = sounds_ahead(
+            self._envelope(block, 0.0), shape, false_alarm_rate=FALSE_ALARM_RATE
+        ).peaks
         return tuple(sorted(sounds, key=lambda s: -s.amplitude)[:MOST_SOUNDS])
 
 

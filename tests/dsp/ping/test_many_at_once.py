@@ -38,17 +38,16 @@ def assert_same(one: Found, other: Found) -> None:
 
 
 @pytest.mark.parametrize("rates", [(1e-6, 1e-3), (0.05,)])
-@pytest.mark.parametrize("before_only", [False, True])
 @pytest.mark.parametrize("name", sorted(PULSES))
 def test_a_profile_among_many_is_searched_as_it_is_alone(
-    name: str, before_only: bool, rates: tuple[float, ...]
+    name: str, rates: tuple[float, ...]
 ) -> None:
     # Profiles that end in other rounds, with as many echoes as others and with their own
     # number, more of them than are solved for together, in both orders.
     pulse = PULSES[name]
     compress = PulseCompressor(pulse, BLOCK, weighting="hann")
     envelopes = compress(blocks(pulse.samples, seed=3)) / np.float32(compress.peak)
-    how = {"rates": rates, "stop_s": 0.08, "before_only": before_only, "least_noise": 1e-4}
+    how = {"rates": rates, "stop_s": 0.08, "least_noise": 1e-4}
     start_s = np.linspace(0, 0.03, len(envelopes)).tolist()
     alone = [
         found_at(e[20:], compress.shape, ahead=e[:20], start_s=s, **how)
