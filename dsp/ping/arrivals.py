@@ -221,7 +221,7 @@ def train_begun(
     # Where sounds stand, the first ping says: in the sum one that moves moves all others.
     halves = _halves(envelope, following, drift_bins)
     both = (halves[0] + halves[1]) / 2
-    summed = sounds_ahead(both, shape, false_alarm_rate=false_alarm_rate, least_noise=least_noise)
+    summed = sounds_ahead(both, shape, false_alarm_rate=FALSE_ALARM_RATE, least_noise=least_noise)
     summed = _coming_again(summed, halves[0], halves[1:], shape, 0.0)
     verdicts = list(_weighed(summed, both, shape, way_s))
     heard = [_told_by(verdicts, h, shape) if h.is_open else h for h in heard]

@@ -3,9 +3,10 @@
 A bounce close behind a sound moves its crest and changes its shape, and leaves the sound itself in
 it: by a fit to the shape it is told when that came. A filter is another matter: what looks alike
 over a band may be later by any delay, as one pole is by half a sample where a sampled chain makes
-it. So one bounce is taken off, where the test of fit bears it out, and where neither a low-pass of
-second order, nor a resonance, nor a mouth seen from the side is as likely; of all else that is no
-copy the shape only bounds how late it is (:func:`dsp.ping.likeness.u_by_shape_s`). Whether the
+it. So one bounce is taken off, where the test of fit bears it out, and where neither a low-pass,
+nor a resonance, nor a mouth seen from the side is as likely, nor a bounce through a low-pass
+likelier. Of all else that is no copy the shape only bounds how late it is: by the latest of all
+these that look alike, and where none does by :func:`dsp.ping.likeness.u_by_shape_s`. Whether the
 others went through it as well, their own shapes tell.
 
 References
@@ -92,18 +93,20 @@ def late_by_shape(
     if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     bounce = heard.fitted(_bounce(shape))
-    # Filters are asked only where there is something that they may pass for.
-    filtered = [heard.fitted(way) for way in FILTERS] if copy.holds or bounce.holds else []
+    filtered = [fit for way in FILTERS if (fit := heard.fitted(way)).holds]
     if _likely(copy, [bounce, *filtered]):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
         return Late(late_s=placed_s, u_late_s=0.0)
-    # Where a filter is as likely, a bounce is not told.
+    dulled = heard.fitted(_dulled_bounce(shape))
+    # Where a filter is as likely, or both at once are likelier, a bounce is not told.
     least = bounce.evidence + math.log(RARELY)
-    told = bounce.holds and not any(fit.holds and fit.evidence > least for fit in filtered)
+    told = bounce.holds and all(fit.evidence <= least for fit in filtered)
+    told &= not dulled.holds or dulled.evidence <= bounce.evidence
     if math.isnan(likely_alone) or not told:
-        u_late_s = u_by_shape_s(sound, others, shape)
+        alike = [fit for fit in (bounce, dulled, *filtered) if fit.holds]
+        u_late_s = min(u_by_shape_s(sound, others, shape), _u_by_fits_s(sound, alike, shape))
         return Late(late_s=0.0, u_late_s=u_late_s, bounded=True)
     told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
     if likely_alone > 1 - RARELY:
@@ -129,6 +132,21 @@ def _likely(fit: Fit, others: Sequence[Fit]) -> bool:
     """Say whether a fit holds, and no other that does makes it rare."""
     most = max((other.evidence for other in others if other.holds), default=-math.inf)
     return fit.holds and fit.evidence > most + math.log(RARELY)
+
+
+def _u_by_fits_s(sound: Look, alike: Sequence[Fit], shape: EchoShape) -> float:
+    """Return the standard uncertainty of a sound's delay by all ways that look as it does.
+
+    Infinity where none does. The latest of them counts, and whatever is less late is as likely, to
+    either side. A filter beyond the band may be behind any: it shows by what is seen at all, of
+    amplitude 1 a share of one over the root of 2E/N0, and delays by the cube root of that
+    (:func:`dsp.ping.likeness.u_by_shape_s`).
+    """
+    if not alike:
+        return math.inf
+    latest_s = max(abs(fit.late_lobes) for fit in alike) * shape.width_s
+    unseen = (sound.noise / sound.amplitude / math.sqrt(2)) ** (1 / 3)
+    return math.hypot(latest_s / math.sqrt(3), unseen / shape.rms_bandwidth_rad_s)
 
 
 def _likely_alone(sound: Look, others: Sequence[Look], shape: EchoShape, *, alone: float) -> float:
@@ -160,6 +178,28 @@ def _bounce(shape: EchoShape) -> Way:
         return np.asarray(1 + LOUDEST * (2 * at[..., :1] - 1) * turned)
 
     return Way(response=response, starts=_starts(8, 8))
+
+
+@functools.lru_cache(maxsize=32)
+def _dulled_bounce(shape: EchoShape) -> Way:
+    """Return the way by which a sound comes with one more behind it through a low-pass."""
+    bounce = _bounce(shape).response
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return bounce(over, at[..., :2]) * _low_pass(over, at[..., 2:])
+
+    return Way(response=response, starts=_starts(6, 6, 6, 2))
+
+
+def _butterworth(order: int) -> Way:
+    """Return the way through a maximally flat low-pass."""
+    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        turned = 1j * over / _corner(at)
+        return np.asarray(np.prod(-poles / (turned[..., np.newaxis] - poles), axis=-1))
+
+    return Way(response=response, starts=_starts(16))
 
 
 def _low_pass(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -195,10 +235,13 @@ def _starts(*each: int) -> NDArray[np.float64]:
 
 FILTERS = (
     Way(response=_low_pass, starts=_starts(8, 8)),
+    _butterworth(3),
+    _butterworth(4),
     Way(response=_resonance, starts=_starts(8, 6, 6)),
     Way(response=_from_the_side, starts=_starts(10)),
 )
 """What may pass for a bounce and is none. Without the first, a sampled one-pole was told as a
-bounce, and three bounces as one; without the second, a resonance was; without the third, a mouth
-seen from the side (``python tests/benchmarks/drawn_marks.py``). A low-pass of first order,
-high-passes and steeper ones are told from a bounce by the test of fit, or by these."""
+bounce, and three bounces as one; without the resonance, a resonance was; without the last, a mouth
+seen from the side (``python tests/benchmarks/drawn_marks.py``). Steep low-passes make a sound later
+than one of second order that looks alike. A low-pass of first order and high-passes are told from a
+bounce by the test of fit, or by these."""
