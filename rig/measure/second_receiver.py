@@ -128,8 +128,8 @@ def _in_time(
     elif late:
         advice = (
             "the second receiver's direct sound does not come when its place says: see that "
-            "baseline_m and second_spacing_m are as measured, and calibrate the pair with a ball on "
-            "the axis"
+            "baseline_m and second_spacing_m are as measured, and calibrate the pair with a ball "
+            "on the axis"
         )
     elif 2 * abs(due_s) <= MOST_APART * u_late_s:
         advice = (
