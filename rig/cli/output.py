@@ -236,6 +236,7 @@ def _drawn(given: argparse.Namespace, run: Run, shown: _Shown) -> bytes:
 def print_faults(run: Run) -> None:
     """Say why pings are lost, whether any clipped, what moved, and what is not our pulse."""
     from rig.measure.other_benches import other_bench_lines, other_benches
+    from rig.measure.second_receiver import pair_doubts
     from rig.show.wording import counted
 
     for reason in sorted({r.reason for r in run.results if r.lost}):
@@ -250,6 +251,8 @@ def print_faults(run: Run) -> None:
             f"  moving in {counted(run.moving_pings, 'ping')}: something moved, or turned up at a "
             "speed not known yet; pings were added up only as far as all stood still"
         )
+    for doubt in pair_doubts(run):
+        print(f"  angles are not to be trusted: {doubt}")
     for line in other_bench_lines(other_benches(run)):
         print(f"  {line}")
 

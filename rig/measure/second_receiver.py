@@ -15,12 +15,17 @@ from rig.run.direct import direct_later_m, direct_of_both, direct_weaker_by
 from rig.run.pair import U_GAIN_DB
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult, TimeZero
+from rig.run.run import Run
 
 LEAST_PEAK_DB, MOST_PEAK_DB = -60.0, -1.0
 """Of its highest sample, dB re full scale, as of the first's."""
 
 MOST_APART = 3.0
 """Standard deviations by which its direct sound may be later or louder than its place says."""
+
+_IN_TIME, _IN_PHASE = "second later than due", "second's phase"
+_OF_ANGLES = (_IN_TIME, _IN_PHASE)
+"""What is found amiss by these makes an angle wrong."""
 
 SURE_OF_SIGN_RAD = math.pi / 6
 """A sign is told where the envelopes know so well which phase is due."""
@@ -39,6 +44,21 @@ def second_findings(
         return found
     profile = stacked_in_turns([alone for alone, _ in good])
     return found + _direct(receiver, profile, good[-1][1])
+
+
+def pair_doubts(run: Run) -> tuple[str, ...]:
+    """Say what the direct sound at both receivers has against a run's angles; empty if nothing."""
+    return run.once(_doubts) if run.receiver.pair is not None else ()
+
+
+def _doubts(run: Run) -> tuple[str, ...]:
+    profile, last = run.summed(), run.last
+    if profile is None or last is None or last.time_zero is None:
+        return ()
+    if run.plan.geometry.baseline_m == 0:
+        return ()
+    found = _direct(run.receiver, profile, last.time_zero)
+    return tuple(f.advice for f in found if f.name in _OF_ANGLES and not f.fit)
 
 
 def _peak(highest: float) -> Finding:
@@ -107,17 +127,16 @@ def _in_time(
         )
     elif late:
         advice = (
-            "its direct sound does not come when its place says: see that baseline_m and "
-            "second_spacing_m are as measured, and calibrate the pair with a ball on the axis"
+            "the second receiver's direct sound does not come when its place says: see that "
+            "baseline_m and second_spacing_m are as measured, and calibrate the pair with a ball "
+            "on the axis"
         )
     elif 2 * abs(due_s) <= MOST_APART * u_late_s:
         advice = (
             "both stand as far from the source, so that this does not tell which is which: hold "
             "something before one side, and see that its angle has that side's sign"
         )
-    return Finding(
-        name="second later than due", value=1e6 * late_s, unit="µs", fit=not late, advice=advice
-    )
+    return Finding(name=_IN_TIME, value=1e6 * late_s, unit="µs", fit=not late, advice=advice)
 
 
 def _as_loud(heard: OwnDifference, known: OwnDifference, weaker_by: float) -> Finding:
@@ -145,7 +164,7 @@ def _of_one_sign(off_rad: float) -> Finding:
             "calibrate the pair with a ball on the axis"
         )
     return Finding(
-        name="second's phase",
+        name=_IN_PHASE,
         value=math.degrees(abs(off_rad)),
         unit="° off the first's",
         fit=not advice,

@@ -14,6 +14,7 @@ from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
 from rig.measure.passes import Passing, passings_of, smeared
 from rig.measure.scale_card import Case
+from rig.measure.second_receiver import pair_doubts
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.results import ECHO_NUMBERS, Echo, LateEcho, Side, TimeZero
@@ -195,6 +196,7 @@ def _head(run: Run) -> Answer:
             "method": run.plan.geometry.time_zero if time_zero is None else time_zero.method,
             "delay_s": None if run.last is None else run.last.latency_s,
         },
+        **({"pair_doubts": list(doubts)} if (doubts := pair_doubts(run)) else {}),
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dsp.uncertainty import stated
+from rig.measure.second_receiver import pair_doubts
 from rig.run.budget import TABLED_ECHOES
 from rig.run.results import Echo, PingResult
 from rig.show.markup import Markup, element, joined, table
@@ -66,6 +67,8 @@ def what_was_measured(contents: Contents) -> Markup:
         ("Sound speed", speed),
         ("Time zero", f"{time_zero_text(plan, time_zero)}."),
     ]
+    if doubts := pair_doubts(run):
+        facts.append(("Angles", f"not to be trusted: {'; '.join(doubts)}"))
     if run.origin.lost_at_end:
         facts.append(("Cut off", run.origin.lost_at_end))
     return section("What was measured", fact_list(facts), _lost(run.results))

@@ -26,7 +26,7 @@ from rig.measure.finding import Finding
 from rig.run.pair import U_GAIN_DB, own_of
 from rig.run.receiver import Receiver
 from rig.run.run import Run, run_of
-from rig.show.answers import calibration_answer
+from rig.show.answers import calibration_answer, measure_answer
 from rig.tank.scene import scene_from_table
 
 SPEED_M_S = 343.987  # the formula's at 20 °C and 50 %, which the plans believe in
@@ -104,6 +104,27 @@ def test_a_spacing_that_is_wrong_is_told_in_time() -> None:
     assert not found.fit
     assert found.value == pytest.approx(1e6 * 0.05 / SPEED_M_S, abs=0.5)
     assert "second_spacing_m are as measured" in found.advice
+
+
+@pytest.mark.parametrize(
+    ("second", "doubt"),
+    [
+        ({}, None),
+        ({"delay_s": 1 / 48_000}, "does not come when its place says"),
+        ({"spacing_m": -0.2}, "does not come when its place says"),
+        ({"opposite": True}, "opposite sign"),
+    ],
+)
+def test_angles_that_the_direct_sounds_speak_against_are_doubted(
+    second: dict[str, Any], doubt: str | None
+) -> None:
+    # A sample later is 20 of the plan's 1 µs; the scene places the ball and not the pair.
+    plan = _plan()
+    scene = scene_from_table(_scene((1.2, 0.3), second_receiver=second))
+    with open_virtual_tank(plan, scene=scene, seed=2) as tank:
+        run = run_of(Receiver(plan, tank.info), tank.blocks(4))
+    said = measure_answer(run).get("pair_doubts", [])
+    assert [doubt in words for words in said if doubt] == [True] * (doubt is not None)
 
 
 def test_gains_that_are_far_apart_are_told() -> None:
