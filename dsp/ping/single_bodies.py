@@ -12,7 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape
+from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.products import product
 from dsp.ping.search_plan import SearchPlan
 
 COMPARED_LOBES = np.linspace(-1.0, 1.0, 9)
@@ -27,6 +28,15 @@ LAWS = (-2.0, -1.0, 0.0, 0.5, 1.0, 2.0)
 none, a long cylinder by the half, a plate by the first, a ball small against the wave by the
 second (textbook laws of target strength); and less, by air and the edge of a beam."""
 
+TOLD_SHARE = 0.1
+"""Ways in which noise may look about a top count where it has more power in them than this share
+of the most, by which an error of the noise's colour is held. Over two lobes these are four of a
+chirp's, and hold 0.94 of what there is to tell of two within a lobe (the median; a fifth: 1.00)."""
+
+TOP_LOBES = 0.1
+"""So near to the top of what one body sends back a copy is fitted to it: about twice what noise
+moves it by at 20 dB 2E/N0, a chirp's by 0.55 / (10 B) or 0.04 of a lobe."""
+
 _TAPS = 13
 HEARD_LOBES = np.linspace(-4.0, 4.0, 33)
 """So far from its top another sound is read. About each of :data:`COMPARED_LOBES` every second of
@@ -39,25 +49,42 @@ leaves 0.03 of its amplitude."""
 
 
 @functools.lru_cache(maxsize=32)
+def evened(planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return what makes of values about a top some in which noise is alike, each by itself.
+
+    A matched filter's output within a lobe holds all that tells of bodies there; with noise made
+    white, what is left of it is weighed as well as may be (H. L. Van Trees, *Detection,
+    Estimation, and Modulation Theory* I, 1968, sect. 4.3; from memory). Times values at
+    :data:`COMPARED_LOBES`; shape (told, places about the top).
+    """
+    shape, offset = planned.shape, COMPARED_LOBES * planned.lobe_bins
+    apart = offset[:, np.newaxis] - offset
+    step_hz = float(shape.offset_hz[1])
+    alike = turning_sums(apart * shape.bin_s, shape.noise_weights, step_hz=step_hz)
+    power, ways = np.linalg.eigh(alike * np.exp(-2j * np.pi * planned.table.turns * apart))
+    told = power > TOLD_SHARE * power[-1]
+    return np.asarray((ways[:, told] / np.sqrt(power[told])).conj().T)
+
+
+@functools.lru_cache(maxsize=32)
 def single_bodies(planned: SearchPlan) -> NDArray[np.complex128]:
     """Return echoes as one body may send them back, each of an energy of 1.
 
     By each of :data:`LAWS`, and at each speed: what comes or goes turns its echo's phase, evenly
-    over so short a time. Shape (bodies, places about the top).
+    over so short a time. Shape (bodies, told), as of :func:`explained_by`.
     """
     shape, turns = planned.shape, planned.table.turns
     offset = COMPARED_LOBES * planned.lobe_bins
     copies = np.exp(2j * np.pi * np.outer(offset * shape.bin_s, shape.offset_hz))
     laws = np.array([copies @ (shape.weights * share) for share in _shares(shape)])
     laws *= np.exp(-2j * np.pi * turns * offset)
-    bodies = (laws[:, np.newaxis] * _moving(planned)).reshape(-1, offset.size)
-    return np.asarray(bodies / np.linalg.norm(bodies, axis=1, keepdims=True))
+    return _moved(laws, planned)
 
 
 def sent_back(
     sounds: NDArray[np.complex128], planned: SearchPlan
-) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
-    """Return what bodies that stand still send back of a pulse heard as each of some sounds is.
+) -> tuple[NDArray[np.complex128], NDArray[np.bool_]]:
+    """Return what bodies send back of a pulse heard as each of some sounds is.
 
     Parameters
     ----------
@@ -66,41 +93,51 @@ def sent_back(
 
     Returns
     -------
-    bodies : ndarray of complex128, shape (sounds, bodies, places about the top)
-        At :data:`COMPARED_LOBES`: by each of :data:`LAWS`, at some shifts; conjugates.
-    energy : ndarray of float64, shape (sounds, bodies)
+    bodies : ndarray of complex128, shape (sounds, bodies, told)
+        By each of :data:`LAWS`, at some shifts and each speed, as of :func:`explained_by`.
+    on_top : ndarray of bool, shape (sounds, bodies)
+        Which of them have their top where a copy would be fitted.
     """
     places = np.arange(COMPARED_LOBES.size)[:, np.newaxis] + 2 * np.arange(_TAPS)
     filters = _filters(planned.shape, planned.table.turns, planned.lobe_bins)
-    bodies = np.ascontiguousarray((sounds[:, places] @ filters).swapaxes(1, 2))
-    energy = np.einsum("kij,kij->ki", bodies.real, bodies.real)
-    energy += np.einsum("kij,kij->ki", bodies.imag, bodies.imag)
-    return bodies.conj(), energy
+    still = (sounds[:, places] @ filters).swapaxes(1, 2)
+    height = np.abs(still[:, :, COMPARED_LOBES.size // 2])
+    top = height.reshape(len(sounds), len(LAWS), -1).argmax(axis=2)
+    off_top = np.abs(_SHIFTS_LOBES - _SHIFTS_LOBES[top][..., np.newaxis])
+    on_top = (off_top < TOP_LOBES).reshape(len(sounds), -1)
+    return _moved(still, planned), on_top.repeat(len(_moving(planned)), axis=1)
 
 
 def explained_by(
-    bodies: NDArray[np.complex128],
-    energy: NDArray[np.float64],
-    own: NDArray[np.complex128],
-    planned: SearchPlan,
-) -> float:
-    """Return how much of an echo's energy one body sends back, however it moves.
+    bodies: NDArray[np.complex128], own: NDArray[np.complex128]
+) -> NDArray[np.float64]:
+    """Return how much of each echo's energy one body sends back, however it moves.
 
     Parameters
     ----------
-    bodies, energy : ndarray
-        As of :func:`sent_back`, of some sounds.
-    own : ndarray of complex128, shape (places about the top,)
-        The echo.
+    bodies : ndarray of complex128, shape (bodies, told)
+        Of :func:`single_bodies` or :func:`sent_back`.
+    own : ndarray of complex128, shape (echoes, told)
+        The echoes about their tops, by :func:`evened`.
 
     Returns
     -------
-    float
+    ndarray of float64, shape (echoes,)
         By the body that explains most; 0 where there are none.
     """
-    alike = (own * _moving(planned).conj()) @ bodies.reshape(-1, own.size).T
-    most = (alike.real**2 + alike.imag**2).max(axis=0)
-    return float((most / energy.reshape(-1)).max(initial=0.0))
+    alike = product(own, bodies.conj().T)
+    return np.asarray((alike.real**2 + alike.imag**2).max(axis=1, initial=0.0))
+
+
+def _moved(bodies: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return bodies that stand still at each speed that they may have, each of an energy of 1.
+
+    Shape (..., bodies times speeds, told), from (..., bodies, places about the top).
+    """
+    even = evened(planned)
+    ways = (even * _moving(planned)[:, np.newaxis]).reshape(-1, COMPARED_LOBES.size)
+    moved = (bodies @ ways.T).reshape(*bodies.shape[:-2], -1, len(even))
+    return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
 
 
 @functools.lru_cache(maxsize=32)

@@ -118,3 +118,41 @@ def test_two_that_all_but_cancel_bring_no_echo_where_nothing_is(seed: int) -> No
     reach_s = 1.5 * SHAPE.width_s
     assert told
     assert all(abs(peak.delay_s - AT_S) < 2 * reach_s for peak in told)
+
+
+LAW = np.arange(-2, 2.1, 0.5)
+BESIDE_LOBES = np.linspace(-0.3, 1.2, 61)
+
+
+def left_of(lobes: float, gain: complex) -> float:
+    """What of two sounds no one explains, of the first one's energy, whatever its law and delay.
+
+    In a flat band from 4 to 12 kHz, by sums over frequencies: nothing here is of the search.
+    """
+    hz = np.linspace(4e3, 12e3, 200)
+    turn = np.exp(-2j * np.pi * hz * SHAPE.width_s * np.append(BESIDE_LOBES, lobes)[:, np.newaxis])
+    two = 1 + gain * turn[-1]
+    one = turn[:-1] * ((hz / 8e3) ** LAW[:, np.newaxis])[:, np.newaxis]
+    alike = np.abs(one.conj() @ two) ** 2 / np.sum(np.abs(one) ** 2, axis=-1)
+    return float((np.sum(np.abs(two) ** 2) - alike.max()) / hz.size)
+
+
+def test_two_are_seen_where_what_they_leave_stands_out_of_the_noise() -> None:
+    random = np.random.default_rng(5)
+    missed = drawn = 0
+    while drawn < 40:
+        lobes, level = random.uniform(0.5, 0.8), 10 ** (-random.uniform(0, 12) / 20)
+        gain = level * np.exp(2j * np.pi * random.random())
+        # At a risk of 1e-4, with five numbers left, 98.6 % pass where this is 50 or more, by the
+        # non-central chi-squared distribution.
+        if not 60 < left_of(lobes, gain) * 10**3.6 < 100:
+            continue
+        drawn += 1
+        peaks = found((lobes, gain), snr_db=36, seed=drawn)
+        held = [
+            any(abs(p.delay_s - s) < 3 * np.hypot(p.u_delay_s, p.u_second_s) for p in peaks)
+            for s in (AT_S, AT_S + lobes * SHAPE.width_s)
+        ]
+        missed += not all(held)
+    # One that moves may explain some; at 5 % more than 7 are missed once in a thousand times.
+    assert missed <= 7
