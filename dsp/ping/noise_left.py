@@ -57,7 +57,7 @@ class NoiseLeft:
         least = -planned.log_rate * self._least_power
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
-        self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
+        self._lower, self._doubt = np.ones((2, taken.profiles))
         # How each profile's noise falls with range, and None where it does not. And where it
         # seems to: either it does, or the side lobes that echoes left.
         self._level: list[NDArray[np.float32] | None] = [None] * taken.profiles
