@@ -49,6 +49,8 @@ def require_positive(name: str, value: ArrayLike, unit: str = "") -> None:
 def read_only(values: ArrayLike, dtype: DTypeLike, *, ndmin: int = 0) -> NDArray[Any]:
     """Return values as an array that nobody may write to: a copy, unless nobody may already."""
     given = np.asarray(values)
+    if given.dtype == dtype and given.ndim >= ndmin and not given.flags.writeable:
+        return given
     held = np.array(given, dtype=dtype, ndmin=ndmin, copy=given.flags.writeable or None)
     held.setflags(write=False)
     return held

@@ -16,6 +16,7 @@ sounds that last for a part of the time do not lift (both from memory).
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 
@@ -294,7 +295,13 @@ def _on_sound(
     size = max(1, quiet * PART_OF_PULSE // (2 * PARTS))
     highest = np.maximum.reduceat(magnitude, np.arange(0, samples, size), axis=1)
     least = (SURELY * spread).astype(np.float32)[:, np.newaxis]
-    block, part = (highest[:, PARTS:-PARTS] > least).nonzero()
+    # Of any so many in a row beside it one is no louder than the level below: most end here.
+    parts, ends = max(highest.shape[1] - 2 * PARTS, 0), highest.shape[1] - LIKE_IT + 1
+    rows = functools.reduce(np.minimum, (highest[:, k : ends + k] for k in range(LIKE_IT)))
+    before, after = PARTS - LIKE_IT, PARTS + 1
+    beside = np.maximum(rows[:, before : before + parts], rows[:, after : after + parts])
+    stands = highest[:, PARTS : PARTS + parts] > np.maximum(least, OUT_OF_SOUND * beside)
+    block, part = stands.nonzero()
     if block.size == 0:
         return block
     about = np.sort(highest[block[:, np.newaxis], part[:, np.newaxis] + _ABOUT], axis=1)

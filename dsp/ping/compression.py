@@ -484,7 +484,7 @@ class PulseCompressor:
         ndarray of complex64, shape (..., bins)
             The complex envelope about ``shape.carrier_hz``, on :attr:`delay_s`.
         """
-        return self._inverse(self.matched(self.spectrum(blocks)))[..., : self.delay_s.size]
+        return self._inverse(self.matched(self.spectrum(blocks)), 1)[..., : self.delay_s.size]
 
     def spectrum(self, blocks: NDArray[np.floating]) -> NDArray[np.complex64]:
         """Return the blocks' own spectra, shape (..., frequencies).
@@ -546,7 +546,7 @@ class PulseCompressor:
             )
         bins = int((self.delay_s[-1] - time_zero_s) / self.bin_s) + 1
         turn = self._turn(np.array(time_zero_s)) if time_zero_s else np.complex64(1 / self.peak)
-        return self._inverse(band_spectrum * turn)[..., :bins]
+        return self._inverse(band_spectrum, turn)[..., :bins]
 
     def from_time_zeros(
         self, band_spectra: NDArray[np.complex64], time_zero_s: NDArray[np.float64]
@@ -567,7 +567,7 @@ class PulseCompressor:
                 raise ValueError(
                     f"time_zero_s: found {each_s:g} s; give 0 to {last_s:g} s, within the block"
                 )
-        envelopes = self._inverse(band_spectra * self._turn(time_zero_s))
+        envelopes = self._inverse(band_spectra, self._turn(time_zero_s))
         return [
             envelope[: int((last_s - each_s) / self.bin_s) + 1]
             for envelope, each_s in zip(envelopes, times_s, strict=True)
@@ -591,9 +591,15 @@ class PulseCompressor:
         turned = (rows / self.peak)[..., np.newaxis] * within[..., np.newaxis, :]
         return np.asarray(turned.astype(np.complex64).reshape(*time_s.shape[:-1], -1)[..., :size])
 
-    def _inverse(self, band_spectrum: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        workers = self._workers if band_spectrum.ndim > 1 else None
-        return np.asarray(scipy.fft.ifft(band_spectrum, self._cycle_bins, workers=workers))
+    def _inverse(
+        self, band_spectrum: NDArray[np.complex64], turn: NDArray[np.complex64] | np.complex64 | int
+    ) -> NDArray[np.complex64]:
+        """Return the envelopes of a band that is turned, or multiplied by a number."""
+        *blocks, band = band_spectrum.shape
+        turned = np.zeros((*blocks, self._cycle_bins), dtype=np.complex64)
+        np.multiply(band_spectrum, turn, out=turned[..., :band])
+        workers = self._workers if blocks else None
+        return np.asarray(scipy.fft.ifft(turned, overwrite_x=True, workers=workers))
 
 
 @functools.lru_cache(maxsize=16)

@@ -60,7 +60,7 @@ class NoiseLeft:
         least = -planned.log_rate * self._least_power
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
-        self._lower, self._doubt = np.ones(taken.profiles), np.ones(taken.profiles)
+        self._lower, self._doubt = np.ones((2, taken.profiles))
         self.seems_to_fall = np.zeros(taken.profiles, dtype=bool)
         self.learn(taken, np.arange(taken.profiles))
 

@@ -6,6 +6,7 @@ waits for the other without giving way, a thousand times as long.
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 import numpy as np
@@ -17,16 +18,22 @@ threads (measured of OpenBLAS, which NumPy's wheels bring: 64,600 are not and 66
 products with as many of real ones."""
 
 
-def pieces(rows: int, right: NDArray[Any]) -> list[slice]:
+def pieces(rows: int, right: NDArray[Any]) -> tuple[slice, ...]:
     """Cut rows into pieces, each of which one thread multiplies by a matrix.
 
     In steps of four rows where there is room for four, and none of a single row: for what is
     left over another routine may be called, which rounds otherwise.
     """
-    most = max(2, (ALONE // right.size - 1) // 4 * 4)
+    return _cut(rows, right.size)
+
+
+@functools.lru_cache(maxsize=256)
+def _cut(rows: int, size: int) -> tuple[slice, ...]:
+    most = max(2, (ALONE // size - 1) // 4 * 4)
     if rows <= most + 1:
-        return [slice(0, rows)]
-    return [slice(i, i + most if i + most + 1 < rows else rows) for i in range(0, rows - 1, most)]
+        return (slice(0, rows),)
+    starts = range(0, rows - 1, most)
+    return tuple(slice(i, i + most if i + most + 1 < rows else rows) for i in starts)
 
 
 def product(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:

@@ -78,9 +78,9 @@ def _add_round(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArr
         # What was found at first in another's side lobe may stand beside its true place.
         one, echo, _ = pairs(profile, taken.start)
         near = np.abs(taken.position[echo] - new[one]) < (NEAREST_LOBES * taken.planned.lobe_bins)
-        kept = np.ones(taken.position.size, dtype=bool)
-        kept[echo[near & (taken.strength[echo] < height[one])]] = False
-        taken.keep(kept)
+        beside = np.zeros(taken.position.size, dtype=bool)
+        beside[echo[near & (taken.strength[echo] < height[one])]] = True
+        taken.keep(~beside)
     taken.add(profile, new)
     going = np.bincount(profile).nonzero()[0]
     fit(taken, noise, going, np.ones_like(going))

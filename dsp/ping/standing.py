@@ -80,7 +80,7 @@ def standing(
         peak, dropped, _ = pairs(profile, dropped_start)
         apart = np.abs(where[peak] - taken.dropped[dropped])
         stands[peak[apart <= NEAREST_LOBES * planned.lobe_bins]] = False
-    free = stands & ~_covered(planned, (row, where, height), behind)
+    free = stands & _uncovered(planned, (row, where, height), behind)
     order = np.lexsort((-height, row))
     order = order[free[order]]
     rank = np.arange(order.size) - starts_of(row[order], room.size)[row[order]]
@@ -104,12 +104,12 @@ def _looks_power(
     return np.asarray(looks.real**2 + looks.imag**2)
 
 
-def _covered(
+def _uncovered(
     planned: SearchPlan,
     peaks: tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]],
     behind: tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]],
 ) -> NDArray[np.bool_]:
-    """Say which peaks a higher one of their profile covers with its side lobes.
+    """Say which peaks no higher one of their profile covers with its side lobes.
 
     That one may be covered itself, or stand `behind` what an echo left: it is none, or one
     that cannot be told yet, and then what its side lobes reach up to cannot either.
@@ -120,7 +120,7 @@ def _covered(
         Row, place and height of each.
     """
     row, where, height = peaks
-    covered = np.ones(row.size, dtype=bool)
+    uncovered = np.zeros(row.size, dtype=bool)
     for profile in np.bincount(row).nonzero()[0].tolist():
         its = (row == profile).nonzero()[0]
         # No more than the highest are looked at: of any number of peaks, in bounded room.
@@ -132,8 +132,8 @@ def _covered(
         covers = over * planned.ceiling[lag.astype(np.intp)] >= high
         # Of several tops of one ragged peak the fit would make one, and that of a part's strength.
         covers |= lag < NEAREST_LOBES * planned.lobe_bins
-        covered[its] = (covers & (over > high)).any(axis=0)
-    return covered
+        uncovered[its] = ~(covers & (over > high)).any(axis=0)
+    return uncovered
 
 
 def _rounded_down(values: NDArray[np.float64]) -> NDArray[np.float32]:

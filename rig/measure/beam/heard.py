@@ -166,11 +166,11 @@ class HeardSweep:
         """Return what an echo at a range had to exceed."""
         receiver = self._receiver
         least = usual_noise * math.sqrt(-2 * math.log(receiver.plan.receiver.false_alarm_rate))
-        if ping.threshold_db is None:
+        if (threshold_db := ping.threshold_db) is None:
             return least
         half_m = receiver.plan.geometry.baseline_m / 2
         at = 2 * math.hypot(range_m, half_m) / receiver.sound_speed_m_s / receiver.shape.bin_s
-        around = ping.threshold_db[max(int(at) - 1, 0) : int(at) + 3]
+        around = threshold_db[max(int(at) - 1, 0) : int(at) + 3]
         around = around[np.isfinite(around)]
         return float(10 ** (around.max() / 20)) if around.size else least
 

@@ -171,8 +171,8 @@ class Strip:
         xy = self.panel.xy
         self._near.set(data=xy(range_m[near], strength_db[near]), visible=True)
         self._trace.set(data=xy(range_m[heard], strength_db[heard]), visible=True)
-        if newest.threshold_db is not None:
-            threshold_db = newest.threshold_db[:shown][heard]
+        if (threshold_db := newest.threshold_db) is not None:
+            threshold_db = threshold_db[:shown][heard]
             self._threshold.set(data=xy(range_m[heard], threshold_db), visible=True)
             self._label_threshold(threshold_db[np.isfinite(threshold_db)])
         added = counted(newest.profile.pings, "ping")

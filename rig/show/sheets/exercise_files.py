@@ -156,16 +156,17 @@ def with_even_threshold(heard: Run) -> PingResult:
     needs the line as it runs on from both sides.
     """
     last = heard.results[-1]
-    if last.threshold_db is None or last.profile is None:
+    if (threshold_db := last.threshold_db) is None or last.profile is None:
         return last
     delay_s, width_s = last.profile.delay_s, heard.receiver.shape.width_s
-    beside = np.isfinite(last.threshold_db)
+    told = np.isfinite(threshold_db)
+    beside = told.copy()
     for echo in last.echoes:
         beside &= np.abs(delay_s - echo.delay_s) > 2 * width_s
     if not beside.any():
         return last
-    even_db = np.interp(delay_s, delay_s[beside], last.threshold_db[beside])
-    threshold_db = np.where(np.isfinite(last.threshold_db), even_db, np.nan)
+    even_db = np.interp(delay_s, delay_s[beside], threshold_db[beside])
+    threshold_db = np.where(told, even_db, np.nan)
     return dataclasses.replace(last, threshold=functools.partial(np.asarray, threshold_db))
 
 
