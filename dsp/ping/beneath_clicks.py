@@ -150,16 +150,22 @@ class Beneath:
         new: list[int] = []
         while len(new) < MOST_HIDDEN:
             size = np.abs(rest)
-            out = size > np.maximum(least, OUT_OF_SOUND * self._level(size))
-            if not out.any():
+            most = int(np.where(size > least, size, 0).argmax())
+            if size[most] <= least[most]:
                 break
-            new.append(most := int(np.where(out, size, 0).argmax()))
+            new.append(most)
             # Not what it may have made of a copy that was fitted to it as well.
             about = _about(most, self._compress.pulse.samples.size)
             least[about] = np.maximum(least[about], AS_LOUD * size[most])
             least[most] = np.inf
             rest = rest - rest[most] * alike[np.abs(np.arange(left.size) - most)]
-        found = np.append(found, np.array(new, dtype=np.intp))
+        # How loud it is about a click its own ringing does not say, nor that of a few others; what
+        # takes more of them is sound, and what was hardly there beside them is none.
+        hidden = np.array(new, dtype=np.intp)
+        high = np.abs(_heights(np.append(found, hidden), alone, alike)[found.size :])
+        few = np.sum(np.abs(hidden - hidden[:, np.newaxis]) < half_pulse, axis=1) <= LIKE_IT
+        few &= high > OUT_OF_SOUND * self._level(np.abs(rest))[hidden]
+        found = np.append(found, hidden[few & (np.abs(left[hidden]) > AS_LOUD * high)])
         return found, _heights(found, alone, alike).astype(np.float32), spread
 
     def _filtered(

@@ -173,6 +173,22 @@ def test_beneath_clicks_there_is_what_sounds_there(name: str) -> None:
     assert np.abs(left).max() < 1e-6
 
 
+@pytest.mark.parametrize("name", PULSES)
+def test_clicks_on_one_sound_do_not_hide_each_other(name: str) -> None:
+    # Far above the noise what each rings, told from the others, is louder than all else about.
+    pulse = PULSES[name]
+    quiet = with_pulse(noise(9) / 10, pulse, 0.3, 300)
+    heard = quiet.copy()
+    at = 300 + pulse.samples.size * np.array([0.65, 0.77, 0.87])
+    at = np.append(at.astype(int), 4000)
+    heard[at] += np.array([0.15, -0.15, 0.15, 0.1], dtype=np.float32)
+    compress = PulseCompressor(pulse, BLOCK)
+    clear, _ = cleared(pulse, heard)
+    left = np.fft.irfft(clear, compress.fft_samples)[:BLOCK] - quiet
+    # As above, of a tenth of that noise.
+    assert np.abs(left).max() < 5 * RMS / 10
+
+
 @pytest.mark.parametrize("edge_hz", [3e3, 12e3])
 @pytest.mark.parametrize("name", PULSES)
 def test_what_is_no_copy_of_the_pulse_is_no_click(name: str, edge_hz: float) -> None:
