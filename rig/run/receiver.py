@@ -297,9 +297,12 @@ class Receiver:
         compression, less what it is late by for what it alone went through.
         """
         equalised = self.plan.receiver.weighting == "equalised"
-        sent = (self.marks.compressors if equalised else self._compressors)[block.pulse_index]
+        spectrum = self._spectra.of(block, self.marks.channel)
+        filtered = self._spectra.rumbled(block, self.marks.channel)
+        compressors = self._filtered if filtered else self._compressors
+        sent = (self.marks.compressors if equalised else compressors)[block.pulse_index]
         shape = sent.shape
-        band = sent.matched(self._spectra.of(block, self.marks.channel))
+        band = sent.matched(spectrum)
         envelope = sent.from_time_zero(band, 0.0)
         reach = max(1, round(shape.width_s / 2 / shape.bin_s))
         place, height = crest_near(envelope, shape, round(mark.delay_s / shape.bin_s), reach)
