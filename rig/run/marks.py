@@ -52,6 +52,9 @@ mark. An echo that is taken for the mark lacks the echo that it is itself: with 
 as 1.5 dB less than the mark that is 0.7 / 1.7 = 0.4 of the energy, if there is no other,
 and more with each other that there is."""
 
+CLEARLY = 0.03
+"""One of two likenesses is clearly the better by this much of the energy."""
+
 FASTEST_M_S, FARTHEST_S = 1.0, 0.003
 """A target moves no faster, a slow walk, and is looked for no farther off than this from
 where it stood: less than the lead, so that a slip cannot pass for a movement."""
@@ -240,11 +243,19 @@ class MarkSearch:
         reach_s = min(2 * FASTEST_M_S * passed_s / SLOWEST_SOUND_M_S, FARTHEST_S)
         reach_bins = max(1, math.ceil(reach_s / shape.bin_s))
         moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
+        within_db = LIKE_DB + _amplitude_doubt_db(mark)
         for sound in self._sounds(known_block):
             if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
                 continue
-            slipped = self._unlike(block, mark, known_block, sound, reach_bins=reach_bins)
-            if slipped < min(MOST_UNLIKE, moved):
+            # What came before the mark was cut off by the slip, or was not.
+            slipped = self._unlike(
+                block, mark, known_block, sound, reach_bins=reach_bins, from_mark_on=True
+            )
+            # As strong as the mark is now, it is the mark unless it is the worse likeness;
+            # else a gain was turned as well, and it is the mark if it is the better one.
+            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
+            worse = slipped - moved
+            if slipped < MOST_UNLIKE and worse < (CLEARLY if is_like else -CLEARLY):
                 return True
         return False
 
@@ -256,9 +267,12 @@ class MarkSearch:
         other_mark: Peak,
         *,
         reach_bins: int = 0,
+        from_mark_on: bool = False,
     ) -> float:
         """Return by how much the sounds around two marks differ, each in terms of its mark."""
         before_s = min(mark.delay_s, other_mark.delay_s)
+        if from_mark_on:
+            before_s = min(before_s, self.compressors[block.pulse_index].shape.width_s)
         around, other = (
             self._envelope(each, its.delay_s - before_s) / np.float32(its.amplitude)
             for each, its in ((block, mark), (other_block, other_mark))
