@@ -42,7 +42,6 @@ def partners(
     longest_s: float,
     u_likeness_db: float,
     own: OwnDifference = ALIKE,
-    decides: float = DECIDES,
 ) -> tuple[Partner, ...]:
     """Pair the echoes of two channels off.
 
@@ -56,8 +55,6 @@ def partners(
         By how much one target's echo differs between the channels, noise and the pair's own
         gain apart: as standard deviation.
     own : OwnDifference
-    decides : float
-        An echo that differs by so many standard deviations in delay or strength is another's.
 
     Returns
     -------
@@ -75,8 +72,7 @@ def partners(
         {
             j
             for j, other in enumerate(second)
-            if _in_time(peak, other, longest_s, own, decides)
-            and _alike(peak, other, u_likeness_db, own, decides)
+            if _in_time(peak, other, longest_s, own) and _alike(peak, other, u_likeness_db, own)
         }
         for peak in first
     ]
@@ -94,19 +90,17 @@ def partners(
     )
 
 
-def _in_time(peak: Peak, other: Peak, longest_s: float, own: OwnDifference, decides: float) -> bool:
+def _in_time(peak: Peak, other: Peak, longest_s: float, own: OwnDifference) -> bool:
     later_s = other.delay_s - peak.delay_s - own.envelope_delay_s
     u_s = math.hypot(peak.u_delay_s, other.u_delay_s, own.u_envelope_delay_s, own.u_common_s)
-    return abs(later_s) <= longest_s + decides * u_s
+    return abs(later_s) <= longest_s + DECIDES * u_s
 
 
-def _alike(
-    peak: Peak, other: Peak, u_likeness_db: float, own: OwnDifference, decides: float
-) -> bool:
+def _alike(peak: Peak, other: Peak, u_likeness_db: float, own: OwnDifference) -> bool:
     stronger_db = 20 * math.log10(other.amplitude / peak.amplitude) - own.gain_db
     # An amplitude is noisy by 1/√(2E/N0) of itself.
     u_noise_db = _NEPER_DB * math.sqrt(1 / peak.snr + 1 / other.snr)
-    return abs(stronger_db) <= decides * math.hypot(u_noise_db, u_likeness_db, own.u_gain_db)
+    return abs(stronger_db) <= DECIDES * math.hypot(u_noise_db, u_likeness_db, own.u_gain_db)
 
 
 def _only_partners(may_be: Sequence[set[int]]) -> list[int | None]:

@@ -236,24 +236,16 @@ class MarkSearch:
             not in its block.
         """
         unlike = self._unlike(block, mark, known_block, known_mark)
-        as_strong = alike(mark, known_mark)
-        if unlike < MOST_UNLIKE and as_strong:
+        if unlike < MOST_UNLIKE and alike(mark, known_mark):
             return False
         shape = self.compressors[known_block.pulse_index].shape
         passed_s = (block.index - known_block.index) * self._interval_s
         reach_s = min(2 * FASTEST_M_S * passed_s / SLOWEST_SOUND_M_S, FARTHEST_S)
         reach_bins = max(1, math.ceil(reach_s / shape.bin_s))
         moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
-        if not as_strong and moved > 1 - 2 * MOST_UNLIKE:
-            # Neither as strong nor among the same sounds: a side lobe of a mark that slipped
-            # across the block's edge stands still from ping to ping, too.
-            return True
         within_db = LIKE_DB + _amplitude_doubt_db(mark)
         for sound in self._sounds(known_block):
             if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
-                continue
-            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
-            if not is_like and moved <= CLEARLY:
                 continue
             # What came before the mark was cut off by the slip, or was not.
             slipped = self._unlike(
@@ -261,6 +253,7 @@ class MarkSearch:
             )
             # As strong as the mark is now, it is the mark unless it is the worse likeness;
             # else a gain was turned as well, and it is the mark if it is the better one.
+            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
             worse = slipped - moved
             if slipped < MOST_UNLIKE and worse < (CLEARLY if is_like else -CLEARLY):
                 return True

@@ -114,10 +114,9 @@ class MarkWatch:
         if outside := self._outside(block, time_zero):
             return Placed(reason=f"the {sought} stands {outside}")
         doubt = self._doubt(mark, shifted=shifted, sought=sought)
-        if drifts and self._waiting_step_s is not None:
-            step_s = (self._waiting_step_s + self._step_s(block, mark)) / 2
+        if drifts:
             self._steps_s.clear()
-            self._steps_s.extend([step_s] * STEPS_HELD)
+            self._steps_s.extend([self._step_s(block, mark)] * STEPS_HELD)
         self._waiting_step_s = self._step_s(block, mark) if waits else None
         another = "" if self._signs is None or shifted else self._signs.hear(block, mark)
         doubt = doubt or another
@@ -296,12 +295,11 @@ class MarkWatch:
         step_s = self._step_s(block, mark) - self._usual_step_s()
         tolerance_s = self._tolerance_s(mark.u_delay_s)
         slipped = abs(step_s) > tolerance_s
-        # A slip inside a mark moves it by part of a sample, and the next by the rest: by three
-        # quarters of one in all it has slipped. Two steps are as unsure as one, of two marks.
+        # A slip inside a mark moves it by part of a sample, and the next by the rest. Two steps
+        # are as unsure as one, of two marks.
         if self._receiver.info.can_slip and self._last_step_s is not None:
             both_s = step_s + self._last_step_s - self._usual_step_s()
-            quarter_s = 0.25 / self._receiver.info.sample_rate_hz
-            slipped = slipped or abs(both_s) > tolerance_s + quarter_s
+            slipped = slipped or abs(both_s) > tolerance_s
         return slipped
 
     def _gone(self, block: CaptureBlock, mark: Peak, first: tuple[CaptureBlock, Peak]) -> bool:

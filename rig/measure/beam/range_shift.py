@@ -10,9 +10,12 @@ from numpy.typing import NDArray
 from rig.bench.waveforms import pulses_of
 from rig.run.receiver import Receiver
 
+SPEEDS = 5
+"""At so many speeds the shift is worked out, the first 0."""
+
 
 def range_shift_m(
-    receiver: Receiver, speed_m_s: float, *, speeds: int = 5
+    receiver: Receiver, speed_m_s: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how much too far the plan's pulse shows what recedes.
 
@@ -25,7 +28,6 @@ def range_shift_m(
     receiver : Receiver
     speed_m_s : float
         The fastest.
-    speeds : int
 
     Returns
     -------
@@ -45,9 +47,9 @@ def range_shift_m(
     energy = np.maximum(np.abs(spectrum) ** 2, 1e-12 * float(np.max(np.abs(spectrum) ** 2)))
     lag_s = np.linspace(-1.0, 1.0, 257) * shape.width_s
     lags = np.exp(2j * np.pi * np.outer(lag_s, frequency_hz))
-    speed = np.linspace(0.0, speed_m_s, speeds)
-    shift_m = np.zeros(speeds)
-    for i in range(1, speeds):
+    speed = np.linspace(0.0, speed_m_s, SPEEDS)
+    shift_m = np.zeros(SPEEDS)
+    for i in range(1, SPEEDS):
         stretch = 1 + 2 * speed[i] / sound_speed
         heard = np.exp(np.outer(frequency_hz * stretch, turns)) @ pulse.samples
         compressed = np.abs(lags @ (weights * heard * spectrum.conj() / energy)) ** 2

@@ -14,7 +14,6 @@ OVER_RANGE_DB = (0.0, 20.0, 40.0, 60.0)
 """Decibels more for each ten times the range. What spreads as a sphere out and back loses
 40 (R. J. Urick, *Principles of Underwater Sound*, 3rd ed., 1983, ch. 2 and 5, from memory)."""
 
-RIGHT_OVER_RANGE_DB = 40.0
 _EVEN_AT = 1 / 3
 """Of the range axis: there nothing is added and nothing taken away."""
 
