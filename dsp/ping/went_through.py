@@ -5,9 +5,10 @@ it: by a fit to the shape it is told when that came. A filter is another matter:
 over a band may be later by any delay, as one pole is by half a sample where a sampled chain makes
 it. So one bounce is taken off, where the test of fit bears it out, and where neither a low-pass,
 nor a resonance, nor a mouth seen from the side is as likely, nor a bounce through a low-pass
-likelier. Of all else that is no copy the shape only bounds how late it is: by the latest of all
-these that look alike, and where none does by :func:`dsp.ping.likeness.u_by_shape_s`. Whether the
-others went through it as well, their own shapes tell.
+likelier. Of all else that is no copy the shape only bounds how late it is: where a filter of one
+corner looks alike, by the latest of all these that do, and else by
+:func:`dsp.ping.likeness.u_by_shape_s`. Whether the others went through it as well, their own shapes
+tell.
 
 References
 ----------
@@ -93,7 +94,8 @@ def late_by_shape(
     if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     bounce = heard.fitted(_bounce(shape))
-    filtered = [fit for way in FILTERS if (fit := heard.fitted(way)).holds]
+    plain = [fit for way in FILTERS if (fit := heard.fitted(way)).holds]
+    filtered = [*plain, *(fit for fit in [heard.fitted(RESONANCE)] if fit.holds)]
     if _likely(copy, [bounce, *filtered]):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
@@ -105,8 +107,10 @@ def late_by_shape(
     told = bounce.holds and all(fit.evidence <= least for fit in filtered)
     told &= not dulled.holds or dulled.evidence <= bounce.evidence
     if math.isnan(likely_alone) or not told:
-        alike = [fit for fit in (bounce, dulled, *filtered) if fit.holds]
-        u_late_s = min(u_by_shape_s(sound, others, shape), _u_by_fits_s(sound, alike, shape))
+        u_late_s = u_by_shape_s(sound, others, shape)
+        if plain:
+            alike = [fit for fit in (bounce, dulled, *filtered) if fit.holds]
+            u_late_s = min(u_late_s, _u_by_fits_s(sound, alike, shape))
         return Late(late_s=0.0, u_late_s=u_late_s, bounded=True)
     told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
     if likely_alone > 1 - RARELY:
@@ -137,13 +141,11 @@ def _likely(fit: Fit, others: Sequence[Fit]) -> bool:
 def _u_by_fits_s(sound: Look, alike: Sequence[Fit], shape: EchoShape) -> float:
     """Return the standard uncertainty of a sound's delay by all ways that look as it does.
 
-    Infinity where none does. The latest of them counts, and whatever is less late is as likely, to
-    either side. A filter beyond the band may be behind any: it shows by what is seen at all, of
-    amplitude 1 a share of one over the root of 2E/N0, and delays by the cube root of that
+    The latest of them counts, and whatever is less late is as likely, to either side. A filter
+    beyond the band may be behind any: it shows by what is seen at all, of amplitude 1 a share of
+    one over the root of 2E/N0, and delays by the cube root of that
     (:func:`dsp.ping.likeness.u_by_shape_s`).
     """
-    if not alike:
-        return math.inf
     latest_s = max(abs(fit.late_lobes) for fit in alike) * shape.width_s
     unseen = (sound.noise / sound.amplitude / math.sqrt(2)) ** (1 / 3)
     return math.hypot(latest_s / math.sqrt(3), unseen / shape.rms_bandwidth_rad_s)
@@ -191,15 +193,13 @@ def _dulled_bounce(shape: EchoShape) -> Way:
     return Way(response=response, starts=_starts(6, 6, 6, 2))
 
 
-def _butterworth(order: int) -> Way:
-    """Return the way through a maximally flat low-pass."""
+def _steep(
+    order: int, over: NDArray[np.float64], at: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return a maximally flat low-pass: poles evenly on a circle."""
     poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
-
-    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        turned = 1j * over / _corner(at)
-        return np.asarray(np.prod(-poles / (turned[..., np.newaxis] - poles), axis=-1))
-
-    return Way(response=response, starts=_starts(16))
+    turned = 1j * over / _corner(at)
+    return np.asarray(np.prod(-poles / (turned[..., np.newaxis] - poles), axis=-1))
 
 
 def _low_pass(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -235,13 +235,17 @@ def _starts(*each: int) -> NDArray[np.float64]:
 
 FILTERS = (
     Way(response=_low_pass, starts=_starts(8, 8)),
-    _butterworth(3),
-    _butterworth(4),
-    Way(response=_resonance, starts=_starts(8, 6, 6)),
+    Way(response=functools.partial(_steep, 3), starts=_starts(16)),
+    Way(response=functools.partial(_steep, 4), starts=_starts(16)),
     Way(response=_from_the_side, starts=_starts(10)),
 )
-"""What may pass for a bounce and is none. Without the first, a sampled one-pole was told as a
-bounce, and three bounces as one; without the resonance, a resonance was; without the last, a mouth
-seen from the side (``python tests/benchmarks/drawn_marks.py``). Steep low-passes make a sound later
-than one of second order that looks alike. A low-pass of first order and high-passes are told from a
-bounce by the test of fit, or by these."""
+"""Of one corner: what colours the pulse as one of them does is late as one of them is.
+
+They may pass for a bounce and are none, as :data:`RESONANCE` may. Without the first, a sampled
+one-pole was told as a bounce, and three bounces as one; without the last, a mouth seen from the
+side (``python tests/benchmarks/drawn_marks.py``). A low-pass of first order and high-passes are
+told from a bounce by the test of fit, or by these."""
+
+RESONANCE = Way(response=_resonance, starts=_starts(8, 6, 6))
+"""It has so much to choose that it takes for its own what a low-pass behind it does, and leaves out
+the delay: what it explains is not bounded by it, nor by a bounce through a low-pass."""
