@@ -400,7 +400,7 @@ def _amplitude(
     setting: BeamSetting, unknowns: NDArray[np.float64], sight: Sight
 ) -> NDArray[np.float64]:
     path_m = sight.out_m + sight.back_m
-    # Bounds that no bench comes near keep a step of the search from overflowing.
-    size_m, strength = math.exp(min(unknowns[1], 5.0)), math.exp(min(unknowns[0], 50.0))
+    # Bounds that no bench comes near keep a step of the search from overflowing, or from nothing.
+    size_m, strength = math.exp(np.clip(unknowns[1], -50.0, 5.0)), math.exp(min(unknowns[0], 50.0))
     heard = two_way_amplitude(setting, size_m, sight.out_rad, sight.back_rad, path_m)
     return np.asarray(strength * heard / (sight.out_m * sight.back_m))

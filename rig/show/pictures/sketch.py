@@ -273,14 +273,14 @@ def _meaning(
             "Unbroken: what really stands there, and its way. "
             "Dashes: what echoes tell, a range each, anywhere on its arc."
         )
-    why = "What stands there is covered." if hidden else no_truth_text(info)
+    covered = "What stands there is covered." if hidden else ""
     if tells_sides:
         return (
-            f"From above, to scale. {cone} White: the second receiver. Crosses, each in its "
-            "ellipse (k = 2): where echoes come from; how high is not told. Ring at the edge: "
-            f"beyond. {why}"
-        )
+            f"From above, to scale. {cone} White: the second receiver. Crosses, in ellipses "
+            "(k = 2): where echoes come from; how high is not told. Ring: beyond the edge. "
+            f"{covered}"
+        ).rstrip()
     return (
         f"From the side, to scale. {cone} "
-        f"Echoes tell ranges alone: each lies anywhere on its arc. {why}"
+        f"Echoes tell ranges alone: each lies anywhere on its arc. {covered or no_truth_text(info)}"
     )

@@ -295,6 +295,22 @@ def test_echoes_from_one_place_are_refused() -> None:
         fit_beam(sweep, a_setting())
 
 
+def test_a_target_that_stands_still_shows_no_beam() -> None:
+    # Its levels are those of no size at all, which the search then runs after.
+    drift = np.linspace(0.0, 1.0, 10)
+    still = BeamSweep(
+        place=0.27 * drift,
+        amplitude=0.03 + 1e-4 * np.sin(9 * drift),
+        noise=np.full(10, 9e-5),
+        threshold=np.full(10, 0.033),
+        range_m=0.9005 - 0.001 * drift,
+        u_range_m=np.full(10, 5e-5),
+        turned=False,
+    )
+    with pytest.raises(ValueError, match="levels show no beam; move the target further"):
+        fit_beam(still, a_setting(hz=8e3))
+
+
 def test_arrays_of_different_lengths_are_refused_by_name() -> None:
     sweep = a_pass(np.random.default_rng(9))
     with pytest.raises(ValueError, match="threshold: found shape"):
