@@ -56,8 +56,8 @@ _ROOM = 1 << 18
 
 RINGS = 4
 """A filter that rises as a squared sine within f about c rings after a step by no more than
-1/(2π c t) of 1/((2 f t)² - 1) (the raised cosine of pulse shaping, from memory): where f is 0.4 c
-and t four times 1/f, by 1/63 of 1/63."""
+1/(2π c t) of 1/((2 f t)² - 1) (the raised cosine of pulse shaping, from memory): where f is 2/7 of
+c and t four times 1/f, by 1/88 of 1/63."""
 
 _FEWEST_CELLS = 64
 _CELLS_ABOVE = 1024  # next to the band tell its noise well enough
@@ -91,7 +91,7 @@ class Clearing:
         self._beneath = [Beneath(c, longest=self._longest) for c in (compress, *others)]
         # In so short a part of it a pulse's own waves are quiet, too.
         self._has_waves = self._quiet * low_hz >= rate_hz
-        below = int(np.searchsorted(frequency_hz, low_hz / 2))
+        below = int(np.searchsorted(frequency_hz, low_hz))
         above = int(np.searchsorted(frequency_hz, high_hz))
         self._below = _Part(slice(first, first + below), shape.noise_weights[:below])
         from_centre2 = (frequency_hz - shape.noise_weights @ frequency_hz) ** 2
@@ -105,11 +105,12 @@ class Clearing:
     def _kept_of(self, length: int) -> NDArray[np.float32]:
         """Return by what a spectrum of such a length is multiplied.
 
-        From nothing at half the band's lower end to all at three quarters of it.
+        From nothing at three quarters of the band's lower end to all at that end: what the pulse
+        has there, hum would come in by.
         """
         place_hz = np.arange(length // 2 + 1) * self._rate_hz / length
         # Below a band that begins at 0 there is nothing.
-        rise = np.clip((place_hz - self._low_hz / 2) / max(self._low_hz / 4, 1e-9), 0, 1)
+        rise = np.clip((place_hz - self._low_hz) / max(self._low_hz / 4, 1e-9) + 1, 0, 1)
         return np.asarray((np.sin(np.pi / 2 * rise) ** 2).astype(np.float32))
 
     def __call__(

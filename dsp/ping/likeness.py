@@ -115,6 +115,16 @@ def is_copy(envelope: NDArray[np.complexfloating], shape: EchoShape, peak: Peak)
     return Heard.of(sound, shape, noise=sound.noise).fitted(COPY).holds
 
 
+def unlike_all(envelope: NDArray[np.complexfloating], shape: EchoShape, peak: Peak) -> float:
+    """Return the share of a sound's energy that neither the pulse nor another sound explains.
+
+    As :func:`is_copy` takes them.
+    """
+    sound, *others = looks(envelope, shape, peak)
+    late_s = _SHIFTS_LOBES * shape.width_s
+    return min(_least_apart(sound, others, shape, late) for late in late_s.tolist())
+
+
 def u_by_shape_s(sound: Look, others: Sequence[Look], shape: EchoShape) -> float:
     """Return the standard uncertainty of a sound's delay by what makes it no copy.
 
@@ -131,11 +141,16 @@ def u_by_shape_s(sound: Look, others: Sequence[Look], shape: EchoShape) -> float
     to be heard, the fourth order by 0.95 of it, and by resonances and a second path by half of it
     (computed for chirp and Barker code).
     """
+    least = _least_apart(sound, others, shape, 0.0)
+    return float(least ** (1 / 6)) / shape.rms_bandwidth_rad_s
+
+
+def _least_apart(sound: Look, others: Sequence[Look], shape: EchoShape, late_s: float) -> float:
+    """Return the least share of a sound's energy that the pulse or one of the others leaves."""
     lag_s = LOOKED_LOBES * shape.width_s
     own = sound.at(lag_s)
-    models = [np.asarray(shape.at(lag_s)), *(other.at(lag_s) for other in others)]
-    least = min(_apart(own, model) for model in models)
-    return float(least ** (1 / 6)) / shape.rms_bandwidth_rad_s
+    models = [shape.at(lag_s - late_s), *(other.at(lag_s - late_s) for other in others)]
+    return min(_apart(own, model) for model in models)
 
 
 def _strongest(sounds: Sequence[Peak], crest: Peak, shape: EchoShape) -> list[Peak]:
