@@ -407,7 +407,8 @@ class _MarkSearch:
         beyond = due - self._interval + self._beyond + near
         if beyond >= due - near:
             return
-        own, _ = self._loudest(due - near, due + near)
+        # In a file of one ping no pulse is there when the next is due, and noise is no sound.
+        own = max(self._loudest(at - near, at + near)[0] for at in (first_sample, due))
         louder, place = self._loudest(beyond, due - near)
         if louder <= own:
             return
