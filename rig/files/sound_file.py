@@ -18,16 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import (
-    RINGS_CLOSE_DB,
-    first_arrival,
-    in_doubt,
-    train_begun,
-    unexplained_ahead,
-)
+from dsp.ping.arrivals import first_arrival, in_doubt, train_begun, unexplained_ahead
 from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.likeness import is_copy
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
     LEAD_S,
@@ -199,7 +192,6 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
         search = _MarkSearch(file, path, plan, info)
         mark_sample = search.first()
         search.refuse_the_middle(mark_sample)
-        search.refuse_a_forerunner(mark_sample)
         start_sample = round(mark_sample) - round(LEAD_S * rate)
         mark_s = (mark_sample - start_sample) / rate
         # Whole blocks, and a last part that still holds the farthest echo.
@@ -424,34 +416,6 @@ class _MarkSearch:
             "later, from beyond the plan's ranges; give a recording that begins ahead of its "
             f"first ping, as this one does after {place / self._rate_hz - LEAD_S:.3f} s, or a "
             "range_stop_m that reaches that sound"
-        )
-
-    def refuse_a_forerunner(self, first_sample: float) -> None:
-        """Refuse a file whose first sound may be what distortion adds to a later one.
-
-        At twice a chirp's frequencies a distorted sound is compressed to a smear ahead of itself,
-        by up to a pulse's length. It is no copy of the pulse, as a direct sound that weak is.
-
-        Raises
-        ------
-        RecordingError
-            Where a first sound that is no copy stands ahead of a far stronger one.
-        """
-        shape, start = self._compressors[0].shape, round(first_sample) - self._lead
-        envelope, due_s = self._envelope(start, 0), (first_sample - start) / self._rate_hz
-        begin, end = (due_s + np.array([2 * shape.width_s, shape.reach_s])) / shape.bin_s
-        later = np.abs(envelope[round(begin) : round(end) + 1])
-        first = first_arrival(envelope, shape, due_s=due_s, way_s=self._way_s)
-        if first is None or later.size == 0:
-            return
-        stronger_db = 20 * math.log10(float(later.max()) / first.amplitude)
-        if stronger_db < -RINGS_CLOSE_DB or is_copy(envelope, shape, first):
-            return
-        after_ms = 1e3 * (2 * shape.width_s + int(later.argmax()) * shape.bin_s)
-        raise RecordingError(
-            f"{self._path}: the first sound is no copy of the pulse, and one {stronger_db:.0f} dB "
-            f"stronger comes {after_ms:.1f} ms later, as where an input is driven too far; give a "
-            "recording at a lower level, one with a louder direct sound, or a loopback wire"
         )
 
     def _loudest(self, begin: float, end: float) -> tuple[float, float]:
