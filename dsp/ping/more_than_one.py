@@ -40,6 +40,10 @@ MOST_COMPARED = 3
 """With so many of the strongest others of its profile an echo is compared: what it has in common
 with one is the sender's or the receiver's."""
 
+ALONE_LOBES = 2.0
+"""With no other found so near, a lobe of it and one of its own, an echo has its top where a copy
+was fitted to it: what rings may be taken for several, and has it anywhere among them."""
+
 COMPARED_SNR = 100.0
 """Weaker echoes, by their power out over the noise's, hide in it what is no copy."""
 
@@ -61,9 +65,7 @@ def more_than_one(
         return more
     planned, lobe = taken.planned, taken.planned.lobe_bins
     # Most are seen at a glance to leave nothing.
-    several = _has_others(taken, looked_at, stands)
-    may_be = several | _leaves_much(taken, looked_at, snr_out)
-    looked_at, several = looked_at[may_be], several[may_be]
+    looked_at = looked_at[_may_be_more(taken, looked_at, stands, snr_out)]
     if looked_at.size == 0:
         return more
     own = product(_around(taken, looked_at, stands, COMPARED_LOBES * lobe), evened(planned).T)
@@ -86,11 +88,14 @@ def more_than_one(
     # As it is heard the pulse may have been taken for several sounds within a lobe.
     sounds = _around(taken, others, np.zeros_like(stands), HEARD_LOBES * lobe)
     bodies, on_top = sent_back(sounds, planned)
+    every = np.arange(stands.size)
     for one, with_these in zip(unexplained, compared, strict=True):
         its = np.searchsorted(others, with_these)
         if its.size:
-            # What several copies were fitted to has its top anywhere among them.
-            may_be = bodies[its][on_top[its] | several[one]]
+            may_be = bodies[its]
+            if _beside(taken, looked_at[one], every) > ALONE_LOBES * lobe:
+                may_be = may_be[on_top[its]]
+            may_be = may_be.reshape(-1, own.shape[1])
             alike = explained_by(may_be, own[one : one + 1])[0] / energy[one]
             more[looked_at[one]] = bool(1 - alike > least[one])
     return more
@@ -122,30 +127,30 @@ def _of_copy(planned: SearchPlan) -> float:
     return float(np.sum(copy.real**2 + copy.imag**2))
 
 
-def _leaves_much(
-    taken: Taken, echoes: NDArray[np.intp], snr_out: NDArray[np.float64]
+def _may_be_more(
+    taken: Taken,
+    echoes: NDArray[np.intp],
+    stands: NDArray[np.bool_],
+    snr_out: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
-    """Say which echoes left more than half of what counts."""
+    """Say which echoes left more than half of what counts, or have others found in them."""
     planned, of_copy = taken.planned, _of_copy(taken.planned)
     offset = np.rint(COMPARED_LOBES * planned.lobe_bins).astype(np.intp)
     bins = np.rint(taken.position[echoes]).astype(np.intp)[:, np.newaxis] + offset
     bins = within(bins, 0, planned.bins - 1)
     left = taken.power[taken.profile[echoes, np.newaxis], bins].sum(axis=1, dtype=np.float64)
     noise = offset.size * 2 / snr_out[echoes] / of_copy
-    return np.asarray(left / (taken.strength[echoes] ** 2 * of_copy) > NO_COPY**2 / 2 + noise)
-
-
-def _has_others(
-    taken: Taken, echoes: NDArray[np.intp], stands: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Say which echoes have others found in them: within a lobe, and no echoes themselves."""
-    several = np.zeros(echoes.size, dtype=bool)
+    may_be = left / (taken.strength[echoes] ** 2 * of_copy) > NO_COPY**2 / 2 + noise
     hidden = (~stands).nonzero()[0]
-    for place, echo in enumerate(echoes if hidden.size else ()):
-        beside = hidden[taken.profile[hidden] == taken.profile[echo]]
-        apart = np.abs(taken.position[beside] - taken.position[echo])
-        several[place] = bool((apart < taken.planned.lobe_bins).any())
-    return several
+    for echo in (~may_be).nonzero()[0] if hidden.size else ():
+        may_be[echo] = _beside(taken, echoes[echo], hidden) < planned.lobe_bins
+    return np.asarray(may_be)
+
+
+def _beside(taken: Taken, echo: np.intp, others: NDArray[np.intp]) -> float:
+    """Return how far from an echo the nearest of some others of its profile is, in bins."""
+    its = others[(taken.profile[others] == taken.profile[echo]) & (others != echo)]
+    return float(np.abs(taken.position[its] - taken.position[echo]).min(initial=np.inf))
 
 
 def _around(

@@ -136,7 +136,7 @@ def _moved(bodies: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.co
     """
     even = evened(planned)
     ways = (even * _moving(planned)[:, np.newaxis]).reshape(-1, COMPARED_LOBES.size)
-    moved = (bodies @ ways.T).reshape(*bodies.shape[:-2], -1, len(even))
+    moved = product(bodies, ways.T).reshape(*bodies.shape[:-2], -1, len(even))
     return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
 
 

@@ -22,6 +22,7 @@ from dsp.history.passes import passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Scan, Track, Tracker, tracks_among, tracks_of
 from dsp.physics import beams
+from dsp.ping.listing import SECOND_LOBES
 from dsp.ping.ranging import path_from_range_m
 from dsp.uncertainty import Budget, signed, stated
 from rig.bench.plan import Plan
@@ -532,8 +533,13 @@ def _with_common(
         u_shape_s=float(echoes.u_shape_s[nearest]),
     )
     late_m, slow = left_as_points(receiver, passage.closest_range_m)
-    beside_m = math.sqrt(float(np.mean(echoes.beside_m**2)))
-    common_m = math.hypot(u_shift_m, budget.combined, late_m, beside_m)
+    beside_m = echoes.beside_m
+    second = beside_m >= SECOND_LOBES * resolution_m(receiver)
+    if passage.kind == "stay" and all(half.any() for half in np.array_split(second, 2)):
+        # Of two that stay, each ping brings both, also where its noise lets them not be told.
+        beside_m = beside_m[second]
+    pulled_m = math.sqrt(float(np.mean(beside_m**2)))
+    common_m = math.hypot(u_shift_m, budget.combined, late_m, pulled_m)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )

@@ -45,3 +45,22 @@ def test_hum_that_comes_again_each_ping_is_no_train() -> None:
     scene = drawn_again("hum and clicks", 2309670654, 46)
     run = heard(scene)
     assert [ping.lost for ping in run.results] == [False] * scene.pings
+
+
+def test_two_that_cannot_be_told_apart_are_not_told_as_one() -> None:
+    # 19 mm apart, 0.87 c/2B, at 36 dB.
+    scene = drawn_again("two close", 90210117, 50)
+    true_m = [body.range_m(0.0) for body in scene.truths]
+    for ping in heard(scene).results:
+        for each_m in true_m:
+            assert any(abs(e.range_m - each_m) <= 2 * e.u_range_m for e in ping.echoes), ping.index
+
+
+def test_what_stays_is_two_where_some_pings_alone_tell() -> None:
+    scene = drawn_again("two close", 90210117, 91)
+    run = heard(scene)
+    told = [e for ping in run.results for e in ping.echoes if e.more_within_m is not None]
+    assert 2 <= len(told) < scene.pings
+    (stay,) = [p.passage for p in run.passings]
+    assert stay.u_closest_range_m is not None
+    assert stay.u_closest_range_m >= min(e.u_range_m for e in told)

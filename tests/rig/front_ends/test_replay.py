@@ -194,6 +194,15 @@ def test_a_louder_echo_from_beyond_the_ranges_is_no_mark(tmp_path: Path) -> None
     assert found == pytest.approx(7000.0, abs=MARK_TOLERANCE_SAMPLES)
 
 
+def test_what_distortion_adds_ahead_of_a_sound_is_no_mark(tmp_path: Path) -> None:
+    # An input that adds 7 % of second harmonic, 0.3 · 0.5 / 2, is compressed 5 to 7 ms ahead: the
+    # chirp at twice its frequencies passes 8 kHz as it begins, where the pulse does 5 ms later.
+    sound = _heard(60000, _pings(2000.0, 9), noise=4e-3)
+    path = _write(tmp_path / "driven.wav", sound + 0.3 * sound**2)
+    with pytest.raises(RecordingError, match="direct sound"):
+        open_recording(path, _plan())
+
+
 def test_one_sound_saved_on_two_channels_is_no_second_receiver(tmp_path: Path) -> None:
     sound = _heard(20000, _pings(2000.0, 3))
     plan = _plan(geometry={"second_channel": 2, "second_spacing_m": 0.2})
