@@ -331,14 +331,19 @@ class _MarkSearch:
         Each stretch that shows another sound first is searched about that one.
         """
         last = self._file.frames - 1 - follow * self._interval * len(self._pulses)
-        still_s = self._compressors[0].shape.width_s / 2
+        last = last if follow else self._file.frames
+        still = self._compressors[0].shape.width_s / 2 * self._rate_hz
         for _ in range(_MOST_LOOKS):
             near = round(found.first_sample) - self._lead
-            again = self._begun(min(near, last) if follow else near, follow)
+            again = self._begun(min(near, last), follow)
             if again is None:
                 return None
-            if abs(again.first_sample - found.first_sample) < still_s * self._rate_hz:
-                return again
+            if abs(again.first_sample - found.first_sample) < still:
+                # What makes it doubtful stands in a stretch that begins sooner, too.
+                sooner = self._begun(min(near - self._lead, last), follow) if again.doubt else None
+                if sooner is None or abs(sooner.first_sample - again.first_sample) > still:
+                    return again
+                return again if sooner.doubt else sooner
             found = again
         return None
 
