@@ -1,5 +1,6 @@
 """What the direct sound alone went through is in the budget; what all did moves no range."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
-from rig.bench.plan import plan_from_table
+from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
@@ -31,17 +32,30 @@ DULL = np.asarray(signal.freqz(*signal.butter(2, 6e3, fs=48e3), worN=FREQUENCY_H
 BOUNCE = 1 + 0.6 * np.exp(-2j * np.pi * FREQUENCY_HZ * 1e-4)
 
 
-def measured(direct: NDArray[np.complex128], echo: NDArray[np.complex128]) -> Echo:
+def measured(
+    direct: NDArray[np.complex128],
+    echo: NDArray[np.complex128],
+    *,
+    plan: Plan = PLAN,
+    hum: float = 0.0,
+) -> Echo:
     """Return the echo of a ping whose two sounds went through filters, by spectra alone."""
     response = np.zeros(FREQUENCY_HZ.size, dtype=np.complex128)
     for range_m, amplitude, way in ((0.0, 0.5, direct), (RANGE_M, 0.05, echo)):
         delay_s = LEAD_S + math.hypot(2 * range_m, 0.12) / SPEED_M_S
         response += amplitude * way * np.exp(-2j * np.pi * FREQUENCY_HZ * delay_s)
-    spectrum = np.fft.rfft(pulses_of(PLAN)[0].samples.astype(float), LENGTH)
-    samples = np.fft.irfft(spectrum * response, LENGTH)[: PLAN.interval_samples]
+    spectrum = np.fft.rfft(pulses_of(plan)[0].samples.astype(float), LENGTH)
+    samples = np.fft.irfft(spectrum * response, LENGTH)[: plan.interval_samples]
     samples += 2e-4 * np.random.default_rng(3).standard_normal(samples.size)
-    block = CaptureBlock(index=0, samples=samples, start_sample=0, mark_s=LEAD_S + 0.12 / SPEED_M_S)
-    (result,) = ping_results(Receiver(PLAN, INFO), [block])
+    turns = np.outer(50.0 * np.arange(1, 41), np.arange(samples.size) / 48e3)
+    samples += hum * np.sin(2 * np.pi * turns + np.arange(40)[:, np.newaxis]).sum(axis=0)
+    block = CaptureBlock(
+        index=0,
+        samples=samples.astype(np.float32),
+        start_sample=0,
+        mark_s=LEAD_S + 0.12 / SPEED_M_S,
+    )
+    (result,) = ping_results(Receiver(plan, INFO), [block])
     return max(result.echoes, key=lambda e: e.strength_db)
 
 
@@ -102,3 +116,10 @@ def test_a_mark_among_a_codes_side_lobes_is_as_sure_as_it_says() -> None:
     # 2.2 kHz: 0.1 µs. What others leave about it may be a few times that, and much more where one
     # is hidden: in a ping or two.
     assert sorted(zero.u_delay_s for zero in zeros if zero)[3] < 1e-6
+
+
+def test_what_is_filtered_out_with_hum_is_nothing_that_the_direct_sound_went_through() -> None:
+    # A tone's own lobes reach down among the hum.
+    tone = {"kind": "tone", "centre_hz": 8e3, "duration_s": 0.002}
+    plan = dataclasses.replace(PLAN, pulse=plan_from_table({"pulse": tone}).pulse)
+    assert shape_m(measured(FLAT, FLAT, plan=plan, hum=0.1)) == 0.0
