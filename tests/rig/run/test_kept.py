@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.run.kept import KeptResults
@@ -118,6 +118,7 @@ def told(result: PingResult) -> tuple[Any, ...]:
     return (*values, heard.echoes, heard.echoes is result.echoes, *_plain(heard.hits), whose)
 
 
+@settings(max_examples=40)
 @given(st.lists(results(), max_size=12))
 def test_what_a_ping_keeps_comes_back_to_the_last_bit(given: list[PingResult]) -> None:
     with pytest.MonkeyPatch.context() as patch:
