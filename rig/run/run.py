@@ -23,6 +23,7 @@ from rig.run.loop import Recorder, ping_results
 from rig.run.origin import sorted_out, with_pings
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, HitTable, Measurement, PingResult
+from rig.run.stacking import Still
 from rig.tank.truth import Truth
 
 HISTORY_PINGS = 1000
@@ -79,9 +80,12 @@ class Run:
         self._lost, self._clipped, self._moving = 0, 0, 0
         self._last: PingResult | None = None
         self._means: dict[int | None, RunningMean] = {}
+        self._paired: dict[int | None, RunningMean] = {}
+        self._unpaired: PingResult | None = None
         self._made: dict[Any, Any] = {}
         self._signed = SignedSum()
         self._owner = array("i")
+        self._still = Still(receiver)
 
     @property
     def plan(self) -> Plan:
@@ -135,13 +139,27 @@ class Run:
             self._last = result
         self._made.clear()
         if result.alone is not None:
-            pulse = result.alone.pulse_index
-            if pulse in self._means:
-                self._means[pulse].add(result.alone)
-            else:
-                self._means[pulse] = RunningMean(result.alone)
+            _add(self._means, result.alone)
+            self._pair(result)
             if result.sign_place is not None:
                 self._signed.add(result.alone, result.sign_place)
+
+    def _pair(self, result: PingResult) -> None:
+        """Pair pings of two codes between which nothing moved.
+
+        What is there in one ping more of the one code than of the other leaves side lobes.
+        """
+        before, self._unpaired = self._unpaired, result
+        if self.plan.pulses_per_cycle == 1 or before is None:
+            return
+        if before.alone is None or result.alone is None:
+            return
+        if before.alone.pulse_index == result.alone.pulse_index:
+            return
+        if len(self._still.with_newest([before, result])) == 2:
+            _add(self._paired, before.alone)
+            _add(self._paired, result.alone)
+            self._unpaired = None
 
     def forget_older(self) -> None:
         """Forget all but the latest :data:`HISTORY_PINGS`, so that weeks of pings fill no memory.
@@ -209,8 +227,16 @@ class Run:
         return self.measurement.echoes
 
     def summed(self) -> EchoProfile | None:
-        """Return the average of all good pings; None where there is none."""
-        means = [mean.profile for mean in self._means.values()]
+        """Return the average of all good pings; None where there is none.
+
+        Of codes that take turns, of those pairs in which nothing moved, where these are half of
+        the pings or more: where something moves all along, what stands still is to be heard.
+        """
+        every, paired = (
+            [mean.profile for mean in means.values()] for means in (self._means, self._paired)
+        )
+        most = 2 * sum(mean.pings for mean in paired) >= sum(mean.pings for mean in every)
+        means = paired if paired and most else every
         return stacked_in_turns(means) if means else None
 
     def solved(self) -> SolvedSum | None:
@@ -226,6 +252,14 @@ class Run:
             self._made[make] = make(self)
         made: T = self._made[make]
         return made
+
+
+def _add(means: dict[int | None, RunningMean], alone: EchoProfile) -> None:
+    """Add a ping's profile to the mean of those of its pulse."""
+    if alone.pulse_index in means:
+        means[alone.pulse_index].add(alone)
+    else:
+        means[alone.pulse_index] = RunningMean(alone)
 
 
 def run_of(

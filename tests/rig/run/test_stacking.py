@@ -93,3 +93,23 @@ def test_once_it_stands_still_again_the_stack_grows_again() -> None:
     results = run_of(moved.receiver, blocks).results
     added = [0 if r.profile is None else r.profile.pings for r in results]
     assert added == [1] * 8 + [1, 2, 3, 4, 4, 4, 4, 4]
+
+
+def test_what_is_there_in_an_odd_number_of_pings_brings_no_bodies_to_a_pair_s_sum() -> None:
+    # Set down at ping 7 of 16, four pings of one code hear it and five of the other: a sixteenth
+    # of a single code's side lobes, which reach -10 to -20 dB of 16 chips, is left of all pings
+    # added up, 15 dB and more above the noise.
+    plan = plan_from_table(
+        {
+            "pulse": PULSES["golay"],
+            "timing": {"ping_interval_s": INTERVAL_S, "sample_rate_hz": RATE_HZ},
+            "receiver": {"range_start_m": 0.3, "range_stop_m": 3.0},
+        }
+    )
+    stays = ((0.05, 0.0, 0.0), (0.03, 0.9, 0.0), (0.015, 1.7, 0.0))
+    made, with_it = (
+        list(made_pings(plan, sounds, pings=16, rms=1e-3, seed=1))
+        for sounds in (stays, (*stays, (0.02, 1.25, 0.0)))
+    )
+    run = run_of(Receiver(plan, INFO), made[:7] + with_it[7:])
+    assert [echo.range_m for echo in run.echoes] == pytest.approx([0.9, 1.25, 1.7], abs=3e-3)
