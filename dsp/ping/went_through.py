@@ -235,16 +235,15 @@ def _starts(*each: int) -> NDArray[np.float64]:
 
 FILTERS = (
     Way(response=_low_pass, starts=_starts(8, 8)),
-    Way(response=functools.partial(_steep, 3), starts=_starts(16)),
-    Way(response=functools.partial(_steep, 4), starts=_starts(16)),
+    *(Way(response=functools.partial(_steep, order), starts=_starts(16)) for order in (1, 3, 4)),
     Way(response=_from_the_side, starts=_starts(10)),
 )
 """Of one corner: what colours the pulse as one of them does is late as one of them is.
 
 They may pass for a bounce and are none, as :data:`RESONANCE` may. Without the first, a sampled
 one-pole was told as a bounce, and three bounces as one; without the last, a mouth seen from the
-side (``python tests/benchmarks/drawn_marks.py``). A low-pass of first order and high-passes are
-told from a bounce by the test of fit, or by these."""
+side (``python tests/benchmarks/drawn_marks.py``). High-passes are told from a bounce by the test of
+fit, or by these."""
 
 RESONANCE = Way(response=_resonance, starts=_starts(8, 6, 6))
 """It has so much to choose that it takes for its own what a low-pass behind it does, and leaves out
