@@ -21,7 +21,7 @@ from dsp.ping.compression import (
     LobeTable,
     lobe_table,
 )
-from dsp.ping.likeness import is_copy, unlike_all
+from dsp.ping.likeness import is_copy, is_sound
 from dsp.ping.noise import (
     TRAINING_CELLS,
     cell_averaging_factor,
@@ -70,13 +70,6 @@ of its amplitude is told from that. What a loudspeaker adds at twice the frequen
 twice as fast: the first that is seen of it is no copy by 0.8 of its amplitude (computed for three
 chirps). A converter's filter rings ahead by less than :data:`RINGS_S`, and what comes through a
 wire or the bench is ahead of the sound through air by no more than that one's whole way."""
-
-NO_SOUND = 0.25
-"""Share of the energy about a crest that neither the pulse nor another sound explains, where a
-microphone or a card that bends makes it of a loud sound: half of the amplitude. Twice and three
-times the frequency of five chirps leave 0.36 and more (computed); of the pulse's length a chirp's
-harmonic as strong as itself would be compressed to 1/√(BT) of it, 19 dB less for 4 to 12 kHz in
-10 ms, so that :data:`RINGS_CLOSE_DB` holds it."""
 
 PLAINLY = 2.0
 """Ringing that should stand so far above the threshold ahead of another sound would be seen
@@ -360,18 +353,13 @@ def _weighed(
             if ahead_s > max(RINGS_S, way_s) and is_copy(envelope, shape, peak):
                 nothing_tells = False
         elif not rings and not nothing_tells:
-            # What a microphone bends is by the square of a sound: not ahead of all in one share.
+            # What a microphone bends is by the square of a sound: not ahead of all in one share. As
+            # strong as the sound itself, twice a chirp's frequency would be compressed to 1/√(BT)
+            # of it: to 19 dB less for 4 to 12 kHz in 10 ms.
             bends = delay_s[later] - peak.delay_s < shape.reach_s
             bends &= peak.amplitude < amplitude[later] * 10 ** (RINGS_CLOSE_DB / 20)
-            nothing_tells = bool(bends.any()) and not _is_sound(envelope, shape, peak)
+            nothing_tells = bool(bends.any()) and not is_sound(envelope, shape, peak)
         yield _Heard(peak=peak, is_own=not rings and not nothing_tells, is_open=nothing_tells)
-
-
-def _is_sound(envelope: NDArray[np.complexfloating], shape: EchoShape, peak: Peak) -> bool:
-    """Say whether a sound may be one at all, by a copy of the pulse or another sound."""
-    if is_copy(envelope, shape, peak):
-        return True
-    return unlike_all(envelope, shape, peak) < NO_SOUND
 
 
 def _rings(

@@ -203,6 +203,12 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
             mark_sample + (pings - 1) * plan.interval_samples, (pings - 1) % plan.pulses_per_cycle
         ):
             pings -= 1
+        if pings > 1 and not search.comes_again:
+            raise RecordingError(
+                f"{path}: the plan's pulse is heard, and no sound comes again every "
+                f"{plan.timing.ping_interval_s:g} s; give the timing.ping_interval_s that it was "
+                "recorded with"
+            )
         after_s = (file.frames - mark_sample) / rate
     if pings < 1:
         raise RecordingError(
@@ -263,7 +269,13 @@ class _Begun:
 
 
 class _MarkSearch:
-    """Looks for the plan's pulse in the channel that holds the marks."""
+    """Looks for the plan's pulse in the channel that holds the marks.
+
+    Attributes
+    ----------
+    comes_again : bool
+        Whether the first sound that was found comes again ping after ping.
+    """
 
     def __init__(self, file: Any, path: Path, plan: Plan, info: StreamInfo) -> None:
         self._file, self._path = file, path
@@ -286,7 +298,7 @@ class _MarkSearch:
             Clearing(PulseCompressor(pulse, self._stretch, fft_samples=fft_samples))
             for pulse in self._pulses
         ]
-        self._first_peak = 0.0
+        self._first_peak, self.comes_again = 0.0, False
         self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
 
@@ -319,6 +331,7 @@ class _MarkSearch:
                     "sound, of more pings, or with a loopback wire"
                 )
             self._first_peak = self._peak(round(found.first_sample), 0)
+            self.comes_again = follow > 0
             return found.first_sample
         raise RecordingError(
             f"{self._path}: the plan's pulse is not in channel {self._channel + 1}; "

@@ -184,6 +184,14 @@ def test_a_file_that_begins_or_slips_between_direct_sound_and_echo_is_refused(
         assert _mark_sample(next(replay.blocks(1))) == pytest.approx(LEAD, abs=24)
 
 
+def test_a_file_of_another_interval_than_the_plan_s_is_refused(tmp_path: Path) -> None:
+    # 3 % off: no sound comes again where the plan has it due, of eight pings.
+    path = _write(tmp_path / "x.wav", _heard(50000, _pings(2000.0, 8)))
+    plan = _plan(timing={"ping_interval_s": 1.03 * INTERVAL / RATE})
+    with pytest.raises(RecordingError, match=r"comes again every 0\.12875 s; give the timing"):
+        open_recording(path, plan)
+
+
 def test_a_louder_echo_from_beyond_the_ranges_is_no_mark(tmp_path: Path) -> None:
     # Where the file holds what was ahead of the first ping, that one surely is the first.
     sound = _heard(
