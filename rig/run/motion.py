@@ -101,46 +101,73 @@ def freed_of_motion(
         for k, echo in enumerate(echoes):
             if echo.delay_s not in of_hit:  # at a range of 0
                 continue
-            speed, u_speed, taken, off, noise_m, beside_m, is_sure, track = of_hit[echo.delay_s]
-            were_sure = [of_track[track] for of_track in lately if track in of_track]
+            *known, is_sure, track = of_hit[echo.delay_s]
+            speed_m_s, u_speed_m_s = known[:2]
             by_one_interval = sum(track in of_track for of_track in last_two) < 2
             # What turns up within a run, or again, may be what has just turned, and turns on.
-            turns_up = by_one_interval and track >= from_the_start
-            by_chance = abs(speed) > MOVES * u_speed and _begun_by_chance(were_sure)
-            if is_sure and abs(speed) > MAY_MOVE * u_speed and (turns_up or by_chance):
-                u_speed = math.inf
-            if u_speed == math.inf:
-                if is_sure and not first:
-                    moving = True
-                    u_m = abs(coupling_s) * speeds.u_unknown_m_s
-                    echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
-                continue
-            by_m, u_m = 0.0, 0.0
-            if abs(speed) > MOVES * u_speed:
-                # A speed errs by a share K of this ping's own noise, and by what the pings before
-                # it left, which is free of that. So the range less its shift by the speed errs by
-                # 1 - coupling K times its noise, and by the coupling times the rest.
-                rest_m_s = math.sqrt(max(u_speed**2 - (taken * noise_m) ** 2, 0.0))
+            unknown = by_one_interval and track >= from_the_start
+            if not unknown and abs(speed_m_s) > MOVES * u_speed_m_s:
+                unknown = _begun_by_chance([of[track] for of in lately if track in of])
+            unknown &= is_sure and abs(speed_m_s) > MAY_MOVE * u_speed_m_s
+            if not unknown and u_speed_m_s < math.inf:
                 second_m = (found[k].more_within_m or 0.0) / 2
-                pull_m = math.sqrt(max(beside_m**2 - second_m**2, 0.0))
-                echo = _with_noise(echo, abs(1 - coupling_s * taken), pull_m)
-                by_m, u_m = coupling_s * speed, abs(coupling_s) * rest_m_s
-                if by_one_interval:
-                    # It may have turned in it: between none and twice that speed, evenly.
-                    u_m = math.hypot(u_m, by_m / math.sqrt(3))
-            elif abs(speed) > MAY_MOVE * u_speed:
-                u_m = abs(coupling_s * speed)
-            if not by_one_interval and abs(off) > TURNED * noise_m:
-                # It turned at some instant, any alike, since the ping before: by v so long ago as
-                # t, and it is off by v (t + coupling), and its range by v times the coupling.
-                interval_s = receiver.plan.timing.ping_interval_s
-                share = math.sqrt(abs(coupling_s) / (interval_s + abs(coupling_s)))
-                u_m = math.hypot(u_m, share * off)
-            if u_m:
-                echoes[k] = _moved(receiver, echo, by_m=by_m, u_m=u_m)
+                echoes[k] = _freed(receiver, echo, second_m, by_one_interval, *known)
+            elif is_sure and not first:
+                moving = True
+                u_m = abs(coupling_s) * speeds.u_unknown_m_s
+                echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
         first = False
         lately.append(dict(zip(owners, sure, strict=True)))
         yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
+
+
+def _freed(
+    receiver: Receiver,
+    echo: Echo,
+    second_m: float,
+    by_one_interval: bool,
+    speed_m_s: float,
+    u_speed_m_s: float,
+    taken_hz: float,
+    off_m: float,
+    noise_m: float,
+    beside_m: float,
+) -> Echo:
+    """Return an echo without what its target's known speed did to its range.
+
+    Parameters
+    ----------
+    receiver : Receiver
+    echo : Echo
+    second_m : float
+        Of its uncertainty, what is for a second target so near.
+    by_one_interval : bool
+        Whether the two pings before did not both hear it.
+    speed_m_s, u_speed_m_s, taken_hz, off_m : float
+        As of :class:`dsp.history.tracking.Rates`.
+    noise_m, beside_m : float
+        As of :class:`rig.run.results.Hits`.
+    """
+    coupling_s, by_m, u_m = receiver.plan.pulse.coupling_s, 0.0, 0.0
+    if abs(speed_m_s) > MOVES * u_speed_m_s:
+        # A speed errs by a share K of this ping's own noise, and by what the pings before it
+        # left, which is free of that. So the range less its shift by the speed errs by
+        # 1 - coupling K times its noise, and by the coupling times the rest.
+        rest_m_s = math.sqrt(max(u_speed_m_s**2 - (taken_hz * noise_m) ** 2, 0.0))
+        pull_m = math.sqrt(max(beside_m**2 - second_m**2, 0.0))
+        echo = _with_noise(echo, abs(1 - coupling_s * taken_hz), pull_m)
+        by_m, u_m = coupling_s * speed_m_s, abs(coupling_s) * rest_m_s
+        if by_one_interval:
+            # It may have turned in it: between none and twice that speed, evenly.
+            u_m = math.hypot(u_m, by_m / math.sqrt(3))
+    elif abs(speed_m_s) > MAY_MOVE * u_speed_m_s:
+        u_m = abs(coupling_s * speed_m_s)
+    if not by_one_interval and abs(off_m) > TURNED * noise_m:
+        # It turned at some instant, any alike, since the ping before: by v so long ago as t, and
+        # it is off by v (t + coupling), and its range by v times the coupling.
+        interval_s = receiver.plan.timing.ping_interval_s
+        u_m = math.hypot(u_m, off_m * math.sqrt(abs(coupling_s) / (interval_s + abs(coupling_s))))
+    return _moved(receiver, echo, by_m=by_m, u_m=u_m) if u_m else echo
 
 
 def _begun_by_chance(were_sure: Sequence[bool]) -> bool:
