@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 def _measure(given: argparse.Namespace) -> int:
     from dsp.uncertainty import stated
     from rig.measure.other_benches import is_of_another_bench, other_benches
-    from rig.measure.passes import passing_lines, passings_of, smear_lines
+    from rig.measure.passes import passing_lines, passings_of
+    from rig.measure.smeared import smear_lines
     from rig.show.answers import measure_answer
     from rig.show.wording import counted
 
@@ -40,7 +41,7 @@ def _measure(given: argparse.Namespace) -> int:
     output.print_late(run.measurement)
     others = other_benches(run)
     passings = [p for p in passings_of(run) if not is_of_another_bench(p, others, run.receiver)]
-    for line in smear_lines(run.receiver, passings):
+    for line in smear_lines(run, passings):
         print(f"  {line}")
     output.print_budgets(run.echoes)
     if passings:
@@ -179,7 +180,8 @@ def _pings_at_stops(
 
 def _strength(given: argparse.Namespace) -> int:
     from rig.files.calibration import CALIBRATION_NAME
-    from rig.measure.passes import passings_of, smear_lines
+    from rig.measure.passes import passings_of
+    from rig.measure.smeared import smear_lines
     from rig.measure.strength import compared_lines, strength_answer, strength_lines
 
     if given.source_level_db is None and given.calibration is None:
@@ -198,7 +200,7 @@ def _strength(given: argparse.Namespace) -> int:
             "--sphere-radius or --plate-size, or give --source-level-db"
         )
     targets, source = told
-    for line in smear_lines(run.receiver, passings_of(run)):
+    for line in smear_lines(run, passings_of(run)):
         print(f"echobench: {line}", file=sys.stderr)
     if given.json:
         print(json.dumps(strength_answer(targets)))

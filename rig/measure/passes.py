@@ -235,15 +235,6 @@ def _in_order(receiver: Receiver, judged: Sequence[_Judged]) -> tuple[Passing, .
     return tuple(sorted(passings, key=lambda p: (p.passage.first_s, p.range_m[0])))
 
 
-def smeared(receiver: Receiver, passings: Iterable[Passing]) -> tuple[Passing, ...]:
-    """Return what moved by more than the range resolution, which a sum of all pings smears.
-
-    A twentieth of the hits at either end is left out: chance alarms are among them.
-    """
-    least_m = resolution_m(receiver)
-    return tuple(p for p in passings if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Judged:
     """A track as it was judged by itself, with its ranges as sharp as they are known."""
@@ -447,17 +438,6 @@ def _shared(
 def passing_lines(passings: Sequence[Passing]) -> tuple[str, ...]:
     """Put what went by into words, one line each; ± is k = 2."""
     return tuple(_line(p) for p in passings)
-
-
-def smear_lines(receiver: Receiver, passings: Iterable[Passing]) -> tuple[str, ...]:
-    """Say what a sum of all pings smears."""
-    cell_mm = 1e3 * resolution_m(receiver)
-    return tuple(
-        f"what was heard from {p.range_m.min():.3f} to {p.range_m.max():.3f} m moved by more than "
-        f"the resolution, {cell_mm:.1f} mm: the sum smears it, and shows it too weak, not at all, "
-        "or where nothing is"
-        for p in smeared(receiver, passings)
-    )
 
 
 def _line(passing: Passing) -> str:

@@ -12,9 +12,10 @@ from rig.bench.stored_calibration import Calibration
 from rig.measure.finding import Finding
 from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
-from rig.measure.passes import Passing, passings_of, smeared
+from rig.measure.passes import Passing, passings_of
 from rig.measure.scale_card import Case
 from rig.measure.second_receiver import pair_doubts
+from rig.measure.smeared import smeared
 from rig.measure.what_if.history import WhatIf
 from rig.measure.what_if.words import CANNOT_KNOW
 from rig.run.results import ECHO_NUMBERS, Echo, LateEcho, Side, TimeZero
@@ -67,12 +68,8 @@ def measure_answer(run: Run) -> Answer:
         **_of_pings_before(run, run.measurement.late, run.measurement.untold),
         "passes": _passes(passings),
         "smeared": [
-            {
-                "from_m": float(p.range_m.min()),
-                "to_m": float(p.range_m.max()),
-                "hits": p.passage.hits,
-            }
-            for p in smeared(run.receiver, passings)
+            {"from_m": smear.from_m, "to_m": smear.to_m, "hits": smear.hits}
+            for smear in smeared(run, passings)
         ],
     }
 

@@ -27,7 +27,6 @@ from rig.measure.passes import (
     Passing,
     passing_lines,
     passings_of,
-    smeared,
 )
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
@@ -492,14 +491,6 @@ def test_measure_and_replay_answer_the_same_passes(
     assert "pass: " in text
     assert "cannot tell: " in text
     assert "moved by more than the resolution" in text
-
-
-def test_what_stands_still_is_not_called_smeared() -> None:
-    for k in range(6):
-        rng = np.random.default_rng((18, k))
-        scene = a_scene({"radius_m": 0.02}, {"position_m": [rng.uniform(0.5, 1.0), 0.0, 0.0]})
-        receiver, blocks = noisy(PLAN, scene, snr_db=rng.uniform(15, 35), rng=rng)
-        assert smeared(receiver, passings_of(run_of(receiver, blocks))) == ()
 
 
 def test_a_pass_of_a_board_s_burst_is_told_by_its_own_wavelength() -> None:
