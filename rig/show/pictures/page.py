@@ -140,7 +140,7 @@ class Page:
         """Make a panel over the range axis, the axis of its values named `side`."""
         axes = self.framed(box.left, box.top, box.width, box.height, colour=SOFT)
         values_at = self.ticks(axes, "bottom" if down else "left")
-        panel = Panel(axes, values_at, box, stop_m=stop_m, down=down)
+        panel = Panel(axes, values_at, measure(SMALL_PT), box, stop_m=stop_m, down=down)
         if down:
             middle = box.left + box.width / 2
             self.text(middle, box.bottom + _UNDER, side, ha="center")

@@ -6,7 +6,8 @@ is on the page is settled here alone, so that both ways come of one drawing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
 
     from rig.show.pictures.ticks import Ticks
+
+_TICK_LINE, _TICK_GAP = 17.0, 6.0
+"""Of the numbers at the values: how high a line is, and how far apart two beside each other are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +60,8 @@ class Panel:
     axes : matplotlib axes
     values_at : Ticks
         What puts numbers to the values.
+    width_of : callable
+        Returns how wide such a number is, in units of the page.
     box : Box
         Where they stand.
     stop_m : float
@@ -65,10 +71,17 @@ class Panel:
     """
 
     def __init__(
-        self, axes: Axes, values_at: Ticks, box: Box, *, stop_m: float, down: bool
+        self,
+        axes: Axes,
+        values_at: Ticks,
+        width_of: Callable[[str], float],
+        box: Box,
+        *,
+        stop_m: float,
+        down: bool,
     ) -> None:
         self.axes, self.box, self.down = axes, box, down
-        self._values_at = values_at
+        self._values_at, self._width_of = values_at, width_of
         # A little room behind zero, where the transducers stand.
         self.first_m, self.stop_m = -0.04 * stop_m, stop_m
         if down:
@@ -128,8 +141,14 @@ class Panel:
         return float(low), float(high)
 
     def set_value_ticks(self, ticks: Sequence[float], labels: Sequence[str]) -> None:
-        """Put numbers to the values."""
-        self._values_at.set(ticks, labels)
+        """Put numbers to the values: to all, or to as many evenly as there is room for."""
+        low, high = self.values
+        every = 1
+        if len(ticks) > 1:
+            apart = abs((ticks[1] - ticks[0]) / (high - low)) * self.box.depth(down=self.down)
+            widest = max(map(self._width_of, labels))
+            every = math.ceil((widest + _TICK_GAP if self.down else _TICK_LINE) / apart)
+        self._values_at.set(ticks, [t if not i % every else "" for i, t in enumerate(labels)])
 
     def line_at(self, range_m: float, **how: Any) -> Line2D:
         """Draw a line through the whole panel at one range."""

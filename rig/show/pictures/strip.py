@@ -46,19 +46,16 @@ class _LabelRows:
         Of one, along it; 0 for as long as its text.
     gap : float
         Between two.
-    tick : float
-        Room for the number of a tick of the strengths.
     """
 
     count: int
     depth: float
     length: float
     gap: float
-    tick: float
 
 
-_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0, tick=17)
-_DOWN_ROWS = _LabelRows(count=1, depth=86, length=18.0, gap=2.0, tick=40)
+_ROWS = _LabelRows(count=2, depth=23, length=0.0, gap=8.0)
+_DOWN_ROWS = _LabelRows(count=1, depth=86, length=18.0, gap=2.0)
 
 
 class Strip:
@@ -138,12 +135,7 @@ class Strip:
         panel.set_values(bottom_db, bottom_db + (high_db - bottom_db) / (1 - label_room))
         room = depth * (1 - label_room)
         ticks = round_ticks(low_db, high_db, most=5 if room > _FEWER_TICKS else 4)
-        labels = tick_texts(ticks)
-        # Numbers may take more room than their ticks.
-        low, high = panel.values
-        apart = (ticks[1] - ticks[0]) / (high - low) * depth if len(ticks) > 1 else depth
-        every = math.ceil(self._rows.tick / apart)
-        panel.set_value_ticks(ticks, [t if not i % every else "" for i, t in enumerate(labels)])
+        panel.set_value_ticks(ticks, tick_texts(ticks))
 
     def show(
         self,
