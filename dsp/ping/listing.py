@@ -26,8 +26,7 @@ OVERLAP_LOBES = 1.5
 OVERLAP_PULL = 0.25
 """What is nearer than :data:`OVERLAP_LOBES` to an echo, and is no copy of the pulse, pulls it by up
 to :data:`OVERLAP_PULL` of a lobe times the ratio of their strengths (measured: 0.24 of a lobe for
-two equal ones at the worst phase, where one copy is fitted to both). Any phase is as likely: the
-pull goes with its cosine, whose root mean square is 1/√2."""
+two equal ones at any phase, where one copy is fitted to both)."""
 
 CLEAR_LOBES = 6.0
 """Nearer to a sound stands what it brings with it, which is no other."""
@@ -156,5 +155,5 @@ def _overlapping(
             ratio = np.minimum(strength / strength[:, np.newaxis], 1.0)
             ratio *= near[row][np.ix_(beside, beside)]
             off = OVERLAP_PULL * planned.shape.width_s * ratio * no_copy
-            pull_s[some] = np.sqrt((off**2).sum(axis=1) / 2)
+            pull_s[some] = np.sqrt((off**2).sum(axis=1))
     return wider, pull_s
