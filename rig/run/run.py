@@ -85,7 +85,8 @@ class Run:
         self._made: dict[Any, Any] = {}
         self._signed = SignedSum()
         self._owner = array("i")
-        self._still = Still(receiver)
+        takes_turns = receiver.plan.pulses_per_cycle > 1
+        self._still = Still(receiver) if takes_turns else None
 
     @property
     def plan(self) -> Plan:
@@ -150,9 +151,7 @@ class Run:
         What is there in one ping more of the one code than of the other leaves side lobes.
         """
         before, self._unpaired = self._unpaired, result
-        if self.plan.pulses_per_cycle == 1 or before is None:
-            return
-        if before.alone is None or result.alone is None:
+        if self._still is None or before is None or before.alone is None or result.alone is None:
             return
         if before.alone.pulse_index == result.alone.pulse_index:
             return
