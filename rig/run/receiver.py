@@ -297,7 +297,9 @@ class Receiver:
         compression, less what it is late by for what it alone went through.
         """
         equalised = self.plan.receiver.weighting == "equalised"
-        sent = (self.marks.compressors if equalised else self._compressors)[block.pulse_index]
+        rumbled = self._spectra.rumbled(block, self.marks.channel)
+        as_heard = self._filtered if rumbled else self._compressors
+        sent = (self.marks.compressors if equalised else as_heard)[block.pulse_index]
         shape = sent.shape
         band = sent.matched(self._spectra.of(block, self.marks.channel))
         envelope = sent.from_time_zero(band, 0.0)
