@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.bent import Bent
 from dsp.ping.compression import (
     POWERS,
     ROUNDING,
@@ -334,11 +335,21 @@ def _weighed(
     """Yield what stands in an envelope, earliest first, each weighed against what follows."""
     delay_s = np.array([p.delay_s for p in found.peaks])
     amplitude = np.array([p.amplitude for p in found.peaks])
+    bent_by = functools.cache(lambda of: Bent.ahead_of(found.peaks[of], envelope, shape))
     for i, peak in enumerate(found.peaks):
         if peak.amplitude < LOBES_DRAWN_OUT * found.lobes[i]:
             yield _Heard(peak=peak, is_own=False)
             continue
         later = np.flatnonzero((delay_s > peak.delay_s) & (amplitude > AS_STRONG * peak.amplitude))
+        bends = (delay_s[later] - peak.delay_s < shape.reach_s) & (
+            peak.amplitude < amplitude[later] * 10 ** (RINGS_CLOSE_DB / 20)
+        )
+        if bends.any():
+            by = int(later[bends][amplitude[later[bends]].argmax()])
+            bent = bent_by(by)
+            if bent is not None and bent.explains(float(delay_s[by]) - peak.delay_s, shape):
+                yield _Heard(peak=peak, is_own=False)
+                continue
         votes = np.array(
             [_rings(i, int(of), delay_s, amplitude, found.threshold, shape) for of in later]
         )
@@ -356,8 +367,6 @@ def _weighed(
             # What a microphone bends is by the square of a sound: not ahead of all in one share. As
             # strong as the sound itself, twice a chirp's frequency would be compressed to 1/√(BT)
             # of it: to 19 dB less for 4 to 12 kHz in 10 ms.
-            bends = delay_s[later] - peak.delay_s < shape.reach_s
-            bends &= peak.amplitude < amplitude[later] * 10 ** (RINGS_CLOSE_DB / 20)
             nothing_tells = bool(bends.any()) and not is_sound(envelope, shape, peak)
         yield _Heard(peak=peak, is_own=not rings and not nothing_tells, is_open=nothing_tells)
 

@@ -196,7 +196,8 @@ class Clearing:
 
     def _rumbles(self, spectrum: NDArray[np.complex64]) -> bool:
         """Say whether noise below the band adds much to what is compressed."""
-        if min(self._below.cells, self._above.cells) < _FEWEST_CELLS:
+        # In fewer a pulse's own sound lasts for too much of the time to be left out.
+        if self._below.cells < 2 * _FEWEST_CELLS or self._above.cells < _FEWEST_CELLS:
             return False
         below, above = self._below.noise(spectrum), self._above.noise(spectrum)
         return below > OUT_OF_WHITE * above and self._share_below * below > MATTERS * above

@@ -92,6 +92,9 @@ class EchoShape:
         envelope's Cramér–Rao bound.
     width_s : float
         Full width of the main lobe at half amplitude.
+    bent_ahead : ndarray of complex64, shape (bins,), or None
+        What the square of an echo of 1 is compressed to, ahead of the echo; the last bin stands
+        one before it. None where nobody knows.
     """
 
     weights: NDArray[np.float64]
@@ -105,6 +108,7 @@ class EchoShape:
     efficiency: float
     pulse_rms_bandwidth_rad_s: float
     width_s: float
+    bent_ahead: NDArray[np.complex64] | None = None
 
     @property
     def band_index(self) -> NDArray[np.int64]:
@@ -443,18 +447,22 @@ class PulseCompressor:
         frequency_hz = np.arange(self._band.start, self._band.stop, dtype=np.float64) * bin_hz
         offset_hz = frequency_hz - frequency_hz[0]
         weights = power / power.sum()
+        reach_s = _reach_s(self.pulse, self.weighting)
+        square = np.fft.rfft(self.pulse.samples.astype(np.float64) ** 2, self.fft_samples)
+        bent = self._inverse(self.matched(square.astype(np.complex64)), 1) / np.float32(self.peak)
         self.shape = EchoShape(
             weights=weights,
             offset_hz=offset_hz,
             carrier_hz=float(frequency_hz[0]),
             bin_s=self.bin_s,
-            reach_s=_reach_s(self.pulse, self.weighting),
+            reach_s=reach_s,
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self.fft_samples * noise_power.sum()) / self.peak,
             efficiency=float(power.sum() ** 2 / (energy.sum() * noise_power.sum())),
             pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
             width_s=_half_amplitude_width_s(weights, offset_hz),
+            bent_ahead=bent[-math.ceil(reach_s / self.bin_s) :],
         )
 
     def of_filtered(self, kept: NDArray[np.floating]) -> PulseCompressor:
