@@ -8,6 +8,7 @@ every ``ping_interval_s``, rounded to samples once and then exact.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import math
 import os
 from collections.abc import Iterator
@@ -346,7 +347,7 @@ class _MarkSearch:
         last = self._file.frames - 1 - follow * self._interval * len(self._pulses)
         last = last if follow else self._file.frames
         still = self._compressors[0].shape.width_s / 2 * self._rate_hz
-        for _ in range(_MOST_LOOKS):
+        for looks in range(_MOST_LOOKS):
             near = round(found.first_sample) - self._lead
             again = self._begun(min(near, last), follow)
             if again is None:
@@ -357,8 +358,33 @@ class _MarkSearch:
                 if sooner is None or abs(sooner.first_sample - again.first_sample) > still:
                     return again
                 return again if sooner.doubt else sooner
+            if looks and not found.doubt and found.first_sample < again.first_sample:
+                # What one look about it takes for the first, and the next does not, is open.
+                if again.doubt:
+                    return again
+                if self._is_there(near, found):
+                    ahead_ms = 1e3 * (again.first_sample - found.first_sample) / self._rate_hz
+                    doubt = (
+                        f"what stands {ahead_ms:.2f} ms ahead of a strong sound may be the first"
+                    )
+                    return dataclasses.replace(again, doubt=doubt)
             found = again
         return None
+
+    def _is_there(self, start: int, found: _Begun) -> bool:
+        """Say whether a sound that was found in another stretch stands in this one, too.
+
+        What hum leaves where a stretch breaks off is gone, or less than half.
+        """
+        shape = self._compressors[0].shape
+        half = math.ceil(shape.width_s / shape.bin_s / 2)
+
+        def height(begin: int) -> float:
+            place = round((found.first_sample - begin) / self._rate_hz / shape.bin_s)
+            about = np.abs(self._envelope(begin, 0)[max(place - half, 0) : place + half + 1])
+            return float(about.max(initial=0.0))
+
+        return height(start) > height(start - self._lead) / 2
 
     def _begun(self, start: int, follow: int) -> _Begun | None:
         """Find where a train of more than so many pings begins, within a step from a sample on."""

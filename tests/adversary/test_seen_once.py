@@ -1,8 +1,11 @@
 """Scenes of the long form in which something was told wrongly, by the seed that draws each."""
 
 import numpy as np
+import pytest
 from misleading_scenes import CLASSES, RESOLUTION_M, Scene
 from scene_judge import heard
+
+from rig.errors import RecordingError
 
 
 def drawn_again(name: str, seed: int, number: int) -> Scene:
@@ -64,3 +67,12 @@ def test_what_stays_is_two_where_some_pings_alone_tell() -> None:
     (stay,) = [p.passage for p in run.passings]
     assert stay.u_closest_range_m is not None
     assert stay.u_closest_range_m >= min(e.u_range_m for e in told)
+
+
+@pytest.mark.parametrize(("seed", "number"), [(30110001, 87), (30110001, 149)])
+def test_a_first_sound_that_not_every_look_takes_for_the_first_is_open(
+    seed: int, number: int
+) -> None:
+    # The direct sound 28 dB below an echo 1.5 ms behind it: the echo was taken for it.
+    with pytest.raises(RecordingError, match="direct sound"):
+        heard(drawn_again("weak direct", seed, number))
