@@ -162,14 +162,14 @@ class Room:
         asyncio.set_event_loop(self._loop)
         made = server(self._served)
 
-        async def begin() -> None:
+        def begin() -> None:
             made.add_socket(listening)
             self._ready.set()
 
         try:
-            self._loop.run_until_complete(begin())
-            if not self._closed:
-                self._loop.run_forever()
+            # Whoever closes it at once finds it running: what they ask of it comes after this.
+            self._loop.call_soon(begin)
+            self._loop.run_forever()
         finally:
             made.stop()
             self._loop.run_until_complete(made.close_all_connections())
