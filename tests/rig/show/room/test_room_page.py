@@ -52,7 +52,8 @@ def test_page_joins_by_keyboard_alone_sees_pings_arrive_and_the_run_end(
         assert re.match(
             r"Ping \d+: \d+ echo", page.value("document.getElementById('head').innerText")
         )
-        assert page.value("document.getElementById('picture').naturalWidth") == 1280
+        # While one picture takes another's place there is none for a moment.
+        page.wait_for("document.getElementById('picture').naturalWidth === 1280")
         assert " ± " in page.value("document.getElementById('lines').innerText")
         first = page.value("Number(document.body.dataset.seen)")
         page.wait_for(f"Number(document.body.dataset.seen) > {first}")
@@ -68,7 +69,7 @@ def test_page_joins_by_keyboard_alone_sees_pings_arrive_and_the_run_end(
         page.wait_for("document.getElementById('state').textContent.includes('has ended')")
         # The last picture stays, though nobody serves it any more.
         process.wait(timeout=PATIENCE_S)
-        assert page.value("document.getElementById('picture').naturalWidth") == 1280
+        page.wait_for("document.getElementById('picture').naturalWidth === 1280")
         shot(page, "ended-phone.png")
         assert [u for u in page.fetched if not u.startswith((url, "blob:"))] == []
         assert page.complaints == []
@@ -140,7 +141,7 @@ def test_page_sends_changes_and_is_refused_after_closing_by_keyboard_alone(
     page.wait_for("document.querySelectorAll('fieldset').length === 2")
     # Before a picture is seen, its part of the page is not there for the keyboard.
     page.wait_for("document.body.dataset.seen === '1'")
-    assert page.value("document.getElementById('picture').naturalWidth") == 1280
+    page.wait_for("document.getElementById('picture').naturalWidth === 1280")
     assert "#" not in page.value("location.href")
     assert page.value("document.querySelector('legend').textContent") == (
         "How far is the ball? <b>Guess</b>"
