@@ -250,10 +250,11 @@ def _quantile(
 
     The values are sorted where they are.
     """
-    if np.count_nonzero(outside):
+    some_outside = np.count_nonzero(outside)
+    if some_outside:
         values[outside] = np.inf
     values.sort(axis=1)
-    if not np.count_nonzero(outside):
+    if not some_outside:
         return np.asarray(values[:, int(share * (values.shape[1] - 1))])
     inside = values.shape[1] - outside.sum(axis=1)
     rank = np.maximum((share * (inside - 1)).astype(np.intp), 0)

@@ -89,6 +89,11 @@ class Passing:
     closing: ClosingSpeed | None = None
     unfolded: ClosingSpeed | None = None
 
+    @property
+    def wandered_m(self) -> float:
+        """How far apart its ranges are, but for a twentieth at either end: chance alarms stray."""
+        return float(np.ptp(np.percentile(self.range_m, [5, 95])))
+
 
 def passings_of(run: Run) -> tuple[Passing, ...]:
     """Return what went by in a run; followed once."""

@@ -51,8 +51,7 @@ def smeared(run: Run, passings: Iterable[Passing]) -> tuple[Smear, ...]:
     moved = [
         Smear(from_m=float(p.range_m.min()), to_m=float(p.range_m.max()), hits=p.passage.hits)
         for p in passings
-        # A twentieth of the hits at either end is left out: chance alarms are among them.
-        if np.ptp(np.percentile(p.range_m, [5, 95])) > cell_m
+        if p.wandered_m > cell_m
     ]
     return (*moved, *_of_the_sum_alone(run, passings, cell_m))
 

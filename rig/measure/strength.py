@@ -305,11 +305,7 @@ def unsmeared_echoes(run: Run) -> tuple[Echo, ...]:
     """
     # A quarter of a wave of way, out and back, is enough for pings to cancel.
     least_m = run.receiver.wavelength_m / 8
-    moved = [
-        p
-        for p in passings_of(run)
-        if np.ptp(np.percentile(p.range_m, [5, 95])) > least_m and _surely_moved(p)
-    ]
+    moved = [p for p in passings_of(run) if p.wandered_m > least_m and _surely_moved(p)]
     if not moved:
         return run.echoes
     cell_m = resolution_m(run.receiver)
