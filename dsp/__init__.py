@@ -39,13 +39,13 @@ if TYPE_CHECKING:
     from dsp.history.pulse_pairs import ClosingSpeed as ClosingSpeed
     from dsp.history.pulse_pairs import closing_speed as closing_speed
     from dsp.history.pulse_pairs import unfolded as unfolded
+    from dsp.history.range_filters import Scan as Scan
     from dsp.history.strengths import StrengthRange as StrengthRange
     from dsp.history.strengths import StrengthTerm as StrengthTerm
     from dsp.history.strengths import hard_ball_radius_m as hard_ball_radius_m
     from dsp.history.strengths import strength_range as strength_range
     from dsp.history.strengths import strength_terms as strength_terms
     from dsp.history.strengths import target_strength_db as target_strength_db
-    from dsp.history.tracking import Scan as Scan
     from dsp.history.tracking import Track as Track
     from dsp.history.tracking import tracks_of as tracks_of
     from dsp.physics.absorption import absorption_air_db_m as absorption_air_db_m
@@ -210,7 +210,8 @@ _NAMES = {
         "resolution_m",
     ),
     "ping.slowing": ("slowed",),
-    "history.tracking": ("Scan", "Track", "tracks_of"),
+    "history.range_filters": ("Scan",),
+    "history.tracking": ("Track", "tracks_of"),
     "history.passage": ("Passage", "fitted_range_m", "passing_range_m"),
     "history.passes": ("passage_of", "uncoupled_range_m"),
     "history.pulse_pairs": ("ClosingSpeed", "closing_speed", "unfolded"),
