@@ -93,8 +93,8 @@ if TYPE_CHECKING:
     from dsp.ping.bounds import outlier_probability as outlier_probability
     from dsp.ping.bounds import range_deviation_m as range_deviation_m
     from dsp.ping.bounds import resolution_m as resolution_m
-    from dsp.ping.compression import EchoShape as EchoShape
     from dsp.ping.compression import PulseCompressor as PulseCompressor
+    from dsp.ping.echo_shape import EchoShape as EchoShape
     from dsp.ping.equalising import Equalisation as Equalisation
     from dsp.ping.equalising import Replica as Replica
     from dsp.ping.equalising import equalisation as equalisation
@@ -179,7 +179,8 @@ _NAMES = {
         "taper_window",
         "tone_burst",
     ),
-    "ping.compression": ("EchoShape", "PulseCompressor"),
+    "ping.compression": ("PulseCompressor",),
+    "ping.echo_shape": ("EchoShape",),
     "ping.equalising": ("Equalisation", "Replica", "equalisation", "measured_replica"),
     "ping.profiles": (
         "EchoProfile",

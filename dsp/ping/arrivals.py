@@ -15,14 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.bent import Bent
-from dsp.ping.compression import (
-    POWERS,
-    ROUNDING,
-    EchoShape,
-    LobeTable,
-    lobe_table,
-)
+from dsp.ping.echo_shape import ROUNDING, EchoShape
 from dsp.ping.likeness import is_copy, is_sound
+from dsp.ping.lobe_table import POWERS, LobeTable, lobe_table
 from dsp.ping.noise import (
     TRAINING_CELLS,
     cell_averaging_factor,
@@ -566,7 +561,7 @@ def _horner(terms: list[complex], at: float) -> tuple[complex, complex, complex]
 
 
 def _powers(part: float) -> NDArray[np.complex128]:
-    """Return what :func:`dsp.ping.compression.powers_of` makes of one part, in a third of time."""
+    """Return what :func:`dsp.ping.lobe_table.powers_of` makes of one part, in a third of time."""
     powers = itertools.accumulate(itertools.repeat(part, POWERS - 1), operator.mul, initial=1.0)
     return np.array([*powers], dtype=np.complex128)
 

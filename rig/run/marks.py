@@ -22,7 +22,7 @@ from dsp.ping.arrivals import (
     standing_peak,
     unexplained_ahead,
 )
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share

@@ -9,7 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, standing_peak
-from dsp.ping.compression import PulseCompressor, lobe_table, powers_of
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.lobe_table import lobe_table, powers_of
 from dsp.ping.noise import (
     cell_averaging_factor,
     cell_rate,
