@@ -19,7 +19,6 @@ from dsp.ping.arrivals import (
     first_arrival,
     in_doubt,
     sounds_like,
-    standing_peak,
     unexplained_ahead,
 )
 from dsp.ping.echo_shape import EchoShape
@@ -27,6 +26,7 @@ from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
 from dsp.ping.pulses import Pulse
+from dsp.ping.punctual import standing_peak
 from dsp.ping.search import sounds_ahead
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan

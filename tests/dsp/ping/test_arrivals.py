@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, train_begun, unexplained_ahead
+from dsp.ping.arrivals import first_arrival, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import linear_chirp
+from dsp.ping.train_start import train_begun
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)
