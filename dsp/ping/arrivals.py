@@ -38,11 +38,13 @@ LOBES_DRAWN_OUT = 2.0
 """Ahead of a sound that a room or a loudspeaker draws out stand its pulse's side lobes, and
 up to 6 dB more than what its found parts' lobes add up to: parts closer than a lobe are found
 as one. It explains 118 of 134 forerunners that five chirps had at six places of a measured room;
-13 of the others stood 4 to 9 ms ahead at −46 dB and less, three within 1.1 ms."""
+13 of the others stood 4 to 9 ms ahead at −46 dB and less, three within 1.1 ms. Without it the first
+sound is told rightly in 9 of these 30 profiles in place of 15."""
 
 SURELY = 2
 """So many other sounds must have it ahead of them, too, if it is stronger than that; one leaves
-it open."""
+it open. A first sound and a bounce behind it are heard again of each body: by one such pair the
+first would be taken for ringing, and the bounce for the first, in 24 of 24 drawn."""
 
 COPY_SNR = 1000.0
 """2E/N0 of a sound of which it is seen whether it is a copy of the pulse: what is none by a tenth
@@ -57,7 +59,8 @@ there: at 6 dB above a threshold of 1e-9 all but one in 1e6 is."""
 
 AS_STRONG = 2.0
 """What rings ahead of all sounds alike is taken for it within a factor of this: what reflects
-colours both a little."""
+colours both a little. No louder sound than that rings: if any louder one may, in three of five
+chirps a place in a measured room is told wrong."""
 
 
 def first_arrival(
@@ -237,7 +240,8 @@ def _rings(
     absent = strength < expected / AS_STRONG
     absent &= expected > PLAINLY * threshold[np.maximum(place, 0)]
     present = (strength >= expected / AS_STRONG) & (strength < expected * AS_STRONG)
-    # What rings ahead of a sound is no sound: nothing rings ahead of it.
+    # What rings ahead of a sound is no sound: nothing rings ahead of it. Asked all the same, it
+    # leaves two more of 120 drawn open.
     absent &= ~(there & present[:, np.newaxis]).any(axis=0)
     return int(np.count_nonzero(may_vote & present)) - int(np.count_nonzero(may_vote & absent))
 

@@ -128,6 +128,20 @@ def test_a_sound_that_is_too_strong_to_be_ringing_needs_no_other() -> None:
         assert read(heard(sounds, random, rms=1e-3)) == "right", seed
 
 
+def test_a_bounce_that_each_body_has_behind_it_makes_no_first_sound_ringing() -> None:
+    # A direct sound 7 to 13 dB below its bounce, and a body's echo with the same bounce behind it.
+    for seed in SEEDS[:12]:
+        random = np.random.default_rng(seed)
+        weak, behind_s = 0.5 * 10 ** (-random.uniform(7, 13) / 20), random.uniform(5e-4, 1.9e-3)
+        share, later_s = 10 ** (-random.uniform(0, 10) / 20), random.uniform(0.012, 0.030)
+        both = ((0.0, weak), (behind_s, 0.5))
+        sounds = [
+            (after_s + t, g * a) for after_s, g in ((0.0, 1.0), (later_s, share)) for t, a in both
+        ]
+        envelope = heard(sounds, random, rms=rms_for(0.5, 70))
+        assert read(envelope) in ("right", "undecided"), seed
+
+
 def test_a_faint_copy_farther_ahead_than_its_own_way_came_first() -> None:
     random = np.random.default_rng(6)
     told: dict[float, set[str]] = {0.001: set(), 0.006: set(), math.inf: set()}
