@@ -60,7 +60,8 @@ FASTEST_M_S, FARTHEST_S = 1.0, 0.003
 where it stood: less than the lead, so that a slip cannot pass for a movement."""
 
 MOST_SOUNDS = 12
-"""No more of a ping's sounds, the strongest, are held against a mark."""
+"""No more of a ping's sounds, the strongest, are held against a mark. It bounds the time alone:
+with all of them the tests of slips find the same."""
 
 
 class MarkSearch:
