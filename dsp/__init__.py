@@ -39,13 +39,13 @@ if TYPE_CHECKING:
     from dsp.history.pulse_pairs import ClosingSpeed as ClosingSpeed
     from dsp.history.pulse_pairs import closing_speed as closing_speed
     from dsp.history.pulse_pairs import unfolded as unfolded
+    from dsp.history.range_filters import Scan as Scan
     from dsp.history.strengths import StrengthRange as StrengthRange
     from dsp.history.strengths import StrengthTerm as StrengthTerm
     from dsp.history.strengths import hard_ball_radius_m as hard_ball_radius_m
     from dsp.history.strengths import strength_range as strength_range
     from dsp.history.strengths import strength_terms as strength_terms
     from dsp.history.strengths import target_strength_db as target_strength_db
-    from dsp.history.tracking import Scan as Scan
     from dsp.history.tracking import Track as Track
     from dsp.history.tracking import tracks_of as tracks_of
     from dsp.physics.absorption import absorption_air_db_m as absorption_air_db_m
@@ -93,8 +93,8 @@ if TYPE_CHECKING:
     from dsp.ping.bounds import outlier_probability as outlier_probability
     from dsp.ping.bounds import range_deviation_m as range_deviation_m
     from dsp.ping.bounds import resolution_m as resolution_m
-    from dsp.ping.compression import EchoShape as EchoShape
     from dsp.ping.compression import PulseCompressor as PulseCompressor
+    from dsp.ping.echo_shape import EchoShape as EchoShape
     from dsp.ping.equalising import Equalisation as Equalisation
     from dsp.ping.equalising import Replica as Replica
     from dsp.ping.equalising import equalisation as equalisation
@@ -179,7 +179,8 @@ _NAMES = {
         "taper_window",
         "tone_burst",
     ),
-    "ping.compression": ("EchoShape", "PulseCompressor"),
+    "ping.compression": ("PulseCompressor",),
+    "ping.echo_shape": ("EchoShape",),
     "ping.equalising": ("Equalisation", "Replica", "equalisation", "measured_replica"),
     "ping.profiles": (
         "EchoProfile",
@@ -210,7 +211,8 @@ _NAMES = {
         "resolution_m",
     ),
     "ping.slowing": ("slowed",),
-    "history.tracking": ("Scan", "Track", "tracks_of"),
+    "history.range_filters": ("Scan",),
+    "history.tracking": ("Track", "tracks_of"),
     "history.passage": ("Passage", "fitted_range_m", "passing_range_m"),
     "history.passes": ("passage_of", "uncoupled_range_m"),
     "history.pulse_pairs": ("ClosingSpeed", "closing_speed", "unfolded"),

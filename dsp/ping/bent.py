@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.likeness import NO_SOUND
 from dsp.ping.peaks import KERNEL_HALF, Peak, interpolated
 

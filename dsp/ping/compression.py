@@ -15,18 +15,14 @@ G. L. Turin, "An introduction to matched filters", *IRE Trans. Inf. Theory* 6,
 from __future__ import annotations
 
 import copy
-import dataclasses
-import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import scipy
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from dsp.ping.products import product
+from dsp.ping.echo_shape import EchoShape, half_amplitude_width_s, rms_bandwidth_rad_s
 from dsp.ping.pulses import Pulse
 
 ENERGY_LEFT_OUT = 1e-7
@@ -37,288 +33,6 @@ of a compressed echo to 1e-7 of its peak, and of compressed white noise to
 INTERPOLATION_ROOM = 1.3
 """How much wider than the band the bins' own span is at the least: between bins an
 envelope is read by a kernel of finite length, which is wrong near the span's ends."""
-
-LEAST_LOBE = 3e-6
-"""Of an echo's peak: what is weaker is left out of a copy. It is 10 dB below
-:data:`ROUNDING`, so that the ends of copies of a few echoes together stay below that, too."""
-
-LONGEST_REACH = 4
-"""A copy reaches over no more than so many times the pulse's own reach, and 64 bins: there
-the ringing of a tone burst of a millisecond, whose band is cut off at 0 Hz, is 4e-5."""
-
-ROUNDING = 1e-5
-"""Of an envelope's strongest bin: what is weaker is the rounding of single precision and of
-interpolation, and no echo."""
-
-POWERS = 8
-"""Between two bins a band-limited function is a polynomial of so many terms. Turned about
-the band's middle it turns by π / 1.3 = 2.4 rad a bin at the most, and half a bin to each
-side the Chebyshev series of exp(1.2 i x) has 2 J₈(1.2) = 8e-7 as its first term left out:
-−120 dB (M. Abramowitz and I. A. Stegun, *Handbook of Mathematical Functions*, 1964,
-eq. 9.1.21 and 9.1.10; from memory)."""
-
-_EXPONENTS = np.arange(POWERS)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class EchoShape:
-    """What one echo of amplitude 1 looks like once compressed.
-
-    Attributes
-    ----------
-    weights : ndarray of float64, shape (band,)
-        Spectrum of the compressed echo over the band's bins; sums to 1.
-    offset_hz : ndarray of float64, shape (band,)
-        Frequency of each bin, from `carrier_hz`.
-    carrier_hz : float
-        The frequency about which the envelope turns.
-    bin_s : float
-        Spacing of an envelope's bins.
-    reach_s : float
-        Side lobes reach no further than this to each side: the pulse's length, or
-        twice that once equalised.
-    cycle_bins : int
-        Length of the inverse FFT; the shape repeats after so many bins.
-    noise_weights : ndarray of float64, shape (band,)
-        Spectrum of compressed white noise over the band's bins; sums to 1.
-    noise_gain : float
-        RMS magnitude of compressed white noise of RMS 1, where an echo of
-        amplitude 1 has a peak of 1.
-    efficiency : float
-        Output SNR over that of the plain matched filter: 1, or less with a
-        weighting.
-    pulse_rms_bandwidth_rad_s : float
-        RMS bandwidth of the pulse itself, whatever the weighting: βₑ of the
-        envelope's Cramér–Rao bound.
-    width_s : float
-        Full width of the main lobe at half amplitude.
-    bent_ahead : ndarray of complex64, shape (bins,), or None
-        What the square of an echo of 1 is compressed to, ahead of the echo; the last bin stands
-        one before it. None where nobody knows.
-    """
-
-    weights: NDArray[np.float64]
-    offset_hz: NDArray[np.float64]
-    carrier_hz: float
-    bin_s: float
-    reach_s: float
-    cycle_bins: int
-    noise_weights: NDArray[np.float64]
-    noise_gain: float
-    efficiency: float
-    pulse_rms_bandwidth_rad_s: float
-    width_s: float
-    bent_ahead: NDArray[np.complex64] | None = None
-
-    @property
-    def band_index(self) -> NDArray[np.int64]:
-        """Place of each of the band's bins in the inverse FFT, shape (band,)."""
-        return np.round(self.offset_hz * self.bin_s * self.cycle_bins).astype(np.int64)
-
-    @property
-    def centre_hz(self) -> float:
-        """The spectrum's centre of gravity."""
-        return self.carrier_hz + float(self.weights @ self.offset_hz)
-
-    @property
-    def rms_bandwidth_rad_s(self) -> float:
-        """RMS bandwidth of the compressed echo about its centre of gravity."""
-        return _rms_bandwidth_rad_s(self.weights, self.offset_hz)
-
-    def for_bins(self, bins: int) -> EchoShape:
-        """Return the same shape with a cycle that is just long enough for `bins` bins.
-
-        An echo's side lobes reach no further than the pulse is long, so a shorter
-        inverse FFT makes the same copy of it, faster.
-        """
-        reach = math.ceil(self.reach_s / self.bin_s) + 1
-        cycle = scipy.fft.next_fast_len(max(bins, reach) + 2 * reach, real=False)
-        if cycle >= self.cycle_bins:
-            return self
-        return dataclasses.replace(
-            self,
-            cycle_bins=cycle,
-            offset_hz=np.arange(cycle) / (cycle * self.bin_s),
-            weights=self._on_cycle(self.weights, cycle, reach),
-            noise_weights=self._on_cycle(self.noise_weights, cycle, reach),
-        )
-
-    def _on_cycle(
-        self, weights: NDArray[np.float64], cycle: int, reach: int
-    ) -> NDArray[np.float64]:
-        spectrum = np.zeros(self.cycle_bins)
-        spectrum[self.band_index] = weights
-        lobe = np.fft.ifft(spectrum) * self.cycle_bins
-        short = np.zeros(cycle, dtype=np.complex128)
-        short[: reach + 1] = lobe[: reach + 1]
-        short[-reach:] = lobe[-reach:]
-        return np.asarray(np.fft.fft(short).real / cycle)
-
-    def at(self, lag_s: ArrayLike) -> NDArray[np.complex128]:
-        """Evaluate the shape at any lags from the echo's delay; exact, for few lags.
-
-        Returns
-        -------
-        ndarray of complex128, the shape of `lag_s`
-        """
-        return turning_sums(lag_s, self.weights, step_hz=float(self.offset_hz[1]))
-
-    def at_bins(self, delay_s: float, bins: int) -> NDArray[np.complex64]:
-        """Evaluate the shape of an echo at `delay_s` on an envelope's own bins.
-
-        Returns
-        -------
-        ndarray of complex64, shape (bins,)
-            Bin ``i`` stands at ``i * bin_s``.
-        """
-        spectrum = np.zeros(self.cycle_bins, dtype=np.complex64)
-        # The band's phase is counted from time zero at the true frequencies, as in
-        # an envelope, so the echo's own carrier phase is in it.
-        turns = -delay_s * (self.carrier_hz + self.offset_hz)
-        spectrum[self.band_index] = self.weights * self.cycle_bins * np.exp(2j * np.pi * turns)
-        return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[:bins])
-
-
-def turning_sums(
-    lag_s: ArrayLike, weights: NDArray[Any], *, step_hz: float
-) -> NDArray[np.complex128]:
-    """Sum evenly spaced frequencies, each turned by lags: Σ wₖ exp(2πj k Δf t).
-
-    A turn by k steps is one by its rows of steps and one by what is left within a row, so that
-    few turns are worked out, and the sum is a product of matrices.
-
-    Parameters
-    ----------
-    lag_s : array_like, any shape
-    weights : ndarray, shape (band,) or (band, sums)
-        Of the frequencies 0, Δf, 2 Δf and so on.
-    step_hz : float
-        Δf.
-
-    Returns
-    -------
-    ndarray of complex128, the shape of `lag_s`, and ``(sums,)`` where there are several
-    """
-    lag = np.asarray(lag_s, dtype=np.float64)
-    turns = lag.reshape(-1, 1) * step_hz
-    row = math.isqrt(len(weights) - 1) + 1
-    rows = -(-len(weights) // row)
-    padded = np.zeros((rows * row, *weights.shape[1:]), dtype=np.complex128)
-    padded[: len(weights)] = weights
-    within = np.exp(2j * np.pi * (turns * np.arange(row)))
-    between = np.exp(2j * np.pi * (turns * (row * np.arange(rows))))
-    by_turn = padded.reshape(rows, row, -1).swapaxes(0, 1).reshape(row, -1)
-    of_rows = product(within, by_turn).reshape(turns.size, rows, -1)
-    sums = np.einsum("lr,lrs->ls", between, of_rows)
-    return np.asarray(sums.reshape((*lag.shape, *weights.shape[1:])))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LobeTable:
-    """A compressed echo for any lag, as one polynomial in the part of a bin for each bin.
-
-    Turned back by the middle of its band, about which it turns least.
-
-    Attributes
-    ----------
-    reach_bins : int
-        Lags to each side; beyond them the echo is taken for nothing.
-    turns : float
-        The middle of the band, in turns a bin.
-    copies : ndarray of complex64, shape (POWERS, 2 reach + 1)
-        Coefficients for each lag in whole bins, from ``-reach_bins``.
-    at_lag : ndarray of complex128, shape (2 reach + 3, 3, POWERS)
-        The same for the value, its slope and its bend, a bin's own powers last; the first
-        and the last row, for all lags beyond, are zero.
-    centre_rad : float
-        By how much a bin the echo turns at its top still: its spectrum's own centre.
-    curvature : float
-        The square of the spectrum's RMS width about its centre, in radians a bin.
-    """
-
-    reach_bins: int
-    turns: float
-    copies: NDArray[np.complex64]
-    at_lag: NDArray[np.complex128]
-    centre_rad: float
-    curvature: float
-
-    def lags(self, lag_bins: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Return the echo, its slope and its bend, a bin, shape (3, ...)."""
-        whole = np.rint(lag_bins)
-        row = (whole + (self.reach_bins + 1)).astype(np.intp)
-        terms = self.at_lag.take(row, axis=0, mode="clip")
-        # Of many lags one power after the other is sooner made than one lag's after another's;
-        # and complex already, they are not turned into that number by number.
-        part = lag_bins - whole
-        powers = np.empty((POWERS, *part.shape), dtype=np.complex128)
-        powers[0], powers[1] = 1, part
-        np.multiply(powers[1], powers[1], out=powers[2])
-        np.multiply(powers[1:3], powers[2], out=powers[3:5])
-        np.multiply(powers[1 : POWERS - 4], powers[4], out=powers[5:])
-        return np.asarray(np.einsum("...dp,p...->d...", terms, powers))
-
-
-def powers_of(part: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the powers of a part of a bin that a polynomial of a bin is summed with."""
-    powers = np.empty((*part.shape, POWERS))
-    powers[..., 0] = 1
-    powers[..., 1:] = part[..., np.newaxis]
-    return np.multiply.accumulate(powers, axis=-1, out=powers)
-
-
-def bin_nodes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return where in a bin values make a polynomial, and the matrix that makes it of them.
-
-    Chebyshev's places, where the error is spread evenly.
-
-    Returns
-    -------
-    node : ndarray of float64, shape (POWERS,)
-        From −1/2 to 1/2.
-    to_powers : ndarray of float64, shape (POWERS, POWERS)
-        Times the values at the nodes, the coefficients.
-    """
-    node = 0.5 * np.cos(np.pi * (np.arange(POWERS) + 0.5) / POWERS)
-    return node, np.asarray(np.linalg.inv(powers_of(node)), dtype=np.float64)
-
-
-@functools.lru_cache(maxsize=32)
-def lobe_table(shape: EchoShape) -> LobeTable:
-    """Return the table of a shape, made once."""
-    spectrum = np.zeros(shape.cycle_bins, dtype=np.complex128)
-    spectrum[shape.band_index] = shape.weights * shape.cycle_bins
-    half = shape.cycle_bins // 2
-    lobe = np.abs(np.fft.ifft(spectrum))
-    to_each_side = np.maximum(lobe[: half + 1], lobe[-np.arange(half + 1)])
-    # Where a pulse with hard edges ends, its band's ends ring on; those of a band that ends at
-    # 0 Hz and half the rate as 1/t, without an end: what is left of that is for a ceiling.
-    longest = LONGEST_REACH * math.ceil(shape.reach_s / shape.bin_s) + 64
-    reach = min(int(np.flatnonzero(to_each_side >= LEAST_LOBE)[-1]), longest)
-    turns = float(shape.offset_hz[-1]) * shape.bin_s / 2
-    node, to_powers = bin_nodes()
-    lag = np.arange(-reach, reach + 1)
-    values = np.empty((POWERS, lag.size), dtype=np.complex128)
-    for row, part in zip(values, node, strict=True):
-        turned = np.exp(2j * np.pi * shape.offset_hz * (part * shape.bin_s))
-        spectrum[shape.band_index] = shape.weights * shape.cycle_bins * turned
-        lobe = np.fft.ifft(spectrum)[lag % shape.cycle_bins]
-        row[:] = lobe * np.exp(-2j * np.pi * turns * (lag + part))
-    value = to_powers @ values
-    slope, bend = np.zeros_like(value), np.zeros_like(value)
-    slope[:-1] = value[1:] * _EXPONENTS[1:, np.newaxis]
-    bend[:-1] = slope[1:] * _EXPONENTS[1:, np.newaxis]
-    at_lag = np.zeros((lag.size + 2, 3, POWERS), dtype=np.complex128)
-    at_lag[1:-1] = np.stack([value, slope, bend]).transpose(2, 0, 1)
-    _, slope_at_top, bend_at_top = at_lag[reach + 1, :, 0]
-    return LobeTable(
-        reach_bins=reach,
-        turns=turns,
-        copies=value.astype(np.complex64),
-        at_lag=at_lag,
-        centre_rad=float(slope_at_top.imag),
-        curvature=float(-bend_at_top.real) - float(slope_at_top.imag) ** 2,
-    )
 
 
 class PulseCompressor:
@@ -460,8 +174,8 @@ class PulseCompressor:
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self.fft_samples * noise_power.sum()) / self.peak,
             efficiency=float(power.sum() ** 2 / (energy.sum() * noise_power.sum())),
-            pulse_rms_bandwidth_rad_s=_rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
-            width_s=_half_amplitude_width_s(weights, offset_hz),
+            pulse_rms_bandwidth_rad_s=rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
+            width_s=half_amplitude_width_s(weights, offset_hz),
             bent_ahead=bent[-math.ceil(reach_s / self.bin_s) :],
         )
 
@@ -610,22 +324,6 @@ class PulseCompressor:
         return np.asarray(scipy.fft.ifft(turned, overwrite_x=True, workers=workers))
 
 
-@functools.lru_cache(maxsize=16)
-def mean_shape(shapes: tuple[EchoShape, ...]) -> EchoShape:
-    """Return the shape of an echo in the average of profiles with these shapes.
-
-    Of pulses that take turns, all compressed on one grid.
-    """
-    if len(shapes) == 1:
-        return shapes[0]
-    return dataclasses.replace(
-        shapes[0],
-        weights=np.mean([s.weights for s in shapes], axis=0),
-        noise_weights=np.mean([s.noise_weights for s in shapes], axis=0),
-        noise_gain=math.sqrt(sum(s.noise_gain**2 for s in shapes)) / len(shapes),
-    )
-
-
 def energy_band_hz(pulse: Pulse) -> tuple[float, float]:
     """Return the ends of the band that holds all but :data:`ENERGY_LEFT_OUT`."""
     rate = pulse.sample_rate_hz
@@ -672,11 +370,6 @@ def _band_window(
     return window
 
 
-def _rms_bandwidth_rad_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
-    spread = offset_hz - weights @ offset_hz
-    return 2 * math.pi * math.sqrt(float(weights @ spread**2))
-
-
 def _reach_s(pulse: Pulse, weighting: str) -> float:
     """Return how far a compressed echo's side lobes reach to each side."""
     if weighting == "equalised":
@@ -687,27 +380,3 @@ def _reach_s(pulse: Pulse, weighting: str) -> float:
         # that is longer than the pulse itself.
         return pulse.duration_s + 4 / (pulse.band_hz[1] - pulse.band_hz[0])
     return pulse.duration_s
-
-
-def _half_amplitude_width_s(weights: NDArray[np.float64], offset_hz: NDArray[np.float64]) -> float:
-    """Return the main lobe's full width at half amplitude, by bisection.
-
-    Every command makes a compressor, and SciPy's root finders take 0.3 s to load.
-    """
-    spread_hz = math.sqrt(float(weights @ offset_hz**2) - float(weights @ offset_hz) ** 2)
-
-    def strength(lag_s: float) -> float:
-        return float(abs(turning_sums(lag_s, weights, step_hz=float(offset_hz[1]))))
-
-    step = 0.02 / spread_hz
-    high = step
-    while strength(high) > 0.5:
-        high += step
-    low = high - step
-    for _ in range(30):
-        middle = (low + high) / 2
-        if strength(middle) > 0.5:
-            low = middle
-        else:
-            high = middle
-    return 2 * high

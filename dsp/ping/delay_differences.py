@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.arguments import require_positive, require_within
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.peaks import Peak, delay_uncertainty_s
 
 DECIDES = 3.0

@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape, turning_sums
 
 _SPREAD_LAGS = np.geomspace(1e-3, 1.0, 28)  # of a lobe: where its noise is drawn, to each side
 _SPREAD_DB = np.arange(11.0, 42.0, 3.0)

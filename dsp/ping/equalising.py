@@ -26,7 +26,8 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.arguments import require_positive, require_within
-from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz
+from dsp.ping.compression import PulseCompressor, energy_band_hz
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.pulses import Pulse
 
 BAND_LEFT_OUT = 1e-4

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.goodness import Goodness
-from dsp.ping.compression import ROUNDING, EchoShape, turning_sums
+from dsp.ping.echo_shape import ROUNDING, EchoShape, turning_sums
 from dsp.ping.listing import CLEAR_LOBES
 from dsp.ping.more_than_one import COMPARED_SNR, MOST_COMPARED
 from dsp.ping.peaks import Peak, interpolated

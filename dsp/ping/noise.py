@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape, turning_sums
 from dsp.ping.products import product
 
 TRAINING_CELLS = 64

@@ -28,7 +28,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape, turning_sums
 from dsp.ping.noise import WEAK_SHARE, NoiseGrid, independent_s, look_steps, scatter
 
 FINE_LAG = 0.04

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import INTERPOLATION_ROOM, EchoShape, bin_nodes, powers_of
+from dsp.ping.compression import INTERPOLATION_ROOM
+from dsp.ping.echo_shape import EchoShape
+from dsp.ping.lobe_table import bin_nodes, powers_of
 
 KERNEL_HALF = 16
 """A value between bins is read off so many bins to each side."""

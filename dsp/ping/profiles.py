@@ -11,7 +11,7 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.arguments import read_only
-from dsp.ping.compression import EchoShape, mean_shape
+from dsp.ping.echo_shape import EchoShape, mean_shape
 
 Threshold = Callable[[], NDArray[np.float64]]
 """Gives a threshold over the bins of a profile, worked out whenever it is asked for."""

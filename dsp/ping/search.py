@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.brought import Brought, learn_brought
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.listing import listed
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import KERNEL_HALF, Peak

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import ROUNDING, EchoShape, LobeTable, lobe_table
+from dsp.ping.echo_shape import ROUNDING, EchoShape
+from dsp.ping.lobe_table import LobeTable, lobe_table
 from dsp.ping.noise import (
     NoiseGrid,
     cell_averaging_factor,

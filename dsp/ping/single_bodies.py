@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape, turning_sums
 from dsp.ping.products import product
 from dsp.ping.search_plan import SearchPlan
 

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import POWERS, powers_of
+from dsp.ping.lobe_table import POWERS, powers_of
 from dsp.ping.products import pieces, product
 from dsp.ping.rows import alike, starts_of
 from dsp.ping.search_plan import SearchPlan

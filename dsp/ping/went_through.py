@@ -28,7 +28,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.likeness import COPY, Fit, Heard, Look, Way, looks, u_by_shape_s
 from dsp.ping.peaks import Peak
 

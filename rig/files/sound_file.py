@@ -19,9 +19,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, in_doubt, train_begun, unexplained_ahead
+from dsp.ping.arrivals import first_arrival, in_doubt, unexplained_ahead
 from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.train_start import train_begun
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
     LEAD_S,

@@ -20,7 +20,8 @@ from dsp.history.medium_drift import Ranges, changed_alike
 from dsp.history.passage import Passage
 from dsp.history.passes import passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
-from dsp.history.tracking import Scan, Track, Tracker, tracks_among, tracks_of
+from dsp.history.range_filters import Scan
+from dsp.history.tracking import Track, Tracker, tracks_among, tracks_of
 from dsp.physics import beams
 from dsp.ping.listing import SECOND_LOBES
 from dsp.ping.ranging import path_from_range_m
@@ -163,7 +164,7 @@ def follow(
         In order, without lost pings. A target with too few hits to make a track is left
         out.
     owner : ndarray of int64, shape (hits,), optional
-        As :class:`dsp.history.tracking.Speeds` tells them, where they were followed already.
+        As :class:`dsp.history.range_filters.Speeds` tells them, where they were followed already.
 
     Returns
     -------

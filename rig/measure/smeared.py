@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.history.tracking import FEWEST_HITS
+from dsp.history.range_filters import FEWEST_HITS
 from rig.measure.passes import Passing
 from rig.run.hits import resolution_m
 from rig.run.run import Run

@@ -19,14 +19,14 @@ from dsp.ping.arrivals import (
     first_arrival,
     in_doubt,
     sounds_like,
-    standing_peak,
     unexplained_ahead,
 )
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.noise import fewest_bins
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
 from dsp.ping.pulses import Pulse
+from dsp.ping.punctual import standing_peak
 from dsp.ping.search import sounds_ahead
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
@@ -60,7 +60,8 @@ FASTEST_M_S, FARTHEST_S = 1.0, 0.003
 where it stood: less than the lead, so that a slip cannot pass for a movement."""
 
 MOST_SOUNDS = 12
-"""No more of a ping's sounds, the strongest, are held against a mark."""
+"""No more of a ping's sounds, the strongest, are held against a mark. It bounds the time alone:
+with all of them the tests of slips find the same."""
 
 
 class MarkSearch:

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from dsp.history.tracking import FEWEST_HITS, Rates, Scan, Speeds
+from dsp.history.range_filters import FEWEST_HITS, Rates, Scan, Speeds
 from dsp.ping.single_bodies import MOST_DILATION
 from dsp.ping.stretched import stretched_lobes
 from dsp.uncertainty import Budget
@@ -144,7 +144,7 @@ def _freed(
     by_one_interval : bool
         Whether the two pings before did not both hear it.
     speed_m_s, u_speed_m_s, taken_hz, off_m : float
-        As of :class:`dsp.history.tracking.Rates`.
+        As of :class:`dsp.history.range_filters.Rates`.
     noise_m, beside_m : float
         As of :class:`rig.run.results.Hits`.
     """

@@ -14,8 +14,8 @@ import math
 from collections.abc import Sequence
 
 from dsp.ping.bearings import Bearing, NoBearing, PairPlaces, bearing
-from dsp.ping.compression import EchoShape
 from dsp.ping.delay_differences import OwnDifference, delay_difference
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.partners import partners
 from dsp.ping.peaks import Peak
 from rig.bench.plan import Plan

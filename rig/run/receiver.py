@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
-from dsp.ping.compression import EchoShape, PulseCompressor, energy_band_hz, mean_shape
+from dsp.ping.compression import PulseCompressor, energy_band_hz
+from dsp.ping.echo_shape import EchoShape, mean_shape
 from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
 from dsp.ping.peaks import Peak, crest_near
 from dsp.ping.profiles import EchoProfile, Threshold

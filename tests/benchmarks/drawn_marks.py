@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping import went_through
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.likeness import Look, u_by_shape_s
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import plan_from_table

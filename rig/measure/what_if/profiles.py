@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import EchoShape
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import LEAD_S
 from rig.measure.what_if.bench import Bench

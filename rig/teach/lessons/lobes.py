@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.ping.compression import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape, turning_sums
 from dsp.ping.peaks import interpolated
 from dsp.ping.profiles import EchoProfile
 from rig.errors import NotHeardError

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from dsp.history.meetings import Heard, parted
-from dsp.history.tracking import Scan, tracks_of
+from dsp.history.range_filters import Scan
+from dsp.history.tracking import tracks_of
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
 

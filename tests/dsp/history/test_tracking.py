@@ -5,18 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.history import tracking
-from dsp.history.tracking import (
-    FEWEST_HITS,
-    GATE,
-    MOST_MISSES,
-    TURN_CELLS,
-    Scan,
-    Speeds,
-    Track,
-    Tracker,
-    tracks_of,
-)
+from dsp.history.range_filters import FEWEST_HITS, MOST_MISSES, Scan
+from dsp.history.tracking import Track, Tracker, tracks_of
 
 INTERVAL_S, RESOLUTION_M, NOISE_M = 0.1, 0.02, 0.001
 
@@ -174,31 +164,6 @@ def hits_in(found: tuple[Track, ...]) -> list[tuple[list[int], list[int], bool]]
     return [(t.scan.tolist(), t.echo.tolist(), t.unsure) for t in found]
 
 
-def test_a_speed_says_what_share_of_its_ping_s_own_noise_it_takes() -> None:
-    # Targets far apart that turn by chance from ping to ping as a filter has it.
-    count, random = 600, np.random.default_rng(3)
-    turn_m_s2 = TURN_CELLS * RESOLUTION_M / INTERVAL_S**2
-    place_m, speed_m_s = 10.0 * np.arange(1, count + 1), random.normal(0, 0.1, count)
-    speeds = Speeds(resolution_m=RESOLUTION_M, interval_s=INTERVAL_S)
-    for ping in range(6):
-        noise_m = NOISE_M * random.standard_normal(count)
-        scan = Scan(
-            time_s=ping * INTERVAL_S, range_m=place_m + noise_m, noise_m=np.full(count, NOISE_M)
-        )
-        told = speeds.add(scan)
-        off_m_s = told.speed_m_s - speed_m_s
-        pushed = turn_m_s2 * random.standard_normal(count)
-        place_m = place_m + INTERVAL_S * speed_m_s + INTERVAL_S**2 / 2 * pushed
-        speed_m_s = speed_m_s + INTERVAL_S * pushed
-    # What is not this noise's is independent of it. A root mean square of 600 is off by 1/√1200
-    # of itself, and a mean product by 1/√600 of both spreads: four times that.
-    rest = np.sqrt(told.u_speed_m_s**2 - (told.taken_hz * NOISE_M) ** 2)
-    by_noise = (off_m_s - told.taken_hz * noise_m) / rest
-    assert np.sqrt(np.mean(by_noise**2)) == pytest.approx(1, abs=4 / np.sqrt(2 * count))
-    assert np.mean(by_noise * noise_m / NOISE_M) == pytest.approx(0, abs=4 / np.sqrt(count))
-    assert (told.taken_hz > 5).all()  # a rise over two pings takes 10 m/s of a metre, over three 5
-
-
 def test_no_scans_hold_no_tracks() -> None:
     assert tracks([]) == ()
     assert tracks([Scan(time_s=0.0, range_m=np.empty(0), noise_m=np.empty(0))]) == ()
@@ -208,29 +173,3 @@ def test_scans_out_of_order_are_refused() -> None:
     scan = Scan(time_s=1.0, range_m=np.array([1.0]), noise_m=np.array([0.001]))
     with pytest.raises(ValueError, match="times that do not rise"):
         tracks([scan, scan])
-
-
-@pytest.mark.parametrize("noise", [[0.0], [0.001, 0.001], [-0.001]])
-def test_noise_that_is_none_is_refused(noise: list[float]) -> None:
-    with pytest.raises(ValueError, match="noise_m"):
-        Scan(time_s=0.0, range_m=np.array([1.0]), noise_m=np.array(noise))
-
-
-def test_the_gate_misses_one_own_echo_in_sixteen_thousand() -> None:
-    # Two-sided normal tail beyond 4 deviations: 6.3e-5 (computed with scipy).
-    from scipy.stats import norm
-
-    assert 2 * norm.sf(GATE) == pytest.approx(1 / 15787, rel=1e-3)
-
-
-def test_a_few_pairs_are_chosen_as_by_the_hungarian_method(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Against SciPy's solver of the assignment problem, to which more pairs go anyway."""
-    rng = np.random.default_rng(3)
-    for _ in range(200):
-        cost = rng.uniform(0, 2 * GATE**2, rng.integers(1, 6, 2))
-        which, echo = np.nonzero(cost <= GATE**2)
-        found = tracking._assigned(cost, which, echo)
-        with monkeypatch.context() as patch:
-            patch.setattr(tracking, "MOST_TRIED", 0)
-            wanted = tracking._assigned(cost, which, echo)
-        assert [each.tolist() for each in found] == [each.tolist() for each in wanted]

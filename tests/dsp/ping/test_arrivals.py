@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, train_begun, unexplained_ahead
+from dsp.ping.arrivals import first_arrival, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import linear_chirp
+from dsp.ping.train_start import train_begun
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)
@@ -125,6 +126,20 @@ def test_a_sound_that_is_too_strong_to_be_ringing_needs_no_other() -> None:
         random = np.random.default_rng(seed)
         sounds = [(0.0, 0.5 * 10 ** (-random.uniform(0, 13) / 20)), (1.2e-3, 0.5)]
         assert read(heard(sounds, random, rms=1e-3)) == "right", seed
+
+
+def test_a_bounce_that_each_body_has_behind_it_makes_no_first_sound_ringing() -> None:
+    # A direct sound 7 to 13 dB below its bounce, and a body's echo with the same bounce behind it.
+    for seed in SEEDS[:12]:
+        random = np.random.default_rng(seed)
+        weak, behind_s = 0.5 * 10 ** (-random.uniform(7, 13) / 20), random.uniform(5e-4, 1.9e-3)
+        share, later_s = 10 ** (-random.uniform(0, 10) / 20), random.uniform(0.012, 0.030)
+        both = ((0.0, weak), (behind_s, 0.5))
+        sounds = [
+            (after_s + t, g * a) for after_s, g in ((0.0, 1.0), (later_s, share)) for t, a in both
+        ]
+        envelope = heard(sounds, random, rms=rms_for(0.5, 70))
+        assert read(envelope) in ("right", "undecided"), seed
 
 
 def test_a_faint_copy_farther_ahead_than_its_own_way_came_first() -> None:

@@ -6,7 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dsp.ping.compression import EchoShape, PulseCompressor
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.echo_shape import EchoShape
 from dsp.ping.listing import SECOND_LOBES
 from dsp.ping.peaks import Peak
 from dsp.ping.pulses import linear_chirp

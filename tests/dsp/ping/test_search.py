@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, standing_peak
-from dsp.ping.compression import PulseCompressor, lobe_table, powers_of
+from dsp.ping.arrivals import first_arrival
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.lobe_table import lobe_table, powers_of
 from dsp.ping.noise import (
     cell_averaging_factor,
     cell_rate,
@@ -20,6 +21,7 @@ from dsp.ping.noise import (
 )
 from dsp.ping.peaks import Peak, bin_reader
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
+from dsp.ping.punctual import standing_peak
 from dsp.ping.search import find_echoes, found_at, lead_bins
 
 RATE_HZ, BLOCK = 48_000.0, 6000
