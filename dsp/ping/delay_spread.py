@@ -8,7 +8,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.echo_shape import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape
+from dsp.ping.noise import noise_about
 
 _SPREAD_LAGS = np.geomspace(1e-3, 1.0, 28)  # of a lobe: where its noise is drawn, to each side
 _SPREAD_DB = np.arange(11.0, 42.0, 3.0)
@@ -59,15 +60,12 @@ def _delay_excesses(shape: EchoShape) -> NDArray[np.float64]:
     a double exponential.
     """
     lag = np.concatenate([-_SPREAD_LAGS[::-1], [0.0], _SPREAD_LAGS]) * shape.width_s
-    middle, step_hz = _SPREAD_LAGS.size, float(shape.offset_hz[1])
-    centre_rad_s = 2 * math.pi * float(shape.weights @ shape.offset_hz)
-    lobe = shape.at(lag) * np.exp(-1j * centre_rad_s * lag)
-    apart = lag[:, np.newaxis] - lag
-    alike = turning_sums(apart, shape.noise_weights, step_hz=step_hz)
-    power, ways = np.linalg.eigh(alike * np.exp(-1j * centre_rad_s * apart))
+    middle, centre_hz = _SPREAD_LAGS.size, float(shape.weights @ shape.offset_hz)
+    lobe = shape.at(lag) * np.exp(-2j * np.pi * centre_hz * lag)
+    power, ways = noise_about(shape, lag, centre_hz)
     drawn = np.random.default_rng(0).standard_normal((2, lag.size, _SPREAD_DRAWS))
     # The root that is symmetric is the same whichever way a machine turns the eigenvectors.
-    root = (ways * np.sqrt(np.maximum(power, 0))) @ ways.conj().T
+    root = (ways * np.sqrt(power)) @ ways.conj().T
     noise = root @ (drawn[0] + 1j * drawn[1])
     slope = np.real(noise[middle + 1] - noise[middle - 1]) / (lag[middle + 1] - lag[middle - 1])
     first_order = slope / shape.rms_bandwidth_rad_s**2

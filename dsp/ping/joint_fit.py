@@ -160,7 +160,8 @@ def _stepped(
     # Where what is left is hollow at an echo, its top is sharper than a copy's.
     hollow = bowing - bow.reshape(column) + 2 * centre * slope
     sharper = np.maximum((turned_back * hollow).real, 0.0)
-    bend = copy_bend + copy_slope.conj().swapaxes(1, 2) @ by_slope
+    # A copy at the opposite lag is the conjugate: its slope there has changed its sign as well.
+    bend = copy_bend - copy_slope @ by_slope
     curvature = (-turned_back * bend * gain.swapaxes(1, 2)).real
     damping = _DAMPING * table.curvature * (gain * turned_back).real + 1e-30
     step = np.linalg.solve(curvature + (damping + sharper) * alone, pull)

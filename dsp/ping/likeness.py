@@ -21,9 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.goodness import Goodness
-from dsp.ping.echo_shape import ROUNDING, EchoShape, turning_sums
+from dsp.ping.echo_shape import ROUNDING, EchoShape
 from dsp.ping.listing import CLEAR_LOBES
 from dsp.ping.more_than_one import COMPARED_SNR, MOST_COMPARED
+from dsp.ping.noise import noise_about
 from dsp.ping.peaks import Peak, interpolated
 from dsp.ping.search import sounds_ahead
 
@@ -247,15 +248,7 @@ class Heard:
 @functools.lru_cache(maxsize=32)
 def _noise_about(shape: EchoShape) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
     """Return the noise's power about a crest along sides in which it is independent, and these."""
-    lag_s = LOOKED_LOBES * shape.width_s
-    later, sooner = np.tril_indices(lag_s.size)
-    alike = np.zeros((lag_s.size, lag_s.size), dtype=np.complex128)
-    alike[later, sooner] = turning_sums(
-        lag_s[later] - lag_s[sooner], shape.noise_weights, step_hz=float(shape.offset_hz[1])
-    )
-    # By the lower triangle, of which the upper one is the mirror.
-    power, sides = np.linalg.eigh(alike)
-    return np.maximum(power, 0.0), sides
+    return noise_about(shape, LOOKED_LOBES * shape.width_s)
 
 
 @functools.lru_cache(maxsize=32)

@@ -147,7 +147,7 @@ def _overlapping(
             strength = np.maximum(taken.strength[some], 1e-30)
             # As in the fit: what of a slope the others' strengths do not make up for.
             copy, slope, bend = planned.table.lags(position[:, np.newaxis] - position)
-            own = -bend - slope.conj().T @ np.linalg.solve(copy + ridge, slope)
+            own = slope @ np.linalg.solve(copy + ridge, slope) - bend
             known = (gain.conj()[:, np.newaxis] * own * gain).real / np.outer(strength, strength)
             spread = np.diag(np.linalg.inv(known / planned.table.curvature + ridge))
             wider[some] = np.sqrt(np.maximum(spread, 1.0))

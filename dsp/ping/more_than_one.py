@@ -82,22 +82,26 @@ def more_than_one(
     loud = loud[np.argsort(-taken.strength[loud], kind="stable")]
     compared = [_compared_with(taken, echo, loud) for echo in looked_at[unexplained]]
     # Many are compared with the same few.
-    others = np.unique(np.concatenate(compared))
+    compared_with = np.concatenate(compared)
+    others = np.unique(compared_with)
     if others.size == 0:
         return more
     # As it is heard the pulse may have been taken for several sounds within a lobe.
     sounds = _around(taken, others, np.zeros_like(stands), HEARD_LOBES * lobe)
     bodies, on_top = sent_back(sounds, planned)
     every = np.arange(stands.size)
-    for one, with_these in zip(unexplained, compared, strict=True):
-        its = np.searchsorted(others, with_these)
-        if its.size:
-            may_be = bodies[its]
-            if _beside(taken, looked_at[one], every) > ALONE_LOBES * lobe:
-                may_be = may_be[on_top[its]]
-            may_be = may_be.reshape(-1, own.shape[1])
-            alike = explained_by(may_be, own[one : one + 1])[0] / energy[one]
-            more[looked_at[one]] = bool(1 - alike > least[one])
+    beside = np.array([_beside(taken, echo, every) for echo in looked_at[unexplained]])
+    alone = beside > ALONE_LOBES * lobe
+    one = np.arange(unexplained.size).repeat([each.size for each in compared])
+    alike = np.zeros(unexplained.size)
+    for other, its_bodies, its_on_top in zip(others, bodies, on_top, strict=True):
+        its = one[compared_with == other]
+        for is_alone, may_be in ((False, its_bodies), (True, its_bodies[its_on_top])):
+            these = its[alone[its] == is_alone]
+            if these.size:
+                explained = explained_by(may_be, own[unexplained[these]])
+                alike[these] = np.maximum(alike[these], explained)
+    more[looked_at[unexplained]] = 1 - alike / energy[unexplained] > least[unexplained]
     return more
 
 

@@ -345,10 +345,10 @@ class NoiseGrid:
         if nearest.shape[-1] < looks.shape[-1]:
             nearest.sort(axis=-1)
             near_ranked, near_middle = _told_by(nearest)
-            surely = np.exp(np.float32(self._surely) * np.sqrt(np.asarray(doubt, np.float32)))
+            surely = np.asarray(np.exp(self._surely * np.sqrt(doubt)))
             louder = near_ranked > ranked * surely[..., np.newaxis]
             if np.count_nonzero(louder):
-                ranked = np.where(louder, near_ranked * np.float32(self.fewer), ranked)
+                ranked = np.where(louder, near_ranked * self.fewer, ranked)
                 middle = np.where(louder, near_middle, middle)
         return ranked, middle
 
@@ -541,6 +541,35 @@ def look_steps(shape: EchoShape) -> tuple[int, int, tuple[float, ...]]:
     lag_s = lag_s[lag_s * step_hz < 0.5]
     alike = np.abs(turning_sums(lag_s, shape.noise_weights, step_hz=step_hz)) ** 2
     return training_steps(shape)[0], spacing_bins, tuple(alike.tolist())
+
+
+def noise_about(
+    shape: EchoShape, lag_s: NDArray[np.float64], turn_hz: float = 0.0
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Return the noise's powers about a place along ways in which it is independent, and these.
+
+    With noise made white, what is left of a sound is weighed as well as may be (H. L. Van Trees,
+    *Detection, Estimation, and Modulation Theory* I, 1968, sect. 4.3; from memory).
+
+    Parameters
+    ----------
+    shape : EchoShape
+    lag_s : ndarray of float64, shape (lags,)
+        Where the envelope is looked at.
+    turn_hz : float
+        By which it was turned back.
+
+    Returns
+    -------
+    power : ndarray of float64, shape (lags,)
+        Weakest first; all of them add up to the number of lags.
+    ways : ndarray of complex128, shape (lags, lags)
+        Each a column.
+    """
+    apart_s = lag_s[:, np.newaxis] - lag_s
+    alike = turning_sums(apart_s, shape.noise_weights, step_hz=float(shape.offset_hz[1]))
+    power, ways = np.linalg.eigh(alike * np.exp(-2j * np.pi * turn_hz * apart_s))
+    return np.maximum(power, 0.0), ways
 
 
 @functools.lru_cache(maxsize=64)

@@ -148,14 +148,14 @@ class NoiseColour:
         log_own = log_rate - np.log(self.crossings)
         # A level is crossed the more often, of one cell, the higher it is: by its root.
         log_own -= np.log(log_own / log_rate) / 2
-        higher = np.expm1(-log_own / self._cells)
+        # What is learnt from looks that tell less stands higher, but for what a peak lifts it by.
+        less = np.ones_like(log_own)
         if self.profile.size:
-            cells = self._cells / self.doubt
+            log_own[:, self.profile] *= self.doubt
             lifts = np.array([np.interp(self._alike, _LIKENESS, _lift(level)) for level in levels])
-            lifted = 1 + (lifts * self._beside).sum(axis=2)
-            own = np.expm1(-log_own[:, self.profile] / cells) / (self.doubt * lifted)
-            higher[:, self.profile] = own
-        return np.asarray(higher / [[math.expm1(level / self._cells)] for level in levels])
+            less[:, self.profile] = self.doubt * (1 + (lifts * self._beside).sum(axis=2))
+        higher = np.expm1(-log_own / self._cells) / np.expm1(-log_rate / self._cells)
+        return np.asarray(higher / less)
 
 
 _LIKENESS = np.linspace(0, 1, 257)
@@ -206,9 +206,7 @@ def colour_of_noise(
     """
     lags = _lags_of(shape, left.shape[1])
     scale = 1 / np.sqrt(np.maximum(power * np.float32(1 / LIMIT), noise_power))
-    even = np.empty_like(left)
-    np.multiply(left.real, scale, out=even.real)
-    np.multiply(left.imag, scale, out=even.imag)
+    even = left * scale
     unlike = 1 - _alike_near(even, lags.fine_bins)
     log_rate = np.log(np.maximum(unlike / lags.white_unlike, 1e-6)) / 2
     surely = (np.abs(log_rate) > SURELY * lags.u_log_rate).nonzero()[0]

@@ -51,9 +51,6 @@ class NoiseLeft:
         self._ranked = np.empty((taken.profiles, stretches))
         self.power, self.threshold = np.empty_like(self._ranked), np.empty_like(self._ranked)
         self._learnt_from = np.empty_like(taken.power)
-        # Of each bin, once asked for since what it is of was learnt.
-        self._highest = np.empty(taken.power.shape)
-        self._highest_is_old = np.ones(taken.profiles, dtype=bool)
         self._least_power = least_noise**2
         # Without any noise, as on a loopback wire, what is left of an echo is the rounding
         # of single precision and of the interpolation.
@@ -69,14 +66,12 @@ class NoiseLeft:
         """Learn from what is left of some profiles how strong their noise is, and how it falls."""
         planned, some = self._planned, taken.some(going)
         self._learnt_from[some] = taken.power[some]
-        self._highest_is_old[some] = True
         power, doubt = self._with_doubtful(taken, going), self._doubt[some]
         falling = self._falling(taken, going, power)
         if falling is None:
             ranked, middle = planned.grid.ranked(power, doubt)
         else:
             ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
-        ranked, middle = ranked.astype(np.float64), middle.astype(np.float64)
         least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
         self.power[some] = np.maximum(middle, self._least_power)
@@ -190,35 +185,14 @@ class NoiseLeft:
 
     def excess(self, profile: NDArray[np.intp], bins: NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the highest of what is left within half a lobe of some bins, above the noise."""
-        if np.count_nonzero(self._highest_is_old):
-            asked = np.bincount(profile, minlength=self._highest_is_old.size) > 0
-            some = (asked & self._highest_is_old).nonzero()[0]
-            if some.size:
-                self._highest[some] = self._highest_within_half_a_lobe(some)
-                self._highest_is_old[some] = False
-        return np.sqrt(self._highest[profile, bins])
-
-    def let_go(self) -> None:
-        """Let go of what the noise was learnt from, where :meth:`excess` is known of all echoes."""
-        self._learnt_from = self._learnt_from[:, :0]
-
-    def _highest_within_half_a_lobe(self, some: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Return, on power, by how much what is left about each bin exceeds the noise.
-
-        As hardly ever the noise itself does. Shape (profiles, bins).
-        """
         planned = self._planned
-        wanted = 2 * max(1, round(planned.lobe_bins / 2)) + 1
-        noise = (math.log(10) * self.power[some]).take(planned.grid.stretch_of, axis=1)
-        highest = np.zeros((some.size, planned.bins + wanted - 1))
-        over = highest[:, wanted // 2 : planned.bins + wanted // 2]
-        np.maximum(np.subtract(self._learnt_from[some], noise, out=over), 0, out=over)
-        width = 1
-        while width < wanted:
-            step = min(width, wanted - width)
-            highest = np.maximum(highest[:, :-step], highest[:, step:])
-            width += step
-        return highest
+        half = max(1, round(planned.lobe_bins / 2))
+        about = within(bins[:, np.newaxis] + np.arange(-half, half + 1), 0, planned.bins - 1)
+        profile = profile[:, np.newaxis]
+        # By as much as the noise itself hardly ever does.
+        noise = math.log(10) * self.power[profile, planned.grid.stretch_of[about]]
+        over = self._learnt_from[profile, about] - noise
+        return np.asarray(np.sqrt(over.max(axis=1, initial=0.0)))
 
 
 def _lobes_left(

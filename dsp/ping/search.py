@@ -187,18 +187,16 @@ def found_each(
     brought = learn_brought(taken, noise, lead + np.asarray(start_s) / shape.bin_s)
     thresholds = noise.thresholds_at(*rates)
     listings, more = listed(taken, noise, brought, lead=lead)
-    noise.let_go()
     taken.let_go(of_heard=np.count_nonzero(more) == 0)
     hides = _Hides(taken=taken, noise=noise, brought=brought, more=more, lead=lead)
     each = []
     for profile, (listing, from_s) in enumerate(zip(listings, start_s, strict=True)):
         peaks, stretch, power = listing
-        passes = np.array([power > threshold[profile, stretch] for threshold in thresholds])
         kept = [i for i, p in enumerate(peaks) if from_s <= p.delay_s <= stop_s]
         each.append(
             Found(
                 peaks=tuple(peaks[i] for i in kept),
-                passes=passes.reshape(len(rates), -1)[:, kept],
+                passes=(power > thresholds[:, profile, stretch])[:, kept],
                 threshold=partial(hides.threshold, thresholds[0, profile], profile),
                 before=tuple(p for p in peaks if p.delay_s < from_s),
             )

@@ -102,11 +102,12 @@ def left_by(
     planned, lobe = taken.planned, taken.planned.lobe_bins
     strength, position = taken.strength[echo], taken.position[echo]
     lag = np.abs(bins - position)
-    whole = np.minimum(lag.astype(np.intp), planned.ceiling.size - 1)
-    ceiling = planned.ceiling[whole] * strength
-    ceiling *= np.where(lag < lobe, 1.0, taken.misfit[echo])
+    whole = lag.astype(np.intp)
+    lobes = planned.ceiling.take(whole, mode="clip") * strength
+    ceiling = np.where(lag < lobe, lobes, lobes * taken.misfit[echo])
     if planned.far_lobes is not None:
-        np.maximum(ceiling, strength * planned.far_lobes[whole], out=ceiling)
+        far = planned.far_lobes.take(whole, mode="clip")
+        np.maximum(ceiling, strength * far, out=ceiling)
     if brought is not None:
         profile, most = taken.profile[echo], brought.share.shape[1] // 2
         place = np.rint(bins - position).astype(np.intp) + most
@@ -119,12 +120,10 @@ def left_by(
         strength = taken.strength[echo]
         twin = np.rint(2 * taken.position[echo] - at).astype(np.intp)
         other_side = noise.excess(taken.profile[echo], within(twin, 0, planned.bins - 1))
-        lobes = strength * planned.ceiling[whole[close]]
-        near = np.minimum(MIRROR * other_side, lobes)
+        near = np.minimum(MIRROR * other_side, lobes[close])
         wide = np.minimum(SKIRT_MIRROR * other_side, SKIRT_SHARE * strength)
         skirt = (lag > lobe / 2) & (lag < SKIRT_LOBES * lobe)
-        near = np.where(skirt, np.maximum(near, wide), near)
-        ceiling[close] = np.maximum(ceiling[close], near)
+        ceiling[close] = np.maximum(np.maximum(ceiling[close], near), wide * skirt)
     return ceiling
 
 

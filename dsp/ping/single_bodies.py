@@ -12,7 +12,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.echo_shape import EchoShape, turning_sums
+from dsp.ping.echo_shape import EchoShape
+from dsp.ping.noise import noise_about
 from dsp.ping.products import product
 from dsp.ping.search_plan import SearchPlan
 
@@ -52,16 +53,11 @@ leaves 0.03 of its amplitude."""
 def evened(planned: SearchPlan) -> NDArray[np.complex128]:
     """Return what makes of values about a top some in which noise is alike, each by itself.
 
-    A matched filter's output within a lobe holds all that tells of bodies there; with noise made
-    white, what is left of it is weighed as well as may be (H. L. Van Trees, *Detection,
-    Estimation, and Modulation Theory* I, 1968, sect. 4.3; from memory). Times values at
+    A matched filter's output within a lobe holds all that tells of bodies there. Times values at
     :data:`COMPARED_LOBES`; shape (told, places about the top).
     """
-    shape, offset = planned.shape, COMPARED_LOBES * planned.lobe_bins
-    apart = offset[:, np.newaxis] - offset
-    step_hz = float(shape.offset_hz[1])
-    alike = turning_sums(apart * shape.bin_s, shape.noise_weights, step_hz=step_hz)
-    power, ways = np.linalg.eigh(alike * np.exp(-2j * np.pi * planned.table.turns * apart))
+    lag_s, bin_s = COMPARED_LOBES * planned.lobe_bins * planned.shape.bin_s, planned.shape.bin_s
+    power, ways = noise_about(planned.shape, lag_s, planned.table.turns / bin_s)
     told = power > TOLD_SHARE * power[-1]
     return np.asarray((ways[:, told] / np.sqrt(power[told])).conj().T)
 
@@ -137,7 +133,9 @@ def _moved(bodies: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.co
     even = evened(planned)
     ways = (even * _moving(planned)[:, np.newaxis]).reshape(-1, COMPARED_LOBES.size)
     moved = product(bodies, ways.T).reshape(*bodies.shape[:-2], -1, len(even))
-    return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
+    parts = moved.view(np.float64)
+    moved /= np.sqrt(np.einsum("...i,...i->...", parts, parts))[..., np.newaxis]
+    return moved
 
 
 @functools.lru_cache(maxsize=32)

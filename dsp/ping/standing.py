@@ -42,7 +42,7 @@ def standing(
     # A peak between two bins is higher than either, by as much as a copy of the pulse
     # falls in half a bin, or a little more where noise adds to it.
     high = planned.half_bin**2
-    least_power = _rounded_down(high * noise.threshold[taken.some(going)])
+    least_power = (high * noise.threshold[taken.some(going)]).astype(np.float32)
     stands = inner > least_power.take(planned.grid.stretch_of[1:-1], axis=1)
     stands &= inner >= power[:, :-2]
     stands &= inner > power[:, 2:]
@@ -134,11 +134,3 @@ def _uncovered(
         covers |= lag < NEAREST_LOBES * planned.lobe_bins
         uncovered[its] = ~(covers & (over > high)).any(axis=0)
     return uncovered
-
-
-def _rounded_down(values: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return values, none below zero, in single precision: what is above one is above the other."""
-    rounded = values.astype(np.float32)
-    # Of what is above zero the next lower number is the one before it by its bits, too.
-    rounded.view(np.int32)[...] -= rounded > values
-    return rounded
