@@ -7,6 +7,7 @@ false-alarm rate than the plan asks, and is sifted for the plan's own echoes.
 
 from __future__ import annotations
 
+import cmath
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -145,12 +146,14 @@ def hits_of_each(
     noise_m, beside_m = slope * np.hypot(u_delay_s, u_mark_s[whose]), slope * u_beside_s
     noise_m = np.maximum(noise_m, _PEAK_SHARE * resolution_m(receiver))
     strength_db, snr_db = 20 * np.log10(amplitude), 10 * np.log10(snr)
-    phasor = _phasor(receiver, delay_s, amplitude, phase_rad)
     if _without_phase(receiver):
-        phasor = np.full(phasor.size, np.nan, dtype=np.complex128)
-    elif receiver.plan.geometry.time_zero == "direct":
-        marks = [_mark_phasor(receiver, zero, before) for _, zero, _, before in pings]
-        phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
+        phasor = np.full(delay_s.size, np.nan, dtype=np.complex128)
+    else:
+        turned_rad = phase_rad - 2 * math.pi * receiver.centre_hz * delay_s
+        phasor = amplitude * np.exp(1j * turned_rad)
+        if receiver.plan.geometry.time_zero == "direct":
+            marks = [_mark_phasor(receiver, zero, before) for _, zero, _, before in pings]
+            phasor *= np.array(marks, dtype=np.complex128)[whose]
     for column in (delay_s, range_m, noise_m, beside_m, strength_db, snr_db, phasor, *angles):
         column.setflags(write=False)
     ends = [0, *itertools.accumulate(np.bincount(whose, minlength=len(pings)).tolist())]
@@ -192,14 +195,6 @@ def slope_m_s(receiver: Receiver, delay_s: ArrayLike, range_m: ArrayLike) -> NDA
     return np.asarray(receiver.sound_speed_m_s**2 * np.asarray(delay_s) / (4 * np.asarray(range_m)))
 
 
-def _phasor(
-    receiver: Receiver, delay_s: ArrayLike, amplitude: ArrayLike, phase_rad: ArrayLike
-) -> NDArray[np.complex128]:
-    """Turn a carrier's phase at an echo's own delay into what the delay turned it by."""
-    turned_rad = np.asarray(phase_rad) - 2 * math.pi * receiver.centre_hz * np.asarray(delay_s)
-    return np.asarray(amplitude * np.exp(1j * turned_rad))
-
-
 def _without_phase(receiver: Receiver) -> bool:
     """Say whether phases mean nothing: those of a band folded down may run backwards."""
     return receiver.plan.timing.band_sampling or receiver.info.edge_step_s is not None
@@ -218,7 +213,8 @@ def _mark_phasor(receiver: Receiver, mark: TimeZero | None, before: Sequence[Pea
     near = [p for p in before if abs(p.delay_s - direct_s) < receiver.shape.width_s / 2]
     if not near:
         # Its profile was turned by the phase that the mark was read with.
-        return complex(np.exp(2j * math.pi * receiver.centre_hz * direct_s))
+        return cmath.exp(2j * math.pi * receiver.centre_hz * direct_s)
     strongest = max(near, key=lambda p: p.amplitude)
-    direct = _phasor(receiver, strongest.delay_s, 1.0, strongest.phase_rad)
-    return complex(np.conj(direct))
+    return cmath.exp(
+        1j * (2 * math.pi * receiver.centre_hz * strongest.delay_s - strongest.phase_rad)
+    )

@@ -99,7 +99,8 @@ def freed_of_motion(
         of_hit = dict(zip(hits.delay_s.tolist(), told, strict=True))
         last_two = list(lately)[-2:]
         for k, echo in enumerate(echoes):
-            if echo.delay_s not in of_hit:  # at a range of 0
+            budget = echo.budget
+            if budget is None or echo.delay_s not in of_hit:  # at a range of 0, or not followed
                 continue
             *known, is_sure, track = of_hit[echo.delay_s]
             speed_m_s, u_speed_m_s = known[:2]
@@ -111,11 +112,13 @@ def freed_of_motion(
             unknown &= is_sure and abs(speed_m_s) > MAY_MOVE * u_speed_m_s
             if not unknown and u_speed_m_s < math.inf:
                 second_m = (found[k].more_within_m or 0.0) / 2
-                echoes[k] = _freed(receiver, echo, second_m, by_one_interval, *known)
+                echoes[k] = _freed(
+                    receiver, echo, budget, coupling_s, second_m, by_one_interval, *known
+                )
             elif is_sure and not first:
                 moving = True
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s
-                echoes[k] = _moved(receiver, echo, by_m=0.0, u_m=u_m)
+                echoes[k] = _moved(receiver, echo, _terms(budget) | {MOTION: u_m}, by_m=0.0)
         first = False
         lately.append(dict(zip(owners, sure, strict=True)))
         yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
@@ -124,6 +127,8 @@ def freed_of_motion(
 def _freed(
     receiver: Receiver,
     echo: Echo,
+    budget: Budget,
+    coupling_s: float,
     second_m: float,
     by_one_interval: bool,
     speed_m_s: float,
@@ -139,6 +144,10 @@ def _freed(
     ----------
     receiver : Receiver
     echo : Echo
+    budget : Budget
+        Of its range.
+    coupling_s : float
+        Of the plan's pulse.
     second_m : float
         Of its uncertainty, what is for a second target so near.
     by_one_interval : bool
@@ -148,14 +157,14 @@ def _freed(
     noise_m, beside_m : float
         As of :class:`rig.run.results.Hits`.
     """
-    coupling_s, by_m, u_m = receiver.plan.pulse.coupling_s, 0.0, 0.0
+    terms, by_m, u_m = _terms(budget), 0.0, 0.0
     if abs(speed_m_s) > MOVES * u_speed_m_s:
         # A speed errs by a share K of this ping's own noise, and by what the pings before it
         # left, which is free of that. So the range less its shift by the speed errs by
         # 1 - coupling K times its noise, and by the coupling times the rest.
         rest_m_s = math.sqrt(max(u_speed_m_s**2 - (taken_hz * noise_m) ** 2, 0.0))
         pull_m = math.sqrt(max(beside_m**2 - second_m**2, 0.0))
-        echo = _with_noise(echo, abs(1 - coupling_s * taken_hz), pull_m)
+        _scale_noise(terms, abs(1 - coupling_s * taken_hz), pull_m)
         by_m, u_m = coupling_s * speed_m_s, abs(coupling_s) * rest_m_s
         if by_one_interval:
             # It may have turned in it: between none and twice that speed, evenly.
@@ -167,7 +176,7 @@ def _freed(
         # it is off by v (t + coupling), and its range by v times the coupling.
         interval_s = receiver.plan.timing.ping_interval_s
         u_m = math.hypot(u_m, off_m * math.sqrt(abs(coupling_s) / (interval_s + abs(coupling_s))))
-    return _moved(receiver, echo, by_m=by_m, u_m=u_m) if u_m else echo
+    return _moved(receiver, echo, terms | {MOTION: u_m}, by_m=by_m) if by_m or u_m else echo
 
 
 def _begun_by_chance(were_sure: Sequence[bool]) -> bool:
@@ -272,37 +281,33 @@ def _freed_of_stretched_lobes(
     return dataclasses.replace(heard, echoes=echoes)
 
 
-def _with_noise(echo: Echo, share: float, pull_m: float) -> Echo:
-    """Return an echo with so many times its own noise; what others pull it by stays."""
-    if echo.budget is None:
-        return echo
-    u = {term.name: term.u for term in echo.budget.terms}
-    noise_m = math.sqrt(max(u[DELAY] ** 2 - pull_m**2, 0.0))
-    u[DELAY], u[MARK] = math.hypot(share * noise_m, pull_m), share * u[MARK]
-    budget = Budget(value=echo.range_m, names=tuple(u), u=tuple(u.values()))
-    return dataclasses.replace(echo, u_range_m=budget.combined, budget=budget)
+def _terms(budget: Budget) -> dict[str, float]:
+    return dict(zip(budget.names, budget.u, strict=True))
 
 
-def _moved(receiver: Receiver, echo: Echo, *, by_m: float, u_m: float) -> Echo:
-    """Return an echo without what its target's speed did to its range."""
-    if echo.budget is None:
-        return echo
-    delay_s = echo.delay_s
+def _scale_noise(terms: dict[str, float], share: float, pull_m: float) -> None:
+    """Make a ping's own noise so many times itself; what others pull an echo by stays."""
+    noise_m = math.sqrt(max(terms[DELAY] ** 2 - pull_m**2, 0.0))
+    terms[DELAY] = math.hypot(share * noise_m, pull_m)
+    terms[MARK] *= share
+
+
+def _moved(receiver: Receiver, echo: Echo, terms: Mapping[str, float], *, by_m: float) -> Echo:
+    """Return an echo without what its target's speed did to its range, as unsure as the terms."""
+    budget = Budget(value=echo.range_m - by_m, names=tuple(terms), u=tuple(terms.values()))
+    delay_s, side = echo.delay_s, echo.side
     if by_m:
         delay_s -= by_m / float(slope_m_s(receiver, echo.delay_s, echo.range_m))
-    names, u = (*echo.budget.names, MOTION), (*echo.budget.u, u_m)
-    budget = Budget(value=echo.range_m - by_m, names=names, u=u)
-    side = echo.side
-    if side is not None and by_m:
-        # The angle is the difference of two delays, which a speed does the same to.
-        nearer = budget.value / echo.range_m
-        side = dataclasses.replace(side, offset_m=side.offset_m * nearer)
+        if side is not None:
+            # The angle is the difference of two delays, which a speed does the same to.
+            nearer = budget.value / echo.range_m
+            side = dataclasses.replace(side, offset_m=side.offset_m * nearer)
     return dataclasses.replace(
         echo,
         side=side,
         range_m=budget.value,
         path_m=receiver.sound_speed_m_s * delay_s,
         delay_s=delay_s,
-        u_range_m=math.hypot(echo.u_range_m, u_m),
+        u_range_m=budget.combined,
         budget=budget,
     )
