@@ -8,10 +8,12 @@ the middle of the pulse met the target.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from array import array
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -39,9 +41,17 @@ MOVES, MAY_MOVE = 4.0, 2.0
 of it: what slows down is between the two for some pings, and its range is off by as much as its
 speed makes."""
 
-TURNED = 3 * math.sqrt(6)
-"""Noises by which a range is off what was foretold for its target to have turned: three standard
-deviations of a second difference, for no forecast rests on less than two pings' noise."""
+TURNED = 3.0
+"""Standard deviations of a second difference by which a range is off what was foretold for its
+target to have turned: no forecast rests on less than two pings' noise."""
+
+
+class _Latest(NamedTuple):
+    """What one of the latest pings told of a target."""
+
+    sure: bool
+    noise_m: float
+    off_m: float
 
 
 def freed_of_motion(
@@ -64,7 +74,7 @@ def freed_of_motion(
     coupling_s = receiver.plan.pulse.coupling_s
     speeds = _no_speeds(receiver)
     recent: deque[Scan] = deque(maxlen=ENOUGH_PINGS)
-    lately: deque[dict[int, bool]] = deque(maxlen=ENOUGH_PINGS)
+    lately: deque[dict[int, _Latest]] = deque(maxlen=ENOUGH_PINGS)
     first, before = True, None
     for ping in pings:
         heard = ping.heard
@@ -108,19 +118,19 @@ def freed_of_motion(
             # What turns up within a run, or again, may be what has just turned, and turns on.
             unknown = by_one_interval and track >= from_the_start
             if not unknown and abs(speed_m_s) > MOVES * u_speed_m_s:
-                unknown = _begun_by_chance([of[track] for of in lately if track in of])
+                unknown = _begun_by_chance([of[track].sure for of in lately if track in of])
             unknown &= is_sure and abs(speed_m_s) > MAY_MOVE * u_speed_m_s
             if not unknown and u_speed_m_s < math.inf:
                 second_m = (found[k].more_within_m or 0.0) / 2
-                echoes[k] = _freed(
-                    receiver, echo, budget, coupling_s, second_m, by_one_interval, *known
-                )
+                latest = None if by_one_interval else [of[track] for of in last_two]
+                echoes[k] = _freed(receiver, echo, budget, coupling_s, second_m, latest, *known)
             elif is_sure and not first:
                 moving = True
                 u_m = abs(coupling_s) * speeds.u_unknown_m_s
                 echoes[k] = _moved(receiver, echo, _terms(budget) | {MOTION: u_m}, by_m=0.0)
         first = False
-        lately.append(dict(zip(owners, sure, strict=True)))
+        of_owners = zip(sure, hits.noise_m.tolist(), rates.off_m.tolist(), strict=True)
+        lately.append(dict(zip(owners, itertools.starmap(_Latest, of_owners), strict=True)))
         yield dataclasses.replace(ping, heard=heard, echoes=tuple(echoes), moving=moving)
 
 
@@ -130,7 +140,7 @@ def _freed(
     budget: Budget,
     coupling_s: float,
     second_m: float,
-    by_one_interval: bool,
+    latest: Sequence[_Latest] | None,
     speed_m_s: float,
     u_speed_m_s: float,
     taken_hz: float,
@@ -150,8 +160,8 @@ def _freed(
         Of the plan's pulse.
     second_m : float
         Of its uncertainty, what is for a second target so near.
-    by_one_interval : bool
-        Whether the two pings before did not both hear it.
+    latest : sequence of _Latest or None
+        Of the two pings before; None where they did not both hear it.
     speed_m_s, u_speed_m_s, taken_hz, off_m : float
         As of :class:`dsp.history.range_filters.Rates`.
     noise_m, beside_m : float
@@ -166,17 +176,31 @@ def _freed(
         pull_m = math.sqrt(max(beside_m**2 - second_m**2, 0.0))
         _scale_noise(terms, abs(1 - coupling_s * taken_hz), pull_m)
         by_m, u_m = coupling_s * speed_m_s, abs(coupling_s) * rest_m_s
-        if by_one_interval:
+        if latest is None:
             # It may have turned in it: between none and twice that speed, evenly.
             u_m = math.hypot(u_m, by_m / math.sqrt(3))
     elif abs(speed_m_s) > MAY_MOVE * u_speed_m_s:
         u_m = abs(coupling_s * speed_m_s)
-    if not by_one_interval and abs(off_m) > TURNED * noise_m:
+    if latest is not None:
         # It turned at some instant, any alike, since the ping before: by v so long ago as t, and
         # it is off by v (t + coupling), and its range by v times the coupling.
         interval_s = receiver.plan.timing.ping_interval_s
-        u_m = math.hypot(u_m, off_m * math.sqrt(abs(coupling_s) / (interval_s + abs(coupling_s))))
+        share = math.sqrt(abs(coupling_s) / (interval_s + abs(coupling_s)))
+        u_m = math.hypot(u_m, share * _turned_m(off_m, noise_m, latest))
     return _moved(receiver, echo, terms | {MOTION: u_m}, by_m=by_m) if by_m or u_m else echo
+
+
+def _turned_m(off_m: float, noise_m: float, latest: Sequence[_Latest]) -> float:
+    """Return by how much a target's range is off for a turn; 0 where noise or a bend may be why.
+
+    What bends its way evenly is off by as much in each ping, and the speed that is told follows
+    it. A turn within an interval, and what the forecasts still swing by after it, is new in one
+    of two pings running.
+    """
+    older, old = latest
+    if abs(off_m) <= TURNED * math.hypot(noise_m, 2 * old.noise_m, older.noise_m):
+        return 0.0
+    return min(abs(off_m), max(abs(off_m - old.off_m), abs(old.off_m - older.off_m)))
 
 
 def _begun_by_chance(were_sure: Sequence[bool]) -> bool:

@@ -2,6 +2,11 @@
 
 ``python -m tests.adversary --each 80`` draws 1,040 by a seed of the day, which it tells, and
 takes some minutes; ``--seed`` draws the same again.
+
+Each class's share within 2 u is to be held against what is due there (:mod:`due_shares`): 95.5 to
+96 of 100 where most of what is unsure is normal, more where a bound outweighs it: a filtered mark,
+two bodies within a lobe. A third of "drift or swing" are media that drift by no more than twice
+what the plan doubts, which is within 2 u always: 1.5 of 100 more than is due by the budgets.
 """
 
 import argparse

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from due_shares import due_in_2u
 from misleading_scenes import RATE_HZ, RESOLUTION_M, Scene, Truth, drawn
 from scipy.special import betaincinv
 
@@ -32,6 +33,8 @@ class Tally:
     """Bodies that one ping of each scene, drawn by lot, ought to have shown."""
     errors_u: list[float] = field(default_factory=list)
     """Of the echoes that were listed of them, in their own standard uncertainties."""
+    due: list[float] = field(default_factory=list)
+    """How likely each of these is within 2, by its own budget."""
     of_scene: list[int] = field(default_factory=list)
     """Which scene each of these is of: what is off there is off for all of its bodies."""
     false: int = 0
@@ -44,6 +47,11 @@ class Tally:
     @property
     def within_2u(self) -> float:
         return float(np.mean(np.abs(self.errors_u) <= 2)) if self.errors_u else float("nan")
+
+    @property
+    def within_2u_due(self) -> float:
+        """What `within_2u` comes to in the mean, were all budgets right."""
+        return float(np.mean(self.due)) if self.due else math.nan
 
     @property
     def within_2u_surely(self) -> tuple[float, float]:
@@ -107,21 +115,22 @@ def judge(tally: Tally, name: str, number: int, scene: Scene) -> None:
                 if result.index == looked_at:
                     tally.worst.append(f"{name} {number}: {echo.range_m:.3f} m, where nothing is")
         if result.index == looked_at:
-            errors_u = _errors(result.echoes, true_m)
+            best = _best(result.echoes, true_m)
+            errors_u = [(echo.range_m - true) / echo.u_range_m for echo, true in best]
             tally.errors_u += errors_u
+            tally.due += [due_in_2u(echo.budget) for echo, _ in best if echo.budget]
             tally.of_scene += [tally.scenes] * len(errors_u)
     _judge_ways(tally, name, number, scene, run)
 
 
-def _errors(echoes: Iterable[rig.Echo], true_m: list[float]) -> list[float]:
-    """One error for each body that some listed echo is nearest to."""
-    errors = []
+def _best(echoes: Iterable[rig.Echo], true_m: list[float]) -> list[tuple[rig.Echo, float]]:
+    """Return the echo that speaks of each body that some listed echo is near to, and its range."""
+    best = []
     for true in true_m:
         close = [e for e in echoes if abs(e.range_m - true) <= max(_NEAR_M, 2 * e.u_range_m)]
         if close:
-            best = min(close, key=lambda e: abs(e.range_m - true) / e.u_range_m)
-            errors.append((best.range_m - true) / best.u_range_m)
-    return errors
+            best.append((min(close, key=lambda e: abs(e.range_m - true) / e.u_range_m), true))
+    return best
 
 
 def _judge_ways(tally: Tally, name: str, number: int, scene: Scene, run: Run) -> None:
@@ -172,16 +181,17 @@ def tallied(
 
 
 HEAD = (
-    f"{'':20}{'scenes':>6}{'bodies':>7}{'told':>5}{'in 2u':>7}{'(95 % sure)':>14}{'err/u':>7}"
-    f"{'over 3u':>8}{'false':>6}{'lost %':>7}{'ways right':>11}{'wrong':>6}{'open':>5}"
+    f"{'':20}{'scenes':>6}{'bodies':>7}{'told':>5}{'due':>6}{'in 2u':>7}{'(95 % sure)':>14}"
+    f"{'err/u':>7}{'over 3u':>8}{'false':>6}{'lost %':>7}{'ways right':>11}{'wrong':>6}{'open':>5}"
 )
 
 
 def row(name: str, tally: Tally) -> str:
-    """One line of the table; err/u is the errors' root mean square."""
+    """One line of the table: due is what `in 2u` ought to be, err/u the errors' RMS."""
     low, high = tally.within_2u_surely
     return (
-        f"{name:20}{tally.scenes:6}{tally.asked:7}{len(tally.errors_u):5}{tally.within_2u:7.3f}"
+        f"{name:20}{tally.scenes:6}{tally.asked:7}{len(tally.errors_u):5}"
+        f"{tally.within_2u_due:6.3f}{tally.within_2u:7.3f}"
         f"{f'{low:.3f}-{high:.3f}':>14}{tally.spread_u:7.2f}"
         f"{tally.beyond_3u:8}{tally.false:6}{100 * tally.lost / tally.pings:7.1f}"
         f"{tally.ways_right:11}{tally.ways_wrong:6}{tally.ways_open:5}"

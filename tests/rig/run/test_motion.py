@@ -113,6 +113,26 @@ def test_what_turns_up_is_said_to_be_moving_and_its_range_is_as_unsure_as_its_sp
     assert known.u_range_m < new.u_range_m / 2
 
 
+def test_what_bends_its_way_evenly_has_not_turned() -> None:
+    plan = heard(0.0, pings=1, seed=0).plan
+
+    def range_m(t: float) -> float:
+        return 1.2 + 0.2 * (t - 0.4) ** 2
+
+    ball = Thing(range_m=range_m, amplitude=lambda _: 0.02)
+    made = moving_pings(plan, [still(0.05, 0.0), ball], pings=20, rms=RMS)
+    # Each ping finds it 4 mm off the line through the two before, some 100 times their noise. Had
+    # it turned since the last, that were 4 mm √(10 / 110) of range, 1.2 mm.
+    for result in list(run_of(Receiver(plan, INFO), made).results)[6:]:
+        (echo,) = result.echoes
+        assert echo.budget is not None
+        moved = [term.u for term in echo.budget.terms if term.name == MOTION]
+        # 1 + 21 mm/s over 10 ms, or the speed itself where it may be none.
+        assert all(u_m < 3e-4 for u_m in moved), result.index
+        middle_s = met_s(result.sent_s + PULSE_S / 2, range_m, C_M_S)
+        assert abs(echo.range_m - range_m(middle_s)) < 3 * echo.u_range_m
+
+
 @pytest.mark.parametrize(
     "range_m",
     [
