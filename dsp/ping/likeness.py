@@ -69,10 +69,14 @@ class Look:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """A kind of way: what it does, and where its parameters are looked for."""
+    """A kind of way: what it does, and where its parameters are looked for.
+
+    What is placed comes `behind_lobes` times its last parameter behind what came first.
+    """
 
     response: Response
     starts: NDArray[np.float64]
+    behind_lobes: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,13 +209,14 @@ class Heard:
         # Each start with each shift, whose turns are put to what reads them.
         late = np.exp(_SHIFTS_LOBES[:, np.newaxis] * self._turned)
         readers = np.multiply(late[..., np.newaxis], self.turn.T, order="C")
-        return _fitted(self, templates, way.starts, way.response(self._over, way.starts) @ readers)
+        tried = way.response(self._over, way.starts) @ readers
+        return _fitted(self, templates, way, tried)
 
     def fitted_by(self, sound: Look) -> Fit:
         """Return how another sound fits, as it was heard."""
         templates = self._same_as(sound)
         tried = templates(_SHIFTS_LOBES[:, np.newaxis])
-        return _fitted(self, templates, COPY.starts, tried[:, np.newaxis])
+        return _fitted(self, templates, COPY, tried[:, np.newaxis])
 
     @property
     def _over(self) -> NDArray[np.float64]:
@@ -280,7 +285,7 @@ def _left(heard: Heard, templates: NDArray[np.complex128]) -> NDArray[np.complex
 def _fitted(
     heard: Heard,
     templates: _Templates,
-    starts: NDArray[np.float64],
+    way: Way,
     tried: NDArray[np.complex128],
 ) -> Fit:
     """Return the best fit from the best few of some starts.
@@ -291,14 +296,16 @@ def _fitted(
     left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(tried.shape[:2])
     nearest = left_by.argmin(axis=0)
     best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
-    at = np.column_stack([_SHIFTS_LOBES[nearest[best]], starts[best]])
-    fits = _fitted_from(heard, templates, at)
+    at = np.column_stack([_SHIFTS_LOBES[nearest[best]], way.starts[best]])
+    fits = _fitted_from(heard, templates, at, way.behind_lobes)
     # The first that is as good as noise lets any be is asked last.
     good = (i for i, fit in enumerate(fits) if fit.chi_square < fit.degrees_of_freedom)
     return min(fits[: next(good, len(fits)) + 1], key=lambda fit: fit.chi_square)
 
 
-def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -> list[Fit]:
+def _fitted_from(
+    heard: Heard, templates: _Templates, at: NDArray[np.float64], behind_lobes: float
+) -> list[Fit]:
     """Fit by least squares, damped (Levenberg and Marquardt), from each of some starts."""
     starts, size = at.shape
     steps = _STEP * np.concatenate([np.zeros((1, size)), np.eye(size), -np.eye(size)])
@@ -337,6 +344,9 @@ def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -
             again = (fell[trying] <= 0) & (damping[trying] < 1e4)
             trying, pull = trying[again], pull[again]
     spread = np.linalg.inv(bend)
+    first = np.zeros(size)
+    first[-1] = behind_lobes
+    first[0] += 1.0
     _, volume = np.linalg.slogdet(2 * math.pi * spread)
     return [
         Fit(
@@ -348,8 +358,8 @@ def _fitted_from(heard: Heard, templates: _Templates, at: NDArray[np.float64]) -
         )
         for chi, late, variance, room in zip(
             chi_square.tolist(),
-            at[:, 0].tolist(),
-            spread[:, 0, 0].tolist(),
+            (at @ first).tolist(),
+            (spread @ first @ first).tolist(),
             volume.tolist(),
             strict=True,
         )

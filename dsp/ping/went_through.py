@@ -1,14 +1,14 @@
 """What a sound may have gone through that others have not, and how late that made it.
 
 A bounce close behind a sound moves its crest and changes its shape, and leaves the sound itself in
-it: by a fit to the shape it is told when that came. A filter is another matter: what looks alike
-over a band may be later by any delay, as one pole is by half a sample where a sampled chain makes
-it. So one bounce is taken off, where the test of fit bears it out, and where neither a low-pass,
-nor a resonance, nor a mouth seen from the side is as likely, nor a bounce through a low-pass
-likelier. Of all else that is no copy the shape only bounds how late it is: where a filter of one
-corner looks alike, by the latest of all these that do, and else by
-:func:`dsp.ping.likeness.u_by_shape_s`. Whether the others went through it as well, their own shapes
-tell.
+it, also where the bounce is the louder: by a fit to the shape it is told when that came. A filter
+is another matter: what looks alike over a band may be later by any delay, as one pole is by half a
+sample where a sampled chain makes it. So one bounce is taken off, where the test of fit bears it
+out, and where neither a low-pass, nor a high-pass, nor a resonance, nor a mouth seen from the side
+is as likely, nor a bounce through a low-pass likelier. Of all else that is no copy the shape only
+bounds how late it is: where a filter of one corner looks alike, by the latest of all these that
+do, and else by :func:`dsp.ping.likeness.u_by_shape_s`. Whether the others went through it as well,
+their own shapes tell.
 
 References
 ----------
@@ -19,6 +19,7 @@ possible that it leaves.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from collections.abc import Sequence
@@ -29,7 +30,7 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.echo_shape import EchoShape
-from dsp.ping.likeness import COPY, Fit, Heard, Look, Way, looks, u_by_shape_s
+from dsp.ping.likeness import COPY, Fit, Heard, Look, Response, Way, looks, u_by_shape_s
 from dsp.ping.peaks import Peak
 
 CORNERS = (0.1, 8.0)
@@ -38,8 +39,8 @@ CORNERS = (0.1, 8.0)
 SHARPNESS, HIGHEST = (0.5, 4.0), 4.0
 """Quality of a resonance, and by what factor one lifts or sinks."""
 
-FARTHEST_LOBES, LOUDEST = 1.5, 0.9
-"""Of a second path: farther behind it is another sound, louder it would be the first."""
+FARTHEST_LOBES = 1.5
+"""Of a second path: farther behind it is another sound."""
 
 RARELY = 1e-3
 """What is so much less likely than something else is left out."""
@@ -93,15 +94,17 @@ def late_by_shape(
     placed_s, u_placed_s = copy.late_lobes * lobe_s, copy.u_late_lobes * lobe_s
     if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
-    bounce = heard.fitted(_bounce(shape))
+    weaker, stronger = (heard.fitted(_bounce(shape, louder=louder)) for louder in (False, True))
+    bounce = _either(weaker, stronger)
     plain = [fit for way in FILTERS if (fit := heard.fitted(way)).holds]
-    filtered = [*plain, *(fit for fit in [heard.fitted(RESONANCE)] if fit.holds)]
-    if _likely(copy, [bounce, *filtered]):
+    filtered = [*plain, *(fit for way in UNBOUNDED if (fit := heard.fitted(way)).holds)]
+    if _likely(copy, [weaker, stronger, *filtered]):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
         return Late(late_s=placed_s, u_late_s=0.0)
-    dulled = heard.fitted(_dulled_bounce(shape))
+    dulled_each = [heard.fitted(_dulled_bounce(shape, louder=louder)) for louder in (False, True)]
+    dulled = _either(*dulled_each)
     # Where a filter is as likely, or both at once are likelier, a bounce is not told.
     least = bounce.evidence + math.log(RARELY)
     told = bounce.holds and all(fit.evidence <= least for fit in filtered)
@@ -109,8 +112,13 @@ def late_by_shape(
     if math.isnan(likely_alone) or not told:
         u_late_s = u_by_shape_s(sound, others, shape)
         if plain:
-            alike = [fit for fit in (bounce, dulled, *filtered) if fit.holds]
+            alike = [fit for fit in (weaker, dulled_each[0], *filtered) if fit.holds]
             u_late_s = min(u_late_s, _u_by_fits_s(sound, alike, shape))
+        # What may be a bounce louder than the sound leaves open how long before it that came.
+        if stronger.holds and all(
+            fit.evidence <= stronger.evidence - math.log(RARELY) for fit in filtered
+        ):
+            u_late_s = max(u_late_s, abs(stronger.late_lobes) * lobe_s / math.sqrt(3))
         return Late(late_s=0.0, u_late_s=u_late_s, bounded=True)
     told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
     if likely_alone > 1 - RARELY:
@@ -130,6 +138,25 @@ def _beyond_doubt(degrees_of_freedom: int) -> float:
     """
     least = scipy.special.chdtri(max(degrees_of_freedom - 1, 1), 1 - RARELY)
     return math.log(12 / (2 * math.pi)) - 2 * math.log(RARELY) + float(least)
+
+
+def _either(one: Fit, other: Fit) -> Fit:
+    """Return what two fits say that are as likely before anything is heard.
+
+    Each that holds counts by its evidence.
+    """
+    fits = [fit for fit in (one, other) if fit.holds] or [one, other]
+    evidence = float(np.logaddexp.reduce([fit.evidence for fit in fits]))
+    share = np.exp([fit.evidence - evidence for fit in fits])
+    late = np.array([fit.late_lobes for fit in fits])
+    u_late = np.array([fit.u_late_lobes for fit in fits])
+    mean = float(share @ late)
+    return dataclasses.replace(
+        max(fits, key=lambda fit: fit.evidence),
+        late_lobes=mean,
+        u_late_lobes=math.sqrt(float(share @ (u_late**2 + (late - mean) ** 2))),
+        evidence=evidence - math.log(2),
+    )
 
 
 def _likely(fit: Fit, others: Sequence[Fit]) -> bool:
@@ -170,27 +197,32 @@ def _likely_alone(sound: Look, others: Sequence[Look], shape: EchoShape, *, alon
 
 
 @functools.lru_cache(maxsize=32)
-def _bounce(shape: EchoShape) -> Way:
-    """Return the way by which a sound comes with one more behind it."""
+def _bounce(shape: EchoShape, *, louder: bool) -> Way:
+    """Return the way by which a sound comes with one more behind it, weaker or louder than it.
+
+    The louder of the two is what is placed.
+    """
     # In terms of the turns of the band's centre.
-    farthest = FARTHEST_LOBES * shape.width_s * shape.centre_hz
+    farthest = FARTHEST_LOBES * shape.width_s * shape.centre_hz * (1 if louder else -1)
 
     def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        turned = np.exp(-2j * np.pi * farthest * at[..., 1:] * over)
-        return np.asarray(1 + LOUDEST * (2 * at[..., :1] - 1) * turned)
+        turned = np.exp(2j * np.pi * farthest * at[..., 1:] * over)
+        return np.asarray(1 + (2 * at[..., :1] - 1) * turned)
 
-    return Way(response=response, starts=_starts(8, 8))
+    behind_lobes = FARTHEST_LOBES if louder else 0.0
+    return Way(response=response, starts=_starts(8, 8), behind_lobes=behind_lobes)
 
 
 @functools.lru_cache(maxsize=32)
-def _dulled_bounce(shape: EchoShape) -> Way:
+def _dulled_bounce(shape: EchoShape, *, louder: bool) -> Way:
     """Return the way by which a sound comes with one more behind it through a low-pass."""
-    bounce = _bounce(shape).response
+    bounce = _bounce(shape, louder=louder)
 
     def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        return bounce(over, at[..., :2]) * _low_pass(over, at[..., 2:])
+        return _low_pass(over, at[..., :2]) * bounce.response(over, at[..., 2:])
 
-    return Way(response=response, starts=_starts(6, 6, 6, 2))
+    starts = _starts(4, 2, 8, 8)
+    return Way(response=response, starts=starts, behind_lobes=bounce.behind_lobes)
 
 
 def _steep(
@@ -211,6 +243,15 @@ def _resonance(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np
     turned = 1j * over / _corner(at[..., :1])
     width, lift = turned / _sharpness(at[..., 1:2]), HIGHEST ** (2 * at[..., 2:] - 1)
     return np.asarray((1 + lift * width + turned**2) / (1 + width + turned**2))
+
+
+def _turned_over(low: Response) -> Response:
+    """Return the high-pass of a low-pass: jω over the corner's gives way to its inverse."""
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return low(1 / over, at).conj()
+
+    return response
 
 
 def _from_the_side(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -242,9 +283,14 @@ FILTERS = (
 
 They may pass for a bounce and are none, as :data:`RESONANCE` may. Without the first, a sampled
 one-pole was told as a bounce, and three bounces as one; without the last, a mouth seen from the
-side (``python tests/benchmarks/drawn_marks.py``). High-passes are told from a bounce by the test of
-fit, or by these."""
+side (``python tests/benchmarks/drawn_marks.py``)."""
 
 RESONANCE = Way(response=_resonance, starts=_starts(8, 6, 6))
-"""It has so much to choose that it takes for its own what a low-pass behind it does, and leaves out
-the delay: what it explains is not bounded by it, nor by a bounce through a low-pass."""
+UNBOUNDED = (
+    RESONANCE,
+    *(Way(response=_turned_over(way.response), starts=way.starts) for way in FILTERS[:-1]),
+)
+"""What else may pass for a bounce: a resonance, and high-passes, for a louder one of opposite sign.
+
+A resonance has so much to choose that it takes for its own what a low-pass behind it does, and
+leaves out the delay: what it explains is not bounded by it, nor by a bounce through a low-pass."""

@@ -68,6 +68,24 @@ def test_a_bounce_close_behind_is_taken_off(share: float, behind_s: float) -> No
     assert abs(off_s) < 3 * u_s
 
 
+@pytest.mark.parametrize(("share", "behind_s"), [(1.4, 1.4e-4), (-2.0, 1e-4), (3.0, 1.45e-4)])
+def test_a_bounce_louder_than_the_sound_is_taken_off(share: float, behind_s: float) -> None:
+    # As where the direct sound is partly shadowed: what is placed is the bounce, 0.1 ms late.
+    off_s, u_s = told(bounce(share, behind_s), FLAT)
+    assert u_s < 1e-6
+    assert abs(off_s) < 3 * u_s
+
+
+@pytest.mark.parametrize("order", [2, 4])
+def test_a_high_pass_is_not_told_as_a_bounce_that_is_louder(order: int) -> None:
+    # H(s) of a low-pass over H(1/s); at 2E/N0 of 52 dB.
+    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+    inverse = 4e3 / (1j * np.maximum(FREQUENCY_HZ, 1.0))
+    way = np.asarray(np.prod(-poles / (inverse[:, None] - poles), axis=1))
+    off_s, u_s = told(way, FLAT, rms=2e-2)
+    assert abs(off_s) < 2 * u_s
+
+
 def test_two_bounces_are_not_told_as_one() -> None:
     off_s, u_s = told(bounce(-0.3, 8e-5) + bounce(0.3, 1.6e-4) - FLAT, FLAT)
     # The crest is moved by 11 µs; one bounce would be told to less than a hundredth of that.
