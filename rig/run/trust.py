@@ -188,7 +188,8 @@ class MarkWatch:
             return Placed(reason=words)
         self._first = self._first or (block, witness)
         # What was stored holds for the whole run: a slip inside one witness may go unseen
-        # from it to the next, and is seen from the first to all that follow.
+        # from it to the next, and is seen from the first to all that follow; so is a clock that
+        # creeps away by less than a slip each time.
         shifted = self._slipped(block, witness) or self._gone(block, witness, self._first)
         doubt = self._doubt(witness, shifted=shifted, sought="first sound")
         self._take(block, witness, trusted=not doubt)

@@ -278,6 +278,29 @@ def test_a_slip_inside_the_witness_of_a_stored_time_zero_is_seen(share: float, s
     assert all(r.lost for r in results[2:])
 
 
+def test_a_clock_that_creeps_away_from_a_stored_time_zero_is_seen() -> None:
+    # 0.24 samples later each ping, 50 ppm, which is less than a slip from one to the next.
+    table = {"pulse": PULSES["barker13"], "timing": {"ping_interval_s": 0.1}}
+    plan = plan_from_table({**table, "geometry": {"time_zero": "calibration"}})
+    samples, rng = one_ping(plan, 0, ((0.0, 0.2), (1.9, 0.1))), np.random.default_rng(1)
+    turns = np.fft.rfftfreq(samples.size)
+    blocks = []
+    for k in range(12):
+        later = np.exp(-2j * np.pi * turns * 0.24 * k)
+        crept = np.fft.irfft(np.fft.rfft(samples) * later, samples.size)
+        crept = crept + 1e-3 * rng.standard_normal(samples.size)
+        leaves_s = LEAD_S - BASELINE_M / SPEED_M_S
+        blocks.append(
+            CaptureBlock(index=k, samples=crept, start_sample=k * samples.size, mark_s=leaves_s)
+        )
+    known = dataclasses.replace(SLIPPING, knows_leaving=True, u_leaving_s=1e-6)
+    results = list(ping_results(Receiver(plan, known), blocks))
+    assert not results[0].lost
+    for result in results:
+        assert result.lost or abs(strongest_m(result) - 1.9) < 0.0046
+    assert all(r.lost for r in results[4:])
+
+
 def test_a_side_lobe_of_a_loopback_pulse_that_slipped_over_the_edge_is_not_taken_for_it() -> None:
     # Marks stand 240 samples into their blocks: 249 lost, and nine of a pulse are cut off.
     table = {"pulse": PULSES["chirp"], "timing": {"ping_interval_s": 0.1}}
