@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bisect
 import itertools
+import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -54,6 +55,9 @@ class RecordedPing:
         Its place in the data file; a frame holds one sample of each channel.
     index, start_sample, mark_s, pulse_index, sign_place, flags, confirms_only
         As in :class:`rig.bench.capture.CaptureBlock`.
+    time_zero_s : float
+        From its first frame to the pulse's leaving, as it was found when it came in; NaN where
+        that is not noted, or the ping was lost.
     """
 
     first_frame: int
@@ -65,6 +69,7 @@ class RecordedPing:
     sign_place: int | None
     flags: CaptureFlag
     confirms_only: bool
+    time_zero_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -477,6 +482,11 @@ def _read_segment(table: Any, number: int, path: Path) -> RecordedPing:
             ),
             flags=flags,
             confirms_only=value("echobench:confirms_only", bool),
+            time_zero_s=(
+                math.nan
+                if table.get("echobench:lost", True) or table.get("echobench:time_zero_s") is None
+                else value("echobench:time_zero_s", float)
+            ),
         )
     except ValueError as problem:
         raise RecordingError(f"{path}: captures[{number}]: {problem}; {_AS_WRITTEN}") from problem

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.errors import PlanError, RecordingError
-from rig.files.recording import Recording, read_recording
+from rig.files.recording import RecordedPing, Recording, read_recording
 from rig.files.sound_file import SoundFile, is_sound_file, open_sound_file
 from rig.tank.truth import Truth, held_from_tables
+
+_ROUNDING_S = 1e-9
+"""Of an instant within a block, which is a minute long at the most and has 16 digits."""
 
 
 class Replay(Closing):
@@ -40,6 +44,15 @@ class Replay(Closing):
         self.lost_at_end = source.lost_at_end
         self.began = source.began if isinstance(source, Recording) else None
         self._truth = _truth(source) if isinstance(source, Recording) else None
+
+    @property
+    def noted(self) -> Sequence[RecordedPing]:
+        """What was noted of each ping when it came in by the plan in force; nothing by another."""
+        source = self._source
+        if not isinstance(source, Recording):
+            return ()
+        by_its_own = self.plan == source.plan.at_rate(self.info.sample_rate_hz)
+        return source.pings if by_its_own else ()
 
     @property
     def info(self) -> StreamInfo:
@@ -159,25 +172,77 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
             f"{name}: timing.signed_pings: found {str(plan.timing.signed_pings).lower()}, and the "
             f"pings were recorded with {str(recorded.timing.signed_pings).lower()}; give that"
         )
-    if any((ping.sign_place is not None) != plan.timing.signed_pings for ping in recording.pings):
-        raise RecordingError(
-            f"{name}: echobench:sign_place: does not stand at each ping just where "
-            "timing.signed_pings is true; give a recording whose metadata is as it was written"
-        )
     if plan.interval_samples != recorded.interval_samples:
         raise PlanError(
             f"{name}: timing.ping_interval_s: found {plan.timing.ping_interval_s:g}, and the pings "
             f"were recorded every {recorded.timing.ping_interval_s:g} s; give that"
         )
-    for ping in recording.pings:
-        if ping.frames != plan.interval_samples:
-            raise RecordingError(
-                f"{name}: ping {ping.index} has {ping.frames} samples, and the plan's interval "
-                f"{plan.interval_samples}; give a recording whose metadata is as it was written"
-            )
-        if not 0 <= ping.mark_s * info.sample_rate_hz < ping.frames:
-            raise RecordingError(
-                f"{name}: ping {ping.index}: echobench:mark_s: found {ping.mark_s:g}, which is "
-                "outside its samples; give a recording whose metadata is as it was written"
-            )
+    _check_channels(recording, name)
+    _check_places(recording, recorded, name)
     return plan
+
+
+def _check_channels(recording: Recording, name: str) -> None:
+    """Refuse a stream that says otherwise than its plan on which channel what is heard."""
+    info, geometry = recording.info, recording.plan.geometry
+    for key in ("microphone", "loopback", "second"):
+        heard_on, planned = getattr(info, key), getattr(geometry, key)
+        if heard_on != planned:
+            raise RecordingError(
+                f"{name}: echobench:stream.{key}: found {heard_on}, and by echobench:plan it is "
+                f"{planned}; give a recording whose metadata is as it was written"
+            )
+
+
+def _check_places(recording: Recording, plan: Plan, name: str) -> None:
+    """Refuse pings that do not stand where the plan that they were recorded by has them.
+
+    Blocks of a stream are an interval apart, and a mark is due a lead after its block's start:
+    to a sample where lead and mark are each rounded to one, and to the direct sound's own way
+    where a medium changes under it or a board keeps nothing of what came sooner. Where the front
+    end knows when the pulse leaves, the mark is that instant, and was noted as such.
+    """
+    rate_hz, interval = recording.info.sample_rate_hz, plan.interval_samples
+    by_leaving = plan.geometry.time_zero == "calibration"
+    is_noted = by_leaving and recording.info.knows_leaving
+    way_s = 0.0 if by_leaving else plan.geometry.longest_way_s
+    way_s = 0.0 if math.isinf(way_s) else way_s
+    soonest_s = LEAD_S - 2 / rate_hz - way_s
+    latest_s = LEAD_S + 2 / rate_hz + way_s + max(plan.board.own_delay_s, 0.0)
+    if by_leaving:
+        soonest_s = 0.0  # what a board sends may begin as its pulse does
+    first = recording.pings[0]
+    for ping in recording.pings:
+        found = ""
+        turn, sign_place = ping.index % plan.pulses_per_cycle, plan.sign_place(ping.index)
+        stands_at = first.start_sample + (ping.index - first.index) * interval
+        if ping.frames != interval:
+            found = f"has {ping.frames} samples, and the plan's interval {interval}"
+        elif ping.start_sample != stands_at:
+            found = (
+                f"echobench:start_sample: found {ping.start_sample}, and by its echobench:index it "
+                f"stands at {stands_at}"
+            )
+        elif ping.pulse_index != turn:
+            found = f"echobench:pulse_index: found {ping.pulse_index}, and its turn is {turn}"
+        elif ping.sign_place != sign_place:
+            found = f"echobench:sign_place: found {ping.sign_place}, and its place is {sign_place}"
+        elif ping.confirms_only and not recording.info.confirms_last:
+            found = "echobench:confirms_only: found true, and the stream's confirms_last is false"
+        elif ping.flags & LOSS:
+            continue  # its mark is never looked for
+        elif not soonest_s <= ping.mark_s <= latest_s:
+            found = (
+                f"echobench:mark_s: found {ping.mark_s:g}, and the mark is due "
+                f"{soonest_s:.4g} to {latest_s:.4g} s after its block's start"
+            )
+        elif is_noted and abs(ping.mark_s - ping.time_zero_s) > _ROUNDING_S:
+            found = (
+                f"echobench:mark_s: found {ping.mark_s:g}, and echobench:time_zero_s, which is the "
+                f"same instant, {ping.time_zero_s:g}"
+            )
+        if found:
+            raise RecordingError(
+                f"{name}: ping {ping.index}: {found}; "
+                "give a recording whose metadata is as it was written"
+            )

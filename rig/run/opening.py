@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
+import math
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import TypeVar
 
@@ -14,12 +16,14 @@ from rig.bench.closing import Closing
 from rig.bench.front_end_names import FRONT_ENDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration
+from rig.errors import RecordingError
 from rig.files.calibration import CALIBRATION_NAME, read_calibration
 from rig.front_ends.protocol import FrontEnd
-from rig.front_ends.replay import open_recording
+from rig.front_ends.replay import Replay, open_recording
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.run.run import Origin, Run
+from rig.run.trust import slip_tolerance_s
 from rig.tank.scene import Scene
 
 START_LEVEL_DB = -20.0
@@ -117,11 +121,44 @@ class Bench(Closing):
                     Recorder(record, self.receiver.plan, front_end.info, scenes=front_end.truth)
                 )
             blocks = self.front_end.blocks(pings)
-            yield from run.over(blocks, recorder=recorder, at_hand=at_hand)
+            results = run.over(blocks, recorder=recorder, at_hand=at_hand)
+            if isinstance(self.front_end, Replay):
+                results = _as_noted(results, self.front_end, self.receiver, self.origin.name)
+            yield from results
 
     def close(self) -> None:
         """Let the device go."""
         self.front_end.close()
+
+
+def _as_noted(
+    results: Iterable[PingResult], replay: Replay, receiver: Receiver, name: str
+) -> Iterator[PingResult]:
+    """Hand on each ping whose pulse left when it did as the ping was recorded.
+
+    A number of the plan or of the ping, or a sample, that is no longer what it was shows so.
+    What finds marks may have learnt since, and a calibration may state another speed for a
+    direct sound's way: by as much as both know they may differ.
+    """
+    rate_hz, interval = receiver.info.sample_rate_hz, receiver.plan.interval_samples
+    way_s = receiver.plan.geometry.longest_way_s
+    share = receiver.u_sound_speed_m_s / receiver.sound_speed_m_s
+    u_way_s = 0.0 if math.isinf(way_s) else way_s * share
+    for result, ping in itertools.zip_longest(results, replay.noted[: replay.pings]):
+        if result is None:
+            return
+        if ping is not None and result.time_zero is not None and not result.lost:
+            zero = result.time_zero
+            placed_s = (ping.start_sample - ping.index * interval) / rate_hz
+            off_s = (result.latency_s or 0.0) - placed_s - ping.time_zero_s
+            u_zero_s = math.hypot(zero.u_delay_s, zero.u_shape_s, u_way_s)
+            if abs(off_s) > slip_tolerance_s(u_zero_s, rate_hz):
+                raise RecordingError(
+                    f"{name}: ping {ping.index}: the pulse leaves {1e3 * off_s:+.3g} ms from where "
+                    "echobench:time_zero_s has it; give a recording as it was written, or the plan "
+                    "that it was made by with --plan FILE"
+                )
+        yield result
 
 
 def open_bench(

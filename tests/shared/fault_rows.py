@@ -24,6 +24,7 @@ _DISKS = "tests/faults/test_disks.py::"
 _NAMES = "tests/faults/test_names_and_links.py::"
 _MARKUP = "tests/faults/test_markup.py::"
 _MUTATIONS = "tests/faults/test_mutations.py::"
+_SAID_TWICE = "tests/faults/test_said_twice.py::"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +156,14 @@ ROWS: dict[str, Row] = {
     "mutated metadata": Row(
         survived=(_MUTATIONS + "test_a_recordings_metadata",),
         nothing_wrong=(_MUTATIONS + "test_a_recordings_pings_are_right_or_refused_or_lost",),
+    ),
+    "a number changed that is said twice": Row(
+        survived=(_SAID_TWICE + "test_no_number_of_a_ping_that_changed_alone_moves_a_range",),
+        nothing_wrong=(
+            _SAID_TWICE + "test_no_number_of_a_ping_that_changed_alone_moves_a_range",
+            _SAID_TWICE + "test_channels_that_plan_and_stream_name_otherwise_are_refused",
+            _SAID_TWICE + "test_a_baseline_that_moves_time_zero_from_where_it_was_noted_is_refused",
+        ),
     ),
     "mutated samples": _mutated("test_a_recordings_samples"),
     "mutated plan": _mutated("test_a_plan"),
