@@ -138,8 +138,12 @@ def _as_noted(
 
     A number of the plan or of the ping, or a sample, that is no longer what it was shows so.
     What finds marks may have learnt since, and a calibration may state another speed for a
-    direct sound's way: by as much as both know they may differ.
+    direct sound's way: by as much as both know they may differ. A latency that was calibrated anew
+    places pulses anew, and is held to nothing.
     """
+    if receiver.plan.geometry.time_zero == "calibration":
+        yield from results
+        return
     rate_hz, interval = receiver.info.sample_rate_hz, receiver.plan.interval_samples
     way_s = receiver.plan.geometry.longest_way_s
     share = receiver.u_sound_speed_m_s / receiver.sound_speed_m_s

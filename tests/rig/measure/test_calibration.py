@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rig.bench.capture import CaptureBlock, StreamInfo
+from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.stored_calibration import (
     LONGEST_AGE_H,
@@ -23,13 +23,15 @@ from rig.bench.stored_calibration import (
 )
 from rig.errors import CalibrationError, PlanError, StorageError
 from rig.files.calibration import read_calibration, write_calibration
+from rig.files.recorder import Recorder
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.calibrate.calibration import calibrate
 from rig.measure.calibrate.steps import KnownTarget, steps
 from rig.measure.calibrate.words import calibration_lines
 from rig.run.loop import ping_results
+from rig.run.opening import open_replay
 from rig.run.receiver import Receiver
-from rig.run.run import run_of
+from rig.run.run import Run, run_of
 from rig.tank.scene import scene_from_table
 
 NOW = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
@@ -571,10 +573,10 @@ def by_latency(made: Calibration, latency_s: float) -> Calibration:
 PLAN_BY_CALIBRATION = a_plan(geometry={"time_zero": "calibration"})
 
 
-def results_by(made: Calibration, *, slip_at: int | None = None, lost_at: int | None = None) -> Any:
-    """Pings of a stream that may slip, whose blocks start where they like."""
-    from rig.bench.capture import CaptureFlag
-
+def a_slipping_stream(
+    *, slip_at: int | None = None, lost_at: int | None = None
+) -> tuple[StreamInfo, list[CaptureBlock]]:
+    """Blocks of a stream that may slip, and start where they like."""
     scene = scene_from_table(a_scene(plate(1.4), converter={"latency_s": 0.0417}))
     with open_virtual_tank(a_plan(), scene=scene, seed=8) as tank:
         info = dataclasses.replace(tank.info, knows_leaving=False, can_slip=True)
@@ -585,8 +587,14 @@ def results_by(made: Calibration, *, slip_at: int | None = None, lost_at: int | 
                 samples = np.roll(samples, 7, axis=1)
             flags = CaptureFlag.INPUT_OVERFLOW if block.index == lost_at else CaptureFlag.NONE
             blocks.append(dataclasses.replace(block, samples=samples, flags=flags))
-        receiver = Receiver(PLAN_BY_CALIBRATION, info, calibration=made)
-        return receiver, list(ping_results(receiver, blocks))
+    return info, blocks
+
+
+def results_by(made: Calibration, *, slip_at: int | None = None, lost_at: int | None = None) -> Any:
+    """Pings of such a stream, and what receives them."""
+    info, blocks = a_slipping_stream(slip_at=slip_at, lost_at=lost_at)
+    receiver = Receiver(PLAN_BY_CALIBRATION, info, calibration=made)
+    return receiver, list(ping_results(receiver, blocks))
 
 
 def test_a_stored_latency_is_the_time_zero_and_its_doubt_is_in_the_budget(
@@ -625,3 +633,23 @@ def test_sound_that_comes_sooner_than_it_can_shows_a_latency_that_has_changed(
     _, results = results_by(by_latency(two_plates, 0.0422))
     assert all(r.lost for r in results)
     assert "the latency has changed; calibrate again" in results[0].reason
+
+
+def test_a_recording_is_replayed_by_a_latency_that_was_calibrated_anew(
+    two_plates: Calibration, tmp_path: Path
+) -> None:
+    info, blocks = a_slipping_stream()
+    receiver = Receiver(PLAN_BY_CALIBRATION, info, calibration=by_latency(two_plates, 0.0417))
+    with Recorder(tmp_path / "r", receiver.plan, info) as recorder:
+        sent = list(Run(receiver).over(blocks, recorder=recorder))
+    assert [r.lost for r in sent] == [False] * 6
+    # 20 µs: 3.5 mm, 0.96 samples of 48 kHz and many times either latency's uncertainty.
+    anew = dataclasses.replace(
+        by_latency(two_plates, 0.04168),
+        reported_latency_s=info.latency_s,
+        made=datetime.now(UTC),  # as the recording was
+    )
+    write_calibration(tmp_path / "anew.json", anew)
+    with open_replay(str(tmp_path / "r"), calibration_path=str(tmp_path / "anew.json")) as bench:
+        results = bench.ping(6).good
+    assert [r.latency_s for r in results] == pytest.approx([0.04168] * 6, abs=1e-12)
