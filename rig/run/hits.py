@@ -153,7 +153,8 @@ def hits_of_each(
         phasor = amplitude * np.exp(1j * turned_rad)
         if receiver.plan.geometry.time_zero == "direct":
             marks = [_mark_phasor(receiver, zero, before) for _, zero, _, before in pings]
-            phasor *= np.array(marks, dtype=np.complex128)[whose]
+            # Not in place, where few are rounded otherwise than many.
+            phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
     for column in (delay_s, range_m, noise_m, beside_m, strength_db, snr_db, phasor, *angles):
         column.setflags(write=False)
     ends = [0, *itertools.accumulate(np.bincount(whose, minlength=len(pings)).tolist())]
