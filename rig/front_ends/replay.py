@@ -10,6 +10,8 @@ from collections.abc import Iterator, Sequence
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
+from rig.bench.pulse_kinds import PulsePlan
+from rig.bench.tables import shown
 from rig.errors import PlanError, RecordingError
 from rig.files.recording import RecordedPing, Recording, read_recording
 from rig.files.sound_file import SoundFile, is_sound_file, open_sound_file
@@ -161,12 +163,8 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
             f'{name}: geometry.time_zero: found "calibration", and the pings were recorded by '
             f'"{recording.plan.geometry.time_zero}"; give that'
         )
-    if max(ping.pulse_index for ping in recording.pings) >= plan.pulses_per_cycle:
-        raise PlanError(
-            f"{name}: pulse.kind: found {plan.pulse.kind!r}, and the recorded pings took turns "
-            'with two pulses; give "golay"'
-        )
     recorded = recording.plan.at_rate(info.sample_rate_hz)
+    _check_pulse(plan.pulse, recorded.pulse, name)
     if plan.timing.signed_pings != recorded.timing.signed_pings:
         raise PlanError(
             f"{name}: timing.signed_pings: found {str(plan.timing.signed_pings).lower()}, and the "
@@ -180,6 +178,17 @@ def _fitting(recording: Recording, given: Plan | None, name: str) -> Plan:
     _check_channels(recording, name)
     _check_places(recording, recorded, name)
     return plan
+
+
+def _check_pulse(given: PulsePlan, recorded: PulsePlan, name: str) -> None:
+    """Refuse a pulse that was not sent: what it would find are no echoes."""
+    given_table, sent = dataclasses.asdict(given), dataclasses.asdict(recorded)
+    for key in ("kind", *sent):
+        if given_table[key] != sent[key]:
+            raise PlanError(
+                f"{name}: pulse.{key}: found {shown(given_table[key])}, and the pings were "
+                f"recorded with {shown(sent[key])}; give that"
+            )
 
 
 def _check_channels(recording: Recording, name: str) -> None:

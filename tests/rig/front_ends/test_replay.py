@@ -642,8 +642,23 @@ def test_a_plan_that_does_not_fit_the_recording_is_refused(
     assert "r.sigmf-meta" in str(caught.value)
 
 
-def test_pings_that_took_turns_are_not_replayed_with_a_single_pulse(tmp_path: Path) -> None:
-    golay = _plan(pulse={"kind": "golay", "centre_hz": 8000.0, "chip_s": 2.5e-4, "chips": 16})
-    _record(tmp_path / "r", 2, plan=golay)
-    with pytest.raises(PlanError, match=r"pulse\.kind: found 'chirp'.*\"golay\""):
-        open_recording(tmp_path / "r.sigmf-meta", _plan())
+@pytest.mark.parametrize(
+    ("pulse", "complaint"),
+    [
+        (
+            {"kind": "golay", "centre_hz": 8e3, "chip_s": 2.5e-4, "chips": 16},
+            r"\.kind: found 'golay'",
+        ),
+        ({"start_hz": 4010.0}, r"\.start_hz: found 4010\.0, and .* recorded with 4000\.0"),
+        ({"duration_s": 0.002}, r"\.duration_s: found 0\.002"),
+        ({"taper": "hann"}, r"\.taper: found 'hann'"),
+    ],
+)
+def test_pings_are_not_replayed_with_a_pulse_that_was_not_sent(
+    tmp_path: Path, pulse: dict[str, Any], complaint: str
+) -> None:
+    _record(tmp_path / "r", 2)
+    sent = {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01}
+    given = pulse if "kind" in pulse else {**sent, **pulse}
+    with pytest.raises(PlanError, match=r"pulse" + complaint):
+        open_recording(tmp_path / "r.sigmf-meta", _plan(pulse=given))
