@@ -7,6 +7,7 @@ for itself: :mod:`rig.bench.tables` holds them to it.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -173,6 +174,19 @@ def json_at(text: str, start: int) -> tuple[Any, int]:
         return _JSON.raw_decode(text, start)
     except RecursionError as problem:
         raise ValueError("nested too deeply") from problem
+
+
+def checksum_of(table: Any) -> str:
+    """Return what JSON says, whatever its layout, in 64 hexadecimal digits.
+
+    What the bench wrote of itself is told by it from what a hand or a failing disk changed since.
+
+    References
+    ----------
+    SHA-256: FIPS 180-4, sect. 6.2.
+    """
+    plain = json.dumps(table, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(plain.encode()).hexdigest()
 
 
 def _refuse(constant: str) -> NoReturn:

@@ -13,7 +13,7 @@ import numpy as np
 
 from dsp.ping.equalising import Replica
 from dsp.ping.pulses import Pulse
-from rig.bench.given_files import FIRST_YEAR, LAST_YEAR, json_of, read_text
+from rig.bench.given_files import FIRST_YEAR, LAST_YEAR, checksum_of, json_of, read_text
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import (
     Calibration,
@@ -32,6 +32,7 @@ CALIBRATION_NAME = "echobench-calibration.json"
 """The file that is looked for beside a plan or a recording where none is named."""
 
 _FORMAT = 1
+_CHECKSUM = "checksum"
 
 
 def write_calibration(path: str | os.PathLike[str], calibration: Calibration) -> None:
@@ -60,7 +61,7 @@ def write_calibration(path: str | os.PathLike[str], calibration: Calibration) ->
     }
     write_whole(
         path,
-        json.dumps(table, indent=1, allow_nan=False) + "\n",
+        json.dumps({**table, _CHECKSUM: checksum_of(table)}, indent=1, allow_nan=False) + "\n",
         what="calibration",
         remedy=(
             "give --calibration a file in a folder that is there, may be written to and has room"
@@ -81,11 +82,19 @@ def read_calibration(path: str | os.PathLike[str]) -> Calibration:
         raise CalibrationError(f"{name}: no such calibration; {remedy}")
     text = read_text(path, error=CalibrationError, remedy=remedy)
     try:
-        return _calibration(build(_Written, json_of(text), where="the file"))
+        table = json_of(text)
+        written = build(_Written, table, where="the file")
+        if written.checksum not in (None, _of_all_else(table)):
+            raise ValueError("it was changed since it was written")
+        return _calibration(written)
     except ValueError as problem:
         raise CalibrationError(
             f"{name}: is no calibration of this bench ({problem}); {remedy}"
         ) from problem
+
+
+def _of_all_else(table: dict[str, Any]) -> str:
+    return checksum_of({key: value for key, value in table.items() if key != _CHECKSUM})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +137,7 @@ class _Written:
     plan: Plan
     replica: _WrittenReplica | None
     second: StoredSecond | None = None  # older files know of none
+    checksum: str | None = None  # nor of this
 
 
 def _calibration(written: _Written) -> Calibration:
@@ -140,7 +150,7 @@ def _calibration(written: _Written) -> Calibration:
     kept = {
         f.name: getattr(written, f.name)
         for f in dataclasses.fields(written)
-        if f.name not in ("echobench_calibration", "made", "replica")
+        if f.name not in ("echobench_calibration", "made", "replica", _CHECKSUM)
     }
     return Calibration(made=made, replica=replica, **kept)
 

@@ -30,14 +30,18 @@ import numpy as np
 
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.closing import Closing
+from rig.bench.given_files import checksum_of
 from rig.bench.plan import Plan
 from rig.errors import StorageError
 from rig.files.sigmf import (
     CAPTURES,
+    CHECKSUM,
     DATATYPE,
     NAMESPACE_VERSION,
+    PLAN,
     SAMPLE,
     SIGMF_VERSION,
+    STREAM,
     TAIL,
     paths_of,
 )
@@ -236,6 +240,7 @@ class Recorder(Closing):
 
 
 def _global_table(plan: Plan, info: StreamInfo) -> dict[str, Any]:
+    once = {PLAN: plan.as_table(), STREAM: dataclasses.asdict(info)}
     return {
         "core:version": SIGMF_VERSION,
         "core:datatype": DATATYPE,
@@ -248,8 +253,8 @@ def _global_table(plan: Plan, info: StreamInfo) -> dict[str, Any]:
             f"from front end {info.front_end}"
         ),
         "core:extensions": [{"name": "echobench", "version": NAMESPACE_VERSION, "optional": True}],
-        "echobench:plan": plan.as_table(),
-        "echobench:stream": dataclasses.asdict(info),
+        **once,
+        CHECKSUM: checksum_of(once),
     }
 
 

@@ -20,6 +20,7 @@ from rig.bench.given_files import (
     FARTHEST,
     FIRST_YEAR,
     LAST_YEAR,
+    checksum_of,
     json_at,
     json_of,
     pieces_of,
@@ -29,7 +30,17 @@ from rig.bench.plan import Plan, plan_from_table
 from rig.bench.rows import ManyInRows
 from rig.bench.tables import build, checked, shown
 from rig.errors import PlanError, RecordingError
-from rig.files.sigmf import CAPTURES, DATATYPE, META_SUFFIX, SAMPLE, TAIL, paths_of
+from rig.files.sigmf import (
+    CAPTURES,
+    CHECKSUM,
+    DATATYPE,
+    META_SUFFIX,
+    PLAN,
+    SAMPLE,
+    STREAM,
+    TAIL,
+    paths_of,
+)
 
 _MOST_META_BYTES = 1 << 30
 """A ping takes some 700: those of three days at four a second."""
@@ -408,10 +419,10 @@ def _as_far_as_whole(text: str, start: int = 0) -> tuple[Any, int]:
 
 
 def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
-    if "echobench:plan" not in table or "echobench:stream" not in table:
+    if PLAN not in table or STREAM not in table:
         raise RecordingError(
-            f"{path}: is a SigMF recording, but not one of this bench: it has no echobench:plan "
-            "and echobench:stream, so where its pings start is not known; "
+            f"{path}: is a SigMF recording, but not one of this bench: it has no {PLAN} "
+            f"and {STREAM}, so where its pings start is not known; "
             "give a recording made with --record"
         )
     if table.get("core:datatype") != DATATYPE:
@@ -420,8 +431,8 @@ def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
             f'only "{DATATYPE}" is read'
         )
     try:
-        plan = plan_from_table(table["echobench:plan"], source="echobench:plan")
-        info = _stream_info(table["echobench:stream"])
+        plan = plan_from_table(table[PLAN], source=PLAN)
+        info = _stream_info(table[STREAM])
     except PlanError as problem:
         raise RecordingError(f"{path}: {problem}") from problem
     except ValueError as problem:
@@ -432,9 +443,16 @@ def _read_global(table: dict[str, Any], path: Path) -> tuple[Plan, StreamInfo]:
     ):
         if isinstance(says, bool) or says != stream:
             raise RecordingError(
-                f"{path}: {key}: found {shown(says)}; echobench:stream has {stream:g}, and the two "
+                f"{path}: {key}: found {shown(says)}; {STREAM} has {stream:g}, and the two "
                 "must agree"
             )
+    # A recording that another program wrote has none.
+    once = {key: table[key] for key in (PLAN, STREAM)}
+    if CHECKSUM in table and table[CHECKSUM] != checksum_of(once):
+        raise RecordingError(
+            f"{path}: {PLAN} or {STREAM} was changed since it was written; "
+            "leave it as it was, and give a plan of your own with --plan FILE"
+        )
     return plan, info
 
 
@@ -443,11 +461,11 @@ def _stream_info(table: Any) -> StreamInfo:
         # Recordings made before streams said so themselves.
         front_end = table.get("front_end")
         table = {"invented": front_end in list(INVENTED_FRONT_ENDS), **table}
-    info = build(StreamInfo, table, where="echobench:stream")
+    info = build(StreamInfo, table, where=STREAM)
     used = [c for c in (info.microphone, info.loopback, info.second) if c is not None]
     if info.channels <= max(used):
         raise ValueError(
-            f"echobench:stream.channels: found {info.channels}, and channel {max(used)} is used"
+            f"{STREAM}.channels: found {info.channels}, and channel {max(used)} is used"
         )
     return info
 

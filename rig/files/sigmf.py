@@ -20,6 +20,9 @@ NAMESPACE_VERSION = "1.0.0"
 DATATYPE = "rf32_le"
 SAMPLE = np.dtype("<f4")
 
+PLAN, STREAM, CHECKSUM = "echobench:plan", "echobench:stream", "echobench:checksum"
+"""What stands once for all pings; the last is of the two before it."""
+
 CAPTURES = '"captures": ['
 """What the segments stand behind, as it is written; a reader finds a torn file's by it."""
 

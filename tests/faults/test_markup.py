@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from mutations import without_checksum
 from small_bench import BALL, PLAN
 from typist import typed
 
@@ -79,7 +80,7 @@ KEPT_IN_CALIBRATION = ("made", "plan", "front_end", "device", "method")
 
 def recorded(folder: Path, words: str, name: str) -> None:
     """Make a recording whose texts are all `words`."""
-    meta = json.loads((folder / "plain.sigmf-meta").read_bytes())
+    meta = json.loads(without_checksum((folder / "plain.sigmf-meta").read_bytes()))
     (folder / f"{name}.sigmf-meta").write_text(json.dumps(with_words(meta, words, KEPT_IN_META)))
     (folder / f"{name}.sigmf-data").write_bytes((folder / "plain.sigmf-data").read_bytes())
 
@@ -87,7 +88,7 @@ def recorded(folder: Path, words: str, name: str) -> None:
 def report(folder: Path, words: str, name: str) -> tuple[Elements, list[Path]]:
     """Report a recording and a calibration whose texts are all `words`."""
     recorded(folder, words, name)
-    calibration = json.loads((folder / "plain.json").read_bytes())
+    calibration = json.loads(without_checksum((folder / "plain.json").read_bytes()))
     calibration = with_words(calibration, words, KEPT_IN_CALIBRATION)
     (folder / "words.json").write_text(json.dumps(calibration))
     done = typed("report", name, "--calibration", "words.json", "--json", folder=folder)

@@ -21,7 +21,15 @@ import pytest
 import soundfile
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from mutations import json_bytes, raws, tables, texts, toml_bytes, trees
+from mutations import (
+    json_bytes,
+    raws,
+    tables,
+    texts,
+    toml_bytes,
+    trees,
+    without_checksum,
+)
 from typist import typed
 
 from rig.bench.plan import plan_from_table, read_plan
@@ -101,6 +109,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     calibrate = ("calibrate", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "4")
     done = typed(*calibrate, "--at", "0.8", "--calibration", "good.json", folder=made)
     assert done.returncode == 0, done.stderr
+    for name in ("good.sigmf-meta", "good.json"):
+        (made / name).write_bytes(without_checksum((made / name).read_bytes()))
     samples = np.fromfile(made / "good.sigmf-data", dtype="<f4")
     soundfile.write(made / "good.wav", samples, 48000, subtype="PCM_16")
     soundfile.write(made / "good.flac", samples, 48000, subtype="PCM_16")

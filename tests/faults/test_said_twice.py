@@ -1,18 +1,25 @@
 """What a recording says twice is held to each other: a number that changed alone is found out.
 
 Each number of each ping is changed by itself. The replay then tells what it told before, or less
-of it with the reason, or ends in one line and status 2: a range that moved is none of these.
+of it with the reason, or ends in one line and status 2: a range that moved is none of these. What
+is said once for all pings, and a calibration, is held to its checksum; where another program wrote
+none, part of it is still said twice.
 """
 
 from __future__ import annotations
 
 import copy
 import json
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from mutations import without_checksum
 from typist import typed
+
+from rig.errors import CalibrationError
+from rig.files.calibration import read_calibration
 
 PLAN = """
 [pulse]
@@ -50,19 +57,22 @@ BENCHES = {
 }
 
 
-@pytest.fixture(params=BENCHES)
-def folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    (tmp_path / "plan.toml").write_text(BENCHES[request.param])
-    (tmp_path / "scene.toml").write_text(SCENE)
+@pytest.fixture(scope="module", params=BENCHES)
+def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("said-twice")
+    (made / "plan.toml").write_text(BENCHES[request.param])
+    (made / "scene.toml").write_text(SCENE)
     run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "2")
-    done = typed(*run, "--record", "good", folder=tmp_path)
+    done = typed(*run, "--record", "good", folder=made)
     assert done.returncode == 0, done.stderr
-    (tmp_path / "bad.sigmf-data").write_bytes((tmp_path / "good.sigmf-data").read_bytes())
-    return tmp_path
+    (made / "bad.sigmf-data").write_bytes((made / "good.sigmf-data").read_bytes())
+    return made
 
 
 def read(folder: Path) -> dict[str, Any]:
-    table: dict[str, Any] = json.loads((folder / "good.sigmf-meta").read_bytes())
+    """Return the recording's metadata, as it was written but for the checksum."""
+    raw = without_checksum((folder / "good.sigmf-meta").read_bytes())
+    table: dict[str, Any] = json.loads(raw)
     return table
 
 
@@ -130,8 +140,54 @@ def test_a_baseline_that_moves_time_zero_from_where_it_was_noted_is_refused(fold
     assert replayed(folder, table) is None
 
 
+def changes(table: Any) -> Iterator[Callable[[Any], None]]:
+    """Yield what changes one number, word or truth of a table, or of what is in it."""
+    for key, value in table.items() if isinstance(table, dict) else enumerate(table):
+        if isinstance(value, dict | list):
+            for change in changes(value):
+                yield lambda copied, key=key, change=change: change(copied[key])
+        else:
+            other = value + "x" if isinstance(value, str) else not value
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                other = value * 1.01 if isinstance(value, float) and value else value + 1
+            yield lambda copied, key=key, other=other: copied.__setitem__(key, other)
+
+
+def test_nothing_of_plan_and_stream_changes_alone(folder: Path) -> None:
+    good = json.loads((folder / "good.sigmf-meta").read_bytes())
+    assert replayed(folder, good) is not None
+    tried = 0
+    for of in ("echobench:plan", "echobench:stream"):
+        for change in changes(good["global"][of]):
+            table = copy.deepcopy(good)
+            change(table["global"][of])
+            assert replayed(folder, table) is None, table["global"]
+            tried += 1
+    assert tried > 50
+
+
+@pytest.mark.parametrize("folder", ["known"], indirect=True)
+def test_nothing_of_a_calibration_changes_alone(folder: Path) -> None:
+    calibrate = ("calibrate", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "4")
+    done = typed(*calibrate, "--at", "0.8", "--calibration", "good.json", folder=folder)
+    assert done.returncode == 0, done.stderr
+    good = json.loads((folder / "good.json").read_bytes())
+    assert read_calibration(folder / "good.json").time_zero is not None
+    first_samples = copy.deepcopy(good)
+    del first_samples["replica"]["replicas"][0]["samples"][20:]
+    tried = 0
+    for change in changes(first_samples):
+        table = copy.deepcopy(good)
+        change(table)
+        (folder / "bad.json").write_text(json.dumps(table))
+        with pytest.raises(CalibrationError, match=r"bad\.json: .*; make one with"):
+            read_calibration(folder / "bad.json")
+        tried += 1
+    assert tried > 100
+
+
 def test_another_plan_is_not_held_to_what_was_noted(folder: Path) -> None:
     text = (folder / "plan.toml").read_text()
-    (folder / "plan.toml").write_text(text.replace("baseline_m = 0.12", "baseline_m = 0.06"))
-    done = typed("replay", "good", "--plan", "plan.toml", "--json", folder=folder)
+    (folder / "other.toml").write_text(text.replace("baseline_m = 0.12", "baseline_m = 0.06"))
+    done = typed("replay", "good", "--plan", "other.toml", "--json", folder=folder)
     assert done.returncode == 0, done.stderr

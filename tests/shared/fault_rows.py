@@ -165,6 +165,13 @@ ROWS: dict[str, Row] = {
             _SAID_TWICE + "test_a_baseline_that_moves_time_zero_from_where_it_was_noted_is_refused",
         ),
     ),
+    "a word or number changed of what is said once": Row(
+        survived=(_SAID_TWICE + "test_nothing_of_plan_and_stream_changes_alone",),
+        nothing_wrong=(
+            _SAID_TWICE + "test_nothing_of_plan_and_stream_changes_alone",
+            _SAID_TWICE + "test_nothing_of_a_calibration_changes_alone",
+        ),
+    ),
     "mutated samples": _mutated("test_a_recordings_samples"),
     "mutated plan": _mutated("test_a_plan"),
     "mutated scene": _mutated("test_a_scene"),
