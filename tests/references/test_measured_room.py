@@ -72,6 +72,8 @@ def arrivals_m(room: Any, pulse: dict[str, Any]) -> np.ndarray:
         # Nothing is known beforehand of when the sound arrives: no place is given.
         mark = receiver.marks.find(block, due_s=0.0, anywhere=True)
         assert mark is not None
+        # However a room draws it out, it is the chirp that was sent.
+        assert not receiver.marks.sweeps_otherwise(block, mark)
         found.append((mark.delay_s - lead / rate) * speed)
     return np.array(found)
 
