@@ -85,7 +85,7 @@ class SearchBeside:
                     zero,
                     p.pulse_index,
                     self._receiver.is_filtered(p),
-                    p.envelope[: self._receiver.bins_searched(p)],
+                    p.envelope[: self._receiver.search.bins_searched(p)],
                     p.ahead,
                 )
                 for _, p, zero in pings[: self._there]

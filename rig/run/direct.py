@@ -7,7 +7,8 @@ import math
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from rig.bench.plan import Geometry
-from rig.run.receiver import PARTNER_RATE, Receiver
+from rig.run.echo_search import PARTNER_RATE
+from rig.run.receiver import Receiver
 from rig.run.results import TimeZero
 
 AT_SOURCE_M = 0.01
@@ -58,6 +59,6 @@ def direct_weaker_by(geometry: Geometry) -> float | None:
 def _strongest(
     receiver: Receiver, profile: EchoProfile, time_zero: TimeZero, due_s: float, reach_s: float
 ) -> Peak | None:
-    found = receiver.found(profile, time_zero, rates=(PARTNER_RATE,))
+    found = receiver.search.found(profile, time_zero, rates=(PARTNER_RATE,))
     near = [p for p in (*found.before, *found.peaks) if abs(p.delay_s - due_s) <= reach_s]
     return max(near, key=lambda peak: peak.amplitude, default=None)

@@ -19,7 +19,8 @@ from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
 from dsp.ping.search import Found
-from rig.run.receiver import Receiver, threshold_in_db
+from rig.run.echo_search import threshold_in_db
+from rig.run.receiver import Receiver
 from rig.run.results import Heard, Hits, PingResult, Side, TimeZero
 
 SURE_DB = 6.0
@@ -49,13 +50,13 @@ RATES = 2
 def found_in(receiver: Receiver, placed: Sequence[tuple[EchoProfile, TimeZero]]) -> list[Found]:
     """Search pings' own profiles at the rates that :func:`heard_of` asks for."""
     rates = receiver.plan.receiver.false_alarm_rate, FOLLOW_RATE
-    return receiver.found_each(placed, rates=rates)
+    return receiver.search.found_each(placed, rates=rates)
 
 
 def heard_of(receiver: Receiver, pings: Searched, each: Sequence[Found]) -> list[Heard]:
     """Return what was heard in each ping's own profile, by what :func:`found_in` found there."""
     listed = [found.at(0) for found in each]
-    sides = receiver.sides_each(
+    sides = receiver.search.sides_each(
         [
             (profile, zero, found, peaks)
             for (_, profile, zero), found, peaks in zip(pings, each, listed, strict=True)
@@ -77,7 +78,7 @@ def heard_of(receiver: Receiver, pings: Searched, each: Sequence[Found]) -> list
     return [
         Heard(
             echoes=tuple(
-                receiver.echo(p, zero, shape=profile.shape, side=side)
+                receiver.search.echo(p, zero, shape=profile.shape, side=side)
                 for p, side in zip(peaks, its_sides, strict=True)
             ),
             threshold=threshold_in_db(found, profile),

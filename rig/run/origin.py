@@ -20,8 +20,9 @@ from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile, Threshold
 from dsp.ping.signed_sums import SignedSum, SolvedSum
 from dsp.ping.signs import late_signs
+from rig.run.echo_search import threshold_in_db
 from rig.run.hits import resolution_m, slope_m_s
-from rig.run.receiver import Receiver, threshold_in_db
+from rig.run.receiver import Receiver
 from rig.run.results import UNTOLD, Echo, Heard, Hits, LateEcho, PingResult, TimeZero, Whose
 from rig.run.stacking import stack_depth
 
@@ -243,7 +244,7 @@ def late_echo(
     """Return the echo that a peak is, given by how many pings it is late."""
     interval_s = receiver.plan.interval_samples / receiver.info.sample_rate_hz
     whole = dataclasses.replace(peak, delay_s=peak.delay_s + late * interval_s)
-    return LateEcho(echo=receiver.echo(whole, time_zero), pings_before=late, seems_m=seems_m)
+    return LateEcho(echo=receiver.search.echo(whole, time_zero), pings_before=late, seems_m=seems_m)
 
 
 def _told_of_sum(
@@ -322,13 +323,13 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
     time_zero : TimeZero
 
     """
-    rates = receiver.listing_rates(receiver.plan.receiver.false_alarm_rate)
+    rates = receiver.search.listing_rates(receiver.plan.receiver.false_alarm_rate)
     profiles = solved.profiles
     loudest = max(float(np.abs(profile.envelope).max()) for profile in profiles)
-    found = receiver.found_each([(profile, time_zero) for profile in profiles], rates=rates)
+    found = receiver.search.found_each([(profile, time_zero) for profile in profiles], rates=rates)
     peaks = [each.at(0) for each in found]
     # Of the pings' own alone: by the delay at which a late one stands, no angle is right.
-    (sides,) = receiver.sides_each([(profiles[0], time_zero, found[0], peaks[0])])
+    (sides,) = receiver.search.sides_each([(profiles[0], time_zero, found[0], peaks[0])])
     echoes: list[Echo] = []
     late: list[LateEcho] = []
     untold: list[Echo] = []
@@ -338,7 +339,7 @@ def sorted_out(receiver: Receiver, solved: SolvedSum, time_zero: TimeZero) -> So
             if peak.amplitude < ROUNDING * loudest:
                 continue
             side = None if by else sides[number]
-            echo = receiver.echo(peak, time_zero, shape=profile.shape, side=side)
+            echo = receiver.search.echo(peak, time_zero, shape=profile.shape, side=side)
             place = round(peak.delay_s / profile.bin_s)
             u_amplitude = solved.u_amplitude[by, max(place - 1, 0) : place + 2].max()
             if peak.amplitude < solved.surely(BY_CHANCE) * u_amplitude:

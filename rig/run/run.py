@@ -300,7 +300,7 @@ def _measurement(run: Run) -> Measurement:
             late=told.late,
             untold=told.untold,
         )
-    echoes, threshold = run.receiver.echoes(profile, last.time_zero)
+    echoes, threshold = run.receiver.search.echoes(profile, last.time_zero)
     if last.sign_place is not None:
         # Of so few pings nothing tells.
         return dataclasses.replace(

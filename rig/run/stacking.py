@@ -61,7 +61,7 @@ def stacked_as_asked(
         profile = stacked_in_turns([p.alone for p in kept if p.alone is not None])
         moving = ping.moving or len(kept) < len(recent)
         if profile is not ping.alone:
-            echoes, threshold = receiver.echoes(profile, ping.time_zero)
+            echoes, threshold = receiver.search.echoes(profile, ping.time_zero)
             yield dataclasses.replace(
                 ping, profile=profile, echoes=echoes, threshold=threshold, moving=moving
             )

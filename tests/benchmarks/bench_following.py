@@ -55,7 +55,7 @@ def measured(name: str, period: int) -> bool:
     for result in run_of(receiver, blocks).results:
         if result.alone is None or result.time_zero is None or result.heard is None:
             raise SystemExit(f"{name}: ping {result.index} was lost")
-        found = receiver.found(result.alone, result.time_zero, rates=(FOLLOW_RATE,))
+        found = receiver.search.found(result.alone, result.time_zero, rates=(FOLLOW_RATE,))
         began = time.thread_time()
         hits_of_each(receiver, [(result, result.time_zero, found.peaks, found.before)])
         taking_s.append(time.thread_time() - began)

@@ -112,7 +112,7 @@ def _row(plan: Plan, pings: int, seed: int) -> str:
     rate = plan.receiver.false_alarm_rate
     planned = search_plan(
         receiver.shape,
-        receiver.searched_bins(receiver.shape) + lead_bins(receiver.shape),
+        receiver.search.searched_bins(receiver.shape) + lead_bins(receiver.shape),
         rate,
         False,
     )

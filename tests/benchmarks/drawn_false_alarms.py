@@ -129,7 +129,7 @@ def listed(
             cells += (to_s - from_s) / independent_s(shape)
         # Each by itself: what a laxer rate finds counts as found for a stricter one.
         for number, rate in enumerate(RATES):
-            found = receiver.found_each(placed, rates=(rate,))
+            found = receiver.search.found_each(placed, rates=(rate,))
             counted[number] += sum(len(each.at(0)) for each in found)
     return counted, cells
 

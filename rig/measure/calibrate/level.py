@@ -80,7 +80,7 @@ def _echoes(receiver: Receiver, start: Start) -> tuple[Echo, ...]:
     """Return the echoes of a start's pings read by another filter; their marks stay."""
     placed = [(b, r.time_zero) for b, r in start.good if r.time_zero is not None]
     profiles = [receiver.profile(block, time_zero) for block, time_zero in placed]
-    return receiver.echoes(stacked_in_turns(profiles), placed[-1][1])[0]
+    return receiver.search.echoes(stacked_in_turns(profiles), placed[-1][1])[0]
 
 
 def _strength_db(

@@ -13,8 +13,8 @@ from rig.measure.calibrate.echoes import HeardTarget
 from rig.measure.calibrate.runs import Start
 from rig.measure.calibrate.steps import KnownTarget
 from rig.run.direct import direct_later_m, direct_of_both, direct_weaker_by
+from rig.run.echo_search import PARTNER_RATE
 from rig.run.pair import U_GAIN_DB
-from rig.run.receiver import PARTNER_RATE
 
 U_SQUARE_RAD = 0.01
 """A plate that is set square to the axis by eye is so to half a degree (common practice, no
@@ -82,8 +82,8 @@ def _by_target(plan: Plan, heard: HeardTarget, sound_speed_m_s: float) -> Stored
     if measured.last is None or measured.last.time_zero is None:
         return None
     zero = measured.last.time_zero
-    firsts = receiver.found(profile, zero, rates=(PARTNER_RATE,)).peaks
-    seconds = receiver.found_each(
+    firsts = receiver.search.found(profile, zero, rates=(PARTNER_RATE,)).peaks
+    seconds = receiver.search.found_each(
         [(profile.beside, zero)], rates=(PARTNER_RATE,), later_s=receiver.pair.longest_s
     )[0].peaks
     first = min(firsts, key=lambda p: abs(p.delay_s - heard.echo.delay_s), default=None)

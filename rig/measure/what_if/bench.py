@@ -35,7 +35,7 @@ class Bench:
         whole = self.receiver.shapes
         # As far as echoes are looked for, and some noise to tell them from; no farther.
         room_s = plan.timing.ping_interval_s - LEAD_S - plan.pulse.duration_s
-        needed = self.receiver.searched_bins(whole[0])
+        needed = self.receiver.search.searched_bins(whole[0])
         self.bins = min(int(room_s / whole[0].bin_s) + 1, needed)
         self.lead = lead_bins(whole[0])
         self.shapes = tuple(shape.for_bins(self.lead + self.bins) for shape in whole)

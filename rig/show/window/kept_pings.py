@@ -221,7 +221,7 @@ class ShownPings:
     def _cut(self, profile: EchoProfile) -> EchoProfile:
         # As far as the receiver looks for echoes, with the noise that it needs beside them.
         shape = self._receiver.shape if profile.shape is None else profile.shape
-        bins = self._receiver.searched_bins(shape)
+        bins = self._receiver.search.searched_bins(shape)
         return dataclasses.replace(profile, envelope=profile.envelope[:bins])
 
     def _searched(self, result: PingResult) -> PingResult:
@@ -231,7 +231,7 @@ class ShownPings:
             return result
         asked = (result, self.false_alarm_rate)
         if self._found is None or self._found[0] != asked:
-            echoes, threshold = self._receiver.echoes(
+            echoes, threshold = self._receiver.search.echoes(
                 result.profile, result.time_zero, false_alarm_rate=self.false_alarm_rate
             )
             found = dataclasses.replace(result, echoes=echoes, threshold=threshold)

@@ -55,7 +55,7 @@ def sum_of(heard: Run, pings: slice = slice(None)) -> tuple[Echo, ...]:
     time_zero = heard.results[-1].time_zero
     if not profiles or time_zero is None:
         return ()
-    return heard.receiver.echoes(stacked_in_turns(profiles), time_zero)[0]
+    return heard.receiver.search.echoes(stacked_in_turns(profiles), time_zero)[0]
 
 
 def air_plan(*, bandwidth_hz: float = 8000.0) -> Plan:

@@ -141,4 +141,4 @@ def test_a_false_alarm_rate_of_nil_is_refused_and_not_taken_for_the_plans() -> N
     assert one.profile is not None
     assert one.time_zero is not None
     with pytest.raises(ValueError, match="false_alarm_rate: found 0"):
-        receiver.echoes(one.profile, one.time_zero, false_alarm_rate=0.0)
+        receiver.search.echoes(one.profile, one.time_zero, false_alarm_rate=0.0)

@@ -408,7 +408,7 @@ def _marked(heard: StepHeard, ball_m: float, *, removed: bool) -> int:
             continue
         profile = without_background(r.alone, background) if removed else r.alone
         # A threshold for next to no false alarm, so that a mark is the ball.
-        echoes, _ = receiver.echoes(profile, r.time_zero, false_alarm_rate=_RAISED_RATE)
+        echoes, _ = receiver.search.echoes(profile, r.time_zero, false_alarm_rate=_RAISED_RATE)
         hits += any(abs(e.range_m - ball_m) <= _NEAR_SHARE * ball_m for e in echoes)
     return hits
 
