@@ -99,10 +99,8 @@ if TYPE_CHECKING:
     from dsp.ping.equalising import Replica as Replica
     from dsp.ping.equalising import equalisation as equalisation
     from dsp.ping.equalising import measured_replica as measured_replica
-    from dsp.ping.noise import cell_averaging_factor as cell_averaging_factor
-    from dsp.ping.noise import cell_averaging_threshold as cell_averaging_threshold
-    from dsp.ping.noise import ordered_statistic_factor as ordered_statistic_factor
-    from dsp.ping.noise import ordered_statistic_threshold as ordered_statistic_threshold
+    from dsp.ping.false_alarms import cell_averaging_factor as cell_averaging_factor
+    from dsp.ping.false_alarms import ordered_statistic_factor as ordered_statistic_factor
     from dsp.ping.peaks import Peak as Peak
     from dsp.ping.profiles import EchoProfile as EchoProfile
     from dsp.ping.profiles import stacked as stacked
@@ -122,6 +120,8 @@ if TYPE_CHECKING:
     from dsp.ping.ranging import u_off_axis_m as u_off_axis_m
     from dsp.ping.search import find_echoes as find_echoes
     from dsp.ping.slowing import slowed as slowed
+    from dsp.ping.thresholds import cell_averaging_threshold as cell_averaging_threshold
+    from dsp.ping.thresholds import ordered_statistic_threshold as ordered_statistic_threshold
     from dsp.uncertainty import Budget as Budget
     from dsp.uncertainty import Input as Input
     from dsp.uncertainty import Term as Term
@@ -182,18 +182,13 @@ _NAMES = {
     "ping.compression": ("PulseCompressor",),
     "ping.echo_shape": ("EchoShape",),
     "ping.equalising": ("Equalisation", "Replica", "equalisation", "measured_replica"),
+    "ping.false_alarms": ("cell_averaging_factor", "ordered_statistic_factor"),
     "ping.profiles": (
         "EchoProfile",
         "stacked",
         "stacked_in_turns",
         "still_background",
         "without_background",
-    ),
-    "ping.noise": (
-        "cell_averaging_factor",
-        "cell_averaging_threshold",
-        "ordered_statistic_factor",
-        "ordered_statistic_threshold",
     ),
     "ping.peaks": ("Peak",),
     "ping.search": ("find_echoes",),
@@ -211,6 +206,7 @@ _NAMES = {
         "resolution_m",
     ),
     "ping.slowing": ("slowed",),
+    "ping.thresholds": ("cell_averaging_threshold", "ordered_statistic_threshold"),
     "history.range_filters": ("Scan",),
     "history.tracking": ("Track", "tracks_of"),
     "history.passage": ("Passage", "fitted_range_m", "passing_range_m"),

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.noise import NoiseGrid
+from dsp.ping.noise_grid import NoiseGrid
 
 BLOCK_CELLS = 8
 """So many independent cells of noise are a block."""

@@ -29,7 +29,8 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.echo_shape import EchoShape, turning_sums
-from dsp.ping.noise import WEAK_SHARE, NoiseGrid, independent_s, look_steps, scatter
+from dsp.ping.noise import independent_s, look_steps
+from dsp.ping.noise_grid import WEAK_SHARE, NoiseGrid, scatter
 
 FINE_LAG = 0.04
 """Of an echo's width: over so long it is seen how fast the noise turns, or over a bin where that

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from dsp.ping.echo_shape import ROUNDING
 from dsp.ping.falling import falls, ranked_falling
+from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
 from dsp.ping.lobe_table import powers_of
-from dsp.ping.noise import cell_averaging_factor, cell_rate
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
 from dsp.ping.rows import alike, starts_of, within
 from dsp.ping.taken import MISFIT_OVER_RMS, Taken

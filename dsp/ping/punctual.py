@@ -14,15 +14,10 @@ from numpy.typing import NDArray
 
 from dsp.ping.arrivals import FALSE_ALARM_RATE
 from dsp.ping.echo_shape import ROUNDING, EchoShape
+from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
 from dsp.ping.lobe_table import POWERS, LobeTable, lobe_table
-from dsp.ping.noise import (
-    TRAINING_CELLS,
-    cell_averaging_factor,
-    cell_rate,
-    mean_of_weakest,
-    training_steps,
-    weak_of,
-)
+from dsp.ping.noise import TRAINING_CELLS, training_steps
+from dsp.ping.noise_grid import mean_of_weakest, weak_of
 from dsp.ping.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertainty_s
 
 MOST_PULL = 0.3

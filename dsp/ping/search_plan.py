@@ -15,16 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.echo_shape import ROUNDING, EchoShape
+from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
 from dsp.ping.lobe_table import LobeTable, lobe_table
-from dsp.ping.noise import (
-    NoiseGrid,
-    cell_averaging_factor,
-    cell_rate,
-    independent_s,
-    look_steps,
-    noise_grid,
-)
+from dsp.ping.noise import independent_s, look_steps
 from dsp.ping.noise_colour import SURELY, u_log_crossings
+from dsp.ping.noise_grid import NoiseGrid, noise_grid
 from dsp.ping.peaks import KERNEL_HALF, bin_reader, delay_uncertainty_s, side_lobe_ceiling
 
 FLANK_LOBES = 12

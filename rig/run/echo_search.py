@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from dsp.ping import ranging
 from dsp.ping.echo_shape import EchoShape
-from dsp.ping.noise import MOST_SPACINGS, WIDE_CELLS, fewest_bins
+from dsp.ping.noise import WIDE_CELLS, fewest_bins
+from dsp.ping.noise_grid import MOST_SPACINGS
 from dsp.ping.peaks import Peak, crest_near
 from dsp.ping.profiles import EchoProfile, Threshold
 from dsp.ping.search import Found, found_each

@@ -25,7 +25,9 @@ from numpy.typing import NDArray
 
 from dsp.ping.bounds import delay_bound_s, detection_probability
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.noise import cell_averaging_factor, cell_rate, look_steps, noise_grid
+from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
+from dsp.ping.noise import look_steps
+from dsp.ping.noise_grid import noise_grid
 from dsp.ping.peaks import Peak
 from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
 from dsp.ping.search import find_echoes

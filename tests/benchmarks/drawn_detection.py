@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 
 from made_pings import SPEED_M_S, made_pings
 
-from dsp.ping.noise import cell_averaging_factor, cell_rate
+from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
 from dsp.ping.search import lead_bins
 from dsp.ping.search_plan import search_plan
 from rig.bench.capture import StreamInfo

@@ -10,15 +10,11 @@ from hypothesis import strategies as st
 from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.delay_spread import delay_excess
-from dsp.ping.noise import (
-    cell_averaging_factor,
-    cell_averaging_threshold,
-    ordered_statistic_factor,
-    ordered_statistic_threshold,
-)
+from dsp.ping.false_alarms import cell_averaging_factor, ordered_statistic_factor
 from dsp.ping.peaks import delay_uncertainty_s, interpolated, refined, side_lobe_ceiling
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
 from dsp.ping.search import find_echoes
+from dsp.ping.thresholds import cell_averaging_threshold, ordered_statistic_threshold
 
 RATE_HZ = 48_000.0
 BLOCK = 12_000

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from dsp.ping.bounds import detection_probability
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.noise import cell_rate, ordered_statistic_threshold
+from dsp.ping.false_alarms import cell_rate
 from dsp.ping.peaks import Peak
 from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
 from dsp.ping.search import find_echoes
+from dsp.ping.thresholds import ordered_statistic_threshold
 
 RATE_HZ = 48_000.0
 BLOCK = 3600

@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.noise import independent_s, look_steps, noise_grid
+from dsp.ping.noise import independent_s, look_steps
 from dsp.ping.noise_colour import NoiseColour, colour_of_noise
+from dsp.ping.noise_grid import noise_grid
 from dsp.ping.pulses import barker13, linear_chirp
 from dsp.ping.search import find_echoes
 

@@ -10,15 +10,9 @@ from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
 from dsp.ping.lobe_table import lobe_table, powers_of
-from dsp.ping.noise import (
-    cell_averaging_factor,
-    cell_rate,
-    cells_told,
-    mean_of_weakest,
-    noise_grid,
-    weak_of,
-)
+from dsp.ping.noise_grid import cells_told, mean_of_weakest, noise_grid, weak_of
 from dsp.ping.peaks import Peak, bin_reader
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
 from dsp.ping.punctual import standing_peak
