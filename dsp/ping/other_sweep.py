@@ -19,7 +19,6 @@ import scipy
 from numpy.typing import NDArray
 
 from dsp.ping.echo_shape import EchoShape
-from dsp.ping.peaks import Peak
 
 MUCH_HIGHER = 2.5
 """In energy, 4 dB. By the other sweep that suits them best, chirps gain 5 dB and more that were
@@ -40,7 +39,7 @@ crest, and what is left of it after the nearest is taken off, no more than n/14.
 def sweeps_otherwise(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
-    peak: Peak,
+    delay_s: float,
     *,
     duration_s: float,
     sweep_s_per_hz: float,
@@ -50,17 +49,17 @@ def sweeps_otherwise(
     Parameters
     ----------
     envelope : ndarray of complex, shape (bins,)
-        A block compressed, its first bin at delay 0.
+        A block compressed without weights, its first bin at delay 0.
     shape : EchoShape
         Of the pulse that it was compressed with.
-    peak : Peak
-        The sound.
+    delay_s : float
+        Of the sound.
     duration_s : float
         Of the pulse; so far to each side of the sound it may be drawn out.
     sweep_s_per_hz : float
         How much later the pulse sends a frequency 1 Hz higher; less than 0 where it falls.
     """
-    first, last = (math.floor((peak.delay_s + side * duration_s) / shape.bin_s) for side in (-1, 1))
+    first, last = (math.floor((delay_s + side * duration_s) / shape.bin_s) for side in (-1, 1))
     around = envelope[max(first, 0) : last + 1]
     bins = scipy.fft.next_fast_len(2 * around.size)
     from_centre_hz = scipy.fft.fftfreq(bins, shape.bin_s) + shape.carrier_hz - shape.centre_hz

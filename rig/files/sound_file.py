@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from dsp.ping.arrivals import first_arrival, in_doubt, unexplained_ahead
 from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.other_sweep import sweeps_otherwise
 from dsp.ping.train_start import train_begun
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
@@ -193,6 +194,7 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
             _refuse_twins(file, path, info.microphone, info.second)
         search = _MarkSearch(file, path, plan, info)
         mark_sample = search.first()
+        search.refuse_another_sweep(mark_sample)
         search.refuse_the_middle(mark_sample)
         start_sample = round(mark_sample) - round(LEAD_S * rate)
         mark_s = (mark_sample - start_sample) / rate
@@ -283,6 +285,7 @@ class _MarkSearch:
         self._file, self._path = file, path
         self._pulses = pulses_of(plan)
         self._rate_hz = info.sample_rate_hz
+        self._pulse = plan.pulse
         self._channel = info.microphone if info.loopback is None else info.loopback
         self._lead = round(LEAD_S * info.sample_rate_hz) + self._pulses[0].samples.size
         self._interval = plan.interval_samples
@@ -296,10 +299,10 @@ class _MarkSearch:
         ]
         # Unweighted, which lets in the most of hum: it breaks off where the file does.
         fft_samples = self._compressors[0].fft_samples
-        self._clear = [
-            Clearing(PulseCompressor(pulse, self._stretch, fft_samples=fft_samples))
-            for pulse in self._pulses
+        self._plain = [
+            PulseCompressor(pulse, self._stretch, fft_samples=fft_samples) for pulse in self._pulses
         ]
+        self._clear = [Clearing(compress) for compress in self._plain]
         self._first_peak, self.comes_again = 0.0, False
         self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
@@ -463,6 +466,28 @@ class _MarkSearch:
             "range_stop_m that reaches that sound"
         )
 
+    def refuse_another_sweep(self, first_sample: float) -> None:
+        """Refuse a file whose first sound is far rather a chirp of another sweep than the plan's.
+
+        Raises
+        ------
+        RecordingError
+        """
+        pulse, compress = self._pulse, self._plain[0]
+        start = round(first_sample) - self._lead
+        if pulse.coupling_s and sweeps_otherwise(
+            compress.from_time_zero(compress.matched(self._spectrum(start, 0)), 0.0),
+            compress.shape,
+            (first_sample - start) / self._rate_hz,
+            duration_s=pulse.duration_s,
+            sweep_s_per_hz=pulse.coupling_s / pulse.centre_hz,
+        ):
+            raise RecordingError(
+                f"{self._path}: its first sound is no {pulse.words} of "
+                f"{1e3 * pulse.duration_s:g} ms: it sweeps otherwise; give the plan that it was "
+                "sent with"
+            )
+
     def _loudest(self, begin: float, end: float) -> tuple[float, float]:
         """Return how loud the pulse is at its loudest between two samples, and where it is so."""
         start = max(round(begin), round(end) - self._step)
@@ -491,9 +516,12 @@ class _MarkSearch:
     def _envelope(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
         """Compress a stretch of the marks' channel; an echo of amplitude 1 gives 1."""
         compress = self._compressors[pulse_index]
+        return compress.from_time_zero(compress.matched(self._spectrum(start, pulse_index)), 0.0)
+
+    def _spectrum(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
+        """Return the spectrum of a stretch of the marks' channel, cleared of hum and clicks."""
         samples = _read(self._file, self._path, start, self._stretch)[self._channel]
-        spectrum = self._clear[pulse_index](samples, compress.spectrum(samples))
-        return compress.from_time_zero(compress.matched(spectrum), 0.0)
+        return self._clear[pulse_index](samples, self._compressors[0].spectrum(samples))
 
 
 def _loudest(file: Any, path: Path, channel: int) -> float:

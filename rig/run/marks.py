@@ -21,10 +21,8 @@ from dsp.ping.arrivals import (
     sounds_like,
     unexplained_ahead,
 )
-from dsp.ping.compression import PulseCompressor
 from dsp.ping.echo_shape import EchoShape
 from dsp.ping.noise import fewest_bins
-from dsp.ping.other_sweep import sweeps_otherwise
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import unlike_share
 from dsp.ping.pulses import Pulse
@@ -105,7 +103,6 @@ class MarkSearch:
             for p in pulses
         )
         self._spectra = spectra
-        self._sweep_s_per_hz = plan.pulse.coupling_s / plan.pulse.centre_hz
         self._interval_s, self._way_s = plan.timing.ping_interval_s, plan.geometry.longest_way_s
         self.channel = info.microphone
         if plan.geometry.time_zero == "loopback" and info.loopback is not None:
@@ -114,14 +111,6 @@ class MarkSearch:
         # A block is held against the next ones, and its mark against several sounds.
         self._band = functools.lru_cache(maxsize=BLOCKS_KEPT)(self._band_of)
         self._sounds = functools.lru_cache(maxsize=2)(self._sounds_of)
-
-    @functools.cached_property
-    def _sharp(self) -> tuple[PulseCompressor, ...]:
-        """Compressors without weights, which would leave less to tell sweeps by."""
-        return tuple(
-            compressor_for(c.pulse, c.block_samples, weighting="none", fft_samples=c.fft_samples)
-            for c in self.compressors
-        )
 
     def look_ahead(self, blocks: Sequence[CaptureBlock]) -> None:
         """Compress some blocks at once in which a mark is going to be looked for."""
@@ -195,19 +184,6 @@ class MarkSearch:
         envelope = self._envelope(block, 0.0)
         ahead = unexplained_ahead(envelope, shape, mark.delay_s, way_s=self._way_s)
         return "" if ahead is None else in_doubt(mark, ahead)
-
-    def sweeps_otherwise(self, block: CaptureBlock, mark: Peak) -> bool:
-        """Say whether a mark is far rather a chirp of another sweep than the plan's."""
-        if self._sweep_s_per_hz == 0:
-            return False
-        sharp = self._sharp[block.pulse_index]
-        return sweeps_otherwise(
-            sharp.from_time_zero(sharp.matched(self._spectra.of(block, self.channel)), 0.0),
-            sharp.shape,
-            mark,
-            duration_s=sharp.pulse.duration_s,
-            sweep_s_per_hz=self._sweep_s_per_hz,
-        )
 
     def find_again(
         self, block: CaptureBlock, *, known_block: CaptureBlock, known_mark: Peak

@@ -109,12 +109,6 @@ class MarkWatch:
         if self._last is None and (doubtful := self._doubtful(block, mark)):
             return Placed(reason=doubtful)
         if block.pulse_index not in self._bias:
-            if receiver.marks.sweeps_otherwise(block, mark):
-                return Placed(
-                    reason=f"the {sought} is no {receiver.plan.pulse.words} of "
-                    f"{1e3 * receiver.plan.pulse.duration_s:g} ms: it sweeps otherwise; give the "
-                    "plan that it was sent by"
-                )
             self._bias[block.pulse_index] = receiver.mark_bias(block, mark)
         time_zero = receiver.time_zero(mark, self._bias[block.pulse_index])
         if outside := self._outside(block, time_zero):

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 from scipy.signal import correlate, hilbert
 
+from dsp.ping.compression import PulseCompressor
+from dsp.ping.other_sweep import sweeps_otherwise
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.bench.waveforms import pulses_of
@@ -62,6 +64,7 @@ def arrivals_m(room: Any, pulse: dict[str, Any]) -> np.ndarray:
     info = StreamInfo(front_end="measured", device="a measured room", sample_rate_hz=rate)
     receiver = Receiver(plan, info)
     sent = pulses_of(plan)[0].samples
+    compress = PulseCompressor(pulses_of(plan.at_rate(rate))[0], plan.interval_samples)
     lead = round(LEAD_S * rate)
     found = []
     for response in room["responses"]:
@@ -73,7 +76,13 @@ def arrivals_m(room: Any, pulse: dict[str, Any]) -> np.ndarray:
         mark = receiver.marks.find(block, due_s=0.0, anywhere=True)
         assert mark is not None
         # However a room draws it out, it is the chirp that was sent.
-        assert not receiver.marks.sweeps_otherwise(block, mark)
+        assert not sweeps_otherwise(
+            compress.from_time_zero(compress.matched(compress.spectrum(block.samples[0])), 0.0),
+            compress.shape,
+            mark.delay_s,
+            duration_s=pulse["duration_s"],
+            sweep_s_per_hz=pulse["duration_s"] / (pulse["stop_hz"] - pulse["start_hz"]),
+        )
         found.append((mark.delay_s - lead / rate) * speed)
     return np.array(found)
 
