@@ -25,11 +25,12 @@ MUCH_HIGHER = 2.5
 sent from half as high or twice, or lasted for half as long or twice; what a measured room, three
 bounces or faces that ring with a Q of 12 make of the right one gains 2.3 dB at the most."""
 
-CLICK = 0.8
-"""Of the sweep itself: with all of it taken away, a click would stand as a sound."""
+LONGEST = 3.0
+"""Of the sweep itself: what was sent has at most so much of it, rising or falling."""
 
-LONGEST = 2.0
-"""Of the sweep itself, in addition to it."""
+CLICK = 0.2
+"""Of the sweep itself, to either side of none: with all of it taken away, a click would stand as a
+sound."""
 
 _STEP = 1.15
 """From one tried sweep to the next. What a sweep of n lobes draws out loses a factor of n in its
@@ -69,12 +70,13 @@ def sweeps_otherwise(
     turns = math.pi * from_centre_hz**2
     least_s_per_hz = shape.width_s**2
     highest = float(np.max(np.abs(around) ** 2))
-    for most, sign in ((LONGEST, 1), (CLICK, -1)):
-        tried = abs(sweep_s_per_hz) * most
-        while tried > least_s_per_hz:
-            other = math.copysign(tried, sign * sweep_s_per_hz)
-            turned = scipy.fft.ifft(spectrum * np.exp(1j * other * turns))
-            if np.max(np.abs(turned) ** 2) > MUCH_HIGHER * highest:
-                return True
-            tried /= _STEP
+    tried = _STEP ** np.arange(
+        math.log(least_s_per_hz / abs(sweep_s_per_hz), _STEP), math.log(1 + LONGEST, _STEP)
+    )
+    for more in np.concatenate([tried, -tried]).tolist():
+        if not CLICK < abs(1 + more) < LONGEST:
+            continue
+        turned = scipy.fft.ifft(spectrum * np.exp(1j * more * sweep_s_per_hz * turns))
+        if np.max(np.abs(turned) ** 2) > MUCH_HIGHER * highest:
+            return True
     return False

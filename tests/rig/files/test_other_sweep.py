@@ -27,6 +27,7 @@ OTHERS = [
     {"stop_hz": 20e3},
     {"duration_s": 0.0025},
     {"duration_s": 0.01},
+    {"start_hz": 12e3, "stop_hz": 4e3},
 ]
 
 
@@ -83,12 +84,6 @@ def test_another_chirp_is_refused_and_the_plans_named(
     ) as told:
         open_sound_file(heard(tmp_path, FLAT), plan)
     assert f"no {plan.pulse.words} of {1e3 * plan.pulse.duration_s:g} ms" in str(told.value)
-
-
-def test_a_chirp_that_falls_is_refused_where_one_rose(tmp_path: Path) -> None:
-    # Drawn out over twice the pulse's length, it has no first sound that is surely one.
-    with pytest.raises(RecordingError, match=r"pings\.wav: "):
-        open_sound_file(heard(tmp_path, FLAT), plan_of(start_hz=12e3, stop_hz=4e3, duration_s=5e-3))
 
 
 @pytest.mark.parametrize("way", WAYS)
