@@ -50,15 +50,16 @@ BENCHES = {
 }
 
 
-@pytest.fixture(params=BENCHES)
-def folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    (tmp_path / "plan.toml").write_text(BENCHES[request.param])
-    (tmp_path / "scene.toml").write_text(SCENE)
-    run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "2")
-    done = typed(*run, "--record", "good", folder=tmp_path)
+@pytest.fixture(scope="module", params=BENCHES)
+def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("twice")
+    (made / "plan.toml").write_text(BENCHES[request.param])
+    (made / "scene.toml").write_text(SCENE)
+    run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "2", "--json")
+    done = typed(*run, "--record", "good", folder=made)
     assert done.returncode == 0, done.stderr
-    (tmp_path / "bad.sigmf-data").write_bytes((tmp_path / "good.sigmf-data").read_bytes())
-    return tmp_path
+    (made / "bad.sigmf-data").write_bytes((made / "good.sigmf-data").read_bytes())
+    return made
 
 
 def read(folder: Path) -> dict[str, Any]:
@@ -132,6 +133,6 @@ def test_a_baseline_that_moves_time_zero_from_where_it_was_noted_is_refused(fold
 
 def test_another_plan_is_not_held_to_what_was_noted(folder: Path) -> None:
     text = (folder / "plan.toml").read_text()
-    (folder / "plan.toml").write_text(text.replace("baseline_m = 0.12", "baseline_m = 0.06"))
-    done = typed("replay", "good", "--plan", "plan.toml", "--json", folder=folder)
+    (folder / "other.toml").write_text(text.replace("baseline_m = 0.12", "baseline_m = 0.06"))
+    done = typed("replay", "good", "--plan", "other.toml", "--json", folder=folder)
     assert done.returncode == 0, done.stderr
