@@ -60,7 +60,7 @@ def cell_rate(false_alarm_rate: float, shape: EchoShape, *, cells: float = TRAIN
     S. O. Rice, "Mathematical analysis of random noise", *Bell Syst. Tech. J.* 24, 1945,
     sect. 3.8: how often an envelope crosses a level (from memory).
     """
-    crossings = _Crossings(shape)
+    crossings = _crossings(shape)
     rate = false_alarm_rate
     # The crossings depend on the threshold by a root of a logarithm only: this converges
     # by a factor of ten a turn.
@@ -135,6 +135,12 @@ class _Crossings:
         twice = slopes * np.exp(-high2 / (1 + alike)) / (2 * math.pi * np.sqrt(unlike))
         once = math.sqrt(self._spread) / (2 * math.pi) * math.exp(-high2 / 2)
         return 1 + float(twice @ self._step_s) / once
+
+
+@functools.lru_cache(maxsize=32)
+def _crossings(shape: EchoShape) -> _Crossings:
+    """Return the one of a shape, whose rates are asked for with more and with fewer cells."""
+    return _Crossings(shape)
 
 
 def _powers(

@@ -43,8 +43,7 @@ sys.exit(status)
 def main(words: list[str]) -> int:
     pings = max(int(words[0]), 2 * BEGIN) if words else HOUR
     with tempfile.TemporaryDirectory() as folder:
-        name = recorded(pathlib.Path(folder) / "long", pings)
-        short = recorded(pathlib.Path(folder) / "short", BEGIN)
+        name, short = recorded(pathlib.Path(folder), pings)
         interval_s = built_in("bench")[1].timing.ping_interval_s
         print(f"{pings} pings, {pings * interval_s:.0f} s recorded\n")
         print(f"{'':<26}{'wall':>9}{'busier':>9}{'both':>9}{'ratios':>16}{'memory':>10}")
@@ -72,15 +71,20 @@ def main(words: list[str]) -> int:
     return 0 if met else 1
 
 
-def recorded(path: pathlib.Path, pings: int) -> str:
-    scene, plan = built_in("bench")
-    with open_bench(plan, scene=scene, seed=1) as bench:
-        from rig.files.recorder import Recorder
+def recorded(folder: pathlib.Path, pings: int) -> tuple[str, str]:
+    """Record so many pings, and the first of them alone beside; return both names."""
+    from rig.files.recorder import Recorder
 
-        with Recorder(str(path), bench.receiver.plan, bench.front_end.info) as recorder:
-            for block in bench.front_end.blocks(pings):
-                recorder.write(block)
-    return f"{path}.sigmf-meta"
+    scene, plan = built_in("bench")
+    paths = folder / "long", folder / "short"
+    with open_bench(plan, scene=scene, seed=1) as bench:
+        to = bench.receiver.plan, bench.front_end.info
+        with Recorder(str(paths[0]), *to) as whole, Recorder(str(paths[1]), *to) as begin:
+            for number, block in enumerate(bench.front_end.blocks(pings)):
+                whole.write(block)
+                if number < BEGIN:
+                    begin.write(block)
+    return f"{paths[0]}.sigmf-meta", f"{paths[1]}.sigmf-meta"
 
 
 def taken(words: list[str]) -> tuple[float, float, float, float]:

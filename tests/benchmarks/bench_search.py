@@ -40,8 +40,9 @@ from rig.run.results import PingResult
 from rig.tank.built_in import built_in
 
 RATE_HZ = 48_000.0
-FIRST_PINGS, LATER_PINGS = 4, 20
-"""A stream's first pings also find the mark and learn the pulse: they are told apart."""
+FIRST_PINGS, LATER_PINGS, ROUTE_ROUNDS = 4, 20, 16
+"""A stream's first pings also find the mark and learn the pulse: they are told apart. A round has
+so many pings that fewer rounds do."""
 
 PULSES = {
     "chirp": linear_chirp(4e3, 12e3, 0.010, RATE_HZ),
@@ -101,6 +102,7 @@ def cost() -> Iterator[str]:
             partial(find_echoes, envelope, receiver.shape, false_alarm_rate=1e-6),
             partial(_results, receiver, blocks[:FIRST_PINGS]),
             partial(_results, receiver, blocks),
+            rounds=ROUTE_ROUNDS,
         )
         route = (all_pings - first) / LATER_PINGS
         found = len(results[0].echoes)

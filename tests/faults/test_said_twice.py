@@ -62,7 +62,7 @@ def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
     made = tmp_path_factory.mktemp("said-twice")
     (made / "plan.toml").write_text(BENCHES[request.param])
     (made / "scene.toml").write_text(SCENE)
-    run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "2")
+    run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "2", "--json")
     done = typed(*run, "--record", "good", folder=made)
     assert done.returncode == 0, done.stderr
     (made / "bad.sigmf-data").write_bytes((made / "good.sigmf-data").read_bytes())

@@ -11,9 +11,9 @@ from dsp.ping.arrivals import first_arrival
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.delay_spread import delay_excess
 from dsp.ping.false_alarms import cell_averaging_factor, ordered_statistic_factor
-from dsp.ping.peaks import delay_uncertainty_s, interpolated, refined, side_lobe_ceiling
+from dsp.ping.peaks import Peak, delay_uncertainty_s, interpolated, refined, side_lobe_ceiling
 from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
-from dsp.ping.search import find_echoes
+from dsp.ping.search import find_echoes, found_each
 from dsp.ping.thresholds import cell_averaging_threshold, ordered_statistic_threshold
 
 RATE_HZ = 48_000.0
@@ -35,6 +35,15 @@ def echo(delay_s: float, amplitude: float = 1.0, pulse: Pulse = CHIRP) -> np.nda
 
 def envelope_of(block: np.ndarray, compress: PulseCompressor = COMPRESS) -> np.ndarray:
     return compress.from_time_zero(compress.band_spectrum(block), 0.0)
+
+
+def peaks_of_each(
+    blocks: list[np.ndarray], compress: PulseCompressor, false_alarm_rate: float
+) -> list[tuple[Peak, ...]]:
+    """Search blocks together, which finds the same in a third of the time."""
+    envelopes, start_s = envelope_of(np.array(blocks), compress), np.zeros(len(blocks))
+    found = found_each(envelopes, compress.shape, rates=(false_alarm_rate,), start_s=start_s)
+    return [one.peaks for one in found]
 
 
 # Thresholds
@@ -198,19 +207,18 @@ def test_delay_error_stands_at_the_cramer_rao_bound(snr_db: float) -> None:
     bound_s = 1 / (d * beta)
     energy = float(CHIRP.samples.astype(float) @ CHIRP.samples)
     trials, rng = 400, np.random.default_rng(int(snr_db))
-    errors = []
+    places_s, blocks = [], []
     for _ in range(trials):
-        delay_s = (3000 + rng.random()) / RATE_HZ
-        block = echo(delay_s, d / math.sqrt(energy)) + rng.standard_normal(BLOCK)
-        envelope = envelope_of(block)
-        window = np.abs(envelope[1400:1700])  # the search: 12.5 ms about the echo
-        position, _ = refined(
-            envelope,
-            np.array([1400 + window.argmax()]),
-            centre_turns=CENTRE_TURNS,
-            lobe_bins=LOBE_BINS,
-        )
-        errors.append(position[0] * COMPRESS.bin_s - delay_s)
+        places_s.append((3000 + rng.random()) / RATE_HZ)
+        blocks.append(echo(places_s[-1], d / math.sqrt(energy)) + rng.standard_normal(BLOCK))
+    envelopes = envelope_of(np.array(blocks))
+    highest = np.abs(envelopes[:, 1400:1700]).argmax(axis=1)  # the search: 12.5 ms about the echo
+    # Laid end to end, each is read far from where its neighbours begin.
+    begin = np.arange(trials) * envelopes.shape[1]
+    position, _ = refined(
+        envelopes.ravel(), begin + 1400 + highest, centre_turns=CENTRE_TURNS, lobe_bins=LOBE_BINS
+    )
+    errors = (position - begin) * COMPRESS.bin_s - np.array(places_s)
     rms, bias = np.sqrt(np.mean(np.square(errors))), np.mean(errors)
     # 400 trials tell an RMS to 1/√800 = 3.5 %, so an estimator that stands at the bound
     # is within 1.10 of it with 99.7 % chance.
@@ -248,11 +256,11 @@ def test_stated_uncertainty_equals_the_bound_for_a_plain_matched_filter() -> Non
 
 def test_stated_uncertainty_covers_the_errors_of_a_weighted_receiver() -> None:
     compress = PulseCompressor(CHIRP, BLOCK, weighting="hann")
-    rng, scaled = np.random.default_rng(9), []
+    rng, places_s, blocks, scaled = np.random.default_rng(9), [], [], []
     for _ in range(200):
-        delay_s = (3000 + rng.random()) / RATE_HZ
-        block = echo(delay_s, 0.01) + 0.01 * rng.standard_normal(BLOCK)
-        peaks, _ = find_echoes(envelope_of(block, compress), compress.shape, false_alarm_rate=1e-6)
+        places_s.append((3000 + rng.random()) / RATE_HZ)
+        blocks.append(echo(places_s[-1], 0.01) + 0.01 * rng.standard_normal(BLOCK))
+    for delay_s, peaks in zip(places_s, peaks_of_each(blocks, compress, 1e-6), strict=True):
         nearest = min(peaks, key=lambda p: abs(p.delay_s - delay_s))
         scaled.append((nearest.delay_s - delay_s) / nearest.u_delay_s)
     # χ² of 200: the RMS within 3 standard errors of 1/√400; the noise estimate from 64
@@ -290,11 +298,12 @@ def test_side_lobes_of_a_strong_sound_are_never_listed(pulse: Pulse) -> None:
     # A direct sound at half of full scale, 50 dB and more above the noise, alone. The
     # false-alarm rate is set so low that in 40 blocks noise itself lists nothing.
     compress = PulseCompressor(pulse, BLOCK)
-    rng = np.random.default_rng(6)
+    rng, places_s, blocks = np.random.default_rng(6), [], []
     for _ in range(40):
-        delay_s = 0.02 + 0.01 * rng.random()
-        block = echo(delay_s, 0.5, pulse) + 10 ** (-70 / 20) * rng.standard_normal(BLOCK)
-        peaks, _ = find_echoes(envelope_of(block, compress), compress.shape, false_alarm_rate=1e-9)
+        places_s.append(0.02 + 0.01 * rng.random())
+        sound = echo(places_s[-1], 0.5, pulse)
+        blocks.append(sound + 10 ** (-70 / 20) * rng.standard_normal(BLOCK))
+    for delay_s, peaks in zip(places_s, peaks_of_each(blocks, compress, 1e-9), strict=True):
         assert [round(p.delay_s - delay_s, 4) for p in peaks] == [0.0]
 
 
@@ -302,14 +311,15 @@ def test_side_lobes_of_a_coloured_echo_are_never_listed() -> None:
     # A transducer's resonance between microphone and sound makes the echo no exact
     # copy of the pulse: what is left once it has been taken away is no echo.
     rng = np.random.default_rng(7)
-    frequency = np.fft.rfftfreq(BLOCK, 1 / RATE_HZ)
+    frequency, blocks = np.fft.rfftfreq(BLOCK, 1 / RATE_HZ), []
     for _ in range(30):
         resonance = rng.uniform(6e3, 10e3)
         detune = frequency / resonance - resonance / np.maximum(frequency, 1)
         colour = 1 / np.sqrt(1 + detune**2)
         block = np.fft.irfft(np.fft.rfft(echo(0.03, 0.5)) * colour, BLOCK)
         block += 10 ** (-70 / 20) * rng.standard_normal(BLOCK)
-        peaks, _ = find_echoes(envelope_of(block), COMPRESS.shape, false_alarm_rate=1e-9)
+        blocks.append(block)
+    for peaks in peaks_of_each(blocks, COMPRESS, 1e-9):
         assert [round(p.delay_s - 0.03, 4) for p in peaks] == [0.0]
 
 
