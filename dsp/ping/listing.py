@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.brought import Brought
 from dsp.ping.delay_spread import delay_excess
+from dsp.ping.heard_tops import heard_tops
 from dsp.ping.joint_fit import RIDGE
 from dsp.ping.more_than_one import more_than_one
 from dsp.ping.noise_left import NoiseLeft
@@ -60,6 +61,10 @@ def listed(
     snr_own = np.maximum(2 * strength**2 / np.maximum(near, 1e-30) - 2, 1.0)
     u_s = planned.u_at_one_s * np.sqrt((1 + planned.noise_doubt) / snr_own)
     u_s *= delay_excess(shape, snr_own)
+    tops = heard_tops(taken, snr_own)
+    # No echo leaves its lobe, however blunt.
+    u_s = np.minimum(u_s * tops.blunter, np.maximum(u_s, shape.width_s / 2))
+    u_s = np.hypot(u_s, tops.off_bins * shape.bin_s)
     wider, pull_s = _overlapping(taken, stands)
     u_s = np.hypot(u_s * wider, pull_s)
     more = more_than_one(taken, stands, snr_out)
@@ -77,15 +82,17 @@ def listed(
             amplitude=amplitude,
             phase_rad=rad,
             snr=snr,
+            u_phase_rad=rad_of_noise,
             u_second_s=u_second_s,
             u_pull_s=u_pull_s,
         )
-        for delay_s, u_delay_s, amplitude, rad, snr, u_second_s, u_pull_s in zip(
+        for delay_s, u_delay_s, amplitude, rad, snr, rad_of_noise, u_second_s, u_pull_s in zip(
             (delay_bins * shape.bin_s)[kept].tolist(),
             u_s[kept].tolist(),
             strength[kept].tolist(),
             phase[kept].tolist(),
             (snr_out / shape.efficiency)[kept].tolist(),
+            tops.u_phase_rad[kept].tolist(),
             second_s[kept].tolist(),
             pull_s[kept].tolist(),
             strict=True,

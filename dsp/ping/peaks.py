@@ -41,6 +41,9 @@ class Peak:
     snr : float
         2E/N0, as a ratio: for a matched filter, twice the peak's power over
         the mean power of the noise around it.
+    u_phase_rad : float
+        Standard uncertainty of its phase, once counted back by `delay_s` at the pulse's centre
+        frequency; NaN where nobody asks.
     u_second_s : float
         What its shape adds to `u_delay_s` where it is no single copy of the pulse, but more than
         one within its lobe; 0 for a copy, as far as is seen.
@@ -54,6 +57,7 @@ class Peak:
     amplitude: float
     phase_rad: float
     snr: float
+    u_phase_rad: float = math.nan
     u_second_s: float = 0.0
     u_pull_s: float = 0.0
 

@@ -157,7 +157,7 @@ class Taken:
         """Return what is left at some places between bins, its slope and its bend, a bin."""
         place = np.rint(position)
         window = self.around(profile, place.astype(np.intp))
-        terms = product(window, self.planned.reader).reshape(*place.shape, -1, POWERS)
+        terms = product(window, self.planned.reader).reshape(*place.shape, 3, POWERS)
         read = np.add.reduce(terms * powers_of(position - place)[..., np.newaxis, :], axis=-1)
         return read[..., 0], read[..., 1], read[..., 2]
 

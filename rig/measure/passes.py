@@ -362,12 +362,12 @@ def _combined(budget: Budget, wanted: Callable[[str], bool]) -> float:
 
 
 def _phase_noise_rad(receiver: Receiver, echoes: HitRows) -> NDArray[np.float64]:
-    """Return the standard deviations of the phases: 1/d of each echo, and its mark's share."""
+    """Return the standard deviations of the phases: each echo's own, and its mark's share."""
     # A direct sound of d² places itself to 1/(d β), and its phase to 1/d.
     turn_rad_s = 2 * np.pi * receiver.centre_hz
     if receiver.plan.geometry.time_zero == "direct":
         turn_rad_s = receiver.shape.pulse_rms_bandwidth_rad_s
-    return np.hypot(10 ** (-echoes.snr_db / 20), turn_rad_s * echoes.u_mark_s)
+    return np.hypot(echoes.u_phase_rad, turn_rad_s * echoes.u_mark_s)
 
 
 def _closing(

@@ -121,11 +121,12 @@ def hits_of_each(
                 p.amplitude,
                 p.snr,
                 p.phase_rad,
+                p.u_phase_rad,
             )
             for _, _, peaks, _ in pings
             for p in peaks
         ]
-    ).reshape(-1, 6)
+    ).reshape(-1, 7)
     angles = np.full((2, len(rows)), np.nan)
     if receiver.pair is not None and sides is not None:
         told = [its.get(p) for (*_, peaks, _), its in zip(pings, sides, strict=True) for p in peaks]
@@ -140,7 +141,7 @@ def hits_of_each(
     far = range_m > 0
     if np.count_nonzero(far) < far.size:
         rows, angles, whose, range_m = rows[far], angles[:, far], whose[far], range_m[far]
-    delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad = rows.T
+    delay_s, u_delay_s, u_beside_s, amplitude, snr, phase_rad, u_phase_rad = rows.T
     angle_rad, u_angle_rad = angles
     u_mark_s = np.array([0.0 if zero is None else zero.u_delay_s for _, zero, _, _ in pings])
     slope = slope_m_s(receiver, delay_s, range_m)
@@ -156,7 +157,8 @@ def hits_of_each(
             marks = [_mark_phasor(receiver, zero, before) for _, zero, _, before in pings]
             # Not in place, where few are rounded otherwise than many.
             phasor = phasor * np.array(marks, dtype=np.complex128)[whose]
-    for column in (delay_s, range_m, noise_m, beside_m, strength_db, snr_db, phasor, *angles):
+    ranges, phases = (range_m, noise_m, beside_m), (phasor, u_phase_rad)
+    for column in (delay_s, *ranges, strength_db, snr_db, *phases, *angles):
         column.setflags(write=False)
     ends = [0, *itertools.accumulate(np.bincount(whose, minlength=len(pings)).tolist())]
     return [
@@ -172,6 +174,7 @@ def hits_of_each(
             strength_db=strength_db[first:last],
             snr_db=snr_db[first:last],
             phasor=phasor[first:last],
+            u_phase_rad=u_phase_rad[first:last],
             angle_rad=angle_rad[first:last],
             u_angle_rad=u_angle_rad[first:last],
         )

@@ -25,6 +25,7 @@ COLUMNS = (
     "strength_db",
     "snr_db",
     "phasor",
+    "u_phase_rad",
     "angle_rad",
     "u_angle_rad",
 )
@@ -210,6 +211,8 @@ class Hits:
     phasor : ndarray of complex128, shape (hits,)
         :func:`dsp.history.echo_phase.echo_phasor` of each; NaN where a device hands on no phase,
         or the pulse's band was folded down.
+    u_phase_rad : ndarray of float64, shape (hits,)
+        Standard uncertainty of its angle, but for the mark's share.
     angle_rad, u_angle_rad : ndarray of float64, shape (hits,)
         As of :class:`Side`; NaN where none is told: of no hit without a second receiver, and
         of none that is fainter than the plan's false-alarm rate allows.
@@ -226,6 +229,7 @@ class Hits:
     strength_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     phasor: NDArray[np.complex128]
+    u_phase_rad: NDArray[np.float64]
     angle_rad: NDArray[np.float64]
     u_angle_rad: NDArray[np.float64]
 
@@ -260,6 +264,7 @@ class HitRows:
     strength_db: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     phasor: NDArray[np.complex128]
+    u_phase_rad: NDArray[np.float64]
     angle_rad: NDArray[np.float64]
     u_angle_rad: NDArray[np.float64]
 
