@@ -3,22 +3,25 @@
 One stream goes both ways at once, so that one count of samples places what is
 sent and what is heard. How long a sound takes from the one to the other is not
 known beforehand; it stays the same while the stream runs. It is measured on
-opening: one pulse is sent, and its first arrival tells where the time-zero mark of
-every ping is due. The exact time zero is the session's to find.
+opening: a pulse is sent, and its first arrival tells where the time-zero mark of
+every ping is due; where one leaves that open, another is sent. The exact time zero is
+the session's to find.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, in_doubt, unexplained_ahead
+from dsp.ping.arrivals import in_doubt
+from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.one_by_one import MOST_PINGS, FirstHeard, OneByOne
 from dsp.ping.pulses import Pulse
-from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import LEAD_S, MOST_DRIFT, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of, samples_in_turn
@@ -45,11 +48,7 @@ LONGEST_LATENCY_S = 1.2
 """The longest way from the sound card's output to its input that is looked for."""
 
 ATTEMPTS = 2
-"""How often the first pulse is sent before the bench gives up."""
-
-AROUND_STRONGEST_S = 0.1
-"""How long before the strongest sound the first may arrive, 34 m of path in air. All
-that was heard need not be searched for weak arrivals."""
+"""How often a pulse is sent of which nothing comes back before the bench gives up."""
 
 BUFFER_S, BUFFER_LATENCY_S = 0.010, 0.1
 """Buffers that sound servers keep up with; PortAudio's own choice underflows with
@@ -148,24 +147,39 @@ class SoundCard(Closing):
         rate = self._info.sample_rate_hz
         channel = self._info.microphone if self._info.loopback is None else self._info.loopback
         search = round(LONGEST_LATENCY_S * rate) + pulse.samples.size
-        compress = PulseCompressor(pulse, search)
-        for _ in range(ATTEMPTS):
-            start = self._send(1, wait_samples=round(QUIET_S * rate))
+        # Weighted, and cleared of hum and clicks: as where a sound file's first pulse is found.
+        compress = PulseCompressor(pulse, search, weighting="hann")
+        clear = Clearing(PulseCompressor(pulse, search, fft_samples=compress.fft_samples))
+        # One by one: each is listened for by itself, and dies away before the next.
+        apart = max(search, self._plan.interval_samples)
+        one_by_one = OneByOne(
+            compress.shape,
+            drift_bins=MOST_DRIFT * apart / (compress.shape.bin_s * rate),
+            way_s=self._plan.geometry.longest_way_s,
+        )
+        loudest, found = 0.0, FirstHeard(train=None)
+        for sent in range(1, MOST_PINGS + 1):
+            quiet = round(QUIET_S * rate) if one_by_one.heard == 0 else 0
+            start = self._send(1, wait_samples=max(quiet, apart - search))
             gone = self._listen_until(start + search)
             if gone is not None:
                 raise gone
             samples, flags = self._stream.cut(start, start + search, delay=0, output_lag=0)
             self._stream.forget_before(start + search)
-            arrival_s = _first_arrival_s(samples[channel], compress)
-            if arrival_s is not None and CaptureFlag.MISSING not in flags:
-                self._delay = round(arrival_s * rate)
+            heard = samples[channel]
+            loudest = max(loudest, float(np.abs(heard).max()))
+            if CaptureFlag.MISSING not in flags:
+                spectrum = clear(heard, compress.spectrum(heard))
+                found = one_by_one.hear(compress.from_time_zero(compress.matched(spectrum), 0.0))
+            if found.is_sure:
+                self._delay = round(found.delay_s * rate)
                 self._settled = True
+                # What one ping leaves open, several told: it is not asked of each ping again.
+                self._info = dataclasses.replace(self._info, knows_mark=one_by_one.heard > 1)
                 return
-        heard = 20 * np.log10(max(float(np.abs(samples[channel]).max()), 1e-10))
-        raise DeviceError(
-            f"no sound came back: the pulse was sent, the loudest that input {channel + 1} heard "
-            f"is {heard:.0f} dB re full scale; check loudspeaker, microphone and level"
-        )
+            if one_by_one.heard == 0 and sent == ATTEMPTS:
+                break
+        raise DeviceError(_unfound(found, one_by_one.heard, channel, loudest))
 
     def _ask_for(self, pings: int, *, wait_samples: int = 0) -> None:
         self._rows += 1
@@ -196,29 +210,23 @@ class SoundCard(Closing):
         self._stream.append(heard.position, heard.samples, heard.flag_bits)
 
 
-def _first_arrival_s(samples: NDArray[np.float32], compress: PulseCompressor) -> float | None:
-    """Return when the pulse first arrives, from the first sample; None where it does not.
-
-    Raises
-    ------
-    DeviceError
-        Where nothing tells which of two sounds arrives first.
-    """
-    envelope = compress(samples)
-    strongest = int(np.abs(envelope).argmax())
-    around = math.ceil(AROUND_STRONGEST_S / compress.bin_s)
-    begin = max(0, strongest - around)
-    envelope = envelope[begin : strongest + around]
-    arrival = first_arrival(envelope, compress.shape)
-    if arrival is None:
-        return None
-    ahead = unexplained_ahead(envelope, compress.shape, arrival.delay_s)
-    if ahead is not None:
-        raise DeviceError(
-            f"{in_doubt(arrival, ahead)}; make the direct sound louder, or take time zero from "
-            "a loopback wire"
+def _unfound(found: FirstHeard, heard_pings: int, channel: int, loudest: float) -> str:
+    """Say why nothing tells when the pulse arrives, and what would do."""
+    if found.train is None and heard_pings == 0:
+        heard_db = 20 * math.log10(max(loudest, 1e-10))
+        return (
+            f"no sound came back: the pulse was sent, the loudest that input {channel + 1} heard "
+            f"is {heard_db:.0f} dB re full scale; check loudspeaker, microphone and level"
         )
-    return begin * compress.bin_s + arrival.delay_s
+    if found.train is None:
+        return (
+            f"the pulse was sent again and again, and of what input {channel + 1} heard nothing "
+            "came again with it; check loudspeaker, microphone and level, or make it quieter there"
+        )
+    doubt = "other sounds cover what may have come first"
+    if found.train.ahead is not None:
+        doubt = in_doubt(found.train.first, found.train.ahead)
+    return f"{doubt}; make the direct sound louder, or take time zero from a loopback wire"
 
 
 def open_sound_card(
