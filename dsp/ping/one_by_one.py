@@ -43,7 +43,7 @@ class FirstHeard:
 
 
 class OneByOne:
-    """Pings that are asked one by one, each as long after the one before.
+    """Pings that are asked one by one.
 
     One ping tells where the first sound stands if nothing weaker ahead leaves it open, and if the
     sound is one of the pulse's, which a knock or a word is not. Of more it is the first that comes

@@ -148,19 +148,12 @@ class SoundCard(Closing):
         channel = self._info.microphone if self._info.loopback is None else self._info.loopback
         size = pulse.samples.size
         search = listened = round(LONGEST_LATENCY_S * rate) + size
+        start = self._send(1, wait_samples=self._quiet)
+        # Planned while it is quiet.
         opening = _Opening(self._plan, pulse, search)
         for attempt in range(1, MOST_PINGS + 1):
-            is_first = opening.heard == 0
-            # One by one: each has been listened for, and has died away, before the next.
-            quiet = self._quiet if is_first else 0
-            start = self._send(1, wait_samples=max(quiet, interval - listened))
-            if opening.found.train is not None:
-                after_s = opening.found.delay_s + AROUND_STRONGEST_S
-                listened = min(search, math.ceil(after_s * rate) + size)
-            else:
-                listened = search
             last, stop = start, start + listened
-            if is_first and interval < search // 2:
+            if opening.heard == 0 and interval < search // 2:
                 # The first must be listened for so long that a second one is heard as well, if
                 # neither takes more than half of that to arrive.
                 self._hear_until(start + size)
@@ -182,6 +175,13 @@ class SoundCard(Closing):
                 return
             if opening.heard >= MOST_PINGS or (opening.heard == 0 and attempt == ATTEMPTS):
                 break
+            # One by one: each has been listened for, and has died away, before the next.
+            quiet = self._quiet if opening.heard == 0 else 0
+            start = self._send(1, wait_samples=max(quiet, interval - listened))
+            listened = search
+            if opening.found.train is not None:
+                after_s = opening.found.delay_s + AROUND_STRONGEST_S
+                listened = min(search, math.ceil(after_s * rate) + size)
         raise DeviceError(opening.refusal(channel))
 
     def _ask_for(self, pings: int, *, wait_samples: int = 0) -> None:
