@@ -90,6 +90,27 @@ def train_begun(
     return _begun(heard, shape, stop_s)
 
 
+def begun_alone(
+    envelope: NDArray[np.complexfloating], shape: EchoShape, *, way_s: float = math.inf
+) -> Train | None:
+    """Find the first sound of one ping alone, where no other is there to compare with.
+
+    Parameters as for :func:`dsp.ping.arrivals.first_arrival`.
+
+    Returns
+    -------
+    Train or None
+        None where nothing stands above the noise.
+    """
+    found = sounds_ahead(envelope, shape, false_alarm_rate=FALSE_ALARM_RATE)
+    heard = []
+    for sound in weighed(found, envelope, shape, way_s):
+        heard.append(sound)
+        if sound.is_own:
+            break
+    return _begun(heard, shape, math.inf)
+
+
 def _told_by(verdicts: Iterable[Heard], sound: Heard, shape: EchoShape) -> Heard:
     """Return a sound with what is said of it elsewhere; as it is where it is not heard there."""
     for verdict in verdicts:

@@ -19,11 +19,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, in_doubt, unexplained_ahead
+from dsp.ping.arrivals import first_arrival, in_doubt
 from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.other_sweep import sweeps_otherwise
-from dsp.ping.train_start import train_begun
+from dsp.ping.train_start import begun_alone, train_begun
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
     LEAD_S,
@@ -400,8 +400,7 @@ class _MarkSearch:
             return None
         shape = self._compressors[0].shape
         if follow == 0:
-            first = first_arrival(envelope, shape, way_s=self._way_s)
-            ahead = first and unexplained_ahead(envelope, shape, first.delay_s, way_s=self._way_s)
+            train = begun_alone(envelope, shape, way_s=self._way_s)
         else:
             train = train_begun(
                 envelope,
@@ -413,9 +412,9 @@ class _MarkSearch:
                 least_noise=self._rounding_step / math.sqrt(12) * shape.noise_gain,
                 way_s=self._way_s,
             )
-            first, ahead = (train.first, train.ahead) if train else (None, None)
-        if first is None or first.amplitude < self._weakest:
+        if train is None or train.first.amplitude < self._weakest:
             return None
+        first = train.first
         # One code of a pair comes again, too, when it is compressed by the other.
         place, reach = round(first.delay_s / shape.bin_s), math.ceil(shape.reach_s / shape.bin_s)
         around = slice(max(place - reach, 0), place + reach + 1)
@@ -426,7 +425,7 @@ class _MarkSearch:
             return None
         return _Begun(
             first_sample=start + first.delay_s * self._rate_hz,
-            doubt="" if ahead is None else in_doubt(first, ahead),
+            doubt="" if train.ahead is None else in_doubt(first, train.ahead),
         )
 
     def refuse_the_middle(self, first_sample: float) -> None:

@@ -4,7 +4,9 @@ Run with a JSON file: ``seed``; ``noise``, the RMS at each output, the first of 
 microphone; and ``sounds``, a list with an item for each sound to come: for each output a
 list of ``[delay, gain]``. Delays are in samples and need not be whole. From ``noise_from``
 samples after a sound's beginning on, for ``noise_samples``, the noise is the sound's own,
-the same whenever it comes, so that a run can be repeated. A sound begins where silence
+the same whenever it comes, so that a run can be repeated. ``knocks``, which may be left out,
+is a list of ``[sound, delay, amplitude]``: something is struck so long after that sound's
+beginning, and heard at the microphone. A sound begins where silence
 ends, and lasts :data:`LONGEST` samples at the most. On ending it says how many sounds it
 heard; those beyond the list stay unanswered.
 
@@ -34,6 +36,16 @@ def shifted(samples: np.ndarray, delay: float) -> tuple[int, np.ndarray]:
     away = np.arange(-REACH + 1, REACH + 1) - (delay - whole)
     window = np.i0(9 * np.sqrt(np.clip(1 - (away / REACH) ** 2, 0, None))) / np.i0(9.0)
     return whole - REACH + 1, np.convolve(samples, np.sinc(away) * window)
+
+
+def struck(random: np.random.Generator) -> np.ndarray:
+    """Return 20 ms of what a tap on a table may be: damped oscillations, its peak 1."""
+    since = np.arange(960.0)
+    sound = np.zeros(since.size)
+    for _ in range(6):
+        turn, lasts = np.exp(random.uniform(np.log(0.07), np.log(1.5))), random.uniform(48, 480)
+        sound += random.normal() * np.exp(-since / lasts) * np.sin(turn * since)
+    return sound / np.abs(sound).max()
 
 
 class World:
@@ -90,6 +102,12 @@ class World:
                 answer = np.zeros((self._rms.size, samples.size))
                 answer[output] = gain * samples
                 self._echoes.append((begun + after, answer))
+        for of, delay, amplitude in table.get("knocks", []):
+            if of == number:
+                samples = struck(np.random.default_rng([table["seed"], number, 1]))
+                answer = np.zeros((self._rms.size, samples.size))
+                answer[0] = amplitude * samples
+                self._echoes.append((begun + delay, answer))
 
 
 def _overlapping(

@@ -194,8 +194,8 @@ def layout_of(
         heard = [[bulk + delay, gain] for delay, gain in (bench.direct, bench.echo)]
         return [heard, [[bulk + bench.wire, 1.0]]][: 1 + wired]
 
-    # The program opens with one pulse of its own, unless it is told the latency.
-    met = [benches[0]] * opening + benches
+    # The program opens with two pulses of its own, unless it is told the latency.
+    met = [benches[0]] * (2 * opening) + benches
     return {
         "seed": seed,
         "noise": [room.noise, 1e-5][: 1 + wired],

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
 import itertools
+import json
 import os
 import signal
 import subprocess
@@ -109,6 +111,104 @@ def test_blocks_hold_the_worlds_delays_whatever_the_latency(
         for block in blocks:
             if not block.flags & LOSS:
                 assert arrivals(block.samples[0])[0] == round(block.mark_s * RATE_HZ)
+
+
+def drawn_world(server, acoustic_world, sounds, *, noise=1e-5, knocks=()):
+    """A world that gives each of many sounds back so, and knocks; its delays are in samples."""
+    layout = server.log.with_name("layout.json")
+    table = {"seed": 4, "noise": [noise], "noise_from": 400, "noise_samples": 1}
+    table |= {"sounds": [[sounds]] * 40, "knocks": list(knocks)}
+    layout.write_text(json.dumps(table), encoding="utf-8")
+    return acoustic_world(server, str(layout), script="drawn_world_in_jack.py")
+
+
+def opening_pings(server, blocks) -> int:
+    """How many pings the world heard before those of the blocks."""
+    said = server.log.with_name("world.log").read_text(encoding="utf-8")
+    return int(said.rpartition("sounds heard: ")[2]) - len(blocks)
+
+
+SHORT = plan({**CHIRP, "duration_s": 0.005}, baseline_m=0.3)
+SHORT_SAMPLES = linear_chirp(4000.0, 12000.0, 0.005, RATE_HZ).samples
+BULK = 4800
+LOUD = 60
+"""Samples from a weak direct sound to the echo that is louder, 1.25 ms."""
+
+
+def direct_due(blocks, *, louder_later=0):
+    """Whether each whole block's mark is due where its direct sound is, by cross-correlation."""
+    from scipy.signal import correlate
+
+    for block in blocks:
+        if block.flags & LOSS:
+            continue
+        strength = np.abs(correlate(block.samples[0], SHORT_SAMPLES, mode="valid"))
+        yield int(strength.argmax()) - louder_later == round(block.mark_s * RATE_HZ)
+
+
+@pytest.mark.parametrize("server", ["jack"], indirect=True)
+def test_a_plain_direct_sound_is_asked_of_no_more_pings_than_one_takes(server, acoustic_world):
+    # A second one is heard while the first is listened for, where pings follow so soon.
+    sounds = [[BULK, 1.0], [BULK + 700, 0.3]]
+    for interval_s, pings in ((0.25, 2), (1.0, 1)):
+        timing = dataclasses.replace(SHORT.timing, ping_interval_s=interval_s)
+        seldom = dataclasses.replace(SHORT, timing=timing)
+        with (
+            drawn_world(server, acoustic_world, sounds),
+            open_sound_card(seldom, device=server.device) as card,
+        ):
+            blocks = list(card.blocks(2))
+        assert opening_pings(server, blocks) == pings
+        assert all(direct_due(blocks))
+
+
+@pytest.mark.parametrize("server", ["jack"], indirect=True)
+@pytest.mark.parametrize("ahead", [400, 2400])
+def test_a_knock_ahead_of_the_first_pulse_moves_no_block(server, acoustic_world, ahead):
+    sounds = [[BULK, 1.0], [BULK + 700, 0.3]]
+    # As loud as the direct sound, and the world plays it as it is.
+    knocks = [[0, BULK - ahead, 0.1]]
+    with (
+        drawn_world(server, acoustic_world, sounds, knocks=knocks),
+        open_sound_card(SHORT, device=server.device) as card,
+    ):
+        blocks = list(card.blocks(2))
+    assert opening_pings(server, blocks) == 2
+    assert all(direct_due(blocks))
+
+
+@pytest.mark.parametrize("server", ["jack"], indirect=True)
+def test_a_direct_sound_that_one_ping_leaves_open_opens_by_several(server, acoustic_world):
+    # 19 dB below an echo. A third sound, 20 dB below that one, would have what rings ahead of it
+    # at a 2E/N0 of 22 dB, too little for one ping: 14 dB is the threshold, and 6 above it are
+    # asked for. Sent at −20 dB; a chirp's energy is half its samples.
+    share = 10 ** (-19 / 20)
+    noise = 0.1 * 0.1 * share * np.sqrt(240 / 2) / 10 ** (22 / 20)
+    sounds = [[BULK, share], [BULK + LOUD, 1.0], [BULK + LOUD + 960, 0.1]]
+    with (
+        drawn_world(server, acoustic_world, sounds, noise=noise),
+        open_sound_card(SHORT, device=server.device) as card,
+    ):
+        blocks = list(card.blocks(5))
+        run = run_of(Receiver(SHORT, card.info), blocks)
+    assert 1 < opening_pings(server, blocks) <= 8
+    assert all(direct_due(blocks, louder_later=LOUD))
+    # And no ping's own first sound is in doubt again; a busy machine may lose some.
+    assert run.good
+    assert not any("nothing tells" in result.reason for result in run.results)
+
+
+@pytest.mark.parametrize("server", ["jack"], indirect=True)
+def test_what_no_ping_tells_is_refused_in_one_line(server, acoustic_world):
+    sounds = [[BULK, 10 ** (-19 / 20)], [BULK + LOUD, 1.0]]
+    with (
+        drawn_world(server, acoustic_world, sounds, noise=1e-4),
+        pytest.raises(
+            DeviceError, match=r"^a sound 19 dB weaker stands 1.25 ms ahead of .*loopback"
+        ),
+    ):
+        open_sound_card(SHORT, device=server.device)
+    assert opening_pings(server, []) == 8
 
 
 def blocks_around_a_hiccup(card):

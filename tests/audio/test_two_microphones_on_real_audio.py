@@ -76,8 +76,8 @@ def heard_pings(
         "noise": [1e-3, 1e-3],
         "noise_from": BULK - 300,
         "noise_samples": round(INTERVAL_S * RATE_HZ),
-        # One sound to open with, and one to confirm the last ping.
-        "sounds": [heard_from(p, 0.1) for p in (places[0], *places, places[-1])],
+        # Two sounds to open with, and one to confirm the last ping.
+        "sounds": [heard_from(p, 0.1) for p in (places[0], places[0], *places, places[-1])],
     }
     with jack_server(name, period=512) as server:
         layout = server.log.with_name("layout.json")

@@ -3,22 +3,26 @@
 One stream goes both ways at once, so that one count of samples places what is
 sent and what is heard. How long a sound takes from the one to the other is not
 known beforehand; it stays the same while the stream runs. It is measured on
-opening: one pulse is sent, and its first arrival tells where the time-zero mark of
-every ping is due. The exact time zero is the session's to find.
+opening: a pulse is sent, and its first arrival tells where the time-zero mark of
+every ping is due; where one leaves that open, another is sent. The exact time zero is
+the session's to find.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, in_doubt, unexplained_ahead
+from dsp.ping.arrivals import in_doubt
+from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.one_by_one import AROUND_STRONGEST_S, MOST_PINGS, FirstHeard, OneByOne
 from dsp.ping.pulses import Pulse
-from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
+from rig.bench.capture import LEAD_S, MOST_DRIFT, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of, samples_in_turn
@@ -45,11 +49,7 @@ LONGEST_LATENCY_S = 1.2
 """The longest way from the sound card's output to its input that is looked for."""
 
 ATTEMPTS = 2
-"""How often the first pulse is sent before the bench gives up."""
-
-AROUND_STRONGEST_S = 0.1
-"""How long before the strongest sound the first may arrive, 34 m of path in air. All
-that was heard need not be searched for weak arrivals."""
+"""How often a pulse is sent of which nothing comes back before the bench gives up."""
 
 BUFFER_S, BUFFER_LATENCY_S = 0.010, 0.1
 """Buffers that sound servers keep up with; PortAudio's own choice underflows with
@@ -83,7 +83,7 @@ class SoundCard(Closing):
         self._rows = 0
         self._delay = 0
         self._late_s = 0.0
-        self._settled = False
+        self._quiet = round(QUIET_S * info.sample_rate_hz)
         if known_latency_s is None:
             self._find_delay(pulses_of(plan)[0])
         else:
@@ -111,9 +111,8 @@ class SoundCard(Closing):
         rate, interval = self._info.sample_rate_hz, self._plan.interval_samples
         lead = round(LEAD_S * rate)
         try:
-            wait = 0 if self._settled else round(QUIET_S * rate)
-            sent = self._send(pings + 1, wait_samples=wait)
-            self._settled = True
+            sent = self._send(pings + 1, wait_samples=self._quiet)
+            self._quiet = 0
             start = sent + self._delay - lead
             for index in range(pings + 1):
                 begin = start + index * interval
@@ -145,27 +144,45 @@ class SoundCard(Closing):
         self._link.close()
 
     def _find_delay(self, pulse: Pulse) -> None:
-        rate = self._info.sample_rate_hz
+        rate, interval = self._info.sample_rate_hz, self._plan.interval_samples
         channel = self._info.microphone if self._info.loopback is None else self._info.loopback
-        search = round(LONGEST_LATENCY_S * rate) + pulse.samples.size
-        compress = PulseCompressor(pulse, search)
-        for _ in range(ATTEMPTS):
-            start = self._send(1, wait_samples=round(QUIET_S * rate))
-            gone = self._listen_until(start + search)
-            if gone is not None:
-                raise gone
-            samples, flags = self._stream.cut(start, start + search, delay=0, output_lag=0)
-            self._stream.forget_before(start + search)
-            arrival_s = _first_arrival_s(samples[channel], compress)
-            if arrival_s is not None and CaptureFlag.MISSING not in flags:
-                self._delay = round(arrival_s * rate)
-                self._settled = True
+        size = pulse.samples.size
+        search = listened = round(LONGEST_LATENCY_S * rate) + size
+        start = self._send(1, wait_samples=self._quiet)
+        # Planned while it is quiet.
+        opening = _Opening(self._plan, pulse, search)
+        for attempt in range(1, MOST_PINGS + 1):
+            last, stop = start, start + listened
+            if opening.heard == 0 and interval < search // 2:
+                # The first must be listened for so long that a second one is heard as well, if
+                # neither takes more than half of that to arrive.
+                self._hear_until(start + size)
+                wait = max(0, start + search // 2 - self._stream.end)
+                last = self._send(1, wait_samples=wait)
+                last = last if last + size < stop else start
+            self._hear_until(stop)
+            if last > start:
+                opening.hear(channel, *self._heard(start, last))
+            # What has not come by then is on its way.
+            opening.hear(channel, *self._heard(last if opening.heard > 0 else start, stop))
+            self._stream.forget_before(stop)
+            listened = stop - last
+            if opening.found.is_sure:
+                self._delay = round(opening.found.delay_s * rate)
+                self._quiet = max(0, min(interval, search) - listened)
+                # What one ping leaves open, several told: it is not asked of each ping again.
+                self._info = dataclasses.replace(self._info, knows_mark=opening.heard > 1)
                 return
-        heard = 20 * np.log10(max(float(np.abs(samples[channel]).max()), 1e-10))
-        raise DeviceError(
-            f"no sound came back: the pulse was sent, the loudest that input {channel + 1} heard "
-            f"is {heard:.0f} dB re full scale; check loudspeaker, microphone and level"
-        )
+            if opening.heard >= MOST_PINGS or (opening.heard == 0 and attempt == ATTEMPTS):
+                break
+            # One by one: each has been listened for, and has died away, before the next.
+            quiet = self._quiet if opening.heard == 0 else 0
+            start = self._send(1, wait_samples=max(quiet, interval - listened))
+            listened = search
+            if opening.found.train is not None:
+                after_s = opening.found.delay_s + AROUND_STRONGEST_S
+                listened = min(search, math.ceil(after_s * rate) + size)
+        raise DeviceError(opening.refusal(channel))
 
     def _ask_for(self, pings: int, *, wait_samples: int = 0) -> None:
         self._rows += 1
@@ -192,33 +209,71 @@ class SoundCard(Closing):
             return gone
         return None
 
+    def _hear_until(self, position: int) -> None:
+        """Hear until `position`; raise what :meth:`_listen_until` returns."""
+        gone = self._listen_until(position)
+        if gone is not None:
+            raise gone
+
+    def _heard(self, start: int, stop: int) -> tuple[NDArray[np.float32], CaptureFlag]:
+        return self._stream.cut(start, stop, delay=0, output_lag=0)
+
     def _hear(self, heard: Heard) -> None:
         self._stream.append(heard.position, heard.samples, heard.flag_bits)
 
 
-def _first_arrival_s(samples: NDArray[np.float32], compress: PulseCompressor) -> float | None:
-    """Return when the pulse first arrives, from the first sample; None where it does not.
+class _Opening:
+    """What is heard of the pings by which a stream is opened."""
 
-    Raises
-    ------
-    DeviceError
-        Where nothing tells which of two sounds arrives first.
-    """
-    envelope = compress(samples)
-    strongest = int(np.abs(envelope).argmax())
-    around = math.ceil(AROUND_STRONGEST_S / compress.bin_s)
-    begin = max(0, strongest - around)
-    envelope = envelope[begin : strongest + around]
-    arrival = first_arrival(envelope, compress.shape)
-    if arrival is None:
-        return None
-    ahead = unexplained_ahead(envelope, compress.shape, arrival.delay_s)
-    if ahead is not None:
-        raise DeviceError(
-            f"{in_doubt(arrival, ahead)}; make the direct sound louder, or take time zero from "
-            "a loopback wire"
+    def __init__(self, plan: Plan, pulse: Pulse, search: int) -> None:
+        # Weighted, and cleared of hum and clicks: as where a sound file's first pulse is found.
+        self._compress = PulseCompressor(pulse, search, weighting="hann")
+        fft_samples = self._compress.fft_samples
+        self._clear = Clearing(PulseCompressor(pulse, search, fft_samples=fft_samples))
+        bin_samples = self._compress.shape.bin_s * pulse.sample_rate_hz
+        self._one_by_one = OneByOne(
+            self._compress.shape,
+            drift_bins=MOST_DRIFT * max(search, plan.interval_samples) / bin_samples,
+            way_s=plan.geometry.longest_way_s,
         )
-    return begin * compress.bin_s + arrival.delay_s
+        self._loudest = 0.0
+        self.found = FirstHeard(train=None)
+
+    @property
+    def heard(self) -> int:
+        """In how many pings there was a sound."""
+        return self._one_by_one.heard
+
+    def hear(self, channel: int, samples: NDArray[np.float32], flags: CaptureFlag) -> None:
+        """Take what was heard from a ping's leaving on, shape (channels, samples)."""
+        compress = self._compress
+        heard = np.zeros(compress.block_samples, dtype=np.float32)
+        heard[: samples.shape[1]] = samples[channel]
+        self._loudest = max(self._loudest, float(np.abs(heard).max()))
+        if CaptureFlag.MISSING not in flags:
+            spectrum = compress.matched(self._clear(heard, compress.spectrum(heard)))
+            self.found = self._one_by_one.hear(compress.from_time_zero(spectrum, 0.0))
+
+    def refusal(self, channel: int) -> str:
+        """Say why nothing tells when the pulse arrives, and what would do."""
+        train = self.found.train
+        if train is None and self.heard == 0:
+            loudest_db = 20 * math.log10(max(self._loudest, 1e-10))
+            return (
+                f"no sound came back: the pulse was sent, the loudest that input {channel + 1} "
+                f"heard is {loudest_db:.0f} dB re full scale; check loudspeaker, microphone and "
+                "level"
+            )
+        if train is None:
+            return (
+                "the pulse was sent again and again, and nothing that input "
+                f"{channel + 1} heard came again with it; check loudspeaker, microphone and level, "
+                "or make it quieter there"
+            )
+        doubt = "other sounds cover what may have come first"
+        if train.ahead is not None:
+            doubt = in_doubt(train.first, train.ahead)
+        return f"{doubt}; make the direct sound louder, or take time zero from a loopback wire"
 
 
 def open_sound_card(
