@@ -77,7 +77,7 @@ def drawn(name: str, bend: str, seed: int, number: int, pings: int) -> Scene:
         pings=pings,
         interval_s=0.1,
         first_s=FIRST_S,
-        speed_m_s=lambda t, way_m: bench.heard_speed_m_s(way_m),
+        speed_m_s=lambda _, way_m: bench.heard_speed_m_s(way_m),
     )
     second_share, third_share = 10 ** rng.uniform(-2, -1, 2)
     square, cube = 2 * second_share / DIRECT, 4 * third_share / DIRECT**2
