@@ -98,13 +98,15 @@ class Straightening:
             if most**2 < -math.log(HEARD) * noise:
                 self._straight_to = loudest
             return samples
-        straight = samples
+        straight, still = samples, 0
         for _ in range(MOST_ROUNDS):
             whole_block = scipy.fft.irfft(heard - np.complex64(share) * added, self._size)
             straight = np.asarray(whole_block[: samples.size], dtype=np.float32)
             before = share
             added, share, u_share = self._added(whole, straight, weight)
-            if abs(share - before) < u_share:
+            # One that overshoots may stand still once.
+            still = still + 1 if abs(share - before) < u_share else 0
+            if still == 2:
                 break
         return straight
 
