@@ -140,5 +140,5 @@ def _square_over_noise(compress: PulseCompressor) -> float:
     block = np.zeros(compress.block_samples, dtype=np.float32)
     first = (block.size - pulse.size) // 2
     block[first : first + pulse.size] = pulse**2
-    highest = float(np.abs(compress(block)).max()) / compress.peak
-    return highest / compress.shape.noise_gain
+    matched = compress.matched(scipy.fft.rfft(block, compress.fft_samples))
+    return float(np.abs(compress.from_time_zero(matched, 0.0)).max()) / compress.shape.noise_gain
