@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
+from dsp.ping.straightening import Straightening
 from rig.bench.capture import CaptureBlock
 
 BLOCKS_KEPT = 4
@@ -16,7 +19,7 @@ BLOCKS_KEPT = 4
 
 
 class Spectra:
-    """Spectra of a stream's latest blocks, cleared of hum, rumble and clicks.
+    """Spectra of a stream's latest blocks, straightened, and cleared of hum, rumble and clicks.
 
     Parameters
     ----------
@@ -29,6 +32,10 @@ class Spectra:
     def __init__(self, compressors: Sequence[PulseCompressor], *, channels: int = 2) -> None:
         self._compress = compressors[0]
         self._clear = Clearing(*compressors)
+        # Each channel has an input of its own, which bends or does not.
+        self._straighten: defaultdict[int, Straightening] = defaultdict(
+            partial(Straightening, compressors)
+        )
         self._channels = channels
         self._kept: dict[tuple[CaptureBlock, int], NDArray[np.complex64]] = {}
         self._rumbled: set[tuple[CaptureBlock, int]] = set()
@@ -41,9 +48,8 @@ class Spectra:
         wanted = [block for block in blocks if (block, channel) not in self._kept]
         if not wanted:
             return
-        heard = wanted[0].samples[channel][np.newaxis]
-        if len(wanted) > 1:
-            heard = np.array([b.samples[channel] for b in wanted])
+        each = [self._straighten[channel](b.samples[channel]) for b in wanted]
+        heard = each[0][np.newaxis] if len(each) == 1 else np.array(each)
         spectra = self._compress.spectrum(heard)
         rumbles = self._clear.each(heard, spectra, [block.pulse_index for block in wanted])
         for number, block in enumerate(wanted):
