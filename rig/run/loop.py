@@ -61,7 +61,7 @@ def ping_results(
     blocks : iterable of CaptureBlock
         From a front end.
     recorder : Recorder, optional
-        Takes each block first, before anything else can fail.
+        Takes each block first, before it waits for others or anything can fail.
     at_a_time : int
         How many pings are worked on together, where they are at hand: the same results,
         to the last bit, in less time. A live run waits for none.
@@ -70,6 +70,8 @@ def ping_results(
     beside : bool
         Whether they are searched in a process of its own beside this one.
     """
+    if recorder is not None:
+        blocks = _recorded(blocks, recorder)
     if at_a_time > 1:
         blocks = _looked_ahead(receiver, blocks, at_a_time)
     settled = groups(_judged(receiver, blocks, recorder), at_a_time)
@@ -77,6 +79,12 @@ def ping_results(
     freed = freed_of_motion(receiver, heard, array("i") if owner is None else owner)
     summed = stacked_as_asked(receiver, freed, depth=stack_depth(receiver.plan))
     yield from told_apart(receiver, summed) if receiver.plan.timing.signed_pings else summed
+
+
+def _recorded(blocks: Iterable[CaptureBlock], recorder: Recorder) -> Iterator[CaptureBlock]:
+    for block in blocks:
+        recorder.write(block)
+        yield block
 
 
 def _looked_ahead(
@@ -171,8 +179,6 @@ def _judged(
         return _settled(receiver, ping.block, ping.time_zero, ping.reason), ping.block
 
     for block in blocks:
-        if recorder is not None:
-            recorder.write(block)
         found, due = block.samples.shape[1], receiver.plan.interval_samples
         if found != due:
             raise DeviceError(

@@ -90,7 +90,7 @@ class Bench(Closing):
 
         Other parameters and errors as for :meth:`ping`.
         """
-        for _ in self.over(run, pings, record=record):
+        for _ in self._over(run, pings, record=record, at_hand=self._at_hand(pings)):
             pass
         return run
 
@@ -98,6 +98,9 @@ class Bench(Closing):
         self, run: Run, pings: int, *, record: str | None = None, one_by_one: bool = False
     ) -> Iterator[PingResult]:
         """Send pings, and hand on each result once `run`, one of this bench's, has it.
+
+        While the virtual tank is recorded, one by one: who stops in between has recorded no ping
+        more than those whose results there are, but the last.
 
         Parameters
         ----------
@@ -107,10 +110,19 @@ class Bench(Closing):
 
         Other parameters and errors as for :meth:`ping`.
         """
-        invented = self.front_end.info.front_end == "virtual-tank"
-        at_hand = pings if self.recorded_pings is None else min(pings, self.recorded_pings)
-        if one_by_one or not (self.recorded_pings is not None or (invented and record is None)):
-            at_hand = 0
+        sounded_for_record = self.recorded_pings is None and record is not None
+        at_hand = 0 if one_by_one or sounded_for_record else self._at_hand(pings)
+        yield from self._over(run, pings, record=record, at_hand=at_hand)
+
+    def _at_hand(self, pings: int) -> int:
+        """Return how many of so many pings need not be waited for."""
+        if self.recorded_pings is not None:
+            return min(pings, self.recorded_pings)
+        return pings if self.front_end.info.front_end == "virtual-tank" else 0
+
+    def _over(
+        self, run: Run, pings: int, *, record: str | None, at_hand: int
+    ) -> Iterator[PingResult]:
         with contextlib.ExitStack() as open_until_done:
             recorder = None
             if record is not None:

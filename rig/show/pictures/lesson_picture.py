@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.show.pictures.dot_stacks import DOT_FILLS, DOT_FORMS, axis_limits, plot_upright
 from rig.show.pictures.lettering import printable, text_width, wrapped
@@ -43,6 +44,11 @@ _TITLE_LINE, _LINE = 31, 26
 _ARROW, _GAP = 34, 10
 _GUESSED = 0.22
 """The part of the axes, at their right, that a class's guesses have for themselves."""
+_PLACES: tuple[Any, ...] = (
+    *("upper right", "upper left", "lower left", "lower right"),
+    *("center left", "center right", "lower center", "upper center", "center"),
+)
+"""Where a legend may stand: a corner if one is free."""
 
 
 def class_picture(turn: Turn) -> bytes:
@@ -99,7 +105,7 @@ def draw_turn(
     numbers = axes.yaxis.get_major_formatter().format_ticks(axes.get_yticks().tolist())
     left = 40 + _LINE * len(upright) + max(map(measure, numbers))
     axes.set_position((left / wide, bottom / tall, (wide - left - _SIDE) / wide, height / tall))
-    _clear_legend(axes, turn)
+    _clear_legend(axes, turn, kept=0.0 if guessed is None else _GUESSED)
     if guessed is not None:
         plot_upright(axes, guessed, wide=_GUESSED * (wide - left - _SIDE), at_right=True)
     _name_answers(figure, axes, _answers(turn), wide=wide, tall=tall, foot=low + 6)
@@ -224,7 +230,9 @@ def _plot(axes: Axes, turn: Turn, *, label_room: float) -> None:
 
 
 def _name_curves(axes: Axes) -> None:
-    axes.legend(frameon=True, framealpha=0.92, edgecolor=FAINT, fontsize=_LABEL_PT)
+    # Its place is looked for once all is laid out: the library's own search is timed by the clock.
+    how: dict[str, Any] = {"framealpha": 0.92, "edgecolor": FAINT, "fontsize": _LABEL_PT}
+    axes.legend(loc=_PLACES[0], frameon=True, **how)
 
 
 def _make_room(axes: Axes, spread: Spread) -> None:
@@ -243,26 +251,51 @@ def _make_room(axes: Axes, spread: Spread) -> None:
         _name_curves(axes)
 
 
-def _clear_legend(axes: Axes, turn: Turn) -> None:
-    """Where the legend would lie on something that is drawn, make room for it at the top."""
+def _clear_legend(axes: Axes, turn: Turn, *, kept: float) -> None:
+    """Put the legend where it lies on nothing that is drawn, or make room for it at the top.
+
+    So much of the axes' width, at their right, is kept for what is still to be drawn.
+    """
     legend = axes.get_legend()
     if legend is None:
         return
-    box = legend.get_window_extent().padded(6)
-    x = np.concatenate([c.x for c in turn.finding.curves])
-    y = np.concatenate([c.y for c in turn.finding.curves])
-    if isinstance(turn.prediction, float):
-        # Its line goes right across.
-        across = np.linspace(*axes.get_xlim(), 40)
-        x, y = np.append(x, across), np.append(y, np.full(40, turn.prediction))
-    places = axes.transData.transform(np.column_stack([x, y]))
-    places = places[np.isfinite(places).all(axis=1)]
-    if not box.count_contains(places):
-        return
+    drawn = _places_drawn(axes, turn)
+    inside = axes.get_window_extent()
+    right = inside.x1 - kept * inside.width
+    for place in _PLACES:
+        legend.set_loc(place)
+        box = legend.get_window_extent()
+        if box.x1 <= right and not box.padded(6).count_contains(drawn):
+            return
     low, high = axes.get_ylim()
-    share = min(0.6, (legend.get_window_extent().height + 12) / axes.get_window_extent().height)
+    share = min(0.6, (legend.get_window_extent().height + 12) / inside.height)
     axes.set_ylim(low, low + (high - low) / (1 - share))
     legend.set_loc("upper left")
+
+
+def _places_drawn(axes: Axes, turn: Turn) -> NDArray[np.float64]:
+    """Return where something is drawn, in pixels: along lines and bars as at their ends."""
+    ends = []
+    for c in turn.finding.curves:
+        at = np.column_stack([c.x, c.y])
+        if not c.measured:
+            ends.append((at[:-1], at[1:]))
+        elif c.u_y is None:
+            ends.append((at, at))
+        else:
+            bar = np.column_stack([np.zeros_like(c.y), np.broadcast_to(2 * c.u_y, c.y.shape)])
+            ends.append((at - bar, at + bar))
+    if isinstance(turn.prediction, float):
+        # Its line goes right across.
+        left, right = axes.get_xlim()
+        across = np.array([[left, turn.prediction], [right, turn.prediction]])
+        ends.append((across[:1], across[1:]))
+    # Nearer to each other than a legend is tall or wide.
+    share = np.linspace(0.0, 1.0, 40)[:, np.newaxis, np.newaxis]
+    along = [((1 - share) * a + share * b).reshape(-1, 2) for a, b in ends]
+    places = axes.transData.transform(np.concatenate(along))
+    seen: NDArray[np.float64] = places[np.isfinite(places).all(axis=1)]
+    return seen
 
 
 def _y_limits(turn: Turn) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from typist import typed
 
 from dsp.ping.compression import PulseCompressor
 from rig.cli import main
-from rig.run.receiver import Receiver
+from rig.run.echo_search import EchoSearch
 
 pytestmark = pytest.mark.usefixtures("unseen_pictures")
 
@@ -54,7 +54,7 @@ class Counted:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.blocks: Counter[bytes] = Counter()
         self.profiles: Counter[bytes] = Counter()
-        spectrum, found_each = PulseCompressor.spectrum, Receiver.found_each
+        spectrum, found_each = PulseCompressor.spectrum, EchoSearch.found_each
 
         def counted_spectrum(its: PulseCompressor, blocks: Any) -> Any:
             # One block, or many that are transformed at once.
@@ -62,13 +62,13 @@ class Counted:
                 self.blocks[block.tobytes()] += 1
             return spectrum(its, blocks)
 
-        def counted_found(its: Receiver, placed: Any, *args: Any, **how: Any) -> Any:
+        def counted_found(its: EchoSearch, placed: Any, *args: Any, **how: Any) -> Any:
             for profile, _ in placed:
                 self.profiles[profile.envelope.tobytes()] += 1
             return found_each(its, placed, *args, **how)
 
         monkeypatch.setattr(PulseCompressor, "spectrum", counted_spectrum)
-        monkeypatch.setattr(Receiver, "found_each", counted_found)
+        monkeypatch.setattr(EchoSearch, "found_each", counted_found)
 
 
 @pytest.fixture(scope="module")

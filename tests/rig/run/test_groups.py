@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import json
 import multiprocessing
+import re
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,6 +20,7 @@ from rig.errors import RecordingError
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.groups import MOST_PINGS, groups, pings_at_a_time
 from rig.run.loop import ping_results
+from rig.run.opening import open_bench
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
 from rig.tank.scene import scene_from_table
@@ -142,6 +146,53 @@ def test_a_live_run_waits_for_no_other_ping() -> None:
     steady = dataclasses.replace(info, can_slip=False)
     for result in ping_results(Receiver(plan, steady), live()):
         assert given == list(range(result.index + 1))
+
+
+def test_pings_recorded_together_are_recorded_as_each_alone(tmp_path: Path) -> None:
+    plan = a_plan(pulse=CHIRP)
+    medium = {"kind": "air", "sound_speed_m_s": 343.963}
+    tables = {"medium": medium, "noise": {"level_db": -60.0}}
+    scene = scene_from_table(tables, source="test")
+    told, kept = [], []
+    for name, together in (("together", True), ("alone", False)):
+        with open_bench(plan, scene=scene, seed=2) as bench:
+            record = str(tmp_path / name)
+            run = bench.run()
+            if together:
+                bench.filled(run, PINGS, record=record)
+            else:
+                for number, _ in enumerate(bench.over(run, PINGS, record=record), 1):
+                    # Who stops in between has an answer to each ping that was recorded.
+                    written = json.loads((tmp_path / "alone.sigmf-meta").read_text())
+                    assert len(written["captures"]) == number
+            told.append([said(ping) for ping in run.results])
+        meta = (tmp_path / f"{name}.sigmf-meta").read_text()
+        # But for when each came, by the calendar, and how the file of samples is named.
+        meta = re.sub(r'"core:(datetime|dataset)": "[^"]*"', "", meta)
+        kept.append((meta, (tmp_path / f"{name}.sigmf-data").read_bytes()))
+    assert told[0] == told[1]
+    assert kept[0] == kept[1]
+
+
+def test_each_ping_is_recorded_before_it_waits_for_others() -> None:
+    plan = a_plan(pulse=CHIRP)
+    info, blocks = heard_by(plan)
+    written: list[int] = []
+
+    class Kept:
+        def write(self, block: CaptureBlock) -> None:
+            written.append(block.index)
+
+        def note(self, *_: object, **__: object) -> None:
+            pass
+
+    def sounded() -> Iterator[CaptureBlock]:
+        for number, block in enumerate(blocks):
+            assert len(written) == number
+            yield block
+
+    for _ in ping_results(Receiver(plan, info), sounded(), recorder=Kept(), at_a_time=64):
+        assert len(written) == PINGS
 
 
 def test_pings_before_a_damaged_one_are_handed_on_first() -> None:

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from typist import typed
 
 from rig.bench.capture import CaptureFlag
 from rig.bench.plan import read_plan
@@ -84,8 +85,20 @@ def run(capsys, files, front_end, *more):
     )
 
 
-def test_command_gives_the_same_keys_and_ranges_as_the_virtual_tank(capsys, files):
-    board, tank = (run(capsys, files, name) for name in ("emulated-board", "virtual-tank"))
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """What a run on the board answers, and where its recording is; made once."""
+    folder = tmp_path_factory.mktemp("board")
+    (folder / "plan.toml").write_text(PLAN)
+    (folder / "scene.toml").write_text(SCENE)
+    words = "run --plan plan.toml --scene scene.toml --front-end emulated-board --pings 8"
+    done = typed(*words.split(), "--record", "bench", "--json", folder=folder)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout.splitlines()[-1]), folder / "bench"
+
+
+def test_command_gives_the_same_keys_and_ranges_as_the_virtual_tank(capsys, files, recorded):
+    board, tank = recorded[0], run(capsys, files, "virtual-tank", "--record", files / "bench")
     assert board.keys() == tank.keys()
     assert (board["pings"], board["lost_pings"]) == (8, 0)
     # The ball has moved for 0.7 s, to 0.95 m; the plate stands at 1.90 m. The ball moves
@@ -106,8 +119,8 @@ def test_command_says_that_the_board_s_scene_is_invented(capsys, files):
     assert "an invented scene, no sound was made" in capsys.readouterr().out
 
 
-def test_echo_is_as_strong_in_the_virtual_tank_whose_band_folds_likewise(capsys, files):
-    board, tank = (run(capsys, files, name) for name in ("emulated-board", "virtual-tank"))
+def test_echo_is_as_strong_in_the_virtual_tank_whose_band_folds_likewise(capsys, files, recorded):
+    board, tank = recorded[0], run(capsys, files, "virtual-tank")
     strengths_db = [
         min(shown["echoes"], key=lambda e: abs(e["range_m"] - 1.90))["strength_db"]
         for shown in (board, tank)
@@ -117,9 +130,8 @@ def test_echo_is_as_strong_in_the_virtual_tank_whose_band_folds_likewise(capsys,
     assert abs(strengths_db[0] - strengths_db[1] + 0.42) < 0.6
 
 
-def test_recording_of_the_board_is_measured_with_all_its_uncertainties(capsys, files):
-    name = files / "bench"
-    run(capsys, files, "emulated-board", "--record", name)
+def test_recording_of_the_board_is_measured_with_all_its_uncertainties(capsys, recorded):
+    _, name = recorded
     measured = answer(capsys, "measure", f"{name}.sigmf-meta", "--json")
     assert measured["time_zero"]["method"] == "calibration"
     plate = min(measured["echoes"], key=lambda e: abs(e["range_m"] - 1.90))

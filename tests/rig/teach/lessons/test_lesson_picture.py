@@ -2,7 +2,9 @@
 
 import dataclasses
 import io
+import itertools
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -10,7 +12,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
-from rig.show.pictures.lesson_picture import class_picture, sheet_picture
+from rig.show.pictures.lesson_picture import class_picture, draw_turn, sheet_picture
 from rig.teach.lessons.lesson import Finding, Question, curve
 from rig.teach.lessons.running import Turn
 from rig.teach.lessons.template import LESSON
@@ -131,3 +133,24 @@ def test_sheet_picture_leaves_the_words_to_the_sheet() -> None:
     other = sheet_picture(turn(verdict="second"))
     # The two differ in their ids and date alone.
     assert abs(len(one) - len(other)) < 200
+
+
+@pytest.mark.parametrize("alone", [True, False])
+@pytest.mark.parametrize("name", TURNS)
+def test_the_legend_lies_on_no_point_and_waits_for_no_clock(
+    name: str, alone: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A machine that takes ten seconds over each look at its clock; a warning is an error here.
+    ticks = itertools.count(step=10.0)
+    slow = SimpleNamespace(perf_counter=lambda: next(ticks))
+    monkeypatch.setattr("matplotlib.legend.time", slow)
+    figure = Figure(figsize=(12.8, 7.2) if alone else (9.0, 4.0), dpi=100)
+    drawn = TURNS[name]
+    draw_turn(figure, drawn, alone=alone)
+    figure.draw_without_rendering()
+    (axes,) = figure.axes
+    legend = axes.get_legend()
+    assert legend is not None
+    box = legend.get_window_extent()
+    points = np.concatenate([np.column_stack([c.x, c.y]) for c in drawn.finding.curves])
+    assert not box.count_contains(axes.transData.transform(points[np.isfinite(points[:, 1])]))
