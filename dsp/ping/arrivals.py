@@ -6,7 +6,6 @@ make of the stronger one. The other sounds of the same profile tell, or nothing 
 
 from __future__ import annotations
 
-import functools
 import itertools
 import math
 from collections.abc import Iterable, Iterator
@@ -15,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.bent import Bent
 from dsp.ping.echo_shape import EchoShape
 from dsp.ping.likeness import is_copy, is_sound
 from dsp.ping.peaks import Peak
@@ -172,7 +170,8 @@ def weighed(
     """Yield what stands in an envelope, earliest first, each weighed against what follows."""
     delay_s = np.array([p.delay_s for p in found.peaks])
     amplitude = np.array([p.amplitude for p in found.peaks])
-    bent_by = functools.cache(lambda of: Bent.ahead_of(found.peaks[of], envelope, shape))
+    # What is cut off at the end leaves the side lobes that its pulse has before it.
+    whole = delay_s < envelope.size * shape.bin_s - shape.reach_s
     for i, peak in enumerate(found.peaks):
         if peak.amplitude < LOBES_DRAWN_OUT * found.lobes[i]:
             yield Heard(peak=peak, is_own=False)
@@ -181,14 +180,8 @@ def weighed(
         bends = (delay_s[later] - peak.delay_s < shape.reach_s) & (
             peak.amplitude < amplitude[later] * 10 ** (RINGS_CLOSE_DB / 20)
         )
-        if bends.any():
-            by = int(later[bends][amplitude[later[bends]].argmax()])
-            bent = bent_by(by)
-            if bent is not None and bent.explains(float(delay_s[by]) - peak.delay_s, shape):
-                yield Heard(peak=peak, is_own=False)
-                continue
         votes = np.array(
-            [_rings(i, int(of), delay_s, amplitude, found.threshold, shape) for of in later]
+            [_rings(i, int(of), delay_s, amplitude, found.threshold, shape, whole) for of in later]
         )
         close = delay_s[later] - peak.delay_s < RINGS_S
         weakest = np.where(close, 10 ** (RINGS_CLOSE_DB / 20), 10 ** (RINGS_DB / 20))
@@ -201,7 +194,7 @@ def weighed(
             if ahead_s > max(RINGS_S, way_s) and is_copy(envelope, shape, peak):
                 nothing_tells = False
         elif not rings and not nothing_tells:
-            # What a microphone bends is by the square of a sound: not ahead of all in one share. As
+            # What a microphone bends is by a power of a sound: not ahead of all in one share. As
             # strong as the sound itself, twice a chirp's frequency would be compressed to 1/√(BT)
             # of it: to 19 dB less for 4 to 12 kHz in 10 ms.
             nothing_tells = bool(bends.any()) and not is_sound(envelope, shape, peak)
@@ -215,6 +208,7 @@ def _rings(
     amplitude: NDArray[np.float64],
     threshold: NDArray[np.float64],
     shape: EchoShape,
+    asked: NDArray[np.bool_],
 ) -> int:
     """Say whether a weak sound is what rings ahead of a strong one, by the other sounds.
 
@@ -231,7 +225,7 @@ def _rings(
     ahead_s = delay_s[strong] - delay_s[weak]
     expected = amplitude * ratio
     place = np.rint((delay_s - ahead_s) / shape.bin_s).astype(np.intp)
-    may_vote = place >= 0
+    may_vote = (place >= 0) & asked
     may_vote[[weak, strong]] = False
     apart_s = delay_s - delay_s[:, np.newaxis]
     near_s = shape.width_s / 2

@@ -161,22 +161,18 @@ class PulseCompressor:
         frequency_hz = np.arange(self._band.start, self._band.stop, dtype=np.float64) * bin_hz
         offset_hz = frequency_hz - frequency_hz[0]
         weights = power / power.sum()
-        reach_s = _reach_s(self.pulse, self.weighting)
-        square = np.fft.rfft(self.pulse.samples.astype(np.float64) ** 2, self.fft_samples)
-        bent = self._inverse(self.matched(square.astype(np.complex64)), 1) / np.float32(self.peak)
         self.shape = EchoShape(
             weights=weights,
             offset_hz=offset_hz,
             carrier_hz=float(frequency_hz[0]),
             bin_s=self.bin_s,
-            reach_s=reach_s,
+            reach_s=_reach_s(self.pulse, self.weighting),
             cycle_bins=self._cycle_bins,
             noise_weights=noise_power / noise_power.sum(),
             noise_gain=math.sqrt(4 / self.fft_samples * noise_power.sum()) / self.peak,
             efficiency=float(power.sum() ** 2 / (energy.sum() * noise_power.sum())),
             pulse_rms_bandwidth_rad_s=rms_bandwidth_rad_s(energy / energy.sum(), whole_hz),
             width_s=half_amplitude_width_s(weights, offset_hz),
-            bent_ahead=bent[-math.ceil(reach_s / self.bin_s) :],
         )
 
     def of_filtered(self, kept: NDArray[np.floating]) -> PulseCompressor:

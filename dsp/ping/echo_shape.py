@@ -51,9 +51,6 @@ class EchoShape:
         envelope's Cramér–Rao bound.
     width_s : float
         Full width of the main lobe at half amplitude.
-    bent_ahead : ndarray of complex64, shape (bins,), or None
-        What the square of an echo of 1 is compressed to, ahead of the echo; the last bin stands
-        one before it. None where nobody knows.
     """
 
     weights: NDArray[np.float64]
@@ -67,7 +64,6 @@ class EchoShape:
     efficiency: float
     pulse_rms_bandwidth_rad_s: float
     width_s: float
-    bent_ahead: NDArray[np.complex64] | None = None
 
     @property
     def band_index(self) -> NDArray[np.int64]:

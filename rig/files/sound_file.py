@@ -23,6 +23,7 @@ from dsp.ping.arrivals import first_arrival, in_doubt
 from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.other_sweep import sweeps_otherwise
+from dsp.ping.straightening import Straightening
 from dsp.ping.train_start import begun_alone, train_begun
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
@@ -303,6 +304,7 @@ class _MarkSearch:
             PulseCompressor(pulse, self._stretch, fft_samples=fft_samples) for pulse in self._pulses
         ]
         self._clear = [Clearing(compress) for compress in self._plain]
+        self._straighten = Straightening(self._plain)
         self._first_peak, self.comes_again = 0.0, False
         self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
@@ -520,6 +522,7 @@ class _MarkSearch:
     def _spectrum(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
         """Return the spectrum of a stretch of the marks' channel, cleared of hum and clicks."""
         samples = _read(self._file, self._path, start, self._stretch)[self._channel]
+        samples = self._straighten(samples)
         return self._clear[pulse_index](samples, self._compressors[0].spectrum(samples))
 
 

@@ -22,6 +22,7 @@ from dsp.ping.clearing import Clearing
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.one_by_one import AROUND_STRONGEST_S, MOST_PINGS, FirstHeard, OneByOne
 from dsp.ping.pulses import Pulse
+from dsp.ping.straightening import Straightening
 from rig.bench.capture import LEAD_S, MOST_DRIFT, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
@@ -226,10 +227,12 @@ class _Opening:
     """What is heard of the pings by which a stream is opened."""
 
     def __init__(self, plan: Plan, pulse: Pulse, search: int) -> None:
-        # Weighted, and cleared of hum and clicks: as where a sound file's first pulse is found.
+        # Weighted, straightened, and cleared of hum and clicks: as where a sound file's first pulse
+        # is found.
         self._compress = PulseCompressor(pulse, search, weighting="hann")
         fft_samples = self._compress.fft_samples
-        self._clear = Clearing(PulseCompressor(pulse, search, fft_samples=fft_samples))
+        plain = PulseCompressor(pulse, search, fft_samples=fft_samples)
+        self._straighten, self._clear = Straightening([plain]), Clearing(plain)
         bin_samples = self._compress.shape.bin_s * pulse.sample_rate_hz
         self._one_by_one = OneByOne(
             self._compress.shape,
@@ -251,6 +254,7 @@ class _Opening:
         heard[: samples.shape[1]] = samples[channel]
         self._loudest = max(self._loudest, float(np.abs(heard).max()))
         if CaptureFlag.MISSING not in flags:
+            heard = self._straighten(heard)
             spectrum = compress.matched(self._clear(heard, compress.spectrum(heard)))
             self.found = self._one_by_one.hear(compress.from_time_zero(spectrum, 0.0))
 

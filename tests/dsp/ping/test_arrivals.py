@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from dsp.ping.arrivals import first_arrival, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.pulses import linear_chirp
+from dsp.ping.straightening import Straightening
 from dsp.ping.train_start import train_begun
 
 RATE_HZ, BLOCK = 48_000.0, 6000
@@ -69,6 +70,18 @@ def test_a_weak_direct_sound_comes_first_where_other_echoes_show_that_nothing_ri
         sounds = [(0.0, weak), (random.uniform(4e-4, 3e-3), 0.5), (0.015, 0.25)]
         noise = rms_for(weak, random.uniform(38, 66))
         assert read(heard(sounds, random, rms=noise)) == "right", seed
+
+
+def test_a_ping_that_is_cut_off_at_the_end_says_nothing_of_what_rings() -> None:
+    # Its side lobes stand ahead of the end, in any distance and ratio, and no sound with them. The
+    # echo 6 dB below the loud one shows that nothing rings.
+    for seed in SEEDS:
+        random = np.random.default_rng(seed)
+        weak = 0.5 * 10 ** (-random.uniform(20, 26) / 20)
+        sounds = [(0.0, weak), (random.uniform(1.2e-3, 1.9e-3), 0.5), (0.015, 0.25)]
+        interval_s = BLOCK / RATE_HZ - random.uniform(0.1, 0.95) * 0.010 - FIRST_S - sounds[1][0]
+        again = [(at_s + interval_s, amplitude) for at_s, amplitude in sounds]
+        assert read(heard([*sounds, *again], random, rms=rms_for(weak, 55))) == "right", seed
 
 
 def test_two_sounds_alone_leave_it_open_what_a_weak_one_ahead_is() -> None:
@@ -181,14 +194,18 @@ def test_what_a_loudspeaker_adds_at_twice_the_frequency_is_never_the_first_sound
 def bent_by_a_microphone(
     sounds: Sounds, random: np.random.Generator, *, bent: float, rms: float
 ) -> NDArray[np.complex64]:
-    """Compress sounds at (s after the first, amplitude), to which their sum's square was added."""
+    """Compress sounds at (s after the first, amplitude), to which their sum's square was added.
+
+    Straightened, as every block is before it is compressed.
+    """
     samples = PULSE.samples.astype(float)
     block = np.zeros(BLOCK)
     for later_s, amplitude in sounds:
         begin = round((FIRST_S + later_s) * RATE_HZ)
         block[begin : begin + samples.size] += amplitude * samples
     block += bent * block**2 + rms * random.standard_normal(BLOCK)
-    return COMPRESS.from_time_zero(COMPRESS.band_spectrum(block.astype(np.float32)), 0.0)
+    straight = Straightening([COMPRESS])(block.astype(np.float32))
+    return COMPRESS.from_time_zero(COMPRESS.band_spectrum(straight), 0.0)
 
 
 def test_what_a_microphone_adds_at_twice_the_frequency_is_no_sound() -> None:
@@ -202,7 +219,7 @@ def test_what_a_microphone_adds_at_twice_the_frequency_is_no_sound() -> None:
 
 
 def test_a_weak_first_sound_among_what_a_microphone_adds_is_not_overheard() -> None:
-    # As strong as that and 6 dB more, where that is: nothing but the square's own shape tells.
+    # As strong as that and 6 dB more, where that is: only what the square adds elsewhere tells.
     random = np.random.default_rng(10)
     for ahead_s in (0.0055, 0.0061, 0.0066):
         for weaker_db in (26, 32, 38):
