@@ -42,6 +42,10 @@ BESIDE = 4
 """A sound lasts for one pulse of so many that are looked at about it: where it is it is as much
 louder than its mean."""
 
+QUIETEST, LOUDEST = 1e-10, 1e6
+"""Of full scale: what has no sample between them is no sound, and its cube, or its inverse, is no
+number in single precision."""
+
 _PARTS = 16  # of a block: the quietest tells its noise
 
 
@@ -84,6 +88,8 @@ class Straightening:
         """
         loudest = max(float(samples.max()), -float(samples.min()))
         if loudest <= self._straight_to:
+            return samples
+        if not QUIETEST < loudest < LOUDEST:
             return samples
         parts = np.array_split(samples, _PARTS)
         noise = min(float(part @ part) / part.size for part in parts)

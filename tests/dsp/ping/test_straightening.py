@@ -145,3 +145,11 @@ def test_a_louder_sound_is_looked_at_anew() -> None:
     assert straighten(quiet) is quiet
     assert straighten(loud) is not loud
     assert straighten(quiet) is quiet
+
+
+@pytest.mark.parametrize("loud", [0.0, 1e-38, 1e-20, 1e-12, 1e12, 1e30, math.inf, math.nan])
+def test_what_is_no_sound_stays_as_it_is(loud: float) -> None:
+    samples = np.zeros(BLOCK, dtype=np.float32)
+    samples[AT : AT + 2] = loud, -loud
+    kept = samples.copy()
+    np.testing.assert_array_equal(Straightening(compressors_of((FALLING,)))(samples), kept)
