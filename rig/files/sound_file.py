@@ -20,10 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.arrivals import first_arrival, in_doubt
-from dsp.ping.clearing import Clearing
-from dsp.ping.compression import PulseCompressor
+from dsp.ping.opening_filter import OpeningFilter
 from dsp.ping.other_sweep import sweeps_otherwise
-from dsp.ping.straightening import Straightening
 from dsp.ping.train_start import begun_alone, train_begun
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
@@ -294,17 +292,7 @@ class _MarkSearch:
         self._beyond = (_last_echo_s(plan) - plan.pulse.duration_s) * info.sample_rate_hz
         self._step = min(plan.interval_samples, _MOST_SEARCHED)
         self._stretch = self._lead + self._step + self._pulses[0].samples.size
-        # Weighted: the first sound is then told from the side lobes of a stronger one.
-        self._compressors = [
-            PulseCompressor(pulse, self._stretch, weighting="hann") for pulse in self._pulses
-        ]
-        # Unweighted, which lets in the most of hum: it breaks off where the file does.
-        fft_samples = self._compressors[0].fft_samples
-        self._plain = [
-            PulseCompressor(pulse, self._stretch, fft_samples=fft_samples) for pulse in self._pulses
-        ]
-        self._clear = [Clearing(compress) for compress in self._plain]
-        self._straighten = Straightening(self._plain)
+        self._filter = OpeningFilter(self._pulses, self._stretch)
         self._first_peak, self.comes_again = 0.0, False
         self._rounding_step = _STEP.get(file.subtype, 0.0)
         self._weakest = _loudest(file, path, self._channel) * 10 ** (_WEAKEST_DB / 20)
@@ -352,7 +340,7 @@ class _MarkSearch:
         """
         last = self._file.frames - 1 - follow * self._interval * len(self._pulses)
         last = last if follow else self._file.frames
-        still = self._compressors[0].shape.width_s / 2 * self._rate_hz
+        still = self._filter.shape().width_s / 2 * self._rate_hz
         for looks in range(_MOST_LOOKS):
             near = round(found.first_sample) - self._lead
             again = self._begun(min(near, last), follow)
@@ -382,7 +370,7 @@ class _MarkSearch:
 
         What hum leaves where a stretch breaks off is gone, or less than half.
         """
-        shape = self._compressors[0].shape
+        shape = self._filter.shape()
         half = math.ceil(shape.width_s / shape.bin_s / 2)
 
         def height(begin: int) -> float:
@@ -400,7 +388,7 @@ class _MarkSearch:
         envelope = self._envelope(start, 0)
         if np.abs(envelope).max() < self._weakest:
             return None
-        shape = self._compressors[0].shape
+        shape = self._filter.shape()
         if follow == 0:
             train = begun_alone(envelope, shape, way_s=self._way_s)
         else:
@@ -443,7 +431,7 @@ class _MarkSearch:
             the first, or is not in the file.
         """
         cycle = self._interval * len(self._pulses)
-        near = 2 * self._compressors[0].shape.width_s * self._rate_hz + MOST_DRIFT * cycle
+        near = 2 * self._filter.shape().width_s * self._rate_hz + MOST_DRIFT * cycle
         due = first_sample + cycle
         beyond = due - self._interval + self._beyond + near
         if beyond >= due - near:
@@ -474,11 +462,10 @@ class _MarkSearch:
         ------
         RecordingError
         """
-        pulse, compress = self._pulse, self._plain[0]
-        start = round(first_sample) - self._lead
+        pulse, start = self._pulse, round(first_sample) - self._lead
         if pulse.coupling_s and sweeps_otherwise(
-            compress.from_time_zero(compress.matched(self._spectrum(start, 0)), 0.0),
-            compress.shape,
+            self._filter.plain_envelope(self._samples(start)),
+            self._filter.plain[0].shape,
             (first_sample - start) / self._rate_hz,
             duration_s=pulse.duration_s,
             sweep_s_per_hz=pulse.coupling_s / pulse.centre_hz,
@@ -492,7 +479,7 @@ class _MarkSearch:
     def _loudest(self, begin: float, end: float) -> tuple[float, float]:
         """Return how loud the pulse is at its loudest between two samples, and where it is so."""
         start = max(round(begin), round(end) - self._step)
-        bin_samples = self._compressors[0].shape.bin_s * self._rate_hz
+        bin_samples = self._filter.shape().bin_s * self._rate_hz
         envelope = np.abs(self._envelope(start, 0)[: math.ceil((end - start) / bin_samples) + 1])
         top = int(envelope.argmax())
         return float(envelope[top]), start + top * bin_samples
@@ -508,7 +495,7 @@ class _MarkSearch:
         loudest = float(np.abs(envelope).max())
         if loudest > self._first_peak / _AS_LOUD:
             return True
-        first = first_arrival(envelope, self._compressors[pulse_index].shape)
+        first = first_arrival(envelope, self._filter.shape(pulse_index))
         return first is not None and min(loudest, first.amplitude) >= self._weakest
 
     def _peak(self, start: int, pulse_index: int) -> float:
@@ -516,14 +503,13 @@ class _MarkSearch:
 
     def _envelope(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
         """Compress a stretch of the marks' channel; an echo of amplitude 1 gives 1."""
-        compress = self._compressors[pulse_index]
-        return compress.from_time_zero(compress.matched(self._spectrum(start, pulse_index)), 0.0)
+        return self._filter.envelope(self._samples(start), pulse_index)
 
-    def _spectrum(self, start: int, pulse_index: int) -> NDArray[np.complex64]:
-        """Return the spectrum of a stretch of the marks' channel, cleared of hum and clicks."""
-        samples = _read(self._file, self._path, start, self._stretch)[self._channel]
-        samples = self._straighten(samples)
-        return self._clear[pulse_index](samples, self._compressors[0].spectrum(samples))
+    def _samples(self, start: int) -> NDArray[np.float32]:
+        """Read a stretch of the marks' channel."""
+        channels = _read(self._file, self._path, start, self._stretch)
+        samples: NDArray[np.float32] = channels[self._channel]
+        return samples
 
 
 def _loudest(file: Any, path: Path, channel: int) -> float:

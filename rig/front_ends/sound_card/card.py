@@ -18,11 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.arrivals import in_doubt
-from dsp.ping.clearing import Clearing
-from dsp.ping.compression import PulseCompressor
 from dsp.ping.one_by_one import AROUND_STRONGEST_S, MOST_PINGS, FirstHeard, OneByOne
+from dsp.ping.opening_filter import OpeningFilter
 from dsp.ping.pulses import Pulse
-from dsp.ping.straightening import Straightening
 from rig.bench.capture import LEAD_S, MOST_DRIFT, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan
@@ -227,15 +225,10 @@ class _Opening:
     """What is heard of the pings by which a stream is opened."""
 
     def __init__(self, plan: Plan, pulse: Pulse, search: int) -> None:
-        # Weighted, straightened, and cleared of hum and clicks: as where a sound file's first pulse
-        # is found.
-        self._compress = PulseCompressor(pulse, search, weighting="hann")
-        fft_samples = self._compress.fft_samples
-        plain = PulseCompressor(pulse, search, fft_samples=fft_samples)
-        self._straighten, self._clear = Straightening([plain]), Clearing(plain)
-        bin_samples = self._compress.shape.bin_s * pulse.sample_rate_hz
+        self._filter, self._search = OpeningFilter([pulse], search), search
+        bin_samples = self._filter.shape().bin_s * pulse.sample_rate_hz
         self._one_by_one = OneByOne(
-            self._compress.shape,
+            self._filter.shape(),
             drift_bins=MOST_DRIFT * max(search, plan.interval_samples) / bin_samples,
             way_s=plan.geometry.longest_way_s,
         )
@@ -249,14 +242,11 @@ class _Opening:
 
     def hear(self, channel: int, samples: NDArray[np.float32], flags: CaptureFlag) -> None:
         """Take what was heard from a ping's leaving on, shape (channels, samples)."""
-        compress = self._compress
-        heard = np.zeros(compress.block_samples, dtype=np.float32)
+        heard = np.zeros(self._search, dtype=np.float32)
         heard[: samples.shape[1]] = samples[channel]
         self._loudest = max(self._loudest, float(np.abs(heard).max()))
         if CaptureFlag.MISSING not in flags:
-            heard = self._straighten(heard)
-            spectrum = compress.matched(self._clear(heard, compress.spectrum(heard)))
-            self.found = self._one_by_one.hear(compress.from_time_zero(spectrum, 0.0))
+            self.found = self._one_by_one.hear(self._filter.envelope(heard))
 
     def refusal(self, channel: int) -> str:
         """Say why nothing tells when the pulse arrives, and what would do."""
