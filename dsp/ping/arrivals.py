@@ -177,9 +177,6 @@ def weighed(
             yield Heard(peak=peak, is_own=False)
             continue
         later = np.flatnonzero((delay_s > peak.delay_s) & (amplitude > AS_STRONG * peak.amplitude))
-        bends = (delay_s[later] - peak.delay_s < shape.reach_s) & (
-            peak.amplitude < amplitude[later] * 10 ** (RINGS_CLOSE_DB / 20)
-        )
         votes = np.array(
             [_rings(i, int(of), delay_s, amplitude, found.threshold, shape, whole) for of in later]
         )
@@ -194,6 +191,9 @@ def weighed(
             if ahead_s > max(RINGS_S, way_s) and is_copy(envelope, shape, peak):
                 nothing_tells = False
         elif not rings and not nothing_tells:
+            bends = (delay_s[later] - peak.delay_s < shape.reach_s) & (
+                peak.amplitude < amplitude[later] * 10 ** (RINGS_CLOSE_DB / 20)
+            )
             # What a microphone bends is by a power of a sound: not ahead of all in one share. As
             # strong as the sound itself, twice a chirp's frequency would be compressed to 1/√(BT)
             # of it: to 19 dB less for 4 to 12 kHz in 10 ms.

@@ -65,7 +65,7 @@ def heard_tops(taken: Taken, snr_out: NDArray[np.float64]) -> HeardTops:
     left = (
         a[:, 0] for a in taken.read(taken.profile[:, np.newaxis], taken.position[:, np.newaxis])
     )
-    copy = table.lags(np.zeros(1))
+    copy = _top_of_copy(taken.planned)
     value, slope, bend = (a + taken.gain * b for a, b in zip(left, copy, strict=True))
     value = np.where(value == 0, 1e-30, value)
     turn = slope / value
@@ -88,6 +88,12 @@ def heard_tops(taken: Taken, snr_out: NDArray[np.float64]) -> HeardTops:
 def _beyond(difference: NDArray[np.float64], u2: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return what of some differences is beyond their noise, of variances u²."""
     return difference * np.maximum(1 - u2 / np.maximum(difference**2, 1e-300), 0.0)
+
+
+@functools.lru_cache(maxsize=32)
+def _top_of_copy(planned: SearchPlan) -> NDArray[np.complex128]:
+    """Return a copy of 1 at its top, its slope and its bend there, shape (3, 1)."""
+    return planned.table.lags(np.zeros(1))
 
 
 @functools.lru_cache(maxsize=32)

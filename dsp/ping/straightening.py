@@ -11,8 +11,8 @@ References
 A. Farina, "Simultaneous measurement of impulse response and distortion with a swept-sine
 technique", AES 108th Convention, 2000: each power is known by what it adds at other frequencies.
 A. C. Aitken, *Proc. R. Soc. Edinburgh* 55, 1935, p. 42: least squares, each weighted by the inverse
-of what it is unsure by. J. G. MacKinnon and H. White, *J. Econometrics* 29, 1985, p. 305: how
-unsure the sum is, whatever the weights are worth, in few terms (all from memory).
+of what it is unsure by. H. White, *Econometrica* 48, 1980, p. 817: how unsure the sum is, whatever
+the weights are worth (all from memory).
 """
 
 from __future__ import annotations
