@@ -30,9 +30,9 @@ from misleading_scenes import (
     TONE,
     VOICES,
     Scene,
-    _body,
-    _direct,
-    _noise_rms,
+    body_at,
+    direct_sound,
+    noise_rms,
 )
 from scene_judge import heard
 from synthesizer import RATE_HZ, Array, Voice, chirp, recorded
@@ -69,11 +69,11 @@ def drawn(name: str, bend: str, seed: int, number: int, pings: int) -> Scene:
     pulse = VOICES.get(name, VOICES["chirp"])()[0]
     echoes = DIRECT * 10 ** (-rng.uniform(30, 50, 2) / 20)
     (near, first), (far, second) = (
-        _body(rng, bench, voices, range_m, float(echo))
+        body_at(rng, bench, voices, range_m, float(echo))
         for range_m, echo in zip((rng.uniform(0.4, 1.5), rng.uniform(2, 2.8)), echoes, strict=True)
     )
     samples = recorded(
-        [_direct(bench, voices, DIRECT), near, far],
+        [direct_sound(bench, voices, DIRECT), near, far],
         pings=pings,
         interval_s=0.1,
         first_s=FIRST_S,
@@ -88,7 +88,7 @@ def drawn(name: str, bend: str, seed: int, number: int, pings: int) -> Scene:
         bent -= cube * samples**3
     if bend == "dull":
         bent = dulled(bent, 15e3)
-    rms = _noise_rms(pulse, float(echoes.min()), rng.uniform(30, 45))
+    rms = noise_rms(pulse, float(echoes.min()), rng.uniform(30, 45))
     bent += rng.normal(0, rms, bent.size)
     return Scene(
         bench=bench,

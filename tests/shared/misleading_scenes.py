@@ -104,7 +104,7 @@ def _steady(amplitude: float) -> Callable[[float], float]:
     return lambda _: amplitude
 
 
-def _direct(
+def direct_sound(
     bench: Bench, voices: tuple[Voice, ...], amplitude: float, *, behind_m: float = 0.0
 ) -> Sound:
     way_m = bench.baseline_m + behind_m
@@ -115,7 +115,7 @@ def _energy(pulse: Array) -> float:
     return float(np.mean([np.sum(p**2) for p in (pulse,)]))
 
 
-def _noise_rms(pulse: Array, amplitude: float, snr_db: float) -> float:
+def noise_rms(pulse: Array, amplitude: float, snr_db: float) -> float:
     """White noise for 2E/N0: with N0/2 = σ² a sample, 2E/N0 is the energy over σ²."""
     return amplitude * math.sqrt(_energy(pulse) / 10 ** (snr_db / 10))
 
@@ -160,7 +160,7 @@ def _voices(kind: str, response: Callable[[Array], Any] | None = None) -> tuple[
     return tuple(Voice(pulse, response) for pulse in VOICES[kind]())
 
 
-def _body(
+def body_at(
     rng: np.random.Generator,
     bench: Bench,
     voices: tuple[Voice, ...],
@@ -186,13 +186,13 @@ def weak_direct(rng: np.random.Generator) -> Scene:
     near = rng.random() < 0.5
     below_db = rng.uniform(16, 30) if near else rng.uniform(41, 50)
     range_m = rng.uniform(0.25, 0.34) if near else rng.uniform(0.6, 1.5)
-    loud, truth = _body(rng, bench, voices, range_m, 0.1)
+    loud, truth = body_at(rng, bench, voices, range_m, 0.1)
     direct = 0.1 * 10 ** (-below_db / 20)
-    other, second = _body(rng, bench, voices, rng.uniform(1.7, 2.6), 0.01)
+    other, second = body_at(rng, bench, voices, rng.uniform(1.7, 2.6), 0.01)
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, direct), loud, other],
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, direct), loud, other],
         truths=[truth, second],
-        rms=_noise_rms(pulse, direct, rng.uniform(38, 60)),
+        rms=noise_rms(pulse, direct, rng.uniform(38, 60)),
     )  # fmt: skip
 
 
@@ -203,10 +203,10 @@ def slow_beside_direct(rng: np.random.Generator) -> Scene:
     speed = rng.choice([-1, 1]) * rng.uniform(0.02, 0.2)
     direct = 0.3
     echo = direct * 10 ** (-rng.uniform(20, 54) / 20)
-    sound, truth = _body(rng, bench, voices, rng.uniform(0.9, 1.4), echo, speed)
+    sound, truth = body_at(rng, bench, voices, rng.uniform(0.9, 1.4), echo, speed)
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, direct), sound], truths=[truth],
-        rms=_noise_rms(pulse, echo, rng.uniform(28, 40)),
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, direct), sound], truths=[truth],
+        rms=noise_rms(pulse, echo, rng.uniform(28, 40)),
     )  # fmt: skip
 
 
@@ -218,15 +218,15 @@ def golay_beside_direct(rng: np.random.Generator) -> Scene:
     echo = direct * 10 ** (-rng.uniform(35, 50) / 20)
     sounds, truths = zip(
         *(
-            _body(rng, bench, voices, r, echo)
+            body_at(rng, bench, voices, r, echo)
             for r in (rng.uniform(0.8, 1.1), rng.uniform(1.6, 2.4))
         ),
         strict=True,
     )
     return _scene(
-        rng, bench, kind=GOLAY, sounds=[_direct(bench, voices, direct), *sounds],
+        rng, bench, kind=GOLAY, sounds=[direct_sound(bench, voices, direct), *sounds],
         truths=list(truths),
-        rms=_noise_rms(pulse, echo, rng.uniform(35, 45)), pings=24,
+        rms=noise_rms(pulse, echo, rng.uniform(35, 45)), pings=24,
     )  # fmt: skip
 
 
@@ -237,10 +237,10 @@ def moving(rng: np.random.Generator) -> Scene:
     voices, pulse = _voices(name), VOICES[name]()[0]
     speed = rng.choice([-1, 1]) * 10 ** rng.uniform(-1.3, 0)
     start = 0.8 if speed > 0 else 2.8
-    sound, truth = _body(rng, bench, voices, start, 0.01, speed)
+    sound, truth = body_at(rng, bench, voices, start, 0.01, speed)
     return _scene(
-        rng, bench, kind=kind, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
-        rms=_noise_rms(pulse, 0.01, rng.uniform(35, 50)),
+        rng, bench, kind=kind, sounds=[direct_sound(bench, voices, 0.1), sound], truths=[truth],
+        rms=noise_rms(pulse, 0.01, rng.uniform(35, 50)),
         receiver={"stack": int(rng.choice([1, 4, 16]))},
     )  # fmt: skip
 
@@ -249,19 +249,19 @@ def dull_mark(rng: np.random.Generator) -> Scene:
     """The direct sound is filtered, or a table throws it back once more close behind."""
     bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.5), 0.02)
+    sound, truth = body_at(rng, bench, voices, rng.uniform(0.7, 2.5), 0.02)
     if rng.random() < 0.5:
         edge_hz = rng.uniform(5e3, 20e3)
         dull = _voices("chirp", lambda f: 1 / (1 + 1j * f / edge_hz))
-        direct = [_direct(bench, dull, 0.1)]
+        direct = [direct_sound(bench, dull, 0.1)]
     else:
         behind_m = rng.uniform(0.02, 0.06)
         bounced = 0.1 * 10 ** (-rng.uniform(4, 16) / 20)
-        bounce = _direct(bench, voices, bounced, behind_m=behind_m)
-        direct = [_direct(bench, voices, 0.1), bounce]
+        bounce = direct_sound(bench, voices, bounced, behind_m=behind_m)
+        direct = [direct_sound(bench, voices, 0.1), bounce]
     return _scene(
         rng, bench, kind=CHIRP, sounds=[*direct, sound], truths=[truth],
-        rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)),
+        rms=noise_rms(pulse, 0.02, rng.uniform(35, 50)),
     )  # fmt: skip
 
 
@@ -269,7 +269,7 @@ def knock_before(rng: np.random.Generator) -> Scene:
     """Before the first ping: a knock, a word, or a click."""
     bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.5), 0.02)
+    sound, truth = body_at(rng, bench, voices, rng.uniform(0.7, 2.5), 0.02)
     first_s = rng.uniform(0.4, 0.9)
     what = int(rng.integers(3))
 
@@ -289,8 +289,8 @@ def knock_before(rng: np.random.Generator) -> Scene:
         return np.where(on & (since < 1 / RATE_HZ), 0.01 * rng.uniform(1, 20), 0)
 
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
-        rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), first_s=first_s, added=knock,
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, 0.1), sound], truths=[truth],
+        rms=noise_rms(pulse, 0.02, rng.uniform(35, 50)), first_s=first_s, added=knock,
     )  # fmt: skip
 
 
@@ -314,7 +314,7 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
         if which == 2 and place == 0:
             depth, period_s = rng.uniform(0.3, 0.9), rng.uniform(2, 10)
             amplitude = _swelling(depth, period_s)
-        heard.append(_body(rng, bench, voices, range_m, amplitude, far_m=far_m))
+        heard.append(body_at(rng, bench, voices, range_m, amplitude, far_m=far_m))
     drift = _steady(0.0)
     if which == 0:
         # Half a degree, as the plan has it, is 0.09 % of the speed: up to twice that.
@@ -322,8 +322,8 @@ def drift_or_swing(rng: np.random.Generator) -> Scene:
         drift = _drifting(share, pings * 0.1, bows=bool(rng.integers(2)))
     sounds, truths = zip(*heard, strict=True)
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), *sounds],
-        truths=list(truths), rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)), pings=pings,
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, 0.1), *sounds],
+        truths=list(truths), rms=noise_rms(pulse, 0.02, rng.uniform(35, 50)), pings=pings,
         drift=drift,
     )  # fmt: skip
 
@@ -347,12 +347,12 @@ def two_close(rng: np.random.Generator) -> Scene:
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
     at = rng.uniform(0.8, 2.2)
     apart_m, below_db = rng.uniform(0.5, 1.5) * RESOLUTION_M, rng.uniform(0, 12)
-    first, one = _body(rng, bench, voices, at, 0.02)
-    second, two = _body(rng, bench, voices, at + apart_m, 0.02 * 10 ** (-below_db / 20))
+    first, one = body_at(rng, bench, voices, at, 0.02)
+    second, two = body_at(rng, bench, voices, at + apart_m, 0.02 * 10 ** (-below_db / 20))
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), first, second],
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, 0.1), first, second],
         truths=[one, two],
-        rms=_noise_rms(pulse, 0.02, rng.uniform(35, 50)),
+        rms=noise_rms(pulse, 0.02, rng.uniform(35, 50)),
     )  # fmt: skip
 
 
@@ -372,14 +372,15 @@ def coloured_pulse(rng: np.random.Generator) -> Scene:
         voices = _voices("chirp", lambda f: 1 / (1 + 1j * f / edge_hz))
     sounds, truths = zip(
         *(
-            _body(rng, bench, voices, r, 0.02)
+            body_at(rng, bench, voices, r, 0.02)
             for r in (rng.uniform(0.7, 1.1), rng.uniform(1.4, 2.6))
         ),
         strict=True,
     )
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), *sounds], truths=list(truths),
-        rms=_noise_rms(pulse, 0.02, rng.uniform(40, 55)),
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, 0.1), *sounds],
+        truths=list(truths),
+        rms=noise_rms(pulse, 0.02, rng.uniform(40, 55)),
     )  # fmt: skip
 
 
@@ -388,7 +389,7 @@ def hum_and_clicks(rng: np.random.Generator) -> Scene:
     bench = drawn_bench(rng)
     name, kind = [("chirp", CHIRP), ("tone", TONE), ("barker13", BARKER13)][int(rng.integers(3))]
     voices, pulse = _voices(name), VOICES[name]()[0]
-    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.5), 0.05)
+    sound, truth = body_at(rng, bench, voices, rng.uniform(0.7, 2.5), 0.05)
     hum = rng.random() < 0.5
     level, base_hz = rng.uniform(0.02, 0.2), rng.uniform(49.9, 50.1)
 
@@ -405,8 +406,8 @@ def hum_and_clicks(rng: np.random.Generator) -> Scene:
         return clicks
 
     return _scene(
-        rng, bench, kind=kind, sounds=[_direct(bench, voices, 0.3), sound], truths=[truth],
-        rms=_noise_rms(pulse, 0.05, rng.uniform(40, 55)), added=disturb,
+        rng, bench, kind=kind, sounds=[direct_sound(bench, voices, 0.3), sound], truths=[truth],
+        rms=noise_rms(pulse, 0.05, rng.uniform(40, 55)), added=disturb,
     )  # fmt: skip
 
 
@@ -414,7 +415,7 @@ def room_tail(rng: np.random.Generator) -> Scene:
     """A room that rings after each ping: RT60 0.15 s, from 40 dB below the direct sound on."""
     bench = drawn_bench(rng)
     voices, pulse = _voices("chirp"), VOICES["chirp"]()[0]
-    sound, truth = _body(rng, bench, voices, rng.uniform(0.7, 2.0), 0.03)
+    sound, truth = body_at(rng, bench, voices, rng.uniform(0.7, 2.0), 0.03)
     fall = np.exp(-6.9 * np.arange(round(0.2 * RATE_HZ)) / (0.15 * RATE_HZ))
     tail = rng.normal(size=fall.size) * fall
     spectrum_size = 1 << 15
@@ -432,8 +433,8 @@ def room_tail(rng: np.random.Generator) -> Scene:
         return added
 
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
-        rms=_noise_rms(pulse, 0.03, rng.uniform(40, 50)), added=rings,
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, 0.1), sound], truths=[truth],
+        rms=noise_rms(pulse, 0.03, rng.uniform(40, 50)), added=rings,
     )  # fmt: skip
 
 
@@ -475,8 +476,8 @@ def _crossing(rng: np.random.Generator, *, weave: bool) -> Scene:
     sound = Sound(voices=voices, way=way, amplitude=amplitude)
     truth = Truth(way=way, far_m=far_m, passes=not weave, crossing_m_s=speed)
     return _scene(
-        rng, bench, kind=CHIRP, sounds=[_direct(bench, voices, 0.1), sound], truths=[truth],
-        rms=_noise_rms(pulse, 0.03, rng.uniform(38, 48)), pings=pings,
+        rng, bench, kind=CHIRP, sounds=[direct_sound(bench, voices, 0.1), sound], truths=[truth],
+        rms=noise_rms(pulse, 0.03, rng.uniform(38, 48)), pings=pings,
     )  # fmt: skip
 
 

@@ -9,17 +9,15 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from short_chirp import PULSE, RATE_HZ, rms_for
 
 from dsp.ping.arrivals import first_arrival, unexplained_ahead
 from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import linear_chirp
 from dsp.ping.straightening import Straightening
 from dsp.ping.train_start import train_begun
 
-RATE_HZ, BLOCK = 48_000.0, 6000
-PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)
+BLOCK = 6000
 COMPRESS = PulseCompressor(PULSE, BLOCK, weighting="hann")
-ENERGY = float(np.sum(PULSE.samples.astype(float) ** 2))
 LENGTH = 1 << 14
 FREQUENCY_HZ = np.fft.rfftfreq(LENGTH, 1 / RATE_HZ)
 FIRST_S = 0.012
@@ -52,11 +50,6 @@ def read(envelope: NDArray[np.complex64]) -> str:
     # Half a sample, the least slip, or five times its own uncertainty: 6e-7 of the errors.
     off_s = abs(first.delay_s - FIRST_S)
     return "right" if off_s < max(5 * first.u_delay_s, 0.5 / RATE_HZ) else "wrong"
-
-
-def rms_for(amplitude: float, snr_db: float) -> float:
-    """RMS of white noise in which a sound has a 2E/N0 of so much: N0/2 is a sample's variance."""
-    return amplitude * math.sqrt(ENERGY) / 10 ** (snr_db / 20)
 
 
 def test_a_weak_direct_sound_comes_first_where_other_echoes_show_that_nothing_rings() -> None:

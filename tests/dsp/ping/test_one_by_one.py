@@ -4,20 +4,17 @@ The sounds are made by turning a pulse's spectrum, with no code of the receiver;
 damped oscillations, drawn.
 """
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from short_chirp import PULSE, RATE_HZ, rms_for
 
 from dsp.ping.compression import PulseCompressor
 from dsp.ping.one_by_one import MOST_PINGS, FirstHeard, OneByOne
-from dsp.ping.pulses import linear_chirp
 
-RATE_HZ, HEARD = 48_000.0, 19_200
-PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)
+HEARD = 19_200
 COMPRESS = PulseCompressor(PULSE, HEARD, weighting="hann")
-ENERGY = float(np.sum(PULSE.samples.astype(float) ** 2))
 LENGTH = 1 << 15
 FREQUENCY_HZ = np.fft.rfftfreq(LENGTH, 1 / RATE_HZ)
 FIRST_S = 0.1501
@@ -31,11 +28,6 @@ def samples_of(sounds: Sounds) -> NDArray[np.float64]:
     response = sum(a * np.exp(-2j * np.pi * FREQUENCY_HZ * (FIRST_S + t)) for t, a in sounds)
     spectrum = np.fft.rfft(PULSE.samples.astype(float), LENGTH) * response
     return np.fft.irfft(spectrum, LENGTH)[:HEARD]
-
-
-def rms_for(amplitude: float, snr_db: float) -> float:
-    """RMS of white noise in which a sound has a 2E/N0 of so much: N0/2 is a sample's variance."""
-    return amplitude * math.sqrt(ENERGY) / 10 ** (snr_db / 20)
 
 
 def knock(random: np.random.Generator, *, at_s: float, amplitude: float) -> NDArray[np.float64]:
