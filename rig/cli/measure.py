@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 def _measure(given: argparse.Namespace) -> int:
     from dsp.uncertainty import stated
     from rig.measure.other_benches import is_of_another_bench, other_benches
-    from rig.measure.passes import passing_lines, passings_of
+    from rig.measure.passes.following import passings_of
+    from rig.measure.passes.words import passing_lines
     from rig.measure.smeared import smear_lines
     from rig.show.answers import measure_answer
     from rig.show.wording import counted
@@ -180,7 +181,7 @@ def _pings_at_stops(
 
 def _strength(given: argparse.Namespace) -> int:
     from rig.files.calibration import CALIBRATION_NAME
-    from rig.measure.passes import passings_of
+    from rig.measure.passes.following import passings_of
     from rig.measure.smeared import smear_lines
     from rig.measure.strength import compared_lines, strength_answer, strength_lines
 

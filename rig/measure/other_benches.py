@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from dsp.ping.ranging import path_from_range_m
 from dsp.uncertainty import stated
-from rig.measure.passes import Passing, hits_in
+from rig.measure.passes.following import hits_in
+from rig.measure.passes.passing import Passing
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import HitRows, HitTable

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.history.range_filters import FEWEST_HITS
-from rig.measure.passes import Passing
+from rig.measure.passes.passing import Passing
 from rig.run.hits import resolution_m
 from rig.run.run import Run
 

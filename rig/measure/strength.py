@@ -36,7 +36,8 @@ from rig.measure.laid_strength import (
     laid_target,
 )
 from rig.measure.near_discs import arches_at, on_axis_db
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import Echo

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from rig.errors import CalibrationError
 from rig.measure.beam.measurement import beam_of
 from rig.measure.beam.moved import SteadyPass, Stops
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
 from rig.measure.strength import TargetStrength, strengths_told
 from rig.notebook.beam import Beam
 from rig.notebook.figures import figure_of

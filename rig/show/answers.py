@@ -12,7 +12,8 @@ from rig.bench.stored_calibration import Calibration
 from rig.measure.finding import Finding
 from rig.measure.forecast import Forecast
 from rig.measure.listening import HEARD_RATE_HZ, Listening
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
 from rig.measure.scale_card import Case
 from rig.measure.second_receiver import pair_doubts
 from rig.measure.smeared import smeared

@@ -24,7 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 from dsp.ping.compression import PulseCompressor
 from rig.bench.waveforms import pulses_of
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import Following, follow
+from rig.measure.passes.following import Following, follow
 from rig.run.hits import FOLLOW_RATE, hits_of_each
 from rig.run.receiver import Receiver
 from rig.run.results import Hits, HitTable

@@ -207,7 +207,7 @@ def measured(name: str, pings: int) -> dict[str, Any]:
     import resource
     from datetime import UTC, datetime
 
-    from rig.measure.passes import passings_of
+    from rig.measure.passes.following import passings_of
     from rig.show.answers import measure_answer
     from rig.show.report.contents import Contents
     from rig.show.report.files import report_path, write_report

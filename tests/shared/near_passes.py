@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.bench.plan import Plan, plan_from_table
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.run.opening import open_bench
 from rig.tank.scene import Scene, scene_from_table
 

@@ -15,7 +15,7 @@ from scipy.special import betaincinv
 
 import rig
 from rig.errors import RecordingError
-from rig.measure.passes import Passing
+from rig.measure.passes.passing import Passing
 from rig.run.run import Run
 
 _NEAR_M = 1.5 * RESOLUTION_M

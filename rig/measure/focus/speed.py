@@ -20,7 +20,9 @@ from dsp.history.focus_points import (
 )
 from dsp.history.focusing import StraightWay
 from rig.errors import RecordingError
-from rig.measure.passes import Passing, passings_of, u_speed_share
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.judging import u_speed_share
+from rig.measure.passes.passing import Passing
 from rig.run.hits import resolution_m
 from rig.run.run import Run
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.errors import NotHeardError, PlanError
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.change import Change, changed_plan
 from rig.measure.what_if.hits import PassForecast, pass_forecast

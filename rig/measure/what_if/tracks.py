@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.ranging import path_from_range_m
-from rig.measure.passes import Passing
+from rig.measure.passes.passing import Passing
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.noise import threshold
 from rig.measure.what_if.ways import Kept, Way

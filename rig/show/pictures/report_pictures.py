@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dsp.history.passage import fitted_range_m
-from rig.measure.passes import Passing
+from rig.measure.passes.passing import Passing
 from rig.run.results import Measurement
 from rig.show.pictures.page import FAINT, INK, SOFT
 from rig.show.pictures.saving import packed, plain_settings

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dsp.history.passage import fitted_range_m
 from rig.measure.beam.measurement import BeamMeasurement
 from rig.measure.laid_strength import LaidTarget
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.measure.strength import TargetStrength
 from rig.run.results import ECHO_NUMBERS, Echo
 from rig.show.report.contents import Contents

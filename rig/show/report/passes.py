@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from dsp.uncertainty import stated
-from rig.measure.passes import Passing, crossed_beam, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing, crossed_beam
 from rig.show.markup import Markup, element, figure, joined, table
 from rig.show.pictures.report_pictures import passes_picture
 from rig.show.report.contents import Contents

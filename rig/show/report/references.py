@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.show.report.contents import Contents
 
 

@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from dsp.physics.beams import half_power_half_angle_rad
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
 from rig.run.run import Run
 from rig.teach.exercises.bench import (
     CENTRE_HZ,

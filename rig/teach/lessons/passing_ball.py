@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from rig.errors import NotHeardError
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
 from rig.teach.lessons.bench_in_use import BenchInUse
 from rig.teach.lessons.lesson import Given, StepHeard
 

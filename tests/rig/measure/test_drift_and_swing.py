@@ -19,7 +19,9 @@ from moving_pings import Thing, moving_pings, still
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.bench.waveforms import pulses_of
-from rig.measure.passes import Passing, passing_lines, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
+from rig.measure.passes.words import passing_lines
 from rig.run.receiver import Receiver
 from rig.run.run import run_of
 

@@ -13,7 +13,7 @@ from rig.measure.beam.measurement import beam_of
 from rig.measure.beam.moved import SteadyPass
 from rig.measure.beam.setting import setting_of
 from rig.measure.near_discs import SLOW_AT_POINTS, arches_at, left_as_points, on_axis_db
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.measure.strength import target_strengths
 from rig.run.opening import open_bench
 from rig.tank.discs import near_beam

@@ -13,7 +13,7 @@ from rig.measure.other_benches import (
     other_bench_remark,
     other_benches,
 )
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.run.opening import open_bench
 from rig.run.run import Run
 from rig.tank.scene import scene_from_table

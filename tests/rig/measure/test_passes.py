@@ -22,12 +22,9 @@ from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of
 from rig.cli import main
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import (
-    Following,
-    Passing,
-    passing_lines,
-    passings_of,
-)
+from rig.measure.passes.following import Following, passings_of
+from rig.measure.passes.passing import Passing
+from rig.measure.passes.words import passing_lines
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import Echo

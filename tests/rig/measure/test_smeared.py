@@ -8,7 +8,7 @@ from moving_pings import Thing, moving_pings, still
 
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import plan_from_table
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.measure.smeared import Smear, smear_lines, smeared
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver

@@ -18,7 +18,8 @@ from rig.bench.plan import plan_from_table, read_plan
 from rig.errors import NotHeardError, PlanError
 from rig.files.recorder import Recorder
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import Passing, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.passing import Passing
 from rig.measure.what_if.change import changed_plan, read_change
 from rig.measure.what_if.history import what_if
 from rig.measure.what_if.words import CANNOT_KNOW, what_if_lines

@@ -8,7 +8,8 @@ from air_scenes import passing_ball, scene
 
 from dsp.uncertainty import stated
 from rig.bench.plan import plan_from_table
-from rig.measure.passes import passing_lines, passings_of
+from rig.measure.passes.following import passings_of
+from rig.measure.passes.words import passing_lines
 from rig.measure.scale_card import two_way_cone_rad
 from rig.measure.strength import unsmeared_echoes
 from rig.run.opening import open_bench

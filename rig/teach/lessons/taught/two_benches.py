@@ -16,7 +16,7 @@ from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of
 from rig.errors import NotHeardError
 from rig.measure.other_benches import OtherBench, listed_of, other_benches
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.teach.lessons.air_bench import ONE_BY_ONE, PLAN
 from rig.teach.lessons.bench_in_use import (
     BenchInUse,

@@ -4,7 +4,7 @@ import dataclasses
 
 import numpy as np
 
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.run.opening import open_bench
 from rig.show.pictures.report_pictures import MOST_DRAWN_DOTS, passes_picture
 from rig.tank.built_in import built_in

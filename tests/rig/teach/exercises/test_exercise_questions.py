@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from rig.errors import LessonError
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.run.run import Run
 from rig.teach.exercises.bench import Act, air_plan, air_scene, ball, echo_level_db, heard, sum_of
 from rig.teach.exercises.drawing import all_but_alike, dealt_kinds, question, questions, same_marks

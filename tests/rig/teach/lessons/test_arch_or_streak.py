@@ -11,7 +11,7 @@ from air_scenes import passing_ball, scene
 from rig.bench.plan import plan_from_table
 from rig.errors import NotHeardError
 from rig.front_ends.virtual_tank import open_virtual_tank
-from rig.measure.passes import passings_of
+from rig.measure.passes.following import passings_of
 from rig.run.receiver import Receiver
 from rig.run.run import run_of
 from rig.tank.scene import scene_from_table

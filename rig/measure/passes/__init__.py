@@ -1,0 +1,1 @@
+"""What went by: echoes followed from ping to ping, each judged, and put into words."""
