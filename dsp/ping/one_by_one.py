@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.echo_shape import EchoShape
-from dsp.ping.likeness import is_sound
 from dsp.ping.train_start import Train, begun_alone, train_begun
 from dsp.ping.trains import comes_again
 
@@ -45,10 +44,9 @@ class FirstHeard:
 class OneByOne:
     """Pings that are asked one by one.
 
-    One ping tells where the first sound stands if nothing weaker ahead leaves it open, and if the
-    sound is one of the pulse's, which a knock or a word is not. Of more it is the first that comes
-    again in most. What the last has ahead of it and the others have not may cover an earlier one,
-    and what came first in two of them may be that one, covered in the others: the next will show.
+    Of two or more it is the first sound that comes again in most, which a knock or a word does
+    not. What the last has ahead of it and the others have not may cover an earlier one, and what
+    came first in two of them may be that one, covered in the others: the next will show.
 
     Parameters
     ----------
@@ -82,8 +80,7 @@ class OneByOne:
         self._pings.insert(0, ping)
         self._soonest_s.insert(0, begin_s + soonest_s)
         if not earlier:
-            is_sure = alone.ahead is None and is_sound(newest, shape, alone.first)
-            return FirstHeard(train=alone, delay_s=begin_s + alone.first.delay_s, is_sure=is_sure)
+            return FirstHeard(train=alone, delay_s=begin_s + alone.first.delay_s)
         train = train_begun(newest, earlier, shape, drift_bins=drift_bins, way_s=way_s)
         if train is None:
             return FirstHeard(train=None)

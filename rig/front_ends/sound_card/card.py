@@ -170,13 +170,13 @@ class SoundCard(Closing):
                 self._delay = round(opening.found.delay_s * rate)
                 self._quiet = max(0, min(interval, search) - listened)
                 # What one ping leaves open, several told: it is not asked of each ping again.
-                self._info = dataclasses.replace(self._info, knows_mark=opening.heard > 1)
+                self._info = dataclasses.replace(self._info, knows_mark=True)
                 return
             if opening.heard >= MOST_PINGS or (opening.heard == 0 and attempt == ATTEMPTS):
                 break
             # One by one: each has been listened for, and has died away, before the next.
             quiet = self._quiet if opening.heard == 0 else 0
-            start = self._send(1, wait_samples=max(quiet, interval - listened))
+            start = self._send(1, wait_samples=max(quiet, min(interval, search) - listened))
             listened = search
             if opening.found.train is not None:
                 after_s = opening.found.delay_s + AROUND_STRONGEST_S
