@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from dsp.history.range_filters import Scan
 from dsp.ping.peaks import Peak
 from dsp.ping.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
@@ -182,6 +183,11 @@ def hits_of_each(
             pings, u_mark_s, itertools.pairwise(ends), strict=True
         )
     ]
+
+
+def scan_of(hits: Hits) -> Scan:
+    """Return what following asks of a ping's hits."""
+    return Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m)
 
 
 def snr_out(receiver: Receiver, hits: Hits) -> NDArray[np.float64]:

@@ -22,7 +22,7 @@ from dsp.ping.single_bodies import MOST_DILATION
 from dsp.ping.stretched import stretched_lobes
 from dsp.uncertainty import Budget
 from rig.run.budget import DELAY, MARK, MOTION, SECOND
-from rig.run.hits import resolution_m, slope_m_s, stands_out
+from rig.run.hits import resolution_m, scan_of, slope_m_s, stands_out
 from rig.run.receiver import Receiver
 from rig.run.results import Echo, Heard, Hits, PingResult
 
@@ -71,31 +71,46 @@ def freed_of_motion(
     owner : array of int
         Where targets are followed for their speeds, takes the target's number of each hit.
     """
-    coupling_s = receiver.plan.pulse.coupling_s
-    speeds = _no_speeds(receiver)
+    if receiver.plan.pulse.coupling_s == 0:
+        yield from _freed_of_stretches(receiver, pings)
+    else:
+        yield from _freed_of_shifts(receiver, pings, owner)
+
+
+def _freed_of_stretches(receiver: Receiver, pings: Iterable[PingResult]) -> Iterator[PingResult]:
+    """Do so for a pulse whose ranges no speed shifts: nothing else asks how fast they go."""
     recent: deque[Scan] = deque(maxlen=ENOUGH_PINGS)
-    lately: deque[dict[int, _Latest]] = deque(maxlen=ENOUGH_PINGS)
-    first, before = True, None
+    before = None
     for ping in pings:
         heard = ping.heard
         if heard is None:
             yield ping
             continue
         hits = heard.hits
-        scan = Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m)
-        recent.append(scan)
-        if coupling_s == 0:
-            # Nothing else here asks how fast they go.
-            if any(echo.more_within_m is not None for echo in heard.echoes):
-                heard = _freed_of_stretch(receiver, heard, _latest_rates(receiver, recent))
-            if before is not None and _among_lobes(heard.echoes, receiver.plan.pulse.duration_s):
-                heard = _freed_of_stretched_lobes(
-                    receiver, heard, _moved_by(receiver, hits, before)
-                )
-            before = hits
-            yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
+        recent.append(scan_of(hits))
+        if any(echo.more_within_m is not None for echo in heard.echoes):
+            heard = _freed_of_stretch(receiver, heard, _latest_rates(receiver, recent))
+        if before is not None and _among_lobes(heard.echoes, receiver.plan.pulse.duration_s):
+            heard = _freed_of_stretched_lobes(receiver, heard, _moved_by(receiver, hits, before))
+        before = hits
+        yield dataclasses.replace(ping, heard=heard, echoes=heard.echoes)
+
+
+def _freed_of_shifts(
+    receiver: Receiver, pings: Iterable[PingResult], owner: array[int]
+) -> Iterator[PingResult]:
+    """Do so for a pulse whose ranges are shifted by speeds."""
+    coupling_s = receiver.plan.pulse.coupling_s
+    speeds = _no_speeds(receiver)
+    lately: deque[dict[int, _Latest]] = deque(maxlen=ENOUGH_PINGS)
+    first, from_the_start = True, 0
+    for ping in pings:
+        heard = ping.heard
+        if heard is None:
+            yield ping
             continue
-        rates = speeds.add(scan)
+        hits = heard.hits
+        rates = speeds.add(scan_of(hits))
         owners = speeds.owner.tolist()
         owner.extend(owners)
         if first:

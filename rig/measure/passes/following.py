@@ -21,7 +21,7 @@ from dsp.ping.ranging import path_from_range_m
 from rig.measure.passes.judging import Judged, drift_m, judge, untold
 from rig.measure.passes.passing import Passing
 from rig.run.groups import groups, pings_at_a_time
-from rig.run.hits import heard_in, resolution_m
+from rig.run.hits import heard_in, resolution_m, scan_of
 from rig.run.origin import own_hits
 from rig.run.receiver import Receiver
 from rig.run.results import HitRows, Hits, HitTable
@@ -160,7 +160,7 @@ class Following:
         ValueError
             Where it was sent no later than the last one.
         """
-        self._tracker.add(Scan(time_s=hits.sent_s, range_m=hits.range_m, noise_m=hits.noise_m))
+        self._tracker.add(scan_of(hits))
         self._hits.append(hits)
 
     def passings(self) -> tuple[Passing, ...]:
