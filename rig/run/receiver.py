@@ -26,7 +26,7 @@ from dsp.ping.profiles import EchoProfile
 from dsp.ping.pulses import Pulse
 from dsp.ping.search import lead_bins
 from dsp.ping.went_through import ALONE, late_by_shape
-from rig.bench.believed_speed import believed_speed_m_s
+from rig.bench.believed_speed import believed_speed
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
@@ -128,24 +128,12 @@ class Receiver:
             plan, info, pulses, self._spectra, fft_samples=self._compressors[0].fft_samples
         )
         self._check_room_for_noise()
-        self.sound_speed_m_s = believed_speed_m_s(plan.medium)
-        speed_terms_m_s = medium.sound_speed_terms_m_s(
-            plan.medium.kind,
-            **plan.medium.state,
-            u_temperature_c=plan.medium.u_temperature_c,
-            u_humidity_percent=plan.medium.u_humidity_percent,
-            u_salinity_g_kg=plan.medium.u_salinity_g_kg,
+        believed = believed_speed(
+            plan.medium, None if calibration is None else calibration.sound_speed
         )
-        # The formula's own error is the same in all pings.
-        drifting = (u for name, u in speed_terms_m_s.items() if name != "formula")
-        self.u_drift_m_s = math.hypot(*drifting)
-        stored = None if calibration is None else calibration.sound_speed
-        u_formula_m_s = math.hypot(*speed_terms_m_s.values())
-        if stored is not None and stored.better_than(u_formula_m_s):
-            self.sound_speed_m_s *= stored.sound_speed_m_s / stored.by_formula_m_s
-            # The sensor's own error was in both temperatures, and drops out.
-            speed_terms_m_s = {"calibration": stored.u_sound_speed_m_s}
-        self.u_sound_speed_m_s = math.hypot(*speed_terms_m_s.values())
+        self.sound_speed_m_s = believed.speed_m_s
+        self.u_sound_speed_m_s = believed.u_speed_m_s
+        self.u_drift_m_s = believed.u_drift_m_s
         self.pair = None
         if plan.geometry.second is not None:
             self.pair = Pair(
@@ -159,7 +147,7 @@ class Receiver:
             plan=plan,
             info=info,
             sound_speed_m_s=self.sound_speed_m_s,
-            speed_terms_m_s=speed_terms_m_s,
+            speed_terms_m_s=believed.terms_m_s,
             speed_per_c_m_s=medium.sound_speed_slopes(plan.medium.kind, **plan.medium.state)[
                 "temperature"
             ],
