@@ -36,9 +36,6 @@ from rig.run.spectra import BLOCKS_KEPT, Spectra
 _CELLS = 16
 """Independent cells of noise that a search goes by at the least, where the block has them."""
 
-_FEWEST_BINS = 400
-"""So far a profile is looked at in any case."""
-
 MARK_WINDOW_S = 0.001
 """The time-zero mark is looked for this far to each side of where it is due."""
 
@@ -301,7 +298,7 @@ class MarkSearch:
 
 def bins_looked_at(shape: EchoShape, last: int) -> int:
     """Return how far to look where what matters ends at a bin: with noise to tell it from."""
-    return max(last, _FEWEST_BINS, fewest_bins(shape, cells=_CELLS))
+    return max(last, fewest_bins(shape, cells=_CELLS))
 
 
 def alike(mark: Peak, other: Peak) -> bool:
