@@ -311,8 +311,12 @@ class MarkWatch:
         )
 
     def _usual_step_s(self) -> float:
-        # Two converters on clocks of their own drift apart evenly, which is no slip.
-        return statistics.median(self._steps_s) if self._receiver.info.can_slip else 0.0
+        # Two converters on clocks of their own drift apart evenly, which is no slip. What goes
+        # faster than two clocks may is no mark, but what moves and slipped into its place.
+        if not self._receiver.info.can_slip:
+            return 0.0
+        most_s = MOST_DRIFT * self._receiver.plan.timing.ping_interval_s
+        return min(max(statistics.median(self._steps_s), -most_s), most_s)
 
     def _tolerance_s(self, u_mark_s: float) -> float:
         # A stream that cannot slip is only held to a clock within 0.1 %.

@@ -67,6 +67,7 @@ def heard(
     slip: int = 0,
     at: int = 0,
     gains: tuple[float, ...] = (1.0,) * PINGS,
+    pings: int = PINGS,
     info: StreamInfo = SLIPPING,
     mark_s: float = LEAD_S,
     seed: int = 1,
@@ -76,7 +77,7 @@ def heard(
     `sounds` may be given for each ping by its index.
     """
     interval = plan.interval_samples
-    gains = (*gains, *[gains[-1]] * 3)
+    gains = (*gains, *[gains[-1]] * (pings + 3 - len(gains)))
     each = [sounds(k) if callable(sounds) else sounds for k in range(len(gains))]
     stream = np.concatenate([g * one_ping(plan, k, each[k]) for k, g in enumerate(gains)])
     rng = np.random.default_rng(seed)
@@ -92,9 +93,9 @@ def heard(
             start_sample=k * interval,
             mark_s=mark_s,
             pulse_index=k % plan.pulses_per_cycle,
-            confirms_only=k == PINGS,
+            confirms_only=k == pings,
         )
-        for k in range(PINGS + 1)
+        for k in range(pings + 1)
     ]
     # Together, which is the same to the last bit (test_groups.py) and takes less time.
     return list(ping_results(Receiver(plan, info), blocks, at_a_time=len(blocks)))
@@ -119,6 +120,17 @@ def test_no_slip_of_any_size_anywhere_gives_a_wrong_range(pulse: str, slip: int,
         if not result.lost:
             assert result.echoes
             assert abs(strongest_m(result) - 1.9) < 0.0036 + 0.001
+
+
+def test_an_echo_that_moves_evenly_where_the_direct_sound_was_due_is_no_clock_that_drifts() -> None:
+    # The stream slips at its very start, so that no mark is known yet, and brings an echo that is
+    # as strong as the direct sound into its place. It goes at 0.26 m/s, 0.15 ms in 0.1 s, and two
+    # clocks of quartz drift apart by a seventieth of that at the most.
+    def sounds(ping: int) -> Sounds:
+        return ((0.0, 0.1), (1.91 + 0.026 * ping, 0.077), (3.99, 0.075))
+
+    for result in heard(a_plan("chirp"), sounds, slip=-519, at=8, pings=14):
+        assert result.lost, result.index
 
 
 @pytest.mark.parametrize("pulse", PULSES)
