@@ -233,29 +233,35 @@ class MarkSearch:
             Of a ping before, if possible one whose next was punctual: what slipped after it is
             not in its block.
         """
-        unlike = self._unlike(block, mark, known_block, known_mark)
-        if unlike < MOST_UNLIKE and alike(mark, known_mark):
+        same = alike(mark, known_mark)
+        if same and self._unlike(block, mark, known_block, known_mark) < MOST_UNLIKE:
             return False
         shape = self.compressors[known_block.pulse_index].shape
         passed_s = (block.index - known_block.index) * self._interval_s
         reach_s = min(2 * FASTEST_M_S * passed_s / SLOWEST_SOUND_M_S, FARTHEST_S)
-        reach_bins = max(1, math.ceil(reach_s / shape.bin_s))
-        moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
-        within_db = LIKE_DB + _amplitude_doubt_db(mark)
-        for sound in self._sounds(known_block):
-            if abs(sound.delay_s - known_mark.delay_s) <= shape.width_s:
-                continue
+        others = [
+            sound
+            for sound in self._sounds(known_block)
+            if abs(sound.delay_s - known_mark.delay_s) > shape.width_s
+        ]
+        # What explains a block with nothing moved is asked first: by what may have moved, the
+        # longer ago the more, a slip explains the same sounds as well.
+        for reach_bins in (0, max(1, math.ceil(reach_s / shape.bin_s))):
+            moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
+            most = min(MOST_UNLIKE, moved + CLEARLY)
             # What came before the mark was cut off by the slip, or was not.
-            slipped = self._unlike(
-                block, mark, known_block, sound, reach_bins=reach_bins, from_mark_on=True
-            )
-            # As strong as the mark is now, it is the mark unless it is the worse likeness;
-            # else a gain was turned as well, and it is the mark if it is the better one.
-            is_like = abs(20 * math.log10(sound.amplitude / mark.amplitude)) < within_db
-            worse = slipped - moved
-            if slipped < MOST_UNLIKE and worse < (CLEARLY if is_like else -CLEARLY):
+            if any(
+                self._unlike(
+                    block, mark, known_block, sound, reach_bins=reach_bins, from_mark_on=True
+                )
+                < most
+                for sound in others
+            ):
                 return True
-        return False
+            if moved < MOST_UNLIKE:
+                return False
+        # Other sounds about a mark that is as strong as ever are new ones.
+        return not same
 
     def _unlike(
         self,
