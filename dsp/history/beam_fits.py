@@ -7,8 +7,10 @@ the axis, the size of the face and the axis's tilt, and where the range is least
 
 The fit knows that the target is further off away from the middle of its way, that
 source and receiver stand apart, that a wide band smears the pattern, and that noise
-lifts a weak peak. It cannot know whether the way passes above or below the axis: a
-target that misses the axis everywhere looks like a weaker one that meets it.
+lifts a weak peak. High notes have the narrower beam, so that a wide band's hangs on how much
+of them the target sends back: the fit learns it as far as the levels tell. It cannot know
+whether the way passes above or below the axis: a target that misses the axis everywhere
+looks like a weaker one that meets it.
 """
 
 from __future__ import annotations
@@ -31,6 +33,11 @@ FEWEST_ECHOES = 5
 """Fewer echoes than this leave nothing to judge the fit by: it has four or five unknowns."""
 
 _NEPER_DB = 20 / math.log(10)
+_U_LAW = 2 / math.sqrt(3)
+"""Standard uncertainty of the power of the frequency by which a target sends back more. The
+steepest is that of a ball small against the wave, 2 (Lord Rayleigh, *The Theory of Sound*,
+2nd ed., 1896, §335, from memory); what source and receiver do to a band may go against it."""
+
 _SCATTER_RISK = 0.05  # of counting scatter in where there is none
 
 
@@ -206,8 +213,8 @@ def fit_beam(
 class _Fit:
     """The residuals of one sweep, and what is made of their least squares.
 
-    The unknowns are ln amplitude, ln size, tilt, closest range and, on a straight way,
-    the centre.
+    The unknowns are ln amplitude, ln size, tilt, closest range, on a straight way the centre
+    and, of a band, the power of the frequency by which the target sends back more.
     """
 
     def __init__(
@@ -221,17 +228,19 @@ class _Fit:
         self._known = None
         if not sweep.turned and math.isfinite(u_centre_m):
             self._known = (centre_m, u_centre_m)
+        self._of_band = setting.frequency_hz.size > 1
         self._found = sweep.found
         self._scatter = 0.0  # of an amplitude, over itself
 
     @property
     def counted(self) -> int:
         """How many measured numbers go in; an echo that is missing is a bound, not one."""
-        return 2 * int(np.count_nonzero(self._found)) + (self._known is not None)
+        known = (self._known is not None) + self._of_band
+        return 2 * int(np.count_nonzero(self._found)) + known
 
     @property
     def free(self) -> int:
-        return self.counted - (4 if self._sweep.turned else 5)
+        return self.counted - (4 if self._sweep.turned else 5) - self._of_band
 
     def first_guess(self) -> NDArray[np.float64]:
         """Take the arch from the ranges and the beam from a coarse search."""
@@ -285,7 +294,17 @@ class _Fit:
                 if cost < best_cost:
                     best_cost = cost
                     best = np.array([math.log(gain), math.log(size_m), tilt, closest_m, *end])
-        return best
+        return np.append(best, 0.0) if self._of_band else best
+
+    def _coloured(self, unknowns: NDArray[np.float64]) -> BeamSetting:
+        """Return the setting with each part's share as the target sends it back."""
+        if not self._of_band:
+            return self._setting
+        hz, share = self._setting.frequency_hz, self._setting.share
+        # Bounds that no body comes near keep a step of the search from overflowing.
+        law = float(np.clip(unknowns[-1], -10.0, 10.0))
+        share = share * (hz / float(share @ hz)) ** law
+        return dataclasses.replace(self._setting, share=share / share.sum())
 
     def solve(self, start: NDArray[np.float64]) -> NDArray[np.float64]:
         solved = scipy.optimize.least_squares(
@@ -312,7 +331,7 @@ class _Fit:
     def residuals(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
         sweep, found = self._sweep, self._found
         sight = self._sight(unknowns)
-        amplitude = _amplitude(self._setting, unknowns, sight)
+        amplitude = _amplitude(self._coloured(unknowns), unknowns, sight)
         range_m = range_from_path_m(sight.out_m + sight.back_m, self._setting.baseline_m)
         deviation = np.hypot(sweep.noise, self._scatter * amplitude)
         # The highest point of an envelope stands above the echo by the noise square to it
@@ -325,6 +344,8 @@ class _Fit:
         parts = [by_level, by_gap, by_range]
         if self._known is not None:
             parts.append(np.array([(unknowns[4] - self._known[0]) / self._known[1]]))
+        if self._of_band:
+            parts.append(unknowns[-1:] / _U_LAW)
         return np.concatenate(parts)
 
     def _holds(self, solved: NDArray[np.float64]) -> bool:
@@ -348,7 +369,11 @@ class _Fit:
         range_m = range_from_path_m(sight.out_m + sight.back_m, setting.baseline_m)
         ahead = sight_of(setting, np.zeros(range_m.size), range_m, 0.0)
         on_axis = two_way_amplitude(
-            setting, size_m, ahead.out_rad, ahead.back_rad, ahead.out_m + ahead.back_m
+            self._coloured(solved),
+            size_m,
+            ahead.out_rad,
+            ahead.back_rad,
+            ahead.out_m + ahead.back_m,
         )
         on_axis = math.exp(solved[0]) * on_axis / (ahead.out_m * ahead.back_m)
         clean = np.sqrt(np.maximum(sweep.amplitude**2 - 2 * sweep.noise**2, 1e-30))

@@ -68,6 +68,10 @@ are no more. Where none does, as in a file of one ping, it is the first sound.""
 _AS_LOUD = 4.0
 """A ping's loudest may be so much louder than another's: 12 dB."""
 
+_FLANK_LOBES = 2.0
+"""So much of what is not in the file is looked at beside it: a pulse at its very start then has
+a rising side, and its top is between bins. Few enough that noise is weighed by noise."""
+
 _WEAKEST_DB = -80.0
 """Relative to the file's loudest sample: what is weaker is rounding, not a pulse."""
 
@@ -385,19 +389,20 @@ class _MarkSearch:
         cycle = self._interval * len(self._pulses)
         if follow and start + follow * cycle >= self._file.frames:
             return None
-        envelope = self._envelope(start, 0)
-        if np.abs(envelope).max() < self._weakest:
-            return None
         shape = self._filter.shape()
+        held = self._held(start)
+        envelope = self._envelope(start, 0)[held]
+        if envelope.size == 0 or np.abs(envelope).max() < self._weakest:
+            return None
         if follow == 0:
             train = begun_alone(envelope, shape, way_s=self._way_s)
         else:
             train = train_begun(
                 envelope,
-                (self._envelope(start + k * cycle, 0) for k in range(1, follow + 1)),
+                (self._envelope(start + k * cycle, 0)[held] for k in range(1, follow + 1)),
                 shape,
                 drift_bins=MOST_DRIFT * cycle / (shape.bin_s * self._rate_hz),
-                stop_s=(self._lead + self._step) / self._rate_hz,
+                stop_s=(self._lead + self._step) / self._rate_hz - held.start * shape.bin_s,
                 # Rounding to even steps is noise of step/√12 (W. R. Bennett 1948).
                 least_noise=self._rounding_step / math.sqrt(12) * shape.noise_gain,
                 way_s=self._way_s,
@@ -409,13 +414,27 @@ class _MarkSearch:
         place, reach = round(first.delay_s / shape.bin_s), math.ceil(shape.reach_s / shape.bin_s)
         around = slice(max(place - reach, 0), place + reach + 1)
         if any(
-            np.abs(self._envelope(start, turn)[around]).max() > np.abs(envelope[around]).max()
+            np.abs(self._envelope(start, turn)[held][around]).max() > np.abs(envelope[around]).max()
             for turn in range(1, len(self._pulses))
         ):
             return None
         return _Begun(
-            first_sample=start + first.delay_s * self._rate_hz,
+            first_sample=start + (held.start * shape.bin_s + first.delay_s) * self._rate_hz,
             doubt="" if train.ahead is None else in_doubt(first, train.ahead),
+        )
+
+    def _held(self, start: int) -> slice:
+        """Return the bins of a stretch in which a pulse lies within the file, and a flank.
+
+        Beyond is no quiet by which noise may be weighed: all noise within would stand out of it.
+        """
+        shape = self._filter.shape()
+        bin_samples = shape.bin_s * self._rate_hz
+        flank = _FLANK_LOBES * shape.width_s * self._rate_hz
+        last = self._file.frames - self._pulses[0].samples.size + flank - start
+        return slice(
+            max(math.floor((-flank - start) / bin_samples), 0),
+            max(math.ceil(last / bin_samples) + 1, 0),
         )
 
     def refuse_the_middle(self, first_sample: float) -> None:
@@ -491,8 +510,8 @@ class _MarkSearch:
         none of them need stand out from the rest.
         """
         start = round(mark_sample) - self._lead
-        envelope = self._envelope(start, pulse_index)
-        loudest = float(np.abs(envelope).max())
+        envelope = self._envelope(start, pulse_index)[self._held(start)]
+        loudest = float(np.abs(envelope).max(initial=0.0))
         if loudest > self._first_peak / _AS_LOUD:
             return True
         first = first_arrival(envelope, self._filter.shape(pulse_index))

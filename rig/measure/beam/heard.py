@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history.beam_fits import BeamSweep
-from dsp.ping.peaks import delay_uncertainty_s
 from rig.errors import RecordingError
 from rig.measure.beam.moved import SteadyPass, Stops
 from rig.measure.beam.range_shift import range_shift_m
@@ -65,7 +64,6 @@ class HeardSweep:
 
     def sweep(self) -> BeamSweep:
         """Choose the target's echoes and say how sure their levels and ranges are."""
-        receiver, shape = self._receiver, self._receiver.shape
         chosen = self._chosen()
         found = [e for e in chosen if e is not None]
         if not found:
@@ -80,11 +78,7 @@ class HeardSweep:
                 rows.append((math.nan, threshold, math.nan, math.nan))
                 continue
             amplitude = 10 ** (echo.strength_db / 20)
-            # The peak's power holds some of the noise's own.
-            snr_out = max((amplitude / noise) ** 2 - 2, 1.0)
-            u_delay_s = delay_uncertainty_s(shape, snr_out)
-            u_range_m = receiver.sound_speed_m_s / 2 * math.hypot(u_delay_s, self._jitter_s(ping))
-            rows.append((amplitude, threshold, echo.range_m, u_range_m))
+            rows.append((amplitude, threshold, echo.range_m, _u_range_m(ping, echo)))
         amplitudes, limits, ranges_m, u_ranges_m = np.array(rows).T
         return BeamSweep(
             place=self.place,
@@ -174,9 +168,18 @@ class HeardSweep:
         around = around[np.isfinite(around)]
         return float(10 ** (around.max() / 20)) if around.size else least
 
-    def _jitter_s(self, ping: PingResult) -> float:
-        """Return how much a ping's own time zero is noisy by; what all share is left out."""
-        return 0.0 if ping.time_zero is None else ping.time_zero.u_delay_s
+
+def _u_range_m(ping: PingResult, echo: Echo) -> float:
+    """Return what differs from ping to ping of an echo's range; what all share is left out.
+
+    As its own top tells: off the axis a wide band has lost its upper part, and noise moves what
+    is left several times as far as a copy of the pulse.
+    """
+    if ping.heard is None:
+        raise ValueError(f"ping {ping.index}: it is lost; give pings that are heard")
+    hits = ping.heard.hits
+    at = int(np.argmin(np.abs(hits.range_m - echo.range_m)))
+    return math.hypot(float(hits.noise_m[at]), float(hits.beside_m[at]))
 
 
 def _place_of_each(stops: Stops) -> dict[int, float]:

@@ -90,7 +90,17 @@ def test_another_chirp_is_refused_and_the_plans_named(
 def test_the_chirp_that_was_sent_is_taken_whatever_it_went_through(
     tmp_path: Path, way: str
 ) -> None:
-    assert open_sound_file(heard(tmp_path, WAYS[way]), plan_of(**SENT)).pings == 4
+    # Faces of Q 8 swell for a dozen lobes: which of them is their first sound, noise decides, and
+    # one file in thirty is refused for a beginning that is unsure.
+    taken, refused = [], []
+    for seed in range(1, 5):
+        try:
+            taken.append(open_sound_file(heard(tmp_path, WAYS[way], seed=seed), plan_of(**SENT)))
+        except RecordingError as told:
+            refused.append(str(told))
+    assert len(taken) >= 3
+    assert all("may be the first" in words for words in refused)
+    assert all(found.pings == 4 for found in taken)
 
 
 def test_a_chirp_all_but_the_one_that_was_sent_is_taken(tmp_path: Path) -> None:
