@@ -54,8 +54,9 @@ _STEP = 1e-3
 Response = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.complex128]]
 """From frequencies over the centre's, and rows of parameters from 0 to 1, to a row for each."""
 
-_Templates = Callable[[NDArray[np.float64]], NDArray[np.complex128]]
-"""From rows of a lateness, in lobes, and what else a way has to what is read about the crest."""
+_Templates = Callable[[NDArray[np.float64], NDArray[np.intp]], NDArray[np.complex128]]
+"""From rows of a lateness, in lobes, and what else a way has to what is read about the crest; the
+second says which of some ways each row is of, those of the first at the front."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,18 +206,32 @@ class Heard:
 
     def fitted(self, way: Way) -> Fit:
         """Return how a copy that came by such a way fits."""
-        templates = self._copies(way)
+        return self.fitted_each([way])[0]
+
+    def fitted_each(self, ways: Sequence[Way]) -> list[Fit]:
+        """Return how a copy that came by each of some ways fits, each as if it was alone.
+
+        Those that have as many parameters are fitted together.
+        """
+        over = self._over
         # Each start with each shift, whose turns are put to what reads them.
         late = np.exp(_SHIFTS_LOBES[:, np.newaxis] * self._turned)
         readers = np.multiply(late[..., np.newaxis], self.turn.T, order="C")
-        tried = way.response(self._over, way.starts) @ readers
-        return _fitted(self, templates, way, tried)
+        begun = [_begun(self, way, way.response(over, way.starts) @ readers) for way in ways]
+        fits: dict[int, Fit] = {}
+        for size in sorted({at.shape[1] for at in begun}):
+            alike = [number for number, at in enumerate(begun) if at.shape[1] == size]
+            its = [ways[number] for number in alike]
+            found = _fitted(self, self._copies(its), its, [begun[number] for number in alike])
+            fits |= zip(alike, found, strict=True)
+        return [fits[number] for number in range(len(ways))]
 
     def fitted_by(self, sound: Look) -> Fit:
         """Return how another sound fits, as it was heard."""
         templates = self._same_as(sound)
-        tried = templates(_SHIFTS_LOBES[:, np.newaxis])
-        return _fitted(self, templates, COPY, tried[:, np.newaxis])
+        tried = templates(_SHIFTS_LOBES[:, np.newaxis], np.zeros(_SHIFTS_LOBES.size, np.intp))
+        begun = _begun(self, COPY, tried[:, np.newaxis])
+        return _fitted(self, templates, [COPY], [begun])[0]
 
     @property
     def _over(self) -> NDArray[np.float64]:
@@ -228,13 +243,20 @@ class Heard:
         """By how much each of them turns over a lobe, in rad times i."""
         return np.asarray(2j * np.pi * self.node_hz * self.shape.width_s)
 
-    def _copies(self, way: Way) -> _Templates:
-        """Return what a copy of the pulse is by such a way."""
+    def _copies(self, ways: Sequence[Way]) -> _Templates:
+        """Return what a copy of the pulse is by each of such ways."""
         over, turned = self._over, self._turned
 
-        def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
-            response = way.response(over, at[..., 1:]) * np.exp(at[..., :1] * turned)
-            return np.asarray(response @ self.turn.T)
+        def templates(at: NDArray[np.float64], of: NDArray[np.intp]) -> NDArray[np.complex128]:
+            ends = np.searchsorted(of, np.arange(len(ways) + 1)).tolist()
+            response = np.concatenate(
+                [
+                    way.response(over, at[begin:end, ..., 1:])
+                    for way, begin, end in zip(ways, ends, ends[1:], strict=False)
+                    if end > begin
+                ]
+            )
+            return np.asarray((response * np.exp(at[..., :1] * turned)) @ self.turn.T)
 
         return templates
 
@@ -242,7 +264,7 @@ class Heard:
         """Return what another sound is, as it was heard."""
         lag_s, lobe_s = LOOKED_LOBES * self.shape.width_s, self.shape.width_s
 
-        def templates(at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        def templates(at: NDArray[np.float64], _of: NDArray[np.intp]) -> NDArray[np.complex128]:
             late_s = lobe_s * at[..., 0].reshape(-1)
             copies = [self.white @ sound.at(lag_s + late) for late in late_s]
             return np.reshape(copies, (*at.shape[:-1], -1))
@@ -282,13 +304,8 @@ def _left(heard: Heard, templates: NDArray[np.complex128]) -> NDArray[np.complex
     return np.asarray(heard.own - gain[..., np.newaxis] * templates)
 
 
-def _fitted(
-    heard: Heard,
-    templates: _Templates,
-    way: Way,
-    tried: NDArray[np.complex128],
-) -> Fit:
-    """Return the best fit from the best few of some starts.
+def _begun(heard: Heard, way: Way, tried: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Return a lateness and the parameters of the best few of a way's starts, a row for each.
 
     `tried` are the templates of each, at each shift, shape (shifts, starts, looks).
     """
@@ -296,15 +313,34 @@ def _fitted(
     left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(tried.shape[:2])
     nearest = left_by.argmin(axis=0)
     best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
-    at = np.column_stack([_SHIFTS_LOBES[nearest[best]], way.starts[best]])
-    fits = _fitted_from(heard, templates, at, way.behind_lobes)
+    return np.column_stack([_SHIFTS_LOBES[nearest[best]], way.starts[best]])
+
+
+def _fitted(
+    heard: Heard,
+    templates: _Templates,
+    ways: Sequence[Way],
+    begun: Sequence[NDArray[np.float64]],
+) -> list[Fit]:
+    """Return the best fit of each of some ways that have as many parameters."""
+    of = np.repeat(np.arange(len(ways)), [len(at) for at in begun])
+    behind_lobes = np.array([way.behind_lobes for way in ways])
+    fits = _fitted_from(heard, templates, np.concatenate(begun), of, behind_lobes[of])
+    return [_best([fits[row] for row in np.flatnonzero(of == n)]) for n in range(len(ways))]
+
+
+def _best(fits: Sequence[Fit]) -> Fit:
     # The first that is as good as noise lets any be is asked last.
     good = (i for i, fit in enumerate(fits) if fit.chi_square < fit.degrees_of_freedom)
     return min(fits[: next(good, len(fits)) + 1], key=lambda fit: fit.chi_square)
 
 
 def _fitted_from(
-    heard: Heard, templates: _Templates, at: NDArray[np.float64], behind_lobes: float
+    heard: Heard,
+    templates: _Templates,
+    at: NDArray[np.float64],
+    of: NDArray[np.intp],
+    behind_lobes: NDArray[np.float64],
 ) -> list[Fit]:
     """Fit by least squares, damped (Levenberg and Marquardt), from each of some starts."""
     starts, size = at.shape
@@ -315,7 +351,7 @@ def _fitted_from(
     chi_square, bend = np.empty(starts), np.empty((starts, size, size))
     going = np.arange(starts)
     for _ in range(_ROUNDS):
-        left = _left(heard, templates(at[going, np.newaxis] + steps))
+        left = _left(heard, templates(at[going, np.newaxis] + steps, of[going]))
         # Noise of 1 is of two parts, of a half each.
         around = math.sqrt(2) * np.concatenate([left.real, left.imag], axis=2)
         here = around[:, 0]
@@ -334,7 +370,7 @@ def _fitted_from(
             )
             tried = at[trying] - np.linalg.solve(stiff, pull)[..., 0]
             tried[:, 1:] = np.minimum(np.maximum(tried[:, 1:], 0.0), 1.0)
-            after = _left(heard, templates(tried[:, np.newaxis]))[:, 0]
+            after = _left(heard, templates(tried[:, np.newaxis], of[trying]))[:, 0]
             fell[trying] = chi_square[trying] - 2 * np.vecdot(after, after).real
             falls = fell[trying] > 0
             at[trying[falls]] = tried[falls]
@@ -344,9 +380,9 @@ def _fitted_from(
             again = (fell[trying] <= 0) & (damping[trying] < 1e4)
             trying, pull = trying[again], pull[again]
     spread = np.linalg.inv(bend)
-    first = np.zeros(size)
-    first[-1] = behind_lobes
-    first[0] += 1.0
+    first = np.zeros((starts, size))
+    first[:, -1] = behind_lobes
+    first[:, 0] += 1.0
     _, volume = np.linalg.slogdet(2 * math.pi * spread)
     return [
         Fit(
@@ -358,8 +394,8 @@ def _fitted_from(
         )
         for chi, late, variance, room in zip(
             chi_square.tolist(),
-            (at @ first).tolist(),
-            (spread @ first @ first).tolist(),
+            np.vecdot(at, first).tolist(),
+            np.vecdot((spread @ first[..., np.newaxis])[..., 0], first).tolist(),
             volume.tolist(),
             strict=True,
         )

@@ -94,16 +94,19 @@ def late_by_shape(
     placed_s, u_placed_s = copy.late_lobes * lobe_s, copy.u_late_lobes * lobe_s
     if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
-    weaker, stronger = (heard.fitted(_bounce(shape, louder=louder)) for louder in (False, True))
+    bounces = [_bounce(shape, louder=louder) for louder in (False, True)]
+    weaker, stronger, *by_filters = heard.fitted_each([*bounces, *FILTERS, *UNBOUNDED])
     bounce = _either(weaker, stronger)
-    plain = [fit for way in FILTERS if (fit := heard.fitted(way)).holds]
-    filtered = [*plain, *(fit for way in UNBOUNDED if (fit := heard.fitted(way)).holds)]
+    plain = [fit for fit in by_filters[: len(FILTERS)] if fit.holds]
+    filtered = [*plain, *(fit for fit in by_filters[len(FILTERS) :] if fit.holds)]
     if _likely(copy, [weaker, stronger, *filtered]):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
     if likely_alone < RARELY:
         return Late(late_s=placed_s, u_late_s=0.0)
-    dulled_each = [heard.fitted(_dulled_bounce(shape, louder=louder)) for louder in (False, True)]
+    dulled_each = heard.fitted_each(
+        [_dulled_bounce(shape, louder=louder) for louder in (False, True)]
+    )
     dulled = _either(*dulled_each)
     # Where a filter is as likely, or both at once are likelier, a bounce is not told.
     least = bounce.evidence + math.log(RARELY)
@@ -229,9 +232,12 @@ def _steep(
     order: int, over: NDArray[np.float64], at: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Return a maximally flat low-pass: poles evenly on a circle."""
-    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
     turned = 1j * over / _corner(at)
-    return np.asarray(np.prod(-poles / (turned[..., np.newaxis] - poles), axis=-1))
+    first, *others = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+    passed = -first / (turned - first)
+    for pole in others:
+        passed *= -pole / (turned - pole)
+    return np.asarray(passed)
 
 
 def _low_pass(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:

@@ -10,6 +10,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include <avr_extint.h>
 #include <sim_avr.h>
 #include <sim_elf.h>
 
@@ -148,6 +149,10 @@ int main(int argc, char **argv)
     avr->vcc = avr->avcc = avr->aref = 5000;
     avr->sleep = no_sleep;
     avr->log = LOG_ERROR;
+    /* The gain's pins can interrupt, too. The firmware never lets them, but the library would
+     * look after each tick whether they are still low. */
+    avr_extint_set_strict_lvl_trig(avr, 0, 0);
+    avr_extint_set_strict_lvl_trig(avr, 1, 0);
     bench_attach(avr);
     wire_attach(avr, argv[2], atol(argv[3]));
     fputs("ready\n", answers);

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import bisect
 import functools
+import itertools
 import re
 from collections.abc import Callable
 
@@ -20,16 +22,34 @@ def wrapped(text: str, width: float, measure: Callable[[str], float]) -> list[st
 
     A word that is wider by itself is cut short with an ellipsis.
     """
+    kept = _BEFORE_UNIT.sub(_KEPT, " ".join(text.split())).split(" ")
+    words = [word.replace(_KEPT, " ") for word in kept if word]
+    # As many letters as fit, by the mean letter: to measure a line takes longer than all else.
+    letters = width * len(text) / max(measure(" ".join(words)), 1e-9) if words else 0.0
     lines: list[str] = []
-    for kept in _BEFORE_UNIT.sub(_KEPT, " ".join(text.split())).split(" "):
-        word = kept.replace(_KEPT, " ")
-        if not word:
-            continue
-        if lines and measure(f"{lines[-1]} {word}") <= width:
-            lines[-1] = f"{lines[-1]} {word}"
-        else:
-            lines.append(shortened(word, width, measure))
+    while words:
+        fit = _as_many_as_fit(words, width, measure, letters)
+        if fit == 0:
+            words[0] = shortened(words[0], width, measure)
+            fit = max(1, _as_many_as_fit(words, width, measure, letters))
+        lines.append(" ".join(words[:fit]))
+        words = words[fit:]
     return lines
+
+
+def _as_many_as_fit(
+    words: list[str], width: float, measure: Callable[[str], float], letters: float
+) -> int:
+    """Return how many of the words fit into one line, of so many letters or so."""
+    ends = list(itertools.accumulate(len(word) + 1 for word in words))
+    fit = max(1, bisect.bisect_right(ends, letters + 1))
+    if measure(" ".join(words[:fit])) <= width:
+        while fit < len(words) and measure(" ".join(words[: fit + 1])) <= width:
+            fit += 1
+        return fit
+    while fit > 1 and measure(" ".join(words[: fit - 1])) > width:
+        fit -= 1
+    return fit - 1
 
 
 def shortened(text: str, width: float, measure: Callable[[str], float]) -> str:

@@ -75,3 +75,19 @@ def test_ticks_of_one_axis_share_their_digits():
 def test_units_follow_the_size():
     assert (length_text(0.066), length_text(1.5)) == ("6.6 cm", "1.50 m")
     assert (time_text(0.012), time_text(2.0)) == ("12 ms", "2 s")
+
+
+@given(st.lists(st.text("iWm", min_size=1, max_size=9), max_size=30), st.floats(1.0, 200.0))
+def test_each_line_holds_as_many_words_as_fit(words: list[str], width: float) -> None:
+    """Letters are as unlike as an i and a W, so that none is as wide as the mean one."""
+
+    def measure(text: str) -> float:
+        return sum({"i": 1.0, " ": 1.0, "m": 4.0}.get(letter, 6.0) for letter in text)
+
+    lines: list[str] = []
+    for word in words:
+        if lines and measure(f"{lines[-1]} {word}") <= width:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(shortened(word, width, measure))
+    assert wrapped(" ".join(words), width, measure) == lines

@@ -383,14 +383,24 @@ def test_a_device_that_is_not_there_is_said_before_anyone_predicts(tmp_path: Pat
     assert done.stderr.count("\n") == 1
 
 
+ON_BLANK_PAPER = """
+import sys
+from blank_paper import blank_paper
+from rig.cli import main
+with blank_paper():
+    sys.exit(main(sys.argv[1:]))
+"""
+
+
 def in_terminal(folder: Path, words: list[str], typed: list[tuple[str, str]]) -> tuple[str, int]:
-    """Run in a terminal; type each answer once its prompt is there."""
+    """Run in a terminal, its pictures blank; type each answer once its prompt is there."""
     import pty
 
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-m", "rig.cli", "lesson", *words],
+        [sys.executable, "-c", ON_BLANK_PAPER, "lesson", *words],
         cwd=folder,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
         stdin=theirs,
         stdout=theirs,
         stderr=theirs,
