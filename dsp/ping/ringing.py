@@ -229,7 +229,8 @@ def _starts(planned: SearchPlan) -> _Starts:
     # All that is read of them, however late and shifted, stands at sixteenths of a lobe.
     lag = np.arange(-16 * 2 * RING_LOBES, 16 * 3 * RING_LOBES) / 16
     heard = (passed * band.weights) @ np.exp(-np.outer(band.turned, lag))
-    late = lag[np.abs(heard).argmax(axis=1)]
+    near = (lag >= 0) & (lag < RING_LOBES)
+    late = lag[near][np.abs(heard[:, near]).argmax(axis=1)]
     place = RUNG_LOBES - _SHIFTS_LOBES[:, np.newaxis] + late[:, np.newaxis, np.newaxis]
     place = np.rint(16 * (place - lag[0])).astype(np.intp)
     read = np.take_along_axis(heard, place.reshape(len(faces), -1), axis=1)

@@ -197,10 +197,12 @@ def _of_noise(planned: SearchPlan, chosen: int, risk: float = RISK) -> tuple[flo
 
 
 def _others(taken: Taken, echo: np.intp, loud: NDArray[np.intp]) -> list[np.intp]:
-    """Return the strongest others of its profile, clear of its ringing."""
-    others = loud[taken.profile[loud] == taken.profile[echo]]
-    apart = np.abs(taken.position[others] - taken.position[echo]) / taken.planned.lobe_bins
-    return list(others[apart > RING_LOBES][:MOST_COMPARED])
+    """Return the strongest others of its profile, clear of its ringing and of each other's."""
+    clear, chosen = RING_LOBES * taken.planned.lobe_bins, [echo]
+    for other in loud[taken.profile[loud] == taken.profile[echo]]:
+        if np.abs(taken.position[chosen] - taken.position[other]).min() > clear:
+            chosen.append(other)
+    return chosen[1 : 1 + MOST_COMPARED]
 
 
 def _found_about(taken: Taken, echo: np.intp) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
