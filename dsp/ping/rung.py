@@ -149,16 +149,15 @@ def rung(
 def _explained(heard: _Heard, *, copies: int) -> tuple[Fit | None, int]:
     """Return what fit of one body before faces that ring holds, or else of two, and of how many.
 
-    It leaves no more than the copies did that were found, each of a delay and a strength of its
-    own. Two bodies are asked for where two copies do not explain the echo.
+    It leaves no more than the copies did that were found, but for a nat for each number that they
+    had more to choose. Two bodies are asked for where two copies do not explain the echo.
     """
     planned, own = heard.planned, heard.own
     for chosen, fitted, bodies in ((ONE, one_body, 1), (TWO, two_bodies, 2)):
         most = _most(heard, chosen, share=NO_COPY)
         fit = fitted(planned, own, most=STARTS_LEAVE * heard.energy + most)
         as_likely = heard.left + max(COPY * copies - chosen, 0)
-        at_most = max(min(most, as_likely), _of_noise(planned, chosen)[1])
-        if fit is not None and fit.left < at_most:
+        if fit is not None and fit.left < min(most, as_likely):
             return fit, bodies
         if copies < 3 and heard.left < _of_noise(planned, 2 * COPY)[1]:
             break
@@ -218,8 +217,10 @@ def _heard(taken: Taken, echo: np.intp, snr_out: NDArray[np.float64]) -> _Heard:
     planned, even = taken.planned, evened_over_ringing(taken.planned)
     about, lag = _found_about(taken, echo)
     offset = RUNG_LOBES * planned.lobe_bins
-    place = within(taken.position[echo] + offset, 0, planned.bins - 1)
-    left = taken.values(np.full(place.size, taken.profile[echo]), place)
+    place = taken.position[echo] + offset
+    inside = within(place, 0, planned.bins - 1)
+    left = taken.values(np.full(place.size, taken.profile[echo]), inside)
+    left[inside != place] = 0  # beyond its ends a profile is as what was found in it says
     copies = planned.table.lags(offset - lag[:, np.newaxis] * planned.lobe_bins)[0]
     noise = taken.strength[echo] * np.sqrt(2 / snr_out[echo])
     own, left = even @ (left + taken.gain[about] @ copies) / noise, even @ left / noise
