@@ -49,6 +49,10 @@ and frequency; of two bodies as much for each; and half of the faces' for each o
 
 COPY = 3
 
+GAP_LOBES = 2.5
+"""Copies found in what rings follow each other by 0.6 to 1.3 lobes (a chirp, measured), and farther
+where one between them hides among a code's side lobes."""
+
 APART_LOBES = 1.5
 """Two bodies so far apart are each listed where they were found."""
 
@@ -149,14 +153,14 @@ def rung(
 def _explained(heard: _Heard, *, copies: int) -> tuple[Fit | None, int]:
     """Return what fit of one body before faces that ring holds, or else of two, and of how many.
 
-    It leaves no more than the copies did that were found, but for a nat for each number that they
+    It leaves no more than the copies did that were found, but for two nats for each number they
     had more to choose. Two bodies are asked for where two copies do not explain the echo.
     """
     planned, own = heard.planned, heard.own
     for chosen, fitted, bodies in ((ONE, one_body, 1), (TWO, two_bodies, 2)):
         most = _most(heard, chosen, share=NO_COPY)
         fit = fitted(planned, own, most=STARTS_LEAVE * heard.energy + most)
-        as_likely = heard.left + max(COPY * copies - chosen, 0)
+        as_likely = heard.left + 2 * max(COPY * copies - chosen, 0)
         if fit is not None and fit.left < min(most, as_likely):
             return fit, bodies
         if copies < 3 and heard.left < _of_noise(planned, 2 * COPY)[1]:
@@ -209,6 +213,10 @@ def _found_about(taken: Taken, echo: np.intp) -> tuple[NDArray[np.intp], NDArray
     first, last = taken.start[taken.profile[echo] : taken.profile[echo] + 2]
     lag = (taken.position[first:last] - taken.position[echo]) / taken.planned.lobe_bins
     about = ((lag > -AHEAD_LOBES) & (lag < RING_LOBES)).nonzero()[0]
+    about = about[np.argsort(lag[about], kind="stable")]
+    # What stands behind a gap is no ringing: that dies away evenly.
+    row = np.cumsum(np.diff(lag[about], prepend=lag[about[0]]) > GAP_LOBES)
+    about = about[row == row[lag[about].searchsorted(0.0)]]
     return first + about, lag[about]
 
 
