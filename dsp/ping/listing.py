@@ -21,6 +21,7 @@ from dsp.ping.more_than_one import more_than_one
 from dsp.ping.noise_left import NoiseLeft
 from dsp.ping.peaks import Peak
 from dsp.ping.rows import alike, pairs, starts_of
+from dsp.ping.rung import rung
 from dsp.ping.side_lobes_left import among_lobes_of, stands_out
 from dsp.ping.taken import MISFIT_OVER_RMS, Taken
 
@@ -74,8 +75,11 @@ def listed(
     pulled_s = np.hypot(pull_s, u_s * np.sqrt(of_found / np.maximum(near, 1e-30)))
     u_s = np.hypot(u_s, pull_s)
     more = more_than_one(taken, stands, snr_out)
+    rings = rung(taken, stands, more, snr_out)
+    stands &= ~rings.no_echo
+    more = (more & ~rings.one & ~rings.no_echo) | (rings.within_lobes > 0)
     stands &= ~among_lobes_of(taken, more)
-    second_s = SECOND_LOBES * shape.width_s * more
+    second_s = np.maximum(SECOND_LOBES * more, rings.within_lobes / 2) * shape.width_s
     delay_bins = taken.position - lead
     turns = planned.table.turns * taken.position + shape.carrier_hz * shape.bin_s * delay_bins
     phase = np.angle(taken.gain * np.exp(2j * np.pi * turns))
