@@ -172,6 +172,26 @@ def test_an_echo_18_db_down_is_found_a_lobe_and_a_half_beside_one_of_50_db(
     assert found >= 15
 
 
+@pytest.mark.parametrize("name", ["chirp", "barker", "golay", "tone"])
+def test_three_echoes_close_behind_a_sound_30_db_louder_are_listed(name: str) -> None:
+    # 45 dB each, 12 lobes behind at the most and two lobes apart at the least: where a code's side
+    # lobes are as high as beside its top. What three echoes leave beside the louder one, before
+    # they are known, is theirs, and no sign that it is no copy.
+    scene, rng = Scene(PULSES[name]), np.random.default_rng(31)
+    lobe_s = scene.shape.width_s
+    cases, blocks = [], []
+    for _ in range(12):
+        at = 0.02 + lobe_s * (rng.uniform(2.5, 4) + np.cumsum([0, *rng.uniform(2, 4, 2)]))
+        block = scene.echo(0.02, 75, any_phase(rng)) + rng.standard_normal(BLOCK)
+        block += sum(scene.echo(one_s, 45, any_phase(rng)) for one_s in at)
+        cases.append(np.array([0.02, *at]))
+        blocks.append(block)
+    for at, peaks in zip(cases, scene.find_each(blocks), strict=True):
+        found = np.array([p.delay_s for p in peaks])
+        assert found.size == at.size
+        assert np.abs(found - at).max() < lobe_s / 2
+
+
 @pytest.mark.parametrize("name", sorted(PULSES))
 @pytest.mark.parametrize("weighting", ["none", "hann"])
 def test_one_echo_is_listed_once_however_strong(name: str, weighting: str) -> None:
