@@ -83,45 +83,45 @@ if TYPE_CHECKING:
     from dsp.physics.targets import plate_target_strength_db as plate_target_strength_db
     from dsp.physics.targets import sphere_form_function as sphere_form_function
     from dsp.physics.targets import sphere_target_strength_db as sphere_target_strength_db
-    from dsp.ping.arrivals import first_arrival as first_arrival
-    from dsp.ping.bounds import blind_zone_m as blind_zone_m
-    from dsp.ping.bounds import delay_bound_s as delay_bound_s
-    from dsp.ping.bounds import detection_probability as detection_probability
-    from dsp.ping.bounds import false_alarm_threshold as false_alarm_threshold
-    from dsp.ping.bounds import flat_band_rms_bandwidth_rad_s as flat_band_rms_bandwidth_rad_s
-    from dsp.ping.bounds import longest_range_m as longest_range_m
-    from dsp.ping.bounds import outlier_probability as outlier_probability
-    from dsp.ping.bounds import range_deviation_m as range_deviation_m
-    from dsp.ping.bounds import resolution_m as resolution_m
-    from dsp.ping.compression import PulseCompressor as PulseCompressor
-    from dsp.ping.echo_shape import EchoShape as EchoShape
-    from dsp.ping.equalising import Equalisation as Equalisation
-    from dsp.ping.equalising import Replica as Replica
-    from dsp.ping.equalising import equalisation as equalisation
-    from dsp.ping.equalising import measured_replica as measured_replica
-    from dsp.ping.false_alarms import cell_averaging_factor as cell_averaging_factor
-    from dsp.ping.false_alarms import ordered_statistic_factor as ordered_statistic_factor
-    from dsp.ping.peaks import Peak as Peak
-    from dsp.ping.profiles import EchoProfile as EchoProfile
-    from dsp.ping.profiles import stacked as stacked
-    from dsp.ping.profiles import stacked_in_turns as stacked_in_turns
-    from dsp.ping.profiles import still_background as still_background
-    from dsp.ping.profiles import without_background as without_background
-    from dsp.ping.pulses import Pulse as Pulse
-    from dsp.ping.pulses import barker13 as barker13
-    from dsp.ping.pulses import golay_codes as golay_codes
-    from dsp.ping.pulses import golay_pair as golay_pair
-    from dsp.ping.pulses import linear_chirp as linear_chirp
-    from dsp.ping.pulses import ringing_burst as ringing_burst
-    from dsp.ping.pulses import taper_window as taper_window
-    from dsp.ping.pulses import tone_burst as tone_burst
+    from dsp.ping.first_sound.arrivals import first_arrival as first_arrival
+    from dsp.ping.noise.false_alarms import cell_averaging_factor as cell_averaging_factor
+    from dsp.ping.noise.false_alarms import ordered_statistic_factor as ordered_statistic_factor
+    from dsp.ping.noise.thresholds import cell_averaging_threshold as cell_averaging_threshold
+    from dsp.ping.noise.thresholds import ordered_statistic_threshold as ordered_statistic_threshold
+    from dsp.ping.pulse.bounds import blind_zone_m as blind_zone_m
+    from dsp.ping.pulse.bounds import delay_bound_s as delay_bound_s
+    from dsp.ping.pulse.bounds import detection_probability as detection_probability
+    from dsp.ping.pulse.bounds import false_alarm_threshold as false_alarm_threshold
+    from dsp.ping.pulse.bounds import flat_band_rms_bandwidth_rad_s as flat_band_rms_bandwidth_rad_s
+    from dsp.ping.pulse.bounds import longest_range_m as longest_range_m
+    from dsp.ping.pulse.bounds import outlier_probability as outlier_probability
+    from dsp.ping.pulse.bounds import range_deviation_m as range_deviation_m
+    from dsp.ping.pulse.bounds import resolution_m as resolution_m
+    from dsp.ping.pulse.compression import PulseCompressor as PulseCompressor
+    from dsp.ping.pulse.echo_shape import EchoShape as EchoShape
+    from dsp.ping.pulse.equalising import Equalisation as Equalisation
+    from dsp.ping.pulse.equalising import Replica as Replica
+    from dsp.ping.pulse.equalising import equalisation as equalisation
+    from dsp.ping.pulse.equalising import measured_replica as measured_replica
+    from dsp.ping.pulse.peaks import Peak as Peak
+    from dsp.ping.pulse.profiles import EchoProfile as EchoProfile
+    from dsp.ping.pulse.profiles import stacked as stacked
+    from dsp.ping.pulse.profiles import stacked_in_turns as stacked_in_turns
+    from dsp.ping.pulse.profiles import still_background as still_background
+    from dsp.ping.pulse.profiles import without_background as without_background
+    from dsp.ping.pulse.pulses import Pulse as Pulse
+    from dsp.ping.pulse.pulses import barker13 as barker13
+    from dsp.ping.pulse.pulses import golay_codes as golay_codes
+    from dsp.ping.pulse.pulses import golay_pair as golay_pair
+    from dsp.ping.pulse.pulses import linear_chirp as linear_chirp
+    from dsp.ping.pulse.pulses import ringing_burst as ringing_burst
+    from dsp.ping.pulse.pulses import taper_window as taper_window
+    from dsp.ping.pulse.pulses import tone_burst as tone_burst
     from dsp.ping.ranging import path_from_range_m as path_from_range_m
     from dsp.ping.ranging import range_from_path_m as range_from_path_m
     from dsp.ping.ranging import u_off_axis_m as u_off_axis_m
-    from dsp.ping.search import find_echoes as find_echoes
+    from dsp.ping.search.search import find_echoes as find_echoes
     from dsp.ping.slowing import slowed as slowed
-    from dsp.ping.thresholds import cell_averaging_threshold as cell_averaging_threshold
-    from dsp.ping.thresholds import ordered_statistic_threshold as ordered_statistic_threshold
     from dsp.uncertainty import Budget as Budget
     from dsp.uncertainty import Input as Input
     from dsp.uncertainty import Term as Term
@@ -169,7 +169,7 @@ _NAMES = {
         "sphere_form_function",
         "sphere_target_strength_db",
     ),
-    "ping.pulses": (
+    "ping.pulse.pulses": (
         "Pulse",
         "barker13",
         "golay_codes",
@@ -179,22 +179,22 @@ _NAMES = {
         "taper_window",
         "tone_burst",
     ),
-    "ping.compression": ("PulseCompressor",),
-    "ping.echo_shape": ("EchoShape",),
-    "ping.equalising": ("Equalisation", "Replica", "equalisation", "measured_replica"),
-    "ping.false_alarms": ("cell_averaging_factor", "ordered_statistic_factor"),
-    "ping.profiles": (
+    "ping.pulse.compression": ("PulseCompressor",),
+    "ping.pulse.echo_shape": ("EchoShape",),
+    "ping.pulse.equalising": ("Equalisation", "Replica", "equalisation", "measured_replica"),
+    "ping.noise.false_alarms": ("cell_averaging_factor", "ordered_statistic_factor"),
+    "ping.pulse.profiles": (
         "EchoProfile",
         "stacked",
         "stacked_in_turns",
         "still_background",
         "without_background",
     ),
-    "ping.peaks": ("Peak",),
-    "ping.search": ("find_echoes",),
-    "ping.arrivals": ("first_arrival",),
+    "ping.pulse.peaks": ("Peak",),
+    "ping.search.search": ("find_echoes",),
+    "ping.first_sound.arrivals": ("first_arrival",),
     "ping.ranging": ("path_from_range_m", "range_from_path_m", "u_off_axis_m"),
-    "ping.bounds": (
+    "ping.pulse.bounds": (
         "blind_zone_m",
         "delay_bound_s",
         "detection_probability",
@@ -206,7 +206,7 @@ _NAMES = {
         "resolution_m",
     ),
     "ping.slowing": ("slowed",),
-    "ping.thresholds": ("cell_averaging_threshold", "ordered_statistic_threshold"),
+    "ping.noise.thresholds": ("cell_averaging_threshold", "ordered_statistic_threshold"),
     "history.range_filters": ("Scan",),
     "history.tracking": ("Track", "tracks_of"),
     "history.passage": ("Passage", "fitted_range_m", "passing_range_m"),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive
-from dsp.ping.peaks import interpolated
+from dsp.ping.pulse.peaks import interpolated
 from dsp.ping.ranging import path_from_range_m, range_from_path_m
 
 CLEAREST_TURN = 0.8
@@ -37,7 +37,7 @@ def echo_phasor(
     Parameters
     ----------
     envelope : ndarray of complex64, shape (bins,)
-        As :meth:`dsp.ping.compression.PulseCompressor.from_time_zero` gives.
+        As :meth:`dsp.ping.pulse.compression.PulseCompressor.from_time_zero` gives.
     delay_s : array_like
         As a search found them.
     bin_s : float

@@ -27,7 +27,7 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
-from dsp.ping.peaks import KERNEL_HALF, kernel
+from dsp.ping.pulse.peaks import KERNEL_HALF, kernel
 
 WIDEST_RAD = math.radians(60.0)
 """Nothing is added up from farther off the axis: a wider beam is no face's beam any more."""
@@ -166,7 +166,7 @@ def focused(
     Parameters
     ----------
     profiles : ndarray of complex, shape (pings, bins)
-        As :meth:`dsp.ping.compression.PulseCompressor.from_time_zero` gives, ping after
+        As :meth:`dsp.ping.pulse.compression.PulseCompressor.from_time_zero` gives, ping after
         ping, evenly spaced in time; zeros for a lost one.
     way : StraightWay
     range_m : array_like, shape (ranges,)

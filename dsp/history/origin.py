@@ -1,6 +1,6 @@
 """Which ping an echo is of, told by its phase from ping to ping.
 
-Pings carry signs (:mod:`dsp.ping.signs`). The phase of an echo of a ping's own goes on evenly
+Pings carry signs (:mod:`dsp.ping.signs.signs`). The phase of an echo of a ping's own goes on evenly
 from ping to ping, as its target moves; of one that is late it jumps by half a turn wherever the
 signs of the two pings differ.
 """
@@ -69,7 +69,7 @@ def origin_of(
         :func:`dsp.history.echo_phase.echo_phasor`, of pings that were turned back by their own
         signs.
     signs : array_like of int, shape (hits, ways)
-        :func:`dsp.ping.signs.late_signs` of each ping.
+        :func:`dsp.ping.signs.signs.late_signs` of each ping.
     u_delay_s : float
         Standard uncertainty of one delay.
     centre_hz : float

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.arguments import read_only
-from dsp.ping.signs import ping_sign
+from dsp.ping.signs.signs import ping_sign
 from rig.bench.tables import number, whole
 
 LEAD_S = 0.005

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dsp.ping.pulses import folded_band_hz
+from dsp.ping.pulse.pulses import folded_band_hz
 from rig.bench.capture import LEAD_S
 from rig.bench.given_files import load_toml
 from rig.bench.pulse_kinds import PulsePlan

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Protocol, Self
 
 from dsp.physics.doppler import chirp_coupling_s
-from dsp.ping.pulses import (
+from dsp.ping.pulse.pulses import (
     RING_OUT,
     Pulse,
     barker13,

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 
-from dsp.ping.equalising import Replica
+from dsp.ping.pulse.equalising import Replica
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.tables import number, whole
@@ -138,7 +138,7 @@ class StoredReplica:
     snr_db : float
         2E/N0 of what was listened to, all pings together.
     floor : float
-        As in :class:`dsp.ping.equalising.Equalisation`.
+        As in :class:`dsp.ping.pulse.equalising.Equalisation`.
     band_hz : tuple of float
     resolution_m, plain_resolution_m : float
         Range difference from which two echoes show as two; equalised, and by the

@@ -7,8 +7,8 @@ import functools
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.pulses import Pulse
-from dsp.ping.signs import SIGNS
+from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.signs.signs import SIGNS
 from rig.bench.plan import Plan
 from rig.bench.pulse_kinds import PulseKind
 from rig.errors import PlanError

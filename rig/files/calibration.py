@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from dsp.ping.equalising import Replica
-from dsp.ping.pulses import Pulse
+from dsp.ping.pulse.equalising import Replica
+from dsp.ping.pulse.pulses import Pulse
 from rig.bench.given_files import FIRST_YEAR, LAST_YEAR, checksum_of, json_of, read_text
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import (

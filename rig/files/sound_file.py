@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival, in_doubt
-from dsp.ping.opening_filter import OpeningFilter
-from dsp.ping.other_sweep import sweeps_otherwise
-from dsp.ping.train_start import begun_alone, train_begun
+from dsp.ping.first_sound.arrivals import first_arrival, in_doubt
+from dsp.ping.first_sound.other_sweep import sweeps_otherwise
+from dsp.ping.first_sound.train_start import begun_alone, train_begun
+from dsp.ping.samples.opening_filter import OpeningFilter
 from rig.bench.believed_speed import believed_speed_m_s
 from rig.bench.capture import (
     LEAD_S,

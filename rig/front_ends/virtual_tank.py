@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.pulses import Pulse
-from dsp.ping.signs import ping_sign
+from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.signs.signs import ping_sign
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan

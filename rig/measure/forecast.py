@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from dsp.history.pair_beams import far_field_from_m
 from dsp.physics import beams
 from dsp.physics.discs import disc_points_from_m
-from dsp.ping import bounds
+from dsp.ping.pulse import bounds
 from dsp.ping.ranging import range_from_path_m
 from dsp.uncertainty import stated
 from rig.bench.capture import StreamInfo

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dsp.ping.delay_differences import OwnDifference, own_difference
-from dsp.ping.profiles import EchoProfile, stacked_in_turns
+from dsp.ping.pair.delay_differences import OwnDifference, own_difference
+from dsp.ping.pulse.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import CaptureBlock
 from rig.measure.finding import Finding
 from rig.run.direct import direct_later_m, direct_of_both, direct_weaker_by

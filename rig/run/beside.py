@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dsp.ping.profiles import EchoProfile
-from dsp.ping.search import Found
+from dsp.ping.pulse.profiles import EchoProfile
+from dsp.ping.search.search import Found
 from rig.bench.rows import in_rows
 from rig.run.hits import RATES, Searched, found_in, heard_of
 from rig.run.receiver import Receiver

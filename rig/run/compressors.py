@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import functools
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import Pulse
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import Pulse
 
 
 @functools.lru_cache(maxsize=16)

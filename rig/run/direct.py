@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from dsp.ping.peaks import Peak
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.bench.plan import Geometry
 from rig.run.echo_search import PARTNER_RATE
 from rig.run.receiver import Receiver

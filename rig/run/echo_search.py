@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping import ranging
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.noise import WIDE_CELLS, fewest_bins
-from dsp.ping.noise_grid import MOST_SPACINGS
-from dsp.ping.peaks import Peak, crest_near
-from dsp.ping.profiles import EchoProfile, Threshold
-from dsp.ping.search import Found, found_each
+from dsp.ping.noise.noise import WIDE_CELLS, fewest_bins
+from dsp.ping.noise.noise_grid import MOST_SPACINGS
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.peaks import Peak, crest_near
+from dsp.ping.pulse.profiles import EchoProfile, Threshold
+from dsp.ping.search.search import Found, found_each
 from dsp.uncertainty import Budget
 from rig.bench.front_end_names import BOARDS
 from rig.run.budget import SECOND, RangeModel

@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from dsp.history.range_filters import Scan
-from dsp.ping.peaks import Peak
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.profiles import EchoProfile
 from dsp.ping.ranging import range_from_path_m
-from dsp.ping.search import Found
+from dsp.ping.search.search import Found
 from rig.run.echo_search import threshold_in_db
 from rig.run.receiver import Receiver
 from rig.run.results import Heard, Hits, PingResult, Side, TimeZero

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.bench.capture import CaptureBlock, CaptureFlag
 from rig.errors import DeviceError
 from rig.run.beside import SearchBeside

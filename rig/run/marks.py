@@ -14,20 +14,20 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import (
+from dsp.ping.first_sound.arrivals import (
     FALSE_ALARM_RATE,
     first_arrival,
     in_doubt,
     sounds_like,
     unexplained_ahead,
 )
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.noise import fewest_bins
-from dsp.ping.peaks import Peak
-from dsp.ping.profiles import unlike_share
-from dsp.ping.pulses import Pulse
-from dsp.ping.punctual import standing_peak
-from dsp.ping.search import sounds_ahead
+from dsp.ping.first_sound.punctual import standing_peak
+from dsp.ping.noise.noise import fewest_bins
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.profiles import unlike_share
+from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.search.search import sounds_ahead
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
 from rig.run.compressors import compressor_for

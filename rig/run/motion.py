@@ -18,8 +18,8 @@ from typing import NamedTuple
 import numpy as np
 
 from dsp.history.range_filters import FEWEST_HITS, Rates, Scan, Speeds
-from dsp.ping.single_bodies import MOST_DILATION
-from dsp.ping.stretched import stretched_lobes
+from dsp.ping.pulse.stretched import stretched_lobes
+from dsp.ping.search.single_bodies import MOST_DILATION
 from dsp.uncertainty import Budget
 from rig.run.budget import DELAY, MARK, MOTION, SECOND
 from rig.run.hits import resolution_m, scan_of, slope_m_s, stands_out

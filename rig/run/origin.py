@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history.origin import MOST_HITS, origin_of
-from dsp.ping.peaks import Peak
-from dsp.ping.profiles import EchoProfile, Threshold
-from dsp.ping.signed_sums import SignedSum, SolvedSum
-from dsp.ping.signs import late_signs
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.profiles import EchoProfile, Threshold
+from dsp.ping.signs.signed_sums import SignedSum, SolvedSum
+from dsp.ping.signs.signs import late_signs
 from rig.run.echo_search import threshold_in_db
 from rig.run.hits import resolution_m, slope_m_s
 from rig.run.receiver import Receiver

@@ -13,11 +13,11 @@ import dataclasses
 import math
 from collections.abc import Sequence
 
-from dsp.ping.bearings import Bearing, NoBearing, PairPlaces, bearing
-from dsp.ping.delay_differences import OwnDifference, delay_difference
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.partners import partners
-from dsp.ping.peaks import Peak
+from dsp.ping.pair.bearings import Bearing, NoBearing, PairPlaces, bearing
+from dsp.ping.pair.delay_differences import OwnDifference, delay_difference
+from dsp.ping.pair.partners import partners
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.peaks import Peak
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredSecond
 from rig.run.results import Side

@@ -18,14 +18,14 @@ import numpy as np
 from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
-from dsp.ping.compression import PulseCompressor, energy_band_hz
-from dsp.ping.echo_shape import EchoShape, mean_shape
-from dsp.ping.noise import fewest_bins
-from dsp.ping.peaks import Peak, crest_near
-from dsp.ping.profiles import EchoProfile
-from dsp.ping.pulses import Pulse
-from dsp.ping.search import lead_bins
-from dsp.ping.went_through import ALONE, late_by_shape
+from dsp.ping.first_sound.went_through import ALONE, late_by_shape
+from dsp.ping.noise.noise import fewest_bins
+from dsp.ping.pulse.compression import PulseCompressor, energy_band_hz
+from dsp.ping.pulse.echo_shape import EchoShape, mean_shape
+from dsp.ping.pulse.peaks import Peak, crest_near
+from dsp.ping.pulse.profiles import EchoProfile
+from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.search.search import lead_bins
 from rig.bench.believed_speed import believed_speed
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.profiles import EchoProfile, Threshold
+from dsp.ping.pulse.profiles import EchoProfile, Threshold
 from dsp.uncertainty import Budget
 
 UNTOLD = -1
@@ -51,7 +51,7 @@ class TimeZero:
         From the block's first sample to the mark itself: the arrival of the
         direct sound, the loopback pulse, or the leaving where it is known.
     amplitude, phase_rad : float
-        Of the mark, as of :class:`dsp.ping.peaks.Peak`; 0 where none is heard.
+        Of the mark, as of :class:`dsp.ping.pulse.peaks.Peak`; 0 where none is heard.
     """
 
     method: str

@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.profiles import EchoProfile, RunningMean, stacked_in_turns
-from dsp.ping.signed_sums import SignedSum, SolvedSum
+from dsp.ping.pulse.profiles import EchoProfile, RunningMean, stacked_in_turns
+from dsp.ping.signs.signed_sums import SignedSum, SolvedSum
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.beside import worth_it

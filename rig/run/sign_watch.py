@@ -9,8 +9,8 @@ from __future__ import annotations
 import dataclasses
 import math
 
-from dsp.ping.peaks import Peak
-from dsp.ping.signs import PLACE_TOLD, SIGNS, places_with
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.signs.signs import PLACE_TOLD, SIGNS, places_with
 from rig.bench.capture import CaptureBlock
 
 ANOTHER_PING = "its mark has another ping's sign: the sound slipped across a ping"

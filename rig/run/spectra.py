@@ -9,9 +9,9 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.clearing import Clearing
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.straightening import Straightening
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.samples.clearing import Clearing
+from dsp.ping.samples.straightening import Straightening
 from rig.bench.capture import CaptureBlock
 
 BLOCKS_KEPT = 4

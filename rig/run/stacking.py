@@ -14,9 +14,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from dsp.ping.peaks import side_lobe_ceiling
-from dsp.ping.profiles import stacked_in_turns
-from dsp.ping.side_lobes_left import LEAST_MISFIT
+from dsp.ping.pulse.peaks import side_lobe_ceiling
+from dsp.ping.pulse.profiles import stacked_in_turns
+from dsp.ping.search.side_lobes_left import LEAST_MISFIT
 from rig.bench.plan import Plan
 from rig.run.hits import resolution_m, snr_out, stands_out
 from rig.run.receiver import Receiver

@@ -7,7 +7,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass
 
-from dsp.ping.peaks import Peak
+from dsp.ping.pulse.peaks import Peak
 from rig.bench.capture import LOSS, MOST_DRIFT, CaptureBlock
 from rig.run.cutting import Cut, Cutter
 from rig.run.marks import alike

@@ -21,7 +21,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import correlate
 
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.pulses import linear_chirp
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.front_ends.sound_card.card import open_sound_card

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from starvation import spared_s
 
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.pulses import linear_chirp
 from rig.bench.capture import LEAD_S, LOSS, CaptureFlag
 from rig.bench.plan import plan_from_table
 from rig.cli import opening

@@ -21,8 +21,8 @@ import numpy as np
 import scipy.fft
 from scipy.signal import correlate, hilbert
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import linear_chirp
 
 RATE_HZ, BLOCK, PINGS = 192_000.0, 19_200, 64
 

@@ -21,7 +21,7 @@ from collections.abc import Callable, Sequence
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 
-from dsp.ping.compression import PulseCompressor
+from dsp.ping.pulse.compression import PulseCompressor
 from rig.bench.waveforms import pulses_of
 from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.measure.passes.following import Following, follow

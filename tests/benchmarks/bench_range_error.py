@@ -6,7 +6,7 @@ One isolated echo in white noise at a random part of a sample, 400 trials at eac
 the search runs over 12.5 ms, some 100 independent cells. "Outliers" are trials in which
 noise was stronger than the echo; "foretold" is the textbook's chance of that. RMS and bias
 are of the others, over the envelope's Cramér–Rao bound. "By its lobe" is the RMS over the bound
-as the lobe's own shape foretells it (``dsp/ping/delay_spread.py``): where a tone or a code
+as the lobe's own shape foretells it (``dsp/ping/noise/delay_spread.py``): where a tone or a code
 exceeds 1.05 it is that, which is no fault of a search. "Of jumps" is the least that any method
 could reach for a tone of hard ends, √4.8 T/d² (Ibragimov and Has'minskii 1981, from memory).
 """
@@ -18,11 +18,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from dsp.ping.bounds import delay_bound_s, outlier_probability
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.delay_spread import delay_excess
-from dsp.ping.peaks import refined
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.ping.noise.delay_spread import delay_excess
+from dsp.ping.pulse.bounds import delay_bound_s, outlier_probability
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import refined
+from dsp.ping.pulse.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
 
 RATE_HZ, BLOCK, TRIALS, SPEED_M_S = 48_000.0, 4_800, 400, 343.2
 TONE_S = 2e-3

@@ -23,14 +23,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.bounds import delay_bound_s, detection_probability
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
-from dsp.ping.noise import look_steps
-from dsp.ping.noise_grid import noise_grid
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
-from dsp.ping.search import find_echoes
+from dsp.ping.noise.false_alarms import cell_averaging_factor, cell_rate
+from dsp.ping.noise.noise import look_steps
+from dsp.ping.noise.noise_grid import noise_grid
+from dsp.ping.pulse.bounds import delay_bound_s, detection_probability
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.ping.search.search import find_echoes
 from rig.bench.capture import CaptureBlock
 from rig.bench.waveforms import pulses_of
 from rig.front_ends.virtual_tank import open_virtual_tank

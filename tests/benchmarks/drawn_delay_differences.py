@@ -11,8 +11,8 @@ import math
 
 import numpy as np
 
-from dsp.ping.delay_differences import delay_difference
-from dsp.ping.pulses import linear_chirp, tone_burst
+from dsp.ping.pair.delay_differences import delay_difference
+from dsp.ping.pulse.pulses import linear_chirp, tone_burst
 from tests.shared.two_hearings import TwoChannels
 
 LONGEST_S = 0.2 / 343.2

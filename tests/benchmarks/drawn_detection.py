@@ -34,9 +34,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "shared"))
 
 from made_pings import SPEED_M_S, made_pings
 
-from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
-from dsp.ping.search import lead_bins
-from dsp.ping.search_plan import search_plan
+from dsp.ping.noise.false_alarms import cell_averaging_factor, cell_rate
+from dsp.ping.search.search import lead_bins
+from dsp.ping.search.search_plan import search_plan
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of

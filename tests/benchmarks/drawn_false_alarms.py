@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.noise import independent_s
+from dsp.ping.noise.noise import independent_s
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.run.receiver import Receiver

@@ -30,9 +30,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping import went_through
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.likeness import Look, u_by_shape_s
+from dsp.ping.first_sound import went_through
+from dsp.ping.first_sound.likeness import Look, u_by_shape_s
+from dsp.ping.pulse.echo_shape import EchoShape
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.bench.waveforms import pulses_of

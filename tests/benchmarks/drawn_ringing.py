@@ -19,10 +19,10 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp
-from dsp.ping.search import found_at
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import Pulse, barker13, golay_pair, linear_chirp
+from dsp.ping.search.search import found_at
 
 RATE_HZ, BLOCK, LENGTH = 48_000.0, 4800, 1 << 13
 DIRECT_S, START_S, AT_S = 0.005, 0.012, 0.03

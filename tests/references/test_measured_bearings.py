@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from far_sounds import bearing_from_afar
 
-from dsp.ping.bearings import NoBearing
+from dsp.ping.pair.bearings import NoBearing
 
 PATH = Path(__file__).parents[3] / "shared" / "data" / "bearing_delays.npz"
 

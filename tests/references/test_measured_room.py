@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from scipy.signal import correlate, hilbert
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.other_sweep import sweeps_otherwise
+from dsp.ping.first_sound.other_sweep import sweeps_otherwise
+from dsp.ping.pulse.compression import PulseCompressor
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.bench.waveforms import pulses_of

@@ -1,6 +1,6 @@
 """Angles of sounds from so far that rays to both receivers are parallel."""
 
-from dsp.ping.bearings import Bearing, NoBearing, PairPlaces, bearing
+from dsp.ping.pair.bearings import Bearing, NoBearing, PairPlaces, bearing
 
 FAR_M = 10_000.0
 """Rays to 0.2 m are parallel to 1e-5 rad, and a double tells 1e-7 of the spacing there."""

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.pulses import linear_chirp
 
 RATE_HZ = 48_000.0
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)

@@ -7,10 +7,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import Pulse
-from dsp.ping.search import find_echoes
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.search.search import find_echoes
 
 BLOCK = 3600
 LENGTH = 1 << 13

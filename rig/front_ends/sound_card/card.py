@@ -17,10 +17,10 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import in_doubt
-from dsp.ping.one_by_one import AROUND_STRONGEST_S, MOST_PINGS, FirstHeard, OneByOne
-from dsp.ping.opening_filter import OpeningFilter
-from dsp.ping.pulses import Pulse
+from dsp.ping.first_sound.arrivals import in_doubt
+from dsp.ping.first_sound.one_by_one import AROUND_STRONGEST_S, MOST_PINGS, FirstHeard, OneByOne
+from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.samples.opening_filter import OpeningFilter
 from rig.bench.capture import LEAD_S, MOST_DRIFT, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.closing import Closing
 from rig.bench.plan import Plan

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dsp.ping.peaks import crest_near, delay_uncertainty_s
+from dsp.ping.pulse.peaks import crest_near, delay_uncertainty_s
 from rig.errors import CalibrationError
 from rig.measure.calibrate.runs import Start
 from rig.measure.calibrate.steps import KnownTarget

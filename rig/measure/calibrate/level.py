@@ -10,7 +10,7 @@ import numpy as np
 from dsp.history import known_targets
 from dsp.physics import targets
 from dsp.physics.absorption import absorption_db_m
-from dsp.ping.profiles import stacked_in_turns
+from dsp.ping.pulse.profiles import stacked_in_turns
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredLevel

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.history import known_targets
-from dsp.ping.equalising import aligned_mean
-from dsp.ping.peaks import side_lobe_ceiling
+from dsp.ping.pulse.equalising import aligned_mean
+from dsp.ping.pulse.peaks import side_lobe_ceiling
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredFinding

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.equalising import Replica, equalisation, measured_replica
-from dsp.ping.peaks import crest_near
-from dsp.ping.pulses import Pulse
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.equalising import Replica, equalisation, measured_replica
+from dsp.ping.pulse.peaks import crest_near
+from dsp.ping.pulse.pulses import Pulse
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import StoredReplica
 from rig.bench.waveforms import pulses_of

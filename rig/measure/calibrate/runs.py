@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.equalising import aligned_mean
+from dsp.ping.pulse.equalising import aligned_mean
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.errors import CalibrationError

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from dsp.ping.delay_differences import OwnDifference, own_difference
-from dsp.ping.peaks import Peak
+from dsp.ping.pair.delay_differences import OwnDifference, own_difference
+from dsp.ping.pulse.peaks import Peak
 from rig.bench.plan import Geometry, Plan
 from rig.bench.stored_calibration import StoredSecond
 from rig.measure.calibrate.echoes import HeardTarget

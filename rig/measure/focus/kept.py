@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.peaks import KERNEL_HALF
+from dsp.ping.pulse.peaks import KERNEL_HALF
 from dsp.ping.ranging import path_from_range_m
 from rig.bench.closing import Closing
 from rig.errors import StorageError

@@ -17,8 +17,8 @@ from dsp.history.passes import passage_of, uncoupled_range_m
 from dsp.history.pulse_pairs import ClosingSpeed, closing_speed, unfolded
 from dsp.history.tracking import Track
 from dsp.physics import beams
-from dsp.ping.listing import SECOND_LOBES
 from dsp.ping.ranging import path_from_range_m
+from dsp.ping.search.listing import SECOND_LOBES
 from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
 from rig.measure.near_discs import arches_of_pass, left_as_points

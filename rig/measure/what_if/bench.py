@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from dsp.physics.absorption import absorption_db_m
 from dsp.physics.beams import beam_amplitude
 from dsp.ping.ranging import path_from_range_m
-from dsp.ping.search import lead_bins
+from dsp.ping.search.search import lead_bins
 from rig.bench.capture import LEAD_S, StreamInfo
 from rig.bench.plan import Plan
 from rig.run.receiver import Receiver

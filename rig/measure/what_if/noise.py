@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.echo_shape import EchoShape
+from dsp.ping.pulse.echo_shape import EchoShape
 from rig.measure.what_if.bench import Bench
 from rig.run.hits import FOLLOW_RATE
 from rig.run.receiver import Receiver

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.profiles import EchoProfile, stacked_in_turns
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.profiles import EchoProfile, stacked_in_turns
 from rig.bench.capture import LEAD_S
 from rig.measure.what_if.bench import Bench
 from rig.measure.what_if.noise import drawn_noise

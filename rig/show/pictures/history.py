@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.run.results import PingResult
 from rig.show.pictures.ink import strength_colours
 from rig.show.pictures.page import MAIN_PT, SMALL_LINE, SMALL_PT, SOFT, Page, measure

@@ -10,7 +10,7 @@ import dataclasses
 from collections import deque
 from collections.abc import Sequence
 
-from dsp.ping.profiles import EchoProfile, stacked, still_background, without_background
+from dsp.ping.pulse.profiles import EchoProfile, stacked, still_background, without_background
 from rig.measure.other_benches import benches_in, other_bench_remark
 from rig.run.origin import by_own_hits
 from rig.run.receiver import Receiver

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from dsp.physics.beams import beam_amplitude
-from dsp.ping.profiles import stacked_in_turns
+from dsp.ping.pulse.profiles import stacked_in_turns
 from rig.bench.capture import CaptureBlock
 from rig.bench.plan import Plan, plan_from_table
 from rig.front_ends.virtual_tank import open_virtual_tank

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from dsp.ping.echo_shape import EchoShape, turning_sums
-from dsp.ping.peaks import interpolated
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.echo_shape import EchoShape, turning_sums
+from dsp.ping.pulse.peaks import interpolated
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.errors import NotHeardError
 from rig.run.results import Echo
 from rig.teach.lessons.lesson import StepHeard

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from dsp.history.echo_phase import SharpRanges, echo_phasor, sharpened
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import linear_chirp
 
 WAVELENGTH_M, BASELINE_M, COARSE_M = 0.0245, 0.12, 0.0014
 D = 10 ** (15 / 20)  # 2E/N0 of 15 dB

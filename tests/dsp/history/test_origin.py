@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dsp.history.origin import FEWEST_HITS, Origin, origin_of
-from dsp.ping.signs import MOST_LATE, late_signs
+from dsp.ping.signs.signs import MOST_LATE, late_signs
 
 CENTRE_HZ, U_DELAY_S, INTERVAL_S = 8000.0, 2e-6, 0.05
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from dsp.physics.doppler import chirp_delay_shift_s, doppler_shift_hz, fastest_speed_m_s
-from dsp.ping.pulses import chirp_phase_rad
+from dsp.ping.pulse.pulses import chirp_phase_rad
 
 SPEED_M_S = 343.2
 

@@ -14,8 +14,8 @@ from dsp.physics.levels import (
     energy_to_noise,
     transmission_loss_db,
 )
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import linear_chirp
 
 
 def test_doubling_the_range_costs_6_db_one_way_and_12_both() -> None:

@@ -11,10 +11,10 @@ import pytest
 from numpy.typing import NDArray
 from short_chirp import PULSE, RATE_HZ, rms_for
 
-from dsp.ping.arrivals import first_arrival, unexplained_ahead
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.straightening import Straightening
-from dsp.ping.train_start import train_begun
+from dsp.ping.first_sound.arrivals import first_arrival, unexplained_ahead
+from dsp.ping.first_sound.train_start import train_begun
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.samples.straightening import Straightening
 
 BLOCK = 6000
 COMPRESS = PulseCompressor(PULSE, BLOCK, weighting="hann")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from far_sounds import bearing_from_afar
 
-from dsp.ping.bearings import Bearing, NoBearing, PairPlaces, bearing
+from dsp.ping.pair.bearings import Bearing, NoBearing, PairPlaces, bearing
 
 C_M_S = 343.2
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.ping.bounds import (
+from dsp.ping.pulse.bounds import (
     blind_zone_m,
     delay_bound_s,
     detection_probability,
@@ -21,8 +21,8 @@ from dsp.ping.bounds import (
     range_deviation_m,
     resolution_m,
 )
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import linear_chirp
 
 
 def test_rms_bandwidth_of_a_flat_band_from_4_to_12_khz() -> None:

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import linear_chirp
-from dsp.ping.search import find_echoes
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import linear_chirp
+from dsp.ping.search.search import find_echoes
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)

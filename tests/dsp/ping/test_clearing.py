@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.beneath_clicks import FOOT, SURELY
-from dsp.ping.clearing import Clearing, clicks_in
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.ping.samples.beneath_clicks import FOOT, SURELY
+from dsp.ping.samples.clearing import Clearing, clicks_in
 
 RATE_HZ, BLOCK = 48000.0, 4800
 PULSES = {

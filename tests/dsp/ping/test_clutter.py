@@ -7,12 +7,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from dsp.ping.clutter import clutter_look
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import linear_chirp
-from dsp.ping.punctual import standing_peak
-from dsp.ping.search import sounds_ahead
+from dsp.ping.first_sound.punctual import standing_peak
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import linear_chirp
+from dsp.ping.search.clutter import clutter_look
+from dsp.ping.search.search import sounds_ahead
 
 RATE_HZ = 48_000.0
 BLOCK = 2400

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 from scipy.signal import correlate, hilbert
 
-from dsp.ping.compression import ENERGY_LEFT_OUT, PulseCompressor
-from dsp.ping.echo_shape import turning_sums
-from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
+from dsp.ping.pulse.compression import ENERGY_LEFT_OUT, PulseCompressor
+from dsp.ping.pulse.echo_shape import turning_sums
+from dsp.ping.pulse.pulses import Pulse, barker13, linear_chirp, tone_burst
 
 RATE_HZ = 192_000.0
 BLOCK = 19_200

@@ -8,13 +8,13 @@ import math
 import numpy as np
 import pytest
 
-from dsp.ping.delay_differences import (
+from dsp.ping.pair.delay_differences import (
     OwnDifference,
     delay_difference,
     delay_difference_bound_s,
     own_difference,
 )
-from dsp.ping.pulses import linear_chirp, tone_burst
+from dsp.ping.pulse.pulses import linear_chirp, tone_burst
 from tests.shared.two_hearings import TwoChannels
 
 RATE_HZ = 48_000.0

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dsp.ping.arrivals import first_arrival
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.delay_spread import delay_excess
-from dsp.ping.false_alarms import cell_averaging_factor, ordered_statistic_factor
-from dsp.ping.peaks import Peak, delay_uncertainty_s, interpolated, refined, side_lobe_ceiling
-from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
-from dsp.ping.search import find_echoes, found_each
-from dsp.ping.thresholds import cell_averaging_threshold, ordered_statistic_threshold
+from dsp.ping.first_sound.arrivals import first_arrival
+from dsp.ping.noise.delay_spread import delay_excess
+from dsp.ping.noise.false_alarms import cell_averaging_factor, ordered_statistic_factor
+from dsp.ping.noise.thresholds import cell_averaging_threshold, ordered_statistic_threshold
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak, delay_uncertainty_s, interpolated, refined, side_lobe_ceiling
+from dsp.ping.pulse.pulses import Pulse, barker13, linear_chirp, tone_burst
+from dsp.ping.search.search import find_echoes, found_each
 
 RATE_HZ = 48_000.0
 BLOCK = 12_000

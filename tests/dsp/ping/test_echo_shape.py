@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.pulses import Pulse, barker13, linear_chirp
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.pulses import Pulse, barker13, linear_chirp
 
 START_HZ, STOP_HZ, RATE = 4000.0, 12000.0, 48000.0
 BAND_HZ = STOP_HZ - START_HZ

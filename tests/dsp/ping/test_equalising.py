@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import correlate, find_peaks, hilbert, resample
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.equalising import (
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.equalising import (
     Equalisation,
     Replica,
     aligned_mean,
@@ -18,7 +18,7 @@ from dsp.ping.equalising import (
     measured_replica,
     noise_cost_db,
 )
-from dsp.ping.pulses import Pulse, linear_chirp
+from dsp.ping.pulse.pulses import Pulse, linear_chirp
 
 RATE_HZ = 48_000.0
 

@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.falling import SKIPPED_BLOCKS, falls
-from dsp.ping.pulses import linear_chirp
-from dsp.ping.search import find_echoes
+from dsp.ping.noise.falling import SKIPPED_BLOCKS, falls
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import linear_chirp
+from dsp.ping.search.search import find_echoes
 
 SHAPE = PulseCompressor(linear_chirp(4e3, 12e3, 0.01, 48_000.0), 4800).shape
 BINS = 799

@@ -7,10 +7,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from dsp.ping.arrivals import first_arrival
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.likeness import is_copy, looks, u_by_shape_s
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.first_sound.arrivals import first_arrival
+from dsp.ping.first_sound.likeness import is_copy, looks, u_by_shape_s
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import linear_chirp
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)

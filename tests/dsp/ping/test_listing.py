@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.bounds import detection_probability
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.false_alarms import cell_rate
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
-from dsp.ping.search import find_echoes, found_each
-from dsp.ping.thresholds import ordered_statistic_threshold
+from dsp.ping.noise.false_alarms import cell_rate
+from dsp.ping.noise.thresholds import ordered_statistic_threshold
+from dsp.ping.pulse.bounds import detection_probability
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.ping.search.search import find_echoes, found_each
 
 RATE_HZ = 48_000.0
 BLOCK = 3600

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.profiles import EchoProfile, RunningMean, stacked
-from dsp.ping.pulses import linear_chirp, tone_burst
-from dsp.ping.search import Found, found_at, found_each
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.profiles import EchoProfile, RunningMean, stacked
+from dsp.ping.pulse.pulses import linear_chirp, tone_burst
+from dsp.ping.search.search import Found, found_at, found_each
 
 RATE_HZ, BLOCK = 48_000.0, 4800
 PULSES = {

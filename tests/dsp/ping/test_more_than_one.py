@@ -6,12 +6,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.echo_shape import EchoShape
-from dsp.ping.listing import SECOND_LOBES
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import linear_chirp
-from dsp.ping.search import found_at
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import linear_chirp
+from dsp.ping.search.listing import SECOND_LOBES
+from dsp.ping.search.search import found_at
 
 RATE_HZ, BLOCK = 48000.0, 4800
 COMPRESS = PulseCompressor(linear_chirp(4e3, 12e3, 0.01, RATE_HZ), BLOCK)

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.noise import independent_s, look_steps
-from dsp.ping.noise_colour import NoiseColour, colour_of_noise
-from dsp.ping.noise_grid import noise_grid
-from dsp.ping.pulses import barker13, linear_chirp
-from dsp.ping.search import find_echoes
+from dsp.ping.noise.noise import independent_s, look_steps
+from dsp.ping.noise.noise_colour import NoiseColour, colour_of_noise
+from dsp.ping.noise.noise_grid import noise_grid
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import barker13, linear_chirp
+from dsp.ping.search.search import find_echoes
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 COMPRESS = {

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from short_chirp import PULSE, RATE_HZ, rms_for
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.one_by_one import MOST_PINGS, FirstHeard, OneByOne
-from dsp.ping.train_start import begun_alone
+from dsp.ping.first_sound.one_by_one import MOST_PINGS, FirstHeard, OneByOne
+from dsp.ping.first_sound.train_start import begun_alone
+from dsp.ping.pulse.compression import PulseCompressor
 
 HEARD = 19_200
 COMPRESS = PulseCompressor(PULSE, HEARD, weighting="hann")

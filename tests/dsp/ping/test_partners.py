@@ -7,9 +7,9 @@ import math
 
 import numpy as np
 
-from dsp.ping.delay_differences import OwnDifference
-from dsp.ping.partners import Partner, partners
-from dsp.ping.peaks import Peak
+from dsp.ping.pair.delay_differences import OwnDifference
+from dsp.ping.pair.partners import Partner, partners
+from dsp.ping.pulse.peaks import Peak
 
 
 def _peak(delay_ms: float, amplitude: float = 1.0) -> Peak:

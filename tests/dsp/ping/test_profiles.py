@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dsp.ping.profiles import (
+from dsp.ping.pulse.profiles import (
     EchoProfile,
     stacked,
     still_background,

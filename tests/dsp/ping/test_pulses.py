@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from dsp.ping.pulses import (
+from dsp.ping.pulse.pulses import (
     BARKER_13,
     Pulse,
     barker13,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.ping.rows import alike, highest_each, pairs, starts_of
+from dsp.ping.search.rows import alike, highest_each, pairs, starts_of
 
 # Echoes of several profiles in one column: none, three, none, one and three of them.
 OWNER = np.array([1, 1, 1, 3, 4, 4, 4])

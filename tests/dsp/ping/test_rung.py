@@ -10,10 +10,10 @@ import math
 import numpy as np
 import pytest
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import Peak
-from dsp.ping.pulses import Pulse, barker13, linear_chirp
-from dsp.ping.search import found_at
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import Peak
+from dsp.ping.pulse.pulses import Pulse, barker13, linear_chirp
+from dsp.ping.search.search import found_at
 
 RATE_HZ, BLOCK, LENGTH = 48_000.0, 4800, 1 << 13
 CHIRP = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)

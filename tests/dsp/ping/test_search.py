@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.false_alarms import cell_averaging_factor, cell_rate
-from dsp.ping.lobe_table import lobe_table, powers_of
-from dsp.ping.noise_grid import cells_told, mean_of_weakest, noise_grid, weak_of
-from dsp.ping.peaks import Peak, bin_reader
-from dsp.ping.pulses import Pulse, barker13, linear_chirp, tone_burst
-from dsp.ping.punctual import standing_peak
-from dsp.ping.search import find_echoes, found_each, lead_bins
+from dsp.ping.first_sound.arrivals import first_arrival
+from dsp.ping.first_sound.punctual import standing_peak
+from dsp.ping.noise.false_alarms import cell_averaging_factor, cell_rate
+from dsp.ping.noise.noise_grid import cells_told, mean_of_weakest, noise_grid, weak_of
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.lobe_table import lobe_table, powers_of
+from dsp.ping.pulse.peaks import Peak, bin_reader
+from dsp.ping.pulse.pulses import Pulse, barker13, linear_chirp, tone_burst
+from dsp.ping.search.search import find_echoes, found_each, lead_bins
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSES = {

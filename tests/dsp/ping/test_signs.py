@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import max_len_seq
 
-from dsp.ping.profiles import EchoProfile
-from dsp.ping.signed_sums import SignedSum
-from dsp.ping.signs import MOST_LATE, PLACE_TOLD, SIGNS, late_signs, ping_sign, places_with
+from dsp.ping.pulse.profiles import EchoProfile
+from dsp.ping.signs.signed_sums import SignedSum
+from dsp.ping.signs.signs import MOST_LATE, PLACE_TOLD, SIGNS, late_signs, ping_sign, places_with
 
 TURN = len(SIGNS)
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
-from dsp.ping.search import find_echoes
-from dsp.ping.straightening import Straightening
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.pulses import Pulse, barker13, golay_pair, linear_chirp, tone_burst
+from dsp.ping.samples.straightening import Straightening
+from dsp.ping.search.search import find_echoes
 
 RATE_HZ, BLOCK = 48_000.0, 4800
 PULSES = {

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.signal import hilbert
 
-from dsp.ping.pulses import golay_pair
-from dsp.ping.stretched import stretched_lobes
+from dsp.ping.pulse.pulses import golay_pair
+from dsp.ping.pulse.stretched import stretched_lobes
 
 RATE_HZ, CENTRE_HZ, CHIP_S = 48e3, 8e3, 2.5e-4
 

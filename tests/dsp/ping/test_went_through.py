@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.arrivals import first_arrival
-from dsp.ping.compression import PulseCompressor
-from dsp.ping.peaks import crest_near
-from dsp.ping.pulses import linear_chirp
-from dsp.ping.went_through import late_by_shape
+from dsp.ping.first_sound.arrivals import first_arrival
+from dsp.ping.first_sound.went_through import late_by_shape
+from dsp.ping.pulse.compression import PulseCompressor
+from dsp.ping.pulse.peaks import crest_near
+from dsp.ping.pulse.pulses import linear_chirp
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from typist import typed
 
-from dsp.ping.compression import PulseCompressor
+from dsp.ping.pulse.compression import PulseCompressor
 from rig.cli import main
 from rig.run.echo_search import EchoSearch
 

@@ -1,7 +1,7 @@
 """Where the pings of a sound file are cut, and what a recording hands on again.
 
 The files are made here: pulses by ``scipy.signal.chirp``, delayed in the frequency
-domain by any part of a sample, with no code of ``dsp.ping.compression``.
+domain by any part of a sample, with no code of ``dsp.ping.pulse.compression``.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from dsp.ping.pulses import golay_pair
+from dsp.ping.pulse.pulses import golay_pair
 from rig.bench.capture import CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import PlanError, RecordingError

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dsp.ping.search import lead_bins
+from dsp.ping.search.search import lead_bins
 from rig.bench.capture import LEAD_S, CaptureBlock, CaptureFlag, StreamInfo
 from rig.bench.plan import Plan, plan_from_table
 from rig.bench.waveforms import pulses_of

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import rig
-from dsp.ping.signs import PLACE_TOLD, SIGNS, ping_sign
+from dsp.ping.signs.signs import PLACE_TOLD, SIGNS, ping_sign
 from rig.bench.capture import LEAD_S, CaptureBlock, StreamInfo
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of

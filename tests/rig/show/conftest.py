@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Geometry, Medium, Plan, Reception, Timing, Transducer
 from rig.bench.pulse_kinds import Chirp

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.run.results import LateEcho, PingResult
 from rig.show.terminal import ASCII, BLOCKS, echo_table, ruler_lines, strip_line
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from dsp.ping.pulses import linear_chirp
+from dsp.ping.pulse.pulses import linear_chirp
 from rig.tank.echoes import NEAREST_M, Tank
 from rig.tank.scene import scene_from_table
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from dsp.ping.bounds import false_alarm_threshold
-from dsp.ping.profiles import still_background, without_background
+from dsp.ping.pulse.bounds import false_alarm_threshold
+from dsp.ping.pulse.profiles import still_background, without_background
 from dsp.ping.ranging import path_from_range_m
 from rig.errors import LessonError, NotHeardError, PlanError
 from rig.teach.lessons.bench_in_use import (

@@ -8,10 +8,10 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.bounds import false_alarm_threshold
-from dsp.ping.noise import TRAINING_CELLS
-from dsp.ping.pulses import BARKER_13, golay_codes
-from dsp.ping.thresholds import noise_doubt, ordered_statistic_threshold, rank_of
+from dsp.ping.noise.noise import TRAINING_CELLS
+from dsp.ping.noise.thresholds import noise_doubt, ordered_statistic_threshold, rank_of
+from dsp.ping.pulse.bounds import false_alarm_threshold
+from dsp.ping.pulse.pulses import BARKER_13, golay_codes
 from rig.bench.capture import LEAD_S
 from rig.errors import NotHeardError, PlanError
 from rig.teach.lessons.air_bench import PLAN

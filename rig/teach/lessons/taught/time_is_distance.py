@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from dsp.ping.bounds import blind_zone_m
+from dsp.ping.pulse.bounds import blind_zone_m
 from dsp.ping.ranging import path_from_range_m
 from rig.errors import NotHeardError
 from rig.run.budget import is_of_sound_speed

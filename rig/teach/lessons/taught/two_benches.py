@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.physics.absorption import absorption_db_m
-from dsp.ping.peaks import interpolated
+from dsp.ping.pulse.peaks import interpolated
 from dsp.uncertainty import signed, stated
 from rig.bench.plan import Plan
 from rig.bench.waveforms import pulses_of

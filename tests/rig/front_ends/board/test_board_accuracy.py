@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from dsp.ping.pulses import ringing_burst
+from dsp.ping.pulse.pulses import ringing_burst
 from rig.front_ends.board.emulator import SOUND_RATE_HZ
 from rig.run.receiver import Receiver
 

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from typist import PATIENCE_S
 
-from dsp.ping.profiles import EchoProfile
+from dsp.ping.pulse.profiles import EchoProfile
 from rig.errors import StorageError
 from rig.run.results import LateEcho
 from rig.show.pictures.bench_picture import BenchPicture, draw_picture

@@ -1,0 +1,1 @@
+"""Which sound came first: the mark that time zero is known by."""

@@ -1,0 +1,302 @@
+"""What a sound may have gone through that others have not, and how late that made it.
+
+A bounce close behind a sound moves its crest and changes its shape, and leaves the sound itself in
+it, also where the bounce is the louder: by a fit to the shape it is told when that came. A filter
+is another matter: what looks alike over a band may be later by any delay, as one pole is by half a
+sample where a sampled chain makes it. So one bounce is taken off, where the test of fit bears it
+out, and where neither a low-pass, nor a high-pass, nor a resonance, nor a mouth seen from the side
+is as likely, nor a bounce through a low-pass likelier. Of all else that is no copy the shape only
+bounds how late it is: where a filter of one corner looks alike, by the latest of all these that
+do, and else by :func:`dsp.ping.first_sound.likeness.u_by_shape_s`. Whether the others went
+through it as well, their own shapes tell.
+
+References
+----------
+D. J. C. MacKay, *Information Theory, Inference, and Learning Algorithms*, 2003, ch. 28 (cited from
+memory): models weighed by their evidence, the likelihood times the share of what was thought
+possible that it leaves.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from dsp.ping.first_sound.likeness import COPY, Fit, Heard, Look, Response, Way, looks, u_by_shape_s
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.peaks import Peak
+
+CORNERS = (0.1, 8.0)
+"""Of the band's centre: what lies farther leaves a pulse as it is, or next to nothing of it."""
+
+SHARPNESS, HIGHEST = (0.5, 4.0), 4.0
+"""Quality of a resonance, and by what factor one lifts or sinks."""
+
+FARTHEST_LOBES = 1.5
+"""Of a second path: farther behind it is another sound."""
+
+RARELY = 1e-3
+"""What is so much less likely than something else is left out."""
+
+ALONE = 0.5
+"""That a colour is the sound's own is as likely as that all have it, before anything is heard."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Late:
+    """How late a sound is, of its crest, against what went through no more than the others did.
+
+    Attributes
+    ----------
+    late_s, u_late_s : float
+    copy : bool
+        Whether it is a copy of the pulse, as far as its noise lets one see.
+    bounded : bool
+        Whether nothing is told but how late it may be at most: what pulls at its crest from one
+        ping to the next is not in that.
+    """
+
+    late_s: float
+    u_late_s: float
+    copy: bool = False
+    bounded: bool = False
+
+
+def late_by_shape(
+    envelope: NDArray[np.complexfloating],
+    shape: EchoShape,
+    crest: Peak,
+    *,
+    alone: float = ALONE,
+) -> Late:
+    """Return how late a sound is against the others by what it is no copy of the pulse for.
+
+    Parameters
+    ----------
+    envelope, shape
+        As for :func:`dsp.ping.first_sound.arrivals.first_arrival`.
+    crest : Peak
+        Where that envelope is highest in the sound.
+    alone : float
+        How likely it is, before the others are looked at, that the sound alone went through what
+        it did. Else they all did.
+    """
+    sound, *others = looks(envelope, shape, crest)
+    heard, lobe_s = Heard.of(sound, shape, noise=sound.noise), shape.width_s
+    copy = heard.fitted(COPY)
+    placed_s, u_placed_s = copy.late_lobes * lobe_s, copy.u_late_lobes * lobe_s
+    if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
+        return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
+    bounces = [_bounce(shape, louder=louder) for louder in (False, True)]
+    weaker, stronger, *by_filters = heard.fitted_each([*bounces, *FILTERS, *UNBOUNDED])
+    bounce = _either(weaker, stronger)
+    plain = [fit for fit in by_filters[: len(FILTERS)] if fit.holds]
+    filtered = [*plain, *(fit for fit in by_filters[len(FILTERS) :] if fit.holds)]
+    if _likely(copy, [weaker, stronger, *filtered]):
+        return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
+    likely_alone = _likely_alone(sound, others, shape, alone=alone)
+    if likely_alone < RARELY:
+        return Late(late_s=placed_s, u_late_s=0.0)
+    dulled_each = heard.fitted_each(
+        [_dulled_bounce(shape, louder=louder) for louder in (False, True)]
+    )
+    dulled = _either(*dulled_each)
+    # Where a filter is as likely, or both at once are likelier, a bounce is not told.
+    least = bounce.evidence + math.log(RARELY)
+    told = bounce.holds and all(fit.evidence <= least for fit in filtered)
+    told &= not dulled.holds or dulled.evidence <= bounce.evidence
+    if math.isnan(likely_alone) or not told:
+        u_late_s = u_by_shape_s(sound, others, shape)
+        if plain:
+            alike = [fit for fit in (weaker, dulled_each[0], *filtered) if fit.holds]
+            u_late_s = min(u_late_s, _u_by_fits_s(sound, alike, shape))
+        # What may be a bounce louder than the sound leaves open how long before it that came.
+        if stronger.holds and all(
+            fit.evidence <= stronger.evidence - math.log(RARELY) for fit in filtered
+        ):
+            u_late_s = max(u_late_s, abs(stronger.late_lobes) * lobe_s / math.sqrt(3))
+        return Late(late_s=0.0, u_late_s=u_late_s, bounded=True)
+    told_s, u_told_s = bounce.late_lobes * lobe_s, bounce.u_late_lobes * lobe_s
+    if likely_alone > 1 - RARELY:
+        return Late(late_s=told_s, u_late_s=u_told_s)
+    # Where it may be the others' as well, nothing is taken off: it would be right in neither case.
+    either_s = math.sqrt(likely_alone * (u_told_s**2 + (told_s - placed_s) ** 2))
+    return Late(late_s=placed_s, u_late_s=either_s)
+
+
+@functools.lru_cache(maxsize=32)
+def _beyond_doubt(degrees_of_freedom: int) -> float:
+    """Return what chi-square of a copy is too low for another way to make the copy rare.
+
+    That way would have to leave less than noise does, but for rare cases. Its one parameter, known
+    beforehand to a variance of 1/12, costs it a factor of √(12/2π) at the least, and each more
+    costs it more than noise then leaves less; when the sound came, it tells no more loosely.
+    """
+    least = scipy.special.chdtri(max(degrees_of_freedom - 1, 1), 1 - RARELY)
+    return math.log(12 / (2 * math.pi)) - 2 * math.log(RARELY) + float(least)
+
+
+def _either(one: Fit, other: Fit) -> Fit:
+    """Return what two fits say that are as likely before anything is heard.
+
+    Each that holds counts by its evidence.
+    """
+    fits = [fit for fit in (one, other) if fit.holds] or [one, other]
+    evidence = float(np.logaddexp.reduce([fit.evidence for fit in fits]))
+    share = np.exp([fit.evidence - evidence for fit in fits])
+    late = np.array([fit.late_lobes for fit in fits])
+    u_late = np.array([fit.u_late_lobes for fit in fits])
+    mean = float(share @ late)
+    return dataclasses.replace(
+        max(fits, key=lambda fit: fit.evidence),
+        late_lobes=mean,
+        u_late_lobes=math.sqrt(float(share @ (u_late**2 + (late - mean) ** 2))),
+        evidence=evidence - math.log(2),
+    )
+
+
+def _likely(fit: Fit, others: Sequence[Fit]) -> bool:
+    """Say whether a fit holds, and no other that does makes it rare."""
+    most = max((other.evidence for other in others if other.holds), default=-math.inf)
+    return fit.holds and fit.evidence > most + math.log(RARELY)
+
+
+def _u_by_fits_s(sound: Look, alike: Sequence[Fit], shape: EchoShape) -> float:
+    """Return the standard uncertainty of a sound's delay by all ways that look as it does.
+
+    The latest of them counts, and whatever is less late is as likely, to either side. A filter
+    beyond the band may be behind any: it shows by what is seen at all, of amplitude 1 a share of
+    one over the root of 2E/N0, and delays by the cube root of that
+    (:func:`dsp.ping.first_sound.likeness.u_by_shape_s`).
+    """
+    latest_s = max(abs(fit.late_lobes) for fit in alike) * shape.width_s
+    unseen = (sound.noise / sound.amplitude / math.sqrt(2)) ** (1 / 3)
+    return math.hypot(latest_s / math.sqrt(3), unseen / shape.rms_bandwidth_rad_s)
+
+
+def _likely_alone(sound: Look, others: Sequence[Look], shape: EchoShape, *, alone: float) -> float:
+    """Return how likely the others are copies, and not as the sound is; NaN where they are neither.
+
+    `alone` where there are none.
+    """
+    same, told = 0.0, 0
+    for other in others:
+        noise = math.hypot(other.noise, sound.noise * other.amplitude / sound.amplitude)
+        its = Heard.of(other, shape, noise=noise)
+        as_copy, as_sound = its.fitted(COPY), its.fitted_by(sound)
+        if as_copy.holds or as_sound.holds:
+            told += 1
+            same += as_sound.evidence - as_copy.evidence
+    if others and not told:
+        return math.nan
+    return alone / (alone + (1 - alone) * math.exp(min(same, 700.0)))
+
+
+@functools.lru_cache(maxsize=32)
+def _bounce(shape: EchoShape, *, louder: bool) -> Way:
+    """Return the way by which a sound comes with one more behind it, weaker or louder than it.
+
+    The louder of the two is what is placed.
+    """
+    # In terms of the turns of the band's centre.
+    farthest = FARTHEST_LOBES * shape.width_s * shape.centre_hz * (1 if louder else -1)
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        turned = np.exp(2j * np.pi * farthest * at[..., 1:] * over)
+        return np.asarray(1 + (2 * at[..., :1] - 1) * turned)
+
+    behind_lobes = FARTHEST_LOBES if louder else 0.0
+    return Way(response=response, starts=_starts(8, 8), behind_lobes=behind_lobes)
+
+
+@functools.lru_cache(maxsize=32)
+def _dulled_bounce(shape: EchoShape, *, louder: bool) -> Way:
+    """Return the way by which a sound comes with one more behind it through a low-pass."""
+    bounce = _bounce(shape, louder=louder)
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return _low_pass(over, at[..., :2]) * bounce.response(over, at[..., 2:])
+
+    starts = _starts(4, 2, 8, 8)
+    return Way(response=response, starts=starts, behind_lobes=bounce.behind_lobes)
+
+
+def _steep(
+    order: int, over: NDArray[np.float64], at: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Return a maximally flat low-pass: poles evenly on a circle."""
+    turned = 1j * over / _corner(at)
+    first, *others = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+    passed = -first / (turned - first)
+    for pole in others:
+        passed *= -pole / (turned - pole)
+    return np.asarray(passed)
+
+
+def _low_pass(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+    turned = 1j * over / _corner(at[..., :1])
+    return np.asarray(1 / (1 + turned / _sharpness(at[..., 1:]) + turned**2))
+
+
+def _resonance(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+    turned = 1j * over / _corner(at[..., :1])
+    width, lift = turned / _sharpness(at[..., 1:2]), HIGHEST ** (2 * at[..., 2:] - 1)
+    return np.asarray((1 + lift * width + turned**2) / (1 + width + turned**2))
+
+
+def _turned_over(low: Response) -> Response:
+    """Return the high-pass of a low-pass: jω over the corner's gives way to its inverse."""
+
+    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return low(1 / over, at).conj()
+
+    return response
+
+
+def _from_the_side(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
+    return np.exp(-((over / _corner(at)) ** 2)) + 0j
+
+
+def _corner(at: NDArray[np.float64]) -> NDArray[np.float64]:
+    low, high = CORNERS
+    return np.asarray(low * (high / low) ** at)
+
+
+def _sharpness(at: NDArray[np.float64]) -> NDArray[np.float64]:
+    low, high = SHARPNESS
+    return np.asarray(low * (high / low) ** at)
+
+
+def _starts(*each: int) -> NDArray[np.float64]:
+    """Return where parameters are looked for, so many values of each."""
+    grid = np.meshgrid(*(np.linspace(0.05, 0.95, steps) for steps in each), indexing="ij")
+    return np.stack(grid, axis=-1).reshape(-1, len(each))
+
+
+FILTERS = (
+    Way(response=_low_pass, starts=_starts(8, 8)),
+    *(Way(response=functools.partial(_steep, order), starts=_starts(16)) for order in (1, 3, 4)),
+    Way(response=_from_the_side, starts=_starts(10)),
+)
+"""Of one corner: what colours the pulse as one of them does is late as one of them is.
+
+They may pass for a bounce and are none, as :data:`RESONANCE` may. Without the first, a sampled
+one-pole was told as a bounce, and three bounces as one; without the last, a mouth seen from the
+side (``python tests/benchmarks/drawn_marks.py``)."""
+
+RESONANCE = Way(response=_resonance, starts=_starts(8, 6, 6))
+UNBOUNDED = (
+    RESONANCE,
+    *(Way(response=_turned_over(way.response), starts=way.starts) for way in FILTERS[:-1]),
+)
+"""What else may pass for a bounce: a resonance, and high-passes, for a louder one of opposite sign.
+
+A resonance has so much to choose that it takes for its own what a low-pass behind it does, and
+leaves out the delay: what it explains is not bounded by it, nor by a bounce through a low-pass."""

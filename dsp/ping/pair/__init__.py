@@ -1,0 +1,1 @@
+"""What two receivers heard of one echo, and where it then stands."""

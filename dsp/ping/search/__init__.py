@@ -1,0 +1,1 @@
+"""The search of profiles for echoes, all of them together."""

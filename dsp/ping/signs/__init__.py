@@ -1,0 +1,1 @@
+"""Pings that carry a sign each, and what sums of them tell."""
