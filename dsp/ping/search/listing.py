@@ -22,7 +22,12 @@ from dsp.ping.search.more_than_one import more_than_one
 from dsp.ping.search.noise_left import NoiseLeft
 from dsp.ping.search.rows import alike, pairs, starts_of
 from dsp.ping.search.rung import rung
-from dsp.ping.search.side_lobes_left import among_lobes_of, stands_out
+from dsp.ping.search.side_lobes_left import (
+    KNOWN_SHARE,
+    among_lobes_of,
+    misfits,
+    stands_out,
+)
 from dsp.ping.search.taken import MISFIT_OVER_RMS, Taken
 
 OVERLAP_LOBES = 1.5
@@ -70,7 +75,7 @@ def listed(
     # No echo leaves its lobe, however blunt.
     u_s = np.minimum(u_s * tops.blunter, np.maximum(u_s, shape.width_s / 2))
     u_s = np.hypot(u_s, tops.off_bins * shape.bin_s)
-    wider, pull_s = _overlapping(taken, stands, clutter)
+    wider, pull_s = _overlapping(taken, noise, stands, clutter)
     u_s *= wider
     pulled_s = np.hypot(pull_s, u_s * np.sqrt(of_found / np.maximum(near, 1e-30)))
     u_s = np.hypot(u_s, pull_s)
@@ -143,7 +148,10 @@ def _hidden_at_each(taken: Taken, noise: NoiseLeft) -> NDArray[np.float64]:
 
 
 def _overlapping(
-    taken: Taken, stands: NDArray[np.bool_], clutter: NDArray[np.bool_] | None
+    taken: Taken,
+    noise: NoiseLeft,
+    stands: NDArray[np.bool_],
+    clutter: NDArray[np.bool_] | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Say how many times as unsure noise makes an echo that overlaps, and what else pulls it, s.
 
@@ -168,7 +176,8 @@ def _overlapping(
             known = (gain.conj()[:, np.newaxis] * own * gain).real / np.outer(strength, strength)
             spread = np.diag(np.linalg.inv(known / planned.table.curvature + ridge))
             wider[some] = np.sqrt(np.maximum(spread, 1.0))
-            no_copy = np.where(stands[some], np.minimum(taken.misfit[some], 1.0), 1.0)
+            no_copy = np.minimum(misfits(taken, noise, some, others=KNOWN_SHARE), 1.0)
+            no_copy = np.where(stands[some], no_copy, 1.0)
             ratio = np.minimum(strength / strength[:, np.newaxis], 1.0)
             ratio *= near[row][np.ix_(beside, beside)]
             if clutter is not None:

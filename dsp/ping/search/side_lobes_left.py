@@ -45,21 +45,23 @@ AHEAD_LOBES = 4.0
 """Where the first sound is looked for, what may be a side lobe of several is held for one so near
 to them alone: farther ahead it may be the first itself, and is weighed elsewhere."""
 
-OTHERS_SHARE = 6 / 22
+OTHERS_SHARE, KNOWN_SHARE = 6 / 22, 0.1
 """So much of an echo's flank others may take that are still to be found: three, two lobes each, of
-what is looked at to both sides. Where one echo may take a tenth, three of 45 dB hid behind a direct
-sound 25 to 34 dB louder, whose code of 13 chips has lobes as high over all of it, in one case of
-three (drawn)."""
+what is looked at to both sides; and once all were found that stand out. Where one echo may take a
+tenth from the first, three of 45 dB hide for good behind a direct sound 25 to 34 dB louder, if it
+is a code, whose side lobes are as high all over: every one, in 26 drawn with a code of 13 chips."""
 
 _ROOM = 1 << 18
 """Of what is worked out for several echoes at once, so many numbers at a time."""
 
 
-def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray[np.float64]:
+def misfits(
+    taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp], *, others: float = OTHERS_SHARE
+) -> NDArray[np.float64]:
     """How much of some echoes' side lobes is still there once they were taken away.
 
     Near by the median counts, for an echo that is coloured or two in one; further out
-    as much of the flank as others leave, still to be found.
+    as much of the flank as `others` leave, still to be found.
     """
     planned = taken.planned
     lag = planned.flank
@@ -78,8 +80,8 @@ def misfits(taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp]) -> NDArray
     near = planned.near
     typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
     typical = _quantile(typical, outside[:, near], 0.5) / math.log(2)
-    most = np.maximum(power + math.log(OTHERS_SHARE) * level, 0) / lobes_power
-    most = _quantile(most, outside, 1 - OTHERS_SHARE) / -math.log(OTHERS_SHARE)
+    most = np.maximum(power + math.log(others) * level, 0) / lobes_power
+    most = _quantile(most, outside, 1 - others) / -math.log(others)
     misfit = MISFIT_OVER_RMS * np.sqrt(np.maximum(typical, most))
     return within(misfit, LEAST_MISFIT, planned.amplifies)
 
