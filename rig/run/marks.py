@@ -159,15 +159,19 @@ class MarkSearch:
         # must be known, to be told from it, and so must what comes so soon after that.
         reach_s = MARK_WINDOW_S + 2 * shape.width_s
         stop = math.ceil((due_s + reach_s + 2 * compress.pulse.duration_s) / shape.bin_s)
-        near = first_arrival(
-            envelope[: bins_looked_at(shape, stop)],
-            shape,
-            start_s=due_s - reach_s,
-            stop_s=due_s + reach_s,
-            like_amplitude=expected_amplitude,
-            due_s=due_s,
-            way_s=self._way_s,
-        )
+        # Where echoes fill what is looked at, a block's whole noise tells the mark from it.
+        for last in (bins_looked_at(shape, stop), envelope.size):
+            near = first_arrival(
+                envelope[:last],
+                shape,
+                start_s=due_s - reach_s,
+                stop_s=due_s + reach_s,
+                like_amplitude=expected_amplitude,
+                due_s=due_s,
+                way_s=self._way_s,
+            )
+            if near is not None or last >= envelope.size:
+                break
         if near is not None or not anywhere:
             return near
         return first_arrival(envelope, shape, way_s=self._way_s)

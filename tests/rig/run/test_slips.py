@@ -133,6 +133,13 @@ def test_an_echo_that_moves_evenly_where_the_direct_sound_was_due_is_no_clock_th
         assert result.lost, result.index
 
 
+def test_a_direct_sound_whose_echoes_fill_what_is_looked_at_loses_no_ping() -> None:
+    # A tone's lobe is a millisecond wide: three echoes, one 5 dB louder, leave no quiet in the
+    # 23 ms that are looked at for the mark. The rest of the block tells its noise: 40 dB below.
+    sounds = ((0.0, 0.1), (0.696, 0.173), (2.269, 0.08), (3.608, 0.033))
+    assert not any(result.lost for result in heard(a_plan("tone"), sounds))
+
+
 @pytest.mark.parametrize("pulse", PULSES)
 def test_an_echo_where_the_direct_sound_was_due_is_not_taken_for_it(pulse: str) -> None:
     # The echo from 1.9 m comes 10.70 ms after the direct sound: 514 samples. Blocks are cut anew
