@@ -238,7 +238,8 @@ class MarkSearch:
             not in its block.
         """
         same = alike(mark, known_mark)
-        if same and self._unlike(block, mark, known_block, known_mark) < MOST_UNLIKE:
+        # Nothing can be clearly the better likeness.
+        if same and self._unlike(block, mark, known_block, known_mark) < CLEARLY:
             return False
         shape = self.compressors[known_block.pulse_index].shape
         passed_s = (block.index - known_block.index) * self._interval_s
@@ -252,7 +253,10 @@ class MarkSearch:
         # longer ago the more, a slip explains the same sounds as well.
         for reach_bins in (0, max(1, math.ceil(reach_s / shape.bin_s))):
             moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
-            most = min(MOST_UNLIKE, moved + CLEARLY)
+            # As strong as it was, with all about it where it was, it is the mark unless a slip
+            # explains its sounds clearly better; else only if a slip does so clearly worse.
+            still = same and moved < MOST_UNLIKE and reach_bins == 0
+            most = min(MOST_UNLIKE, moved - CLEARLY if still else moved + CLEARLY)
             # What came before the mark was cut off by the slip, or was not.
             if any(
                 self._unlike(
