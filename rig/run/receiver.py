@@ -271,7 +271,7 @@ class Receiver:
         return TimeZero(
             method=geometry.time_zero,
             delay_s=mark.delay_s + bias.late_s - travel_s,
-            u_delay_s=math.sqrt(max(mark.u_delay_s**2 - pull_s**2, 0.0)),
+            u_delay_s=math.sqrt(mark.u_delay_s**2 - pull_s**2),
             mark_s=mark.delay_s,
             amplitude=mark.amplitude,
             phase_rad=mark.phase_rad,

@@ -1,7 +1,6 @@
 """How far off time zero is by what a mark alone went through, and how often that is stated.
 
     python tests/benchmarks/drawn_marks.py [--each 40] [--seed 1] [--pulse chirp] [--way one]
-    python tests/benchmarks/drawn_marks.py --clutter [--each 200] [--seed 1] [--pulse chirp]
 
 A direct sound of a 2E/N0 drawn evenly between 30 and 70 dB goes through what is drawn, and one
 echo 6 to 20 dB below it through nothing, by a synthesizer of its own: delays are turns of the
@@ -12,11 +11,6 @@ than 2u and 3u, and the mean u in mm of range. Bounces come 0.02 to 0.5 ms behin
 with either sign. What a low-pass above the band does is a delay and all but no colour, which no
 shape tells: where it passes for a copy, or a bounce is told behind it, its delay is missed. Some
 0.06 s of processor time each.
-
-With ``--clutter`` nothing but clutter is beside a direct sound of 60 dB: white specks that each
-send the pulse, as strong over the noise as the line says, from 3 ms ahead of it to 3 ms behind, or
-behind it alone; searched for, and as the next ping's is found where it is due. How many are within
-2u and off by more than 3u, the root mean square of what they are off by over u, and u in mm.
 """
 
 from __future__ import annotations
@@ -152,70 +146,6 @@ def one(
     return said, abs(off_s) / u_s, u_s * receiver.sound_speed_m_s / 2
 
 
-def in_clutter(
-    receiver: Receiver, level_db: float | None, ahead_s: float, random: np.random.Generator
-) -> list[tuple[float, float]]:
-    """Return by how many u a mark is off, and u in m: as searched for, and as looked for."""
-    (pulse, *_) = pulses_of(receiver.plan)
-    spectrum = np.fft.rfft(pulse.samples.astype(float), LENGTH)
-    power = np.abs(spectrum) ** 2
-    first_s, level = 0.03 + random.uniform(0, 1) / RATE_HZ, 0.4
-    rms = level * math.sqrt(float(pulse.samples.astype(float) @ pulse.samples) / 1e6)
-    turned = np.exp(1j * random.uniform(0, 2 * np.pi) - TURNED * first_s)
-    sounds = level * turned * spectrum
-    if level_db is not None:
-        # As strong as noise is where the pulse is: by its own spectrum.
-        of_each = rms * math.sqrt(10 ** (level_db / 10) * power.sum() / (power**2).sum())
-        specks = np.zeros(LENGTH)
-        begin, end = (round((first_s + t_s) * RATE_HZ) for t_s in (-ahead_s, 3e-3))
-        specks[begin:end] = of_each * random.standard_normal(end - begin)
-        sounds += spectrum * np.fft.rfft(specks)
-    samples = np.fft.irfft(sounds, LENGTH)[:BLOCK] + rms * random.standard_normal(BLOCK)
-    block = CaptureBlock(
-        index=0, samples=samples[np.newaxis].astype(np.float32), start_sample=0, mark_s=first_s
-    )
-    marks = receiver.marks
-    found = marks.find(block, due_s=first_s, anywhere=True)
-    if found is None:
-        return []
-    again = marks.find(block, due_s=first_s, expected_amplitude=found.amplitude)
-    return [
-        (
-            abs(mark.delay_s - first_s) / mark.u_delay_s,
-            mark.u_delay_s * receiver.sound_speed_m_s / 2,
-        )
-        for mark in (found, again or found)
-    ]
-
-
-def print_clutter(pulses: Sequence[str], each: int, seed: int) -> None:
-    """Print the table of marks in clutter."""
-    print(f"{'':37}{'searched: in 2u  over 3u  RMS  u mm':>36}{'looked for: ...':>22}")
-    for pulse in pulses:
-        receiver = receiver_for(pulse)
-        for words, ahead_s in (("about it", 3e-3), ("behind it", 0.0)):
-            for level_db in (None, -3.0, 0.0, 3.0, 6.0, 10.0, 20.0, 30.0):
-                drawn = [
-                    in_clutter(receiver, level_db, ahead_s, np.random.default_rng([seed, k]))
-                    for k in range(each)
-                ]
-                off_u, u_m = np.array([one for one in drawn if one]).transpose(2, 1, 0)
-                level = "none" if level_db is None else f"{level_db:+.0f} dB"
-                line = f"{pulse:13} {level:>7} {words:10}{off_u.shape[1]:5}"
-                for off, u in zip(off_u, u_m, strict=True):
-                    line += f"{np.mean(off <= 2):11.3f}{np.sum(off > 3):7}"
-                    line += f"{np.sqrt(np.mean(off**2)):8.2f}{1e3 * np.median(u):8.3f}"
-                print(line, flush=True)
-
-
-def receiver_for(pulse: str) -> Receiver:
-    """Return what receives one of the pulses."""
-    info = StreamInfo(front_end="replay", device="drawn", sample_rate_hz=RATE_HZ)
-    timing = {"ping_interval_s": BLOCK / RATE_HZ, "sample_rate_hz": RATE_HZ}
-    table = {"pulse": PULSES[pulse], "timing": timing, "geometry": {"baseline_m": BASELINE_M}}
-    return Receiver(plan_from_table(table), info)
-
-
 def main() -> None:
     """Draw, and print the table."""
     given = argparse.ArgumentParser(description=__doc__)
@@ -223,16 +153,14 @@ def main() -> None:
     given.add_argument("--seed", type=int, default=1)
     given.add_argument("--pulse", default="")
     given.add_argument("--way", default="")
-    given.add_argument("--clutter", action="store_true")
     asked = given.parse_args()
-    pulses = [name for name in PULSES if asked.pulse in name]
-    if asked.clutter:
-        print_clutter(pulses, asked.each, asked.seed)
-        return
     kinds = ("told", "bound", "copy")
     print(f"{'':33}" + "".join(f"{said:>6} over 2u   3u  mean u" for said in kinds))
-    for pulse in pulses:
-        receiver = receiver_for(pulse)
+    info = StreamInfo(front_end="replay", device="drawn", sample_rate_hz=RATE_HZ)
+    timing = {"ping_interval_s": BLOCK / RATE_HZ, "sample_rate_hz": RATE_HZ}
+    for pulse in (name for name in PULSES if asked.pulse in name):
+        table = {"pulse": PULSES[pulse], "timing": timing, "geometry": {"baseline_m": BASELINE_M}}
+        receiver = Receiver(plan_from_table(table), info)
         for number, (words, drawn) in enumerate(WAYS.items()):
             if asked.way not in words:
                 continue

@@ -19,7 +19,6 @@ from dsp.ping.noise.noise_grid import mean_of_weakest, weak_of
 from dsp.ping.pulse.echo_shape import ROUNDING, EchoShape
 from dsp.ping.pulse.lobe_table import POWERS, LobeTable, lobe_table
 from dsp.ping.pulse.peaks import KERNEL_HALF, LOOKS, Peak, bin_reader, delay_uncertainty_s
-from dsp.ping.search.clutter import ClutterLook, clutter_look
 
 MOST_PULL = 0.3
 """A look is enough where other sounds pull a crest by less than this of its uncertainty,
@@ -80,8 +79,7 @@ def standing_peak(
     if crest in (0, 2 * half):
         return None
     crest += place - half
-    aside = looked.clutter.half
-    if crest < max(KERNEL_HALF, aside) or crest + aside >= envelope.size:
+    if crest < KERNEL_HALF:
         return None
     at, gain = _crest_at(envelope[crest - KERNEL_HALF : crest + KERNEL_HALF + 1], looked)
     amplitude = abs(gain)
@@ -95,22 +93,16 @@ def standing_peak(
     off_db = abs(20 * math.log10(max(amplitude, 1e-30) / like_amplitude))
     if amplitude**2 <= threshold or off_db > within_db + doubt_db:
         return None
+    u_delay_s = looked.u_at_one_s * math.sqrt((1 + 1 / worth) / max(snr_out - 2, 1.0))
     reach = looked.table.reach_bins
     start, stop = max(crest - reach, 0), min(crest + reach + 1, envelope.size)
     lags = slice(start - crest + reach, stop - crest + reach)
     copy = (gain * _powers(-at)).astype(np.complex64) @ looked.table.copies
-    left = envelope[start:stop] * looked.turn[lags] - copy[lags]
-    height = np.abs(left)
-    others = np.where(height**2 > max(threshold, noise), height, 0.0)
+    left = np.abs(envelope[start:stop] * looked.turn[lags] - copy[lags])
+    others = np.where(left**2 > max(threshold, noise), left, 0.0)
     pull_bins = float(others @ looked.pull[lags]) / (amplitude * looked.lobe_bins)
-    u_at_one_s = looked.u_at_one_s * math.sqrt(1 + 1 / worth)
-    u_delay_s = u_at_one_s / math.sqrt(max(snr_out - 2, 1.0))
     if pull_bins * shape.bin_s > MOST_PULL * u_delay_s:
         return None
-    # What is too weak to be seen beside it pulls it all the same.
-    beside = left[crest - start - aside : crest - start + aside + 1] @ looked.clutter.ways
-    noise += looked.clutter.beyond(float(np.vdot(beside, beside).real), noise, 0)
-    u_delay_s = u_at_one_s / math.sqrt(max(2 * amplitude**2 / noise - 2, 1.0))
     position = crest + at
     phase = cmath.phase(gain) + 2 * math.pi * (
         looked.turns * at + shape.carrier_hz * shape.bin_s * position
@@ -139,7 +131,6 @@ class _Look:
     taps_turn: NDArray[np.complex128]
     to_powers: NDArray[np.complex128]
     to_looks: NDArray[np.complex128]
-    clutter: ClutterLook
 
 
 @functools.lru_cache(maxsize=32)
@@ -165,7 +156,6 @@ def _look_of(shape: EchoShape) -> _Look:
         taps_turn=np.exp(-2j * np.pi * table.turns * taps),
         to_powers=to_powers.astype(np.complex128),
         to_looks=to_looks.astype(np.complex128),
-        clutter=clutter_look(shape),
     )
 
 

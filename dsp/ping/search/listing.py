@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from dsp.ping.noise.delay_spread import delay_excess
 from dsp.ping.pulse.peaks import Peak
 from dsp.ping.search.brought import Brought
-from dsp.ping.search.clutter import clutter_beside
 from dsp.ping.search.heard_tops import heard_tops
 from dsp.ping.search.joint_fit import RIDGE
 from dsp.ping.search.more_than_one import more_than_one
@@ -55,15 +54,12 @@ def listed(
     shape = planned.shape
     strength, stretch = taken.strength, planned.grid.stretch_of[taken.places()]
     stands = stands_out(taken, noise, brought)
-    of_found, clutter = np.zeros(strength.size), None
-    around = near = quiet = noise.power[taken.profile, stretch]
+    around = near = noise.power[taken.profile, stretch]
     if planned.before_only:
         # The quiet ahead of a first sound does not tell what others left about it.
         around = around + _left_at_each(taken, from_lobes=CLEAR_LOBES)
         near = near + _left_at_each(taken, from_lobes=OVERLAP_LOBES)
         near += _hidden_at_each(taken, noise)
-        power, of_found, clutter = clutter_beside(taken, stands, quiet, near)
-        near = near + power
     snr_out = 2 * strength**2 / np.maximum(around, 1e-30)
     # The peak's power holds some of the noise's own. The noise is known from so
     # many cells only: its mean inverse, which the errors go by, is larger than
@@ -75,10 +71,8 @@ def listed(
     # No echo leaves its lobe, however blunt.
     u_s = np.minimum(u_s * tops.blunter, np.maximum(u_s, shape.width_s / 2))
     u_s = np.hypot(u_s, tops.off_bins * shape.bin_s)
-    wider, pull_s = _overlapping(taken, noise, stands, clutter)
-    u_s *= wider
-    pulled_s = np.hypot(pull_s, u_s * np.sqrt(of_found / np.maximum(near, 1e-30)))
-    u_s = np.hypot(u_s, pull_s)
+    wider, pull_s = _overlapping(taken, noise, stands)
+    u_s = np.hypot(u_s * wider, pull_s)
     more = more_than_one(taken, stands, snr_out)
     rings = rung(taken, stands, more, snr_out)
     stands &= ~rings.no_echo
@@ -109,7 +103,7 @@ def listed(
             (snr_out / shape.efficiency)[kept].tolist(),
             tops.u_phase_rad[kept].tolist(),
             second_s[kept].tolist(),
-            pulled_s[kept].tolist(),
+            pull_s[kept].tolist(),
             strict=True,
         )
     )
@@ -148,10 +142,7 @@ def _hidden_at_each(taken: Taken, noise: NoiseLeft) -> NDArray[np.float64]:
 
 
 def _overlapping(
-    taken: Taken,
-    noise: NoiseLeft,
-    stands: NDArray[np.bool_],
-    clutter: NDArray[np.bool_] | None,
+    taken: Taken, noise: NoiseLeft, stands: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Say how many times as unsure noise makes an echo that overlaps, and what else pulls it, s.
 
@@ -180,8 +171,6 @@ def _overlapping(
             no_copy = np.where(stands[some], no_copy, 1.0)
             ratio = np.minimum(strength / strength[:, np.newaxis], 1.0)
             ratio *= near[row][np.ix_(beside, beside)]
-            if clutter is not None:
-                ratio[clutter[np.ix_(some, some)]] = 0.0
             off = OVERLAP_PULL * planned.shape.width_s * ratio * no_copy
             pull_s[some] = np.sqrt((off**2).sum(axis=1))
     return wider, pull_s
