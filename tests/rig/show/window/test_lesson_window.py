@@ -326,36 +326,44 @@ def test_a_lesson_is_taken_in_a_real_window(display: Screen, tmp_path: pathlib.P
     @functools.cache
     def focused() -> str:
         search = ["xdotool", "search", "--name", "echobench:"]
-        found = subprocess.run(search, env=environment, check=True, capture_output=True, text=True)
-        window = found.stdout.split()[0]
+
+        def named() -> list[str]:
+            # A window has its name some time after it is there.
+            found = subprocess.run(
+                search, env=environment, check=False, stdout=subprocess.PIPE, text=True
+            )
+            return found.stdout.split()
+
+        window: str = eventually(named)[0]
         subprocess.run(["xdotool", "windowfocus", window], env=environment, check=False)
         return window
 
     def recorded() -> int:
         return len(list((tmp_path / "sheets").glob("*.sigmf-meta")))
 
-    try:
-        eventually(lambda: (tmp_path / "stage").exists())
-        eventually(stands_at("ask 0"))
-        # The focus comes as an event of its own; keys before it are lost.
-        eventually(lambda: (press("BackSpace", "1"), time.sleep(1), stands_at("ask 01")())[-1])
-        press("BackSpace", "BackSpace", "5", "period", "8")
-        eventually(stands_at("ask 05.8"))
-        press("Return")
-        eventually(stands_at("step 0"))
-        assert recorded() == 0
-        eventually(lambda: longest_accent(display.rgb()) > DASHED)
-        press("space")
-        eventually(stands_at("step 1"))
-        assert recorded() == 1
-        press("space")
-        eventually(stands_at("result 2"))
-        press("space")
-        eventually(stands_at("why 2"))
-        press("space")
-        out, err = child.communicate(timeout=PATIENCE_S)
-    finally:
-        child.kill()
+    with child:
+        try:
+            eventually(lambda: (tmp_path / "stage").exists())
+            eventually(stands_at("ask 0"))
+            # The focus comes as an event of its own; keys before it are lost.
+            eventually(lambda: (press("BackSpace", "1"), time.sleep(1), stands_at("ask 01")())[-1])
+            press("BackSpace", "BackSpace", "5", "period", "8")
+            eventually(stands_at("ask 05.8"))
+            press("Return")
+            eventually(stands_at("step 0"))
+            assert recorded() == 0
+            eventually(lambda: longest_accent(display.rgb()) > DASHED)
+            press("space")
+            eventually(stands_at("step 1"))
+            assert recorded() == 1
+            press("space")
+            eventually(stands_at("result 2"))
+            press("space")
+            eventually(stands_at("why 2"))
+            press("space")
+            out, err = child.communicate(timeout=PATIENCE_S)
+        finally:
+            child.kill()
     assert child.returncode == 0, err
     assert "sheet to hand out" in out
     assert recorded() == 2
