@@ -112,6 +112,16 @@ def rung(
     if planned.before_only or loud.size == 0:
         return told
     loud = loud[np.argsort(-taken.strength[loud], kind="stable")]
+
+    @functools.cache
+    def heard_of(echo: np.intp) -> _Heard:
+        return _heard(taken, echo, snr_out)
+
+    @functools.cache
+    def is_copy(echo: np.intp) -> bool:
+        heard = heard_of(echo)
+        return left_by_body(planned, heard.own)[0] < _most(heard, COPY, share=NO_COPY)
+
     for echo in loud:
         if no_echo[echo] or within_lobes[echo] > 0:
             continue
@@ -121,12 +131,15 @@ def rung(
             continue  # what stands about that one has been asked of it
         if not (np.count_nonzero(beside) or more[echo]):
             continue
-        heard = _heard(taken, echo, snr_out)
+        others = _others(taken, echo, loud)
+        stronger = [other for other in others if taken.strength[other] >= taken.strength[echo]]
+        if any(is_copy(other) for other in stronger):
+            continue  # what is as sure as it tells at once that nothing rings
+        heard = heard_of(echo)
         fit, bodies = _explained(heard, copies=1 + int(np.count_nonzero(beside)))
         if fit is None or (bodies == 2 and not np.count_nonzero(beside)):
             continue
-        others = _others(taken, echo, loud)
-        rings = _rings(heard, fit, [_heard(taken, other, snr_out) for other in others], bodies)
+        rings = _rings(heard, fit, [heard_of(other) for other in others], bodies)
         if rings is False:
             continue
         beside, lag = about[beside], lag[beside]
