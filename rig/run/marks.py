@@ -238,8 +238,9 @@ class MarkSearch:
             not in its block.
         """
         same = alike(mark, known_mark)
+        unmoved = self._unlike(block, mark, known_block, known_mark)
         # Nothing can be clearly the better likeness.
-        if same and self._unlike(block, mark, known_block, known_mark) < CLEARLY:
+        if same and unmoved < CLEARLY:
             return False
         shape = self.compressors[known_block.pulse_index].shape
         passed_s = (block.index - known_block.index) * self._interval_s
@@ -252,7 +253,9 @@ class MarkSearch:
         # What explains a block with nothing moved is asked first: by what may have moved, the
         # longer ago the more, a slip explains the same sounds as well.
         for reach_bins in (0, max(1, math.ceil(reach_s / shape.bin_s))):
-            moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
+            moved = unmoved
+            if reach_bins > 0:
+                moved = self._unlike(block, mark, known_block, known_mark, reach_bins=reach_bins)
             # As strong as it was, with all about it where it was, it is the mark unless a slip
             # explains its sounds clearly better; else only if a slip does so clearly worse.
             still = same and moved < MOST_UNLIKE and reach_bins == 0

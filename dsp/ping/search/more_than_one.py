@@ -36,6 +36,9 @@ RISK = 1e-4
 is seen in half of cases where its own 2E/N0 is 13.8 dB, and in 95 of 100 at 16.3 dB, by the
 non-central F distribution for a chirp's five numbers."""
 
+COPY = 3
+"""Numbers that a copy has to choose: its strength, in two, and its delay."""
+
 MOST_COMPARED = 3
 """With so many of the strongest others of its profile an echo is compared: what it has in common
 with one is the sender's or the receiver's."""
@@ -71,15 +74,15 @@ def more_than_one(
     own = product(_around(taken, looked_at, stands, COMPARED_LOBES * lobe), evened(planned).T)
     energy = np.sum(own.real**2 + own.imag**2, axis=1)
     noise = 2 * taken.strength[looked_at] ** 2 / snr_out[looked_at] / energy
-    on_average, at_most = _of_noise(planned)
+    # Of the numbers that are told, two to each, a copy's strength and delay take three.
+    on_average, at_most = left_by_noise(planned, 2 * len(evened(planned)) - COPY)
     least = np.maximum(NO_COPY**2 + noise * on_average, noise * at_most)
     alike = explained_by(single_bodies(planned), own) / energy
     unexplained = (1 - alike > least).nonzero()[0]
     if unexplained.size == 0:
         return more
     more[looked_at[unexplained]] = True
-    loud = (stands & (snr_out > COMPARED_SNR)).nonzero()[0]
-    loud = loud[np.argsort(-taken.strength[loud], kind="stable")]
+    loud = loudest(taken, stands, snr_out)
     compared = [_compared_with(taken, echo, loud) for echo in looked_at[unexplained]]
     # Many are compared with the same few.
     compared_with = np.concatenate(compared)
@@ -112,16 +115,23 @@ def _compared_with(taken: Taken, echo: np.intp, loud: NDArray[np.intp]) -> NDArr
     return np.asarray(others[apart > taken.planned.lobe_bins][:MOST_COMPARED])
 
 
-@functools.lru_cache(maxsize=32)
-def _of_noise(planned: SearchPlan) -> tuple[float, float]:
+@functools.lru_cache(maxsize=64)
+def left_by_noise(planned: SearchPlan, free: int, risk: float = RISK) -> tuple[float, float]:
     """Return what noise leaves unexplained on the average, and at most, over its power.
 
-    Of the numbers that are told, two to each, a copy's strength and delay take three. What noise
-    leaves of the others, over a power that is known from so many cells, is F distributed.
+    So many numbers are left by what is fitted. What noise leaves of them, over a power that is
+    known from so many cells, is F distributed.
     """
-    left = 2 * len(evened(planned)) - 3
-    most = scipy.special.fdtri(left, 2 / planned.noise_doubt, 1 - RISK)
-    return left / 2, float(left / 2 * most)
+    most = scipy.special.fdtri(free, 2 / planned.noise_doubt, 1 - risk)
+    return free / 2, float(free / 2 * most)
+
+
+def loudest(
+    taken: Taken, stands: NDArray[np.bool_], snr_out: NDArray[np.float64]
+) -> NDArray[np.intp]:
+    """Return the echoes that are loud enough to be compared, the strongest first."""
+    loud = (stands & (snr_out > COMPARED_SNR)).nonzero()[0]
+    return np.asarray(loud[np.argsort(-taken.strength[loud], kind="stable")])
 
 
 @functools.lru_cache(maxsize=32)

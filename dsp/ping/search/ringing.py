@@ -21,10 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.noise.noise import noise_about
 from dsp.ping.products import product
 from dsp.ping.search.search_plan import SearchPlan
-from dsp.ping.search.single_bodies import TOLD_SHARE
+from dsp.ping.search.single_bodies import evened_at
 
 AHEAD_LOBES, RING_LOBES = 2.0, 8.0
 RUNG_LOBES = np.arange(-AHEAD_LOBES, RING_LOBES + 0.25, 0.5)
@@ -105,11 +104,7 @@ class _Starts:
 @functools.lru_cache(maxsize=32)
 def evened_over_ringing(planned: SearchPlan) -> NDArray[np.complex128]:
     """Return what makes of values at :data:`RUNG_LOBES` some in which noise is alike."""
-    bin_s = planned.shape.bin_s
-    lag_s = RUNG_LOBES * planned.lobe_bins * bin_s
-    power, ways = noise_about(planned.shape, lag_s, planned.table.turns / bin_s)
-    told = power > TOLD_SHARE * power[-1]
-    return np.asarray((ways[:, told] / np.sqrt(power[told])).conj().T)
+    return evened_at(planned, RUNG_LOBES)
 
 
 def one_body(planned: SearchPlan, own: NDArray[np.complex128], *, most: float) -> Fit | None:

@@ -14,10 +14,9 @@ import functools
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
-from dsp.ping.search.more_than_one import COMPARED_SNR, MOST_COMPARED, NO_COPY, RISK
+from dsp.ping.search.more_than_one import COPY, MOST_COMPARED, NO_COPY, RISK, left_by_noise, loudest
 from dsp.ping.search.ringing import (
     AHEAD_LOBES,
     RING_LOBES,
@@ -46,8 +45,6 @@ DOUBTED = 0.05
 ONE, TWO, SAME = 5, 8, 4
 """What a fit has to choose: of a body its strength, in two numbers, and its delay, and of faces Q
 and frequency; of two bodies as much for each; and half of the faces' for each of two echoes."""
-
-COPY = 3
 
 GAP_LOBES = 2.5
 """Copies found in what rings follow each other by 0.6 to 1.3 lobes (a chirp, measured), and farther
@@ -108,10 +105,9 @@ def rung(
     within_lobes = np.zeros(stands.size)
     told = Rung(no_echo=no_echo, one=one, within_lobes=within_lobes)
     planned = taken.planned
-    loud = (stands & (snr_out > COMPARED_SNR)).nonzero()[0]
-    if planned.before_only or loud.size == 0:
+    if planned.before_only:
         return told
-    loud = loud[np.argsort(-taken.strength[loud], kind="stable")]
+    loud = loudest(taken, stands, snr_out)
 
     @functools.cache
     def heard_of(echo: np.intp) -> _Heard:
@@ -204,12 +200,10 @@ def _most(heard: _Heard, chosen: int, *, share: float, risk: float = RISK) -> fl
     return max(share**2 * heard.energy + average, at_most)
 
 
-@functools.lru_cache(maxsize=64)
 def _of_noise(planned: SearchPlan, chosen: int, risk: float = RISK) -> tuple[float, float]:
-    """Return what noise of power 1 leaves on the average, and at most (F distribution)."""
-    left = max(2 * len(evened_over_ringing(planned)) - chosen, 1)
-    most = scipy.special.fdtri(left, 2 / planned.noise_doubt, 1 - risk)
-    return left / 2, float(left / 2 * most)
+    """Return what noise of power 1 leaves by what has so much to choose."""
+    free = max(2 * len(evened_over_ringing(planned)) - chosen, 1)
+    return left_by_noise(planned, free, risk)
 
 
 def _others(taken: Taken, echo: np.intp, loud: NDArray[np.intp]) -> list[np.intp]:

@@ -56,7 +56,12 @@ def evened(planned: SearchPlan) -> NDArray[np.complex128]:
     A matched filter's output within a lobe holds all that tells of bodies there. Times values at
     :data:`COMPARED_LOBES`; shape (told, places about the top).
     """
-    lag_s, bin_s = COMPARED_LOBES * planned.lobe_bins * planned.shape.bin_s, planned.shape.bin_s
+    return evened_at(planned, COMPARED_LOBES)
+
+
+def evened_at(planned: SearchPlan, lobes: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Return the same of values at other places, in lobes from a top; shape (told, places)."""
+    lag_s, bin_s = lobes * planned.lobe_bins * planned.shape.bin_s, planned.shape.bin_s
     power, ways = noise_about(planned.shape, lag_s, planned.table.turns / bin_s)
     told = power > TOLD_SHARE * power[-1]
     return np.asarray((ways[:, told] / np.sqrt(power[told])).conj().T)
