@@ -170,11 +170,12 @@ def left_by_body(
 
     Before faces as they were fitted to another; without them it sends a copy of the pulse.
     """
-    band = _band(planned)
-    passed = np.ones(band.hz.size) if fit is None else _passed(band.hz, fit.faces)
-    at = _NEAR_LOBES + (0.0 if fit is None else fit.at_lobes[0])
-    copies = (passed * np.exp(np.outer(at, band.turned))) @ band.read
-    told = np.abs(copies.conj() @ own) ** 2 / np.sum(np.abs(copies) ** 2, axis=1)
+    if fit is None:
+        at, copies, energy = _clean_copies(planned)
+    else:
+        at = _NEAR_LOBES + fit.at_lobes[0]
+        copies, energy = _sent(_band(planned), at, _passed(_band(planned).hz, fit.faces))
+    told = np.abs(copies.conj() @ own) ** 2 / energy
     top = int(told.argmax())
     most = float(told[top])
     if 0 < top < told.size - 1:
@@ -182,6 +183,22 @@ def left_by_body(
         # A parabola through three has its top a little higher.
         most += (after - before) ** 2 / (8 * max(2 * most - before - after, 1e-12 * most))
     return max(0.0, float(np.vdot(own, own).real) - most), float(at[top])
+
+
+@functools.lru_cache(maxsize=32)
+def _clean_copies(
+    planned: SearchPlan,
+) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
+    """Return copies of the pulse as they are read about a top: where each stands, and energies."""
+    return _NEAR_LOBES, *_sent(_band(planned), _NEAR_LOBES, np.ones(_band(planned).hz.size))
+
+
+def _sent(
+    band: _Band, at_lobes: NDArray[np.float64], passed: NDArray[np.number]
+) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    """Return what bodies send, each alone, shape (places, told), and with how much energy."""
+    copies = (passed * np.exp(np.outer(at_lobes, band.turned))) @ band.read
+    return copies, np.sum(np.abs(copies) ** 2, axis=1)
 
 
 def _alike(

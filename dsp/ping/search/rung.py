@@ -28,7 +28,7 @@ from dsp.ping.search.ringing import (
     one_body,
     two_bodies,
 )
-from dsp.ping.search.rows import within
+from dsp.ping.search.rows import pairs, within
 from dsp.ping.search.search_plan import SearchPlan
 from dsp.ping.search.taken import Taken
 
@@ -118,7 +118,7 @@ def rung(
         heard = heard_of(echo)
         return left_by_body(planned, heard.own)[0] < _most(heard, COPY, share=NO_COPY)
 
-    for echo in loud:
+    for echo in loud[_may_ring(taken, loud, stands, more)]:
         if no_echo[echo] or within_lobes[echo] > 0:
             continue
         about, lag = _found_about(taken, echo)
@@ -157,6 +157,18 @@ def rung(
             late = abs(fit.at_lobes[0])
             within_lobes[echo] = max(1.0, reach, late)
     return told
+
+
+def _may_ring(
+    taken: Taken, loud: NDArray[np.intp], stands: NDArray[np.bool_], more: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Say which of some echoes are no copy, or have others beside them: most stand alone."""
+    one, other, _ = pairs(taken.profile[loud], taken.start)
+    lag = (taken.position[other] - taken.position[loud[one]]) / taken.planned.lobe_bins
+    near = (lag > -AHEAD_LOBES) & (lag < RING_LOBES) & stands[other] & (other != loud[one])
+    may_ring = more[loud]
+    may_ring[one[near]] = True
+    return may_ring
 
 
 def _explained(heard: _Heard, *, copies: int) -> tuple[Fit | None, int]:
