@@ -118,6 +118,13 @@ def rung(
         heard = heard_of(echo)
         return left_by_body(planned, heard.own)[0] < _most(heard, COPY, share=NO_COPY)
 
+    def is_as_sure(other: np.intp, echo: np.intp) -> bool:
+        """Say whether one shows as well as another whether faces ring, or as well as any may."""
+        if taken.strength[other] >= taken.strength[echo]:
+            return True
+        average, at_most = _of_noise(planned, COPY)
+        return NO_COPY**2 * heard_of(other).energy + average > at_most
+
     for echo in loud[_may_ring(taken, loud, stands, more)]:
         if no_echo[echo] or within_lobes[echo] > 0:
             continue
@@ -128,9 +135,8 @@ def rung(
         if not (np.count_nonzero(beside) or more[echo]):
             continue
         others = _others(taken, echo, loud)
-        stronger = [other for other in others if taken.strength[other] >= taken.strength[echo]]
-        if any(is_copy(other) for other in stronger):
-            continue  # what is as sure as it tells at once that nothing rings
+        if any(is_as_sure(other, echo) and is_copy(other) for other in others):
+            continue  # that tells at once that nothing rings
         heard = heard_of(echo)
         fit, bodies = _explained(heard, copies=1 + int(np.count_nonzero(beside)))
         if fit is None or (bodies == 2 and not np.count_nonzero(beside)):
