@@ -99,11 +99,8 @@ def more_than_one(
     alike = np.zeros(unexplained.size)
     for other, its_bodies, its_on_top in zip(others, bodies, on_top, strict=True):
         its = one[compared_with == other]
-        for is_alone, may_be in ((False, its_bodies), (True, its_bodies[its_on_top])):
-            these = its[alone[its] == is_alone]
-            if these.size:
-                explained = explained_by(may_be, own[unexplained[these]])
-                alike[these] = np.maximum(alike[these], explained)
+        may_be = its_on_top | ~alone[its, np.newaxis]
+        alike[its] = np.maximum(alike[its], explained_by(its_bodies, own[unexplained[its]], may_be))
     more[looked_at[unexplained]] = 1 - alike / energy[unexplained] > least[unexplained]
     return more
 

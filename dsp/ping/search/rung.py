@@ -108,6 +108,10 @@ def rung(
     if planned.before_only:
         return told
     loud = loudest(taken, stands, snr_out)
+    asked = loud[_may_ring(taken, loud, stands, more)]
+    if asked.size == 0:
+        return told
+    strongest = dict(zip(taken.profile[loud[::-1]].tolist(), loud[::-1], strict=True))
 
     @functools.cache
     def heard_of(echo: np.intp) -> _Heard:
@@ -125,9 +129,12 @@ def rung(
         average, at_most = _of_noise(planned, COPY)
         return NO_COPY**2 * heard_of(other).energy + average > at_most
 
-    for echo in loud[_may_ring(taken, loud, stands, more)]:
+    for echo in asked:
         if no_echo[echo] or within_lobes[echo] > 0:
             continue
+        first = strongest[int(taken.profile[echo])]
+        if echo != first and is_copy(first):
+            continue  # that tells at once that nothing rings
         about, lag = _found_about(taken, echo)
         beside = stands[about] & ~no_echo[about] & (about != echo)
         if (taken.strength[about[beside]] > taken.strength[echo]).any():
@@ -136,7 +143,7 @@ def rung(
             continue
         others = _others(taken, echo, loud)
         if any(is_as_sure(other, echo) and is_copy(other) for other in others):
-            continue  # that tells at once that nothing rings
+            continue
         heard = heard_of(echo)
         fit, bodies = _explained(heard, copies=1 + int(np.count_nonzero(beside)))
         if fit is None or (bodies == 2 and not np.count_nonzero(beside)):

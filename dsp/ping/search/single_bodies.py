@@ -110,7 +110,9 @@ def sent_back(
 
 
 def explained_by(
-    bodies: NDArray[np.complex128], own: NDArray[np.complex128]
+    bodies: NDArray[np.complex128],
+    own: NDArray[np.complex128],
+    may_be: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
     """Return how much of each echo's energy one body sends back, however it moves.
 
@@ -120,14 +122,17 @@ def explained_by(
         Of :func:`single_bodies` or :func:`sent_back`.
     own : ndarray of complex128, shape (echoes, told)
         The echoes about their tops, by :func:`evened`.
+    may_be : ndarray of bool, shape (echoes, bodies), optional
+        Which bodies each may be; any where it is not said.
 
     Returns
     -------
     ndarray of float64, shape (echoes,)
         By the body that explains most; 0 where there are none.
     """
-    alike = product(own, bodies.conj().T)
-    return np.asarray((alike.real**2 + alike.imag**2).max(axis=1, initial=0.0))
+    alike = product(own.conj(), bodies.T)
+    power = alike.real**2 + alike.imag**2
+    return np.asarray(power.max(axis=1, initial=0.0, where=True if may_be is None else may_be))
 
 
 def _moved(bodies: NDArray[np.complex128], planned: SearchPlan) -> NDArray[np.complex128]:
