@@ -37,7 +37,7 @@ td { white-space: nowrap; }
 td.words { white-space: normal; }
 th:first-child, td.words, th.words { text-align: left; }
 td.words:last-child { min-width: 12rem; overflow-wrap: anywhere; }
-td.bar { width: 7rem; min-width: 7rem; text-align: left; vertical-align: middle; }
+td.bar { width: 7rem; min-width: 4.5rem; text-align: left; vertical-align: middle; }
 td.bar span { display: block; height: 0; border-top: .6rem solid var(--ink); }
 .plan { columns: 15rem 3; column-gap: 1.8rem; }
 .plan .wide { margin: 0 0 1rem; break-inside: avoid; }
@@ -60,6 +60,5 @@ td.bar span { display: block; height: 0; border-top: .6rem solid var(--ink); }
   th, td { padding: .15rem .4rem; }
   td.words:last-child { min-width: 8rem; }
   .budgets { grid-template-columns: 1fr 1fr; gap: 0 1rem; }
-  td.bar { width: 4.5rem; min-width: 4.5rem; }
 }
 """
