@@ -25,7 +25,8 @@ MOST_PULL = 0.3
 which adds √(1 + 0.3²) − 1 = 4 % to it."""
 
 LEAST_CELLS = 16
-"""With fewer cells of noise ahead of a sound a look says nothing."""
+"""With fewer cells of noise a look says nothing. A block that has them not ahead of its sound has
+them at its end, which is as quiet: there the next sound is due."""
 
 
 def standing_peak(
@@ -72,7 +73,11 @@ def standing_peak(
     half = max(1, math.ceil(looked.lobe_bins / 2))
     first = place - looked.guard_bins - half
     cells = min(TRAINING_CELLS, first // looked.spacing_bins)
-    if cells < LEAST_CELLS or place + half + KERNEL_HALF + 1 >= envelope.size:
+    after = place + half + KERNEL_HALF + 1
+    if cells < LEAST_CELLS:
+        cells, first = LEAST_CELLS, envelope.size
+        after += looked.guard_bins + cells * looked.spacing_bins
+    if place < half or after >= envelope.size:
         return None
     around = np.abs(envelope[place - half : place + half + 1])
     crest = int(around.argmax())
@@ -83,9 +88,9 @@ def standing_peak(
         return None
     at, gain = _crest_at(envelope[crest - KERNEL_HALF : crest + KERNEL_HALF + 1], looked)
     amplitude = abs(gain)
-    ahead = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
+    quiet = np.abs(envelope[first - cells * looked.spacing_bins : first : looked.spacing_bins])
     worth = weak_of(cells)
-    mean = float(mean_of_weakest(np.sort(ahead**2), worth))
+    mean = float(mean_of_weakest(np.sort(quiet**2), worth))
     threshold = mean * cell_averaging_factor(cell_rate(FALSE_ALARM_RATE, shape, cells=worth), worth)
     noise = max(mean, (ROUNDING * amplitude) ** 2)
     snr_out = 2 * amplitude**2 / noise

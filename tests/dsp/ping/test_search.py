@@ -245,12 +245,13 @@ def look(block: NDArray[np.float64], due_s: float, amplitude: float) -> Peak | N
     return standing_peak(envelope_of(block), SHAPE, due_s, like_amplitude=amplitude, within_db=1.5)
 
 
-def test_a_look_places_a_standing_sound_as_a_search_does() -> None:
+@pytest.mark.parametrize("due_s", [0.03, 0.001])  # long after the block begins, and soon
+def test_a_look_places_a_standing_sound_as_a_search_does(due_s: float) -> None:
     rng = np.random.default_rng(3)
     for _ in range(20):
-        true_s = 0.03 + rng.random() / RATE_HZ
+        true_s = due_s + rng.random() / RATE_HZ
         block = echo(true_s, 0.1) + echo(0.06, 0.05) + 1e-3 * rng.standard_normal(BLOCK)
-        seen, found = look(block, 0.03, 0.1), first_arrival(envelope_of(block), SHAPE)
+        seen, found = look(block, due_s, 0.1), first_arrival(envelope_of(block), SHAPE)
         assert seen is not None
         assert found is not None
         # 0.3 of its uncertainty is what others may pull it by.
@@ -268,8 +269,10 @@ def test_a_look_places_a_standing_sound_as_a_search_does() -> None:
         ([(0.03, 0.1)], 0.0304, 0.1),  # not where it is due
         ([(0.03, 0.1)], 0.03, 0.2),  # not as strong as it was
         ([(0.03, 0.1), (0.0303, 0.1)], 0.03, 0.1),  # another pulls it
-        ([(0.001, 0.1)], 0.001, 0.1),  # no noise ahead to be told from
+        ([(5e-5, 0.1)], 5e-5, 0.1),  # at the profile's begin
         ([(0.11499, 0.1)], 0.11499, 0.1),  # at the profile's end
+        # No noise ahead to be told from, and the end not quiet.
+        ([(0.001, 0.01), *((0.11 + i * 1e-4, 0.1) for i in range(50))], 0.001, 0.01),
     ],
 )
 def test_a_look_leaves_to_a_search_what_it_cannot_say(
