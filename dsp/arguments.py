@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 
-def require_within(name: str, value: ArrayLike, low: float, high: float, unit: str = "") -> None:
+def require_within(
+    name: str, value: float | ArrayLike, low: float, high: float, unit: str = ""
+) -> None:
     """Raise unless every value lies from `low` to `high`, both allowed; NaN never does.
 
     Raises
@@ -32,7 +34,7 @@ def require_within(name: str, value: ArrayLike, low: float, high: float, unit: s
         raise ValueError(f"{name}: found {outside.flat[0]:g}{unit}; give {low:g} to {high:g}{unit}")
 
 
-def require_positive(name: str, value: ArrayLike, unit: str = "") -> None:
+def require_positive(name: str, value: float | ArrayLike, unit: str = "") -> None:
     """Raise unless every value is finite and above zero.
 
     Raises
