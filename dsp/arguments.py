@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 
-def require_within(name: str, value: ArrayLike, low: float, high: float, unit: str = "") -> None:
+def require_within(
+    name: str, value: float | ArrayLike, low: float, high: float, unit: str = ""
+) -> None:
     """Raise unless every value lies from `low` to `high`, both allowed; NaN never does.
 
     Raises
@@ -22,6 +25,8 @@ def require_within(name: str, value: ArrayLike, low: float, high: float, unit: s
     Traceback (most recent call last):
     ValueError: temperature_c: found 400 °C; give 0 to 40 °C
     """
+    if isinstance(value, float) and low <= value <= high:
+        return
     values = np.asarray(value, dtype=np.float64)
     outside = values[~((values >= low) & (values <= high))]
     if outside.size:
@@ -29,7 +34,7 @@ def require_within(name: str, value: ArrayLike, low: float, high: float, unit: s
         raise ValueError(f"{name}: found {outside.flat[0]:g}{unit}; give {low:g} to {high:g}{unit}")
 
 
-def require_positive(name: str, value: ArrayLike, unit: str = "") -> None:
+def require_positive(name: str, value: float | ArrayLike, unit: str = "") -> None:
     """Raise unless every value is finite and above zero.
 
     Raises
@@ -37,6 +42,8 @@ def require_positive(name: str, value: ArrayLike, unit: str = "") -> None:
     ValueError
         It names the argument and the first value found to be neither.
     """
+    if isinstance(value, float) and 0 < value < math.inf:
+        return  # as most are, in a tenth of the time
     values = np.asarray(value, dtype=np.float64)
     outside = values[~(np.isfinite(values) & (values > 0))]
     if outside.size:

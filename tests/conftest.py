@@ -20,6 +20,11 @@ from xdist.scheduler import LoadScopeScheduling
 # As the command does it: small systems of equations are not shared out among threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Byte code is kept, as where people install: else each worker rewrites the asserts of all tests,
+# and every process that a test starts compiles all its modules, whatever this shell was told.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # What is started in the background is deaf to Ctrl-C, and so would be what tests start.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)

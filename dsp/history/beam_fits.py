@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from dsp.arguments import read_only, require_positive
 from dsp.goodness import goodness, stray_together
-from dsp.history.pair_beams import BeamSetting, Sight, sight_of, two_way_amplitude
+from dsp.history.pair_beams import BeamSetting, Sight, sight_of, together, two_way_amplitude
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping.ranging import range_from_path_m
 
@@ -276,24 +276,25 @@ class _Fit:
             raise ValueError("sweep: its echoes all come from one direction; move the target")
         scale = self._setting.wavelength_m / max(span, 1e-3)
         tilts = np.linspace(float(bearing[found].min()), float(bearing[found].max()), 9)
-        sights = [self._sight(np.array([0.0, 0.0, tilt, closest_m, *end])) for tilt in tilts]
+        sights = together(
+            [self._sight(np.array([0.0, 0.0, tilt, closest_m, *end])) for tilt in tilts]
+        )
+        # Echoes that are missing stand at most at the threshold; half will do here.
+        amplitude = np.where(found, sweep.amplitude, sweep.threshold / 2)
         for size_m in scale * np.geomspace(0.15, 6.0, 16):
-            for tilt, sight in zip(tilts, sights, strict=True):
-                trial = np.array([0.0, math.log(size_m), tilt, closest_m, *end])
-                shape = _amplitude(coarse, trial, sight)
-                # Echoes that are missing stand at most at the threshold; half will do here.
-                amplitude = np.where(found, sweep.amplitude, sweep.threshold / 2)
-                gain = float(
-                    np.sum(amplitude[found] * shape[found] * weight**2)
-                    / np.sum((shape[found] * weight) ** 2)
-                )
-                excess = np.where(
-                    found, amplitude - gain * shape, np.maximum(gain * shape - sweep.threshold, 0)
-                )
-                cost = float(np.sum((excess / sweep.noise) ** 2))
-                if cost < best_cost:
-                    best_cost = cost
-                    best = np.array([math.log(gain), math.log(size_m), tilt, closest_m, *end])
+            # A row for each tilt.
+            shape = _amplitude(coarse, np.array([0.0, math.log(size_m)]), sights)
+            seen = shape.compress(found, axis=1)
+            gain = np.sum(amplitude[found] * seen * weight**2, axis=1)
+            gain /= np.sum((seen * weight) ** 2, axis=1)
+            level = gain[:, np.newaxis] * shape
+            excess = np.where(found, amplitude - level, np.maximum(level - sweep.threshold, 0))
+            cost = np.sum((excess / sweep.noise) ** 2, axis=1)
+            row = int(cost.argmin())
+            if cost[row] < best_cost:
+                best_cost = float(cost[row])
+                size_and_tilt = [math.log(size_m), float(tilts[row])]
+                best = np.array([math.log(gain[row]), *size_and_tilt, closest_m, *end])
         return np.append(best, 0.0) if self._of_band else best
 
     def _coloured(self, unknowns: NDArray[np.float64]) -> BeamSetting:

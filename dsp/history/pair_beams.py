@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -182,3 +183,15 @@ def sight_of(
     if half_m == 0 or not setting.beside:
         angles[1] = angles[0]  # one pattern then serves both ways
     return Sight(out_rad=angles[0], back_rad=angles[1], out_m=ways[0], back_m=ways[1])
+
+
+def together(sights: Sequence[Sight]) -> Sight:
+    """Return sights of as many places as one, a row for each."""
+    out_rad = np.stack([sight.out_rad for sight in sights])
+    alike = all(sight.back_rad is sight.out_rad for sight in sights)
+    return Sight(
+        out_rad=out_rad,
+        back_rad=out_rad if alike else np.stack([sight.back_rad for sight in sights]),
+        out_m=np.stack([sight.out_m for sight in sights]),
+        back_m=np.stack([sight.back_m for sight in sights]),
+    )

@@ -28,7 +28,7 @@ class Screen:
         self.name = f":{number}"
         self._memory = memory
 
-    def rgb(self) -> NDArray[np.int64]:
+    def rgb(self) -> NDArray[np.uint8]:
         """What stands on it, dot by dot, as the server keeps it: an X window dump."""
         dump = self._memory.read_bytes()
         # XWDFile.h: the header's own size first, then 24 numbers, of which the 5th and 6th are
@@ -39,7 +39,7 @@ class Screen:
         start = numbers[0] + 12 * colours
         dots = np.frombuffer(dump, dtype=np.uint8, count=line * height, offset=start)
         blue_first = dots.reshape(height, line // 4, 4)[:, :width, :3]
-        return blue_first[..., ::-1].astype(np.int64)
+        return blue_first[..., ::-1]
 
 
 @contextlib.contextmanager

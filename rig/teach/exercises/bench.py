@@ -124,11 +124,9 @@ def echo_level_db(range_m: float, radius_m: float, *, angle_rad: float = 0.0) ->
     frequency_hz = CENTRE_HZ + 8000.0 * share
     rise = 5 / 3 * (2 * np.pi * frequency_hz / SOUND_SPEED_M_S * radius_m) ** 2
     root_m = radius_m / 2 * rise / np.sqrt(1 + rise**2)
-    beam = [
-        float(beam_amplitude("piston", DISC_RADIUS_M, SOUND_SPEED_M_S / f, angle_rad, ways=2))
-        for f in frequency_hz
-    ]
-    mean_m = float(np.average(root_m * np.array(beam), weights=weight))
+    wavelength_m = SOUND_SPEED_M_S / frequency_hz
+    beam = beam_amplitude("piston", DISC_RADIUS_M, wavelength_m, angle_rad, ways=2)
+    mean_m = float(np.average(root_m * beam, weights=weight))
     return SOURCE_LEVEL_DB + 20 * math.log10(mean_m) - 40 * math.log10(range_m)
 
 
