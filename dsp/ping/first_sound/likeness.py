@@ -61,11 +61,15 @@ second says which of some ways each row is of, those of the first at the front."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """A sound about its crest: from lags to the envelope there, its height, the noise's RMS."""
+    """A sound about its crest: from lags to the envelope there, its height, the noise's RMS.
+
+    And how far ahead of its crest a search places it, which takes what rings for several.
+    """
 
     at: Callable[[NDArray[np.float64]], NDArray[np.complex128]]
     amplitude: float
     noise: float
+    ahead_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +113,8 @@ def looks(envelope: NDArray[np.complexfloating], shape: EchoShape, crest: Peak) 
         here = min(sounds, key=lambda sound: abs(sound.delay_s - peak.delay_s), default=peak)
         found = here if abs(here.delay_s - peak.delay_s) < shape.width_s / 2 else peak
         noise = math.sqrt(2 * found.amplitude**2 / (found.snr * shape.efficiency))
-        return Look(at=around, amplitude=peak.amplitude, noise=noise)
+        ahead_s = peak.delay_s - found.delay_s
+        return Look(at=around, amplitude=peak.amplitude, noise=noise, ahead_s=ahead_s)
 
     return [look(peak) for peak in (crest, *_strongest(sounds, crest, shape))]
 

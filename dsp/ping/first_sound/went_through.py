@@ -102,8 +102,10 @@ def late_by_shape(
     if _likely(copy, [weaker, stronger, *filtered]):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
     likely_alone = _likely_alone(sound, others, shape, alone=alone)
+    # What all went through moves all alike, where all are placed in one way: as a search does.
+    searched_s, u_searched_s = sound.ahead_s, abs(sound.ahead_s) / math.sqrt(3)
     if likely_alone < RARELY:
-        return Late(late_s=placed_s, u_late_s=0.0)
+        return Late(late_s=searched_s, u_late_s=u_searched_s)
     dulled_each = heard.fitted_each(
         [_dulled_bounce(shape, louder=louder) for louder in (False, True)]
     )
@@ -127,8 +129,8 @@ def late_by_shape(
     if likely_alone > 1 - RARELY:
         return Late(late_s=told_s, u_late_s=u_told_s)
     # Where it may be the others' as well, nothing is taken off: it would be right in neither case.
-    either_s = math.sqrt(likely_alone * (u_told_s**2 + (told_s - placed_s) ** 2))
-    return Late(late_s=placed_s, u_late_s=either_s)
+    either_s = math.sqrt(likely_alone * (u_told_s**2 + (told_s - searched_s) ** 2))
+    return Late(late_s=searched_s, u_late_s=math.hypot(either_s, u_searched_s))
 
 
 @functools.lru_cache(maxsize=32)

@@ -11,7 +11,8 @@ from dsp.ping.first_sound.arrivals import first_arrival
 from dsp.ping.first_sound.went_through import late_by_shape
 from dsp.ping.pulse.compression import PulseCompressor
 from dsp.ping.pulse.peaks import crest_near
-from dsp.ping.pulse.pulses import linear_chirp
+from dsp.ping.pulse.pulses import Pulse, linear_chirp, tone_burst
+from dsp.ping.search.search import find_echoes
 
 RATE_HZ, BLOCK = 48_000.0, 6000
 PULSE = linear_chirp(4e3, 12e3, 0.010, RATE_HZ)
@@ -138,4 +139,40 @@ def test_a_copy_is_not_late() -> None:
 
 @pytest.mark.parametrize("way", [DULL, bounce(0.4, 1e-4)])
 def test_what_all_sounds_went_through_makes_none_late(way: NDArray[np.complex128]) -> None:
-    assert told(way, way)[1] == 0.0
+    # A search goes on until its steps are a seventh of what noise moves a sound by: 30 ns again.
+    assert told(way, way)[1] < 30e-9 / 7
+
+
+@pytest.mark.parametrize(
+    ("pulse", "weighting", "quality"),
+    [
+        (tone_burst(8e3, 2e-3, RATE_HZ), "none", 1.0),
+        (tone_burst(8e3, 2e-3, RATE_HZ), "none", 3.0),
+        (PULSE, "hann", 2.0),
+        (PULSE, "none", 2.0),
+    ],
+)
+def test_before_faces_that_ring_an_echo_is_as_late_as_the_direct_sound(
+    pulse: Pulse, weighting: str, quality: float
+) -> None:
+    """Sender and receiver are a driven oscillator each, of one Q, at 7.6 kHz (textbook)."""
+    behind_s, block, length = 0.04, 6000, 1 << 14
+    over = np.maximum(FREQUENCY_HZ, 1.0) / 7.6e3
+    faces = 1 / (1 + 1j * quality * (over - 1 / over)) ** 2
+    sent = np.fft.rfft(pulse.samples.astype(float), length) * faces
+    both = 0.5 * np.exp(TURNED * FIRST_S) + 0.1 * np.exp(TURNED * (FIRST_S + behind_s))
+    heard = np.fft.irfft(sent * both, length)[:block]
+    heard += 1e-3 * np.random.default_rng(0).standard_normal(block)
+    compress = PulseCompressor(pulse, block, weighting=weighting)
+    shape = compress.shape
+    envelope = compress.from_time_zero(compress.band_spectrum(heard.astype(np.float32)), 0.0)
+    mark = first_arrival(envelope, shape)
+    assert mark is not None
+    reach = max(1, round(shape.width_s / 2 / shape.bin_s))
+    place, height = crest_near(envelope, shape, round(mark.delay_s / shape.bin_s), reach)
+    crest = dataclasses.replace(mark, delay_s=place * shape.bin_s, amplitude=height)
+    late = late_by_shape(envelope, shape, crest)
+    echoes, _ = find_echoes(envelope, shape, false_alarm_rate=1e-6, start_s=FIRST_S + 0.03)
+    echo = max(echoes, key=lambda echo: echo.amplitude)
+    off_s = echo.delay_s - (crest.delay_s - late.late_s) - behind_s
+    assert abs(off_s) < 3 * math.hypot(echo.u_delay_s, crest.u_delay_s, late.u_late_s)
