@@ -186,6 +186,11 @@ class Transducer:
         """The radius of a piston or the length of a line."""
         return self.radius_m if self.shape == "piston" else self.length_m
 
+    @property
+    def mean_square_m2(self) -> float:
+        """Of the distances of its parts from its middle."""
+        return self.radius_m**2 / 2 if self.shape == "piston" else self.length_m**2 / 12
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Board:

@@ -408,8 +408,9 @@ class Course:
             plan_path=self._given.plan,
             calibration_path=self._given.calibration,
         )
-        if bench.origin.lost_at_end:
-            opening.warn(f"{recording}: {bench.origin.lost_at_end}")
+        for words in (bench.origin.lost_at_start, bench.origin.lost_at_end):
+            if words:
+                opening.warn(f"{recording}: {words}")
         return bench
 
     def _record_under(self, part: Part, step: Step) -> str | None:

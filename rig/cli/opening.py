@@ -119,9 +119,10 @@ def warn(words: str) -> None:
 
 
 def warn_of_loss(given: argparse.Namespace, run: Run) -> None:
-    """Say what was cut off at a recording's end."""
-    if run.origin.lost_at_end:
-        warn(f"{given.recording}: {run.origin.lost_at_end}")
+    """Say what is left out at a recording's start, and was cut off at its end."""
+    for words in (run.origin.lost_at_start, run.origin.lost_at_end):
+        if words:
+            warn(f"{given.recording}: {words}")
 
 
 def board_identity(given: argparse.Namespace, plan: Plan) -> Identity | None:

@@ -115,6 +115,24 @@ class FirstPing:
             "give the plan that it was sent with, or a louder recording"
         )
 
+    def left_out(self, first_sample: float) -> str:
+        """Say, in words, what comes again ahead of the first ping and does not keep its beat.
+
+        So do the pings ahead of a slip. One alone is not told from a knock.
+        """
+        cycle = self._interval * len(self._pulses)
+        for start in range(-self._lead, round(first_sample) - cycle, self._step):
+            seen = self._begun(start, 1)
+            found = None if seen is None else self._stands(seen, 1)
+            if found is not None and found.first_sample < first_sample - self._interval / 2:
+                return (
+                    f"pings seem to be heard from {max(found.first_sample, 0) / self._rate_hz:.2f} "
+                    f"s on, and keep one beat with those that follow from "
+                    f"{first_sample / self._rate_hz:.2f} s on only: those before are left out; the "
+                    "stream may have slipped"
+                )
+        return ""
+
     def _stands(self, found: _Begun, follow: int) -> _Begun | None:
         """Return where a train begins in a stretch of its own; None where it does not stand still.
 

@@ -59,6 +59,8 @@ class SoundFile:
         Where the first block starts; negative where the file starts later.
     mark_s : float
         The mark's due time in every block.
+    lost_at_start : str
+        What is left out ahead of the first, in words; empty if nothing is known to be.
     lost_at_end : str
         What was cut off at its end, in words; empty if nothing is known to be.
     """
@@ -69,6 +71,7 @@ class SoundFile:
     pings: int
     start_sample: int
     mark_s: float
+    lost_at_start: str = ""
     lost_at_end: str = ""
 
     def blocks(self) -> Iterator[CaptureBlock]:
@@ -172,6 +175,7 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
                 "recorded with"
             )
         after_s = (file.frames - mark_sample) / rate
+        left_out = search.left_out(mark_sample)
     if pings < 1:
         raise RecordingError(
             f"{path}: ends {after_s:.3g} s after its first pulse starts, within the first ping; "
@@ -184,6 +188,7 @@ def open_sound_file(path: str | os.PathLike[str], plan: Plan) -> SoundFile:
         pings=pings,
         start_sample=start_sample,
         mark_s=mark_s,
+        lost_at_start=left_out,
         lost_at_end=loss_in_words(path),
     )
 

@@ -33,6 +33,8 @@ class Replay(Closing):
         In force: the one given, else the recording's own; at the samples' own rate.
     pings : int
         How many it holds, without the one that only confirms the last.
+    lost_at_start : str
+        What a sound file has ahead of its pings that is left out, in words; else empty.
     lost_at_end : str
         What was cut off at its end, in words; empty if nothing was.
     began : datetime or None
@@ -43,6 +45,7 @@ class Replay(Closing):
         self._source = source
         self.plan = plan
         self.pings = pings
+        self.lost_at_start = "" if isinstance(source, Recording) else source.lost_at_start
         self.lost_at_end = source.lost_at_end
         self.began = source.began if isinstance(source, Recording) else None
         self._truth = _truth(source) if isinstance(source, Recording) else None

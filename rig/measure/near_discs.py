@@ -10,6 +10,7 @@ import numpy as np
 from dsp.history.disc_arches import DiscArch, disc_arch
 from dsp.history.pair_beams import BeamSetting
 from dsp.physics.discs import disc_points_from_m
+from dsp.ping.ranging import late_by_faces_m
 from rig.measure.beam.setting import setting_of
 from rig.run.receiver import Receiver
 
@@ -96,7 +97,7 @@ def left_as_points(receiver: Receiver, range_m: float) -> tuple[float, float]:
     Returns
     -------
     late_m : float
-        By how much its range is too far, at most: a²/(4r), the lag on the axis.
+        By how much its range is too far, at most: the lag on the axis.
     slow : float
         Share by which its speed is too low. Both are 0 where it is fitted as of discs, and
         from twice as far on as discs are points, where they are below an eightieth of a wave
@@ -108,7 +109,7 @@ def left_as_points(receiver: Receiver, range_m: float) -> tuple[float, float]:
     times = range_m / disc_points_from_m(face.radius_m, receiver.wavelength_m)
     if times >= 2 or (times < 1 and not _is_long(receiver)):
         return 0.0, 0.0
-    return face.radius_m**2 / (4 * range_m), SLOW_AT_POINTS / times**2
+    return late_by_faces_m(range_m, face.mean_square_m2), SLOW_AT_POINTS / times**2
 
 
 _Key = tuple[float, float, bool, tuple[float, ...], tuple[float, ...]]

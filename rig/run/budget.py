@@ -22,6 +22,9 @@ geometry: baseline
     zero it is part of the path as well.
 geometry: off axis
     The target may stand anywhere in the half-power cone.
+geometry: faces
+    Their parts are not as far from the target as their middles: a disc makes what it sees
+    nearby seem too far. Known at the most, and not corrected: it hangs on what the target is.
 clock
     The converter's rate is not its nominal one.
 motion
@@ -30,7 +33,8 @@ motion
 
 References
 ----------
-JCGM 100:2008, "Guide to the expression of uncertainty in measurement", 5.1 and 8.
+JCGM 100:2008, "Guide to the expression of uncertainty in measurement", 5.1 and 8; F.2.4.5 for
+what is known but not corrected (from memory).
 """
 
 from __future__ import annotations
@@ -41,7 +45,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dsp.ping.ranging import u_off_axis_m
+from dsp.ping.ranging import late_by_faces_m, u_off_axis_m
 from dsp.uncertainty import Budget, Input, Model, unsure, within
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import Plan
@@ -57,6 +61,7 @@ STATED_TIME_ZERO = "time zero: stated"
 GRADIENT = "sound speed: gradient"
 BASELINE = "geometry: baseline"
 OFF_AXIS = "geometry: off axis"
+FACES = "geometry: faces"
 CLOCK = "clock"
 MOTION = "motion"
 SECOND = "more than one echo"
@@ -137,6 +142,7 @@ class RangeModel:
         off_axis_m = u_off_axis_m(path_m, baseline_m, self.half_angle_rad)
         range_m = math.sqrt((path_m - baseline_m) * (path_m + baseline_m)) / 2
         gradient_m_s = abs(self.speed_per_c_m_s) * range_m / 2 * self.plan.medium.u_gradient_c_m
+        late_m = late_by_faces_m(range_m, self.plan.transducer.mean_square_m2)
 
         inputs = {DELAY: Input(value=counted_s, u=u_delay_s)}
         inputs[MARK] = Input(value=0.0, u=u_mark_s)
@@ -149,6 +155,7 @@ class RangeModel:
         inputs[GRADIENT] = Input(value=0.0, u=gradient_m_s)
         inputs[BASELINE] = Input(value=baseline_m, u=geometry.u_baseline_m)
         inputs[OFF_AXIS] = Input(value=0.0, u=off_axis_m)
+        inputs[FACES] = Input(value=0.0, u=late_m)
         inputs[CLOCK] = within((self.info.clock_tolerance_ppm or CLOCK_TOLERANCE_PPM) * 1e-6)
 
         def model(x: Mapping[str, Any]) -> Any:
@@ -158,7 +165,7 @@ class RangeModel:
             apart_m = x[BASELINE]
             long_m = (speed + faster_m_s) * elapsed_s + (apart_m if direct else 0.0)
             on_axis_m = ((long_m - apart_m) * (long_m + apart_m)) ** 0.5 / 2
-            return on_axis_m + x[OFF_AXIS]
+            return on_axis_m + x[OFF_AXIS] - x[FACES]
 
         return model, inputs
 
@@ -196,6 +203,7 @@ class RangeModel:
             by_speed_s * gradient_m_s,
             by_baseline * geometry.u_baseline_m,
             u_off_axis_m(path_m, baseline_m, self.half_angle_rad),
+            late_by_faces_m(range_m, self.plan.transducer.mean_square_m2),
             by_speed_s * speed * ppm * 1e-6 / math.sqrt(3),
         )
         return Budget(value=range_m, names=_names(tuple(self.speed_terms_m_s), shaped), u=u_m)
@@ -206,7 +214,7 @@ def _names(of_speed: tuple[str, ...], shaped: bool) -> tuple[str, ...]:
     """Return the terms' names in their order; the sound speed's own are told."""
     mark = (MARK, SHAPE) if shaped else (MARK,)
     speed = (f"{_SOUND_SPEED}{name}" for name in of_speed)
-    return (DELAY, *mark, STATED_TIME_ZERO, *speed, GRADIENT, BASELINE, OFF_AXIS, CLOCK)
+    return (DELAY, *mark, STATED_TIME_ZERO, *speed, GRADIENT, BASELINE, OFF_AXIS, FACES, CLOCK)
 
 
 def is_of_sound_speed(term: str) -> bool:

@@ -357,6 +357,7 @@ def open_replay(
     origin = Origin(
         name=os.path.basename(os.fspath(path)),
         began=replay.began,
+        lost_at_start=replay.lost_at_start,
         lost_at_end=replay.lost_at_end,
         truth=replay.truth,
         calibration_name=(

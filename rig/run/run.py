@@ -43,6 +43,8 @@ class Origin:
         The recording's file name; empty for a bench that pings now.
     began : datetime or None
         When the first ping was recorded; None where nobody says.
+    lost_at_start : str
+        What is left out ahead of a sound file's first ping, in words; empty if nothing is.
     lost_at_end : str
         What was cut off at a recording's end, in words; empty if nothing was.
     calibration_name : str
@@ -54,6 +56,7 @@ class Origin:
 
     name: str = ""
     began: datetime | None = None
+    lost_at_start: str = ""
     lost_at_end: str = ""
     calibration_name: str = ""
     truth: Truth | None = None

@@ -36,6 +36,8 @@ _BOUNDED = {
     # A filter that colours a mark so much delays it by no more.
     "time zero: shape": _even(),
     "more than one echo": _of_two(),
+    # The scenes send and hear by points.
+    "geometry: faces": np.zeros(_DRAWS),
 }
 
 

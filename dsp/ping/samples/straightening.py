@@ -4,7 +4,8 @@ That stands where the loud sound does. Compressed, it comes sooner than a chirp 
 than one that falls, and to both sides of a code, as if it were sounds of its own. Half of it has
 frequencies at which the pulse has next to nothing: there its share is told by what no echo reaches,
 however many there are, and then all of it is taken out of the samples. A block that shows none is
-left as it is, to the last bit.
+left as it is, to the last bit; and so is one that is bent otherwise, as by a converter that clips:
+its other powers may look like a share of the square, but taking that out does not come to an end.
 
 References
 ----------
@@ -36,7 +37,12 @@ heard: a stream that bends no more than that is straight."""
 MOST_ROUNDS = 8
 """The square that was added is that of what is straight, which is known the better, the better its
 share is known: so often is it taken out anew, or until its share stands still by its own
-uncertainty. From 10 % of second harmonic each round leaves a third of what was wrong."""
+uncertainty. From 10 % of second harmonic each round leaves a third of what was wrong, from 30 % all
+of it."""
+
+STILL = 1 / 16
+"""A share that still moves by more of itself in the last round is none: what would be left is not
+24 dB below what was added. Samples that clip have shares that go nowhere."""
 
 BESIDE = 4
 """A sound lasts for one pulse of so many that are looked at about it: where it is it is as much
@@ -76,6 +82,9 @@ class Straightening:
         longest = max(pulse.samples.size for pulse in pulses)
         power *= max(1.0, self._size / (BESIDE * longest))
         self._power = power[self._from :].astype(np.float32)
+        # What lasts for one pulse is alike over as many frequencies.
+        cell = max(1, round(self._size / longest))
+        self._cells = np.arange(0, self._power.size, cell)
         self._compressed = max(_square_over_noise(compress) for compress in compressors)
         self._straight_to = 0.0
 
@@ -97,32 +106,38 @@ class Straightening:
         energy = float(samples @ samples) * self._size / 2
         weight = 1 / np.sqrt(self._size * noise + self._power * energy)
         whole = heard[self._from :] * weight
-        added, share, u_share = self._added(whole, samples, weight)
-        surely = math.sqrt(-math.log(BY_CHANCE)) * u_share
-        if abs(share) < surely:
-            most = (abs(share) + surely) * loudest**2 * self._compressed
+        added, share, u_share, u_leaning = self._added(whole, samples, weight)
+        out_of_noise = math.sqrt(-math.log(BY_CHANCE))
+        if abs(share) < out_of_noise * u_share:
+            most = (abs(share) + out_of_noise * u_share) * loudest**2 * self._compressed
             if most**2 < -math.log(HEARD) * noise:
                 self._straight_to = loudest
             return samples
-        straight, still = samples, 0
+        straight, moved, still = samples, math.inf, 0
         for _ in range(MOST_ROUNDS):
             whole_block = scipy.fft.irfft(heard - np.complex64(share) * added, self._size)
             straight = np.asarray(whole_block[: samples.size], dtype=np.float32)
             before = share
-            added, share, u_share = self._added(whole, straight, weight)
+            added, share, u_share, u_leaning = self._added(whole, straight, weight)
+            moved = abs(share - before)
             # One that overshoots may stand still once.
-            still = still + 1 if abs(share - before) < u_share else 0
+            still = still + 1 if moved < u_share else 0
             if still == 2:
                 break
-        return straight
+        told = moved < max(u_share, STILL * abs(share)) and abs(share) > out_of_noise * u_leaning
+        return straight if told else samples
 
     def _added(
         self,
         whole: NDArray[np.complex64],
         straight: NDArray[np.float32],
         weight: NDArray[np.float32],
-    ) -> tuple[NDArray[np.complex64], complex, float]:
-        """Return a square's spectrum, its share in what was heard, as turned since, and its u."""
+    ) -> tuple[NDArray[np.complex64], complex, float, float]:
+        """Return a square's spectrum, its share in what was heard, as turned since, and its u.
+
+        And its u where what is left beyond the noise, sounds and other powers, leans one way over
+        as many frequencies as are alike in what lasts for one pulse.
+        """
         squared = straight * straight
         added = scipy.fft.rfft(squared, self._size)
         square = added[self._from :] * weight
@@ -137,7 +152,11 @@ class Straightening:
         left = np.abs(whole - share * square) ** 2
         # By the weights each part is unsure by 1; where more is left than that, by that.
         off = max(1.0, float(left.mean()), float(power @ left) / own)
-        return added, share, math.sqrt(off / own)
+        in_cell = np.maximum(np.add.reduceat(power, self._cells), 1e-30)
+        beyond = np.add.reduceat(power * left, self._cells) - in_cell
+        as_one = np.add.reduceat(np.sqrt(power), self._cells) ** 2 / in_cell
+        leans = own + float(as_one @ np.maximum(beyond, 0.0))
+        return added, share, math.sqrt(off / own), math.sqrt(leans) / own
 
 
 def _square_over_noise(compress: PulseCompressor) -> float:

@@ -23,7 +23,7 @@ from dsp.uncertainty import Budget
 from rig.bench.plan import Plan
 from rig.measure.near_discs import arches_of_pass, left_as_points
 from rig.measure.passes.passing import Passing
-from rig.run.budget import GRADIENT, SHIFT_TERMS, is_of_sound_speed
+from rig.run.budget import FACES, GRADIENT, SHIFT_TERMS, is_of_sound_speed
 from rig.run.hits import resolution_m
 from rig.run.receiver import Receiver
 from rig.run.results import HitRows
@@ -238,7 +238,9 @@ def _with_common(
         # Of two that stay, each ping brings both, also where its noise lets them not be told.
         beside_m = beside_m[second]
     pulled_m = math.sqrt(float(np.mean(beside_m**2)))
-    common_m = math.hypot(u_shift_m, budget.combined, late_m, pulled_m)
+    # What faces do is in the arch that was fitted, or else left.
+    of_range_m = _combined(budget, lambda name: name != FACES)
+    common_m = math.hypot(u_shift_m, of_range_m, late_m, pulled_m)
     told = dataclasses.replace(
         passage, u_closest_range_m=math.hypot(passage.u_closest_range_m, common_m)
     )

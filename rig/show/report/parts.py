@@ -69,6 +69,8 @@ def what_was_measured(contents: Contents) -> Markup:
     ]
     if doubts := pair_doubts(run):
         facts.append(("Angles", f"not to be trusted: {'; '.join(doubts)}"))
+    if run.origin.lost_at_start:
+        facts.append(("Left out", run.origin.lost_at_start))
     if run.origin.lost_at_end:
         facts.append(("Cut off", run.origin.lost_at_end))
     return section("What was measured", fact_list(facts), _lost(run.results))

@@ -4,6 +4,7 @@ Blocks are made by shifting a pulse and by squaring their sum, with no code of w
 """
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -59,6 +60,24 @@ def test_what_was_added_is_gone_below_the_noise(name: str, share: float) -> None
         left = np.abs(compress(single(straight - heard - noise)))[away] / compress.peak
         # What white noise passes in one bin of a million: Rayleigh's law.
         assert left.max() < RMS * compress.shape.noise_gain * math.sqrt(-math.log(1e-6))
+
+
+@pytest.mark.parametrize("name", PULSES)
+@pytest.mark.parametrize("bends", [lambda x: np.clip(x, -1, 1), np.tanh], ids=["cut", "rounded"])
+def test_what_is_bent_to_both_sides_alike_is_left_as_it_is(
+    name: str, bends: Callable[[NDArray[np.float64]], NDArray[np.float64]]
+) -> None:
+    # Its powers are odd: there is no square in it.
+    pulses = PULSES[name]
+    compressors = compressors_of(pulses)
+    for seed in range(20):
+        random = np.random.default_rng(seed)
+        sounds = {AT: 10 ** random.uniform(0, 1), 3000: 10 ** random.uniform(-2, 0)}
+        heard = block_of(pulses[0], sounds) + 10 ** random.uniform(-4, -2) * (
+            random.standard_normal(BLOCK)
+        )
+        block = single(bends(heard))
+        assert Straightening(compressors)(block) is block
 
 
 @pytest.mark.parametrize("name", PULSES)

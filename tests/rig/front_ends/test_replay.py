@@ -255,6 +255,26 @@ def test_what_is_heard_once_before_the_first_ping_is_no_ping(
         assert found == pytest.approx(first, abs=MARK_TOLERANCE_SAMPLES)
 
 
+@pytest.mark.parametrize("before", [2, 3])
+def test_pings_ahead_of_an_early_slip_are_said_to_be_left_out(tmp_path: Path, before: int) -> None:
+    slip = 37.0
+    slipped = _pings(900.0 + before * INTERVAL + slip, 8)
+    sound = _heard(INTERVAL * (before + 8) + 2000, _pings(900.0, before) + slipped, noise=1e-3)
+    found = open_recording(_write(tmp_path / "x.wav", sound), _plan())
+    # The longer train is taken, from its first ping on; what is ahead of it has a beat of its own.
+    (first,) = found.blocks(1)
+    assert _mark_sample(first) == pytest.approx(900.0 + before * INTERVAL + slip, abs=1)
+    assert f"heard from {900 / RATE:.2f} s on" in found.lost_at_start
+    assert "are left out" in found.lost_at_start
+
+
+def test_nothing_is_said_to_be_left_out_ahead_of_an_even_train(tmp_path: Path) -> None:
+    for first in (900.0, 12000.0):
+        sound = _heard(round(first) + INTERVAL * 6, _pings(first, 6))
+        path = _write(tmp_path / "x.wav", sound)
+        assert open_recording(path, _plan()).lost_at_start == ""
+
+
 def test_a_knock_on_the_first_of_two_codes_does_not_swap_them(tmp_path: Path) -> None:
     codes = golay_pair(8000.0, 2.5e-4, 16, RATE)
     at = [5000.4 + i * INTERVAL for i in range(8)]

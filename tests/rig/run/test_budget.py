@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from near_passes import a_plan, a_scene
 from typist import typed
 
 from dsp.uncertainty import monte_carlo, numerical_tolerance, propagated
 from rig.bench.capture import StreamInfo
 from rig.bench.plan import plan_from_table
 from rig.run.budget import budget_lines
+from rig.run.opening import open_bench
 from rig.run.receiver import Receiver
 
 CHIRP = {"kind": "chirp", "start_hz": 4e3, "stop_hz": 12e3, "duration_s": 0.01}
@@ -107,6 +109,39 @@ def test_baseline_counts_once_though_direct_sound_makes_it_enter_twice() -> None
     known = terms_m(of, 0.5, direct=False)["geometry: baseline"]
     assert direct == pytest.approx(0.002 * (path_m - 0.3) / 2, rel=1e-12)
     assert known == pytest.approx(0.002 * 0.3 / 2, rel=1e-12)
+
+
+@pytest.mark.parametrize("range_m", [0.3, 0.5, 1.2])
+def test_a_face_makes_a_point_on_its_axis_as_late_as_the_sum_over_its_parts(range_m: float) -> None:
+    # Rayleigh's integral (L. E. Kinsler et al., Fundamentals of Acoustics, 4th ed., 2000, 7.4, from
+    # memory): each part adds e^(−ikr)/r, and what is summed is later than from the middle by as
+    # much way, once out and once back, which is as much range. A part x aside is farther by
+    # x²/(2R) (1 − x²/(4R²)), whose second term is a four-hundredth at the most; and all of them
+    # by less than a fifth of a wave, in which a line, lopsided as it is, comes no later by 1 %.
+    wave_number = 2 * math.pi * np.linspace(5e3, 20e3, 31)[:, np.newaxis] / 343.987
+    part = (np.arange(2000) + 0.5) / 2000
+    for face, aside_m in (
+        ({"shape": "piston", "radius_m": 0.03}, 0.03 * np.sqrt(part)),  # alike in area
+        ({"shape": "line", "length_m": 0.06}, 0.06 * (part - 0.5)),
+    ):
+        way_m = np.hypot(range_m, aside_m)
+        heard = (np.exp(-1j * wave_number * (way_m - range_m)) / way_m).sum(axis=1)
+        late_m = -np.angle(heard) / wave_number[:, 0]
+        told_m = terms_m(receiver(transducer=face, geometry={"baseline_m": 0.0}), range_m)
+        assert late_m == pytest.approx(told_m["geometry: faces"], rel=0.01)
+
+
+def test_a_ball_near_large_faces_is_within_twice_its_uncertainty_and_only_by_them() -> None:
+    # By the tank, which sums over the faces' parts: a ball of 10 mm on the axis of discs of 30 mm.
+    for range_m in (0.3, 0.5, 0.8):
+        scene = a_scene(range_m, start_m=0.0, speed_m_s=0.0, noise_db=-110.0)
+        with open_bench(a_plan(), scene=scene, seed=1) as bench:
+            (echo,) = bench.ping(1).echoes
+        assert echo.budget is not None
+        rest = math.hypot(*(t.u for t in echo.budget.terms if t.name != "geometry: faces"))
+        off_m = echo.range_m - range_m
+        assert abs(off_m) < 2 * echo.u_range_m
+        assert range_m > 0.5 or abs(off_m) > 3 * rest
 
 
 def test_delays_count_half_the_way_that_sound_goes_in_them() -> None:
