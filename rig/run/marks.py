@@ -27,6 +27,7 @@ from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak
 from dsp.ping.pulse.profiles import unlike_share
 from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.pulse.same_ways import same_ways_apart_s
 from dsp.ping.search.search import sounds_ahead
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.bench.plan import SLOWEST_SOUND_M_S, Plan
@@ -273,6 +274,26 @@ class MarkSearch:
                 return False
         # Other sounds about a mark that is as strong as ever are new ones.
         return not same
+
+    def later_s(self, block: CaptureBlock, other: CaptureBlock, *, near_s: float) -> float:
+        """Return by how much later in its block a pulse stands than another pulse in its own.
+
+        Parameters
+        ----------
+        block, other : CaptureBlock
+        near_s : float
+            By their marks.
+        """
+        bands = []
+        for each in (other, block):
+            shape = self.compressors[each.pulse_index].shape
+            first = round(shape.carrier_hz / float(shape.offset_hz[1]))
+            bands.append((first, self._band(each)))
+        begin = max(first for first, _ in bands)
+        end = min(first + band.size for first, band in bands)
+        one, two = (band[begin - first : end - first] for first, band in bands)
+        step_hz = float(self.compressors[0].shape.offset_hz[1])
+        return same_ways_apart_s(one, two, step_hz * np.arange(begin, end), near_s=near_s)
 
     def _unlike(
         self,

@@ -274,7 +274,7 @@ class Receiver:
             u_delay_s=math.sqrt(mark.u_delay_s**2 - pull_s**2),
             mark_s=mark.delay_s,
             amplitude=mark.amplitude,
-            phase_rad=mark.phase_rad,
+            phase_rad=mark.phase_rad - bias.turn_rad,
             u_shape_s=bias.u_shape_s,
         )
 

@@ -76,11 +76,14 @@ class MarkBias:
         As of :class:`TimeZero`.
     whole : bool
         Whether all that overlaps with it is held to be the mark's own, and so pulls it nowhere.
+    turn_rad : float
+        By how much more its phase is turned than that of another pulse, which came as it did.
     """
 
     late_s: float = 0.0
     u_shape_s: float = 0.0
     whole: bool = False
+    turn_rad: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import statistics
 from collections import deque
@@ -110,6 +111,7 @@ class MarkWatch:
             return Placed(reason=doubtful)
         if block.pulse_index not in self._bias:
             self._bias[block.pulse_index] = receiver.mark_bias(block, mark)
+            self._place_alike(block, mark)
         time_zero = receiver.time_zero(mark, self._bias[block.pulse_index])
         if outside := self._outside(block, time_zero):
             return Placed(reason=f"the {sought} stands {outside}")
@@ -125,6 +127,28 @@ class MarkWatch:
         if shifted:
             reason = f"the {sought} is not where it was due: the sound slipped"
         return Placed(time_zero=time_zero, reason=reason, doubt=doubt, waits=waits, drifts=drifts)
+
+    def _place_alike(self, block: CaptureBlock, mark: Peak) -> None:
+        """Place a second pulse's marks as the first's; say of both what either's shape tells.
+
+        Both went the same ways, which make of each another crest. Where two codes are not placed
+        alike, what each leaves of the direct sound beside it stays in their sum.
+        """
+        if self._last is None or self._last[0].pulse_index == block.pulse_index:
+            return
+        other, its_mark = self._last
+        here, there = (self._bias[each.pulse_index] for each in (block, other))
+        if here == there == MarkBias():
+            return
+        near_s = mark.delay_s - its_mark.delay_s
+        later_s = self._receiver.marks.later_s(block, other, near_s=near_s) - near_s
+        # By the second's shape the first is off by what the two places differ by.
+        u_shape_s = math.hypot(here.u_shape_s, here.late_s - later_s - there.late_s)
+        if u_shape_s < there.u_shape_s:
+            there = dataclasses.replace(there, u_shape_s=u_shape_s, whole=here.whole)
+        turn_rad = there.turn_rad + mark.phase_rad - its_mark.phase_rad
+        here = dataclasses.replace(there, late_s=there.late_s + later_s, turn_rad=turn_rad)
+        self._bias.update({block.pulse_index: here, other.pulse_index: there})
 
     def again_from(self, cutter: Cutter) -> Cut | None:
         """Return how blocks must be cut to hold whole pings again.

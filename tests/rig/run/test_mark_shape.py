@@ -123,3 +123,39 @@ def test_what_is_filtered_out_with_hum_is_nothing_that_the_direct_sound_went_thr
     tone = {"kind": "tone", "centre_hz": 8e3, "duration_s": 0.002}
     plan = dataclasses.replace(PLAN, pulse=plan_from_table({"pulse": tone}).pulse)
     assert shape_m(measured(FLAT, FLAT, plan=plan, hum=0.1)) == 0.0
+
+
+@pytest.mark.parametrize("quality", [1.0, 1.9])
+def test_behind_a_coloured_direct_sound_a_pair_of_codes_lists_one_body(quality: float) -> None:
+    """Sender and receiver are a driven oscillator each (textbook), which colour all alike."""
+    plan = plan_from_table(
+        {
+            "pulse": {"kind": "golay", "centre_hz": 8e3, "chip_s": 2.5e-4, "chips": 16},
+            "timing": {"sample_rate_hz": 48_000, "ping_interval_s": 0.1},
+            "geometry": {"baseline_m": 0.12},
+        }
+    )
+    range_m, direct_s = 2.9, LEAD_S + 0.12 / SPEED_M_S
+    over = np.maximum(FREQUENCY_HZ, 1.0) / 6430.0
+    faces = 1 / (1 + 1j * quality * (over - 1 / over)) ** 2
+    ways = 0.3 * np.exp(-2j * np.pi * FREQUENCY_HZ * direct_s)
+    echo_s = LEAD_S + math.hypot(2 * range_m, 0.12) / SPEED_M_S
+    ways = faces * (ways + 0.014 * np.exp(-2j * np.pi * FREQUENCY_HZ * echo_s))
+    noise = np.random.default_rng(0)
+    blocks = []
+    for index in range(4):
+        spectrum = np.fft.rfft(pulses_of(plan)[index % 2].samples.astype(float), LENGTH)
+        samples = np.fft.irfft(spectrum * ways, LENGTH)[: plan.interval_samples]
+        samples += 2e-4 * noise.standard_normal(samples.size)
+        blocks.append(
+            CaptureBlock(
+                index=index,
+                samples=samples.astype(np.float32)[np.newaxis],
+                start_sample=index * plan.interval_samples,
+                pulse_index=index % 2,
+                mark_s=direct_s,
+            )
+        )
+    for result in list(ping_results(Receiver(plan, INFO), blocks))[1:]:
+        (listed,) = result.echoes
+        assert abs(listed.range_m - range_m) < 3 * listed.u_range_m
