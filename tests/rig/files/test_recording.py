@@ -351,11 +351,32 @@ def test_a_kill_at_any_moment_loses_at_most_the_last_ping(tmp_path: Path, seed: 
     assert child.wait() == -signal.SIGKILL
     done = max([1, *(int(line) for line in said)])
 
-    json.loads((tmp_path / "r.sigmf-meta").read_bytes())
     recording = read_recording(tmp_path / "r.sigmf-meta")
     # Each ping that was said to be down is there; one more may be.
     assert done <= len(recording.pings) <= done + 1
     _assert_holds(recording, [_block(i, frames=48000) for i in range(len(recording.pings))])
+
+
+def test_a_write_that_a_kill_tears_loses_no_ping_that_was_down(tmp_path: Path) -> None:
+    # A kernel may end a write of a process that is killed where a page of memory ends.
+    meta, before = tmp_path / "r.sigmf-meta", b""
+    writes: list[tuple[bytes, bytes, int]] = []
+    with Recorder(tmp_path / "r", _plan(), INFO) as recorder:
+        for i in range(5):
+            recorder.write(_block(i))
+            after = meta.read_bytes()
+            writes.append((before, after, i))
+            if i > 1:
+                recorder.note(i - 2, time_zero_s=0.005, method="direct", lost=False, reason="x")
+                before, after = after, meta.read_bytes()
+                writes.append((before, after, i + 1))
+            before = after
+    for before, after, pings in writes[1:]:
+        json.loads(after)
+        first = next(i for i, (a, b) in enumerate(zip(before, after, strict=False)) if a != b)
+        for torn in range(first, len(after), 13):
+            meta.write_bytes(after[:torn] + before[torn:])
+            assert pings <= len(read_recording(meta).pings) <= pings + 1, torn
 
 
 def _cut(path: Path, length: int) -> None:
