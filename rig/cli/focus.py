@@ -24,7 +24,7 @@ def _focus(given: argparse.Namespace) -> int:
         )
         for _ in output.progress(kept.taking(bench.over(run, pings)), pings, "ping"):
             pass
-        opening.warn_of_loss(given, run)
+        opening.warn_of_loss(given.recording, run.origin)
         focus = focus_of(
             run,
             kept=kept,

@@ -408,9 +408,7 @@ class Course:
             plan_path=self._given.plan,
             calibration_path=self._given.calibration,
         )
-        for words in (bench.origin.lost_at_start, bench.origin.lost_at_end):
-            if words:
-                opening.warn(f"{recording}: {words}")
+        opening.warn_of_loss(recording, bench.origin)
         return bench
 
     def _record_under(self, part: Part, step: Step) -> str | None:

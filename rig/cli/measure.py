@@ -56,7 +56,7 @@ def recorded_run(given: argparse.Namespace) -> Run:
     """Go over the recording that was named, once."""
     with opening.replay_of(given) as bench:
         run = gone_over(bench, bench.recorded_pings or 0)
-    opening.warn_of_loss(given, run)
+    opening.warn_of_loss(given.recording, run.origin)
     return run
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rig.front_ends.board.link import Identity
     from rig.front_ends.protocol import FrontEnd
     from rig.run.opening import Bench
-    from rig.run.run import Run
+    from rig.run.run import Origin
     from rig.tank.scene import Scene
 
 
@@ -118,11 +118,11 @@ def warn(words: str) -> None:
         print(f"echobench: {one_line(words)}", file=sys.stderr)
 
 
-def warn_of_loss(given: argparse.Namespace, run: Run) -> None:
+def warn_of_loss(recording: str, origin: Origin) -> None:
     """Say what is left out at a recording's start, and was cut off at its end."""
-    for words in (run.origin.lost_at_start, run.origin.lost_at_end):
+    for words in (origin.lost_at_start, origin.lost_at_end):
         if words:
-            warn(f"{given.recording}: {words}")
+            warn(f"{recording}: {words}")
 
 
 def board_identity(given: argparse.Namespace, plan: Plan) -> Identity | None:

@@ -66,7 +66,7 @@ def _replay(given: argparse.Namespace) -> int:
     else:
         with opening.replay_of(given) as bench:
             run, begun = _shown(given, bench, bench.recorded_pings)
-    opening.warn_of_loss(given, run)
+    opening.warn_of_loss(given.recording, run.origin)
     note = f"replay of {run.origin.name}"
     if not given.json:
         if given.take_home is not None:

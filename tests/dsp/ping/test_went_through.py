@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from dsp.ping.first_sound.arrivals import first_arrival
 from dsp.ping.first_sound.went_through import late_by_shape
 from dsp.ping.pulse.compression import PulseCompressor
-from dsp.ping.pulse.peaks import crest_near
+from dsp.ping.pulse.echo_shape import EchoShape
+from dsp.ping.pulse.peaks import Peak, crest_near
 from dsp.ping.pulse.pulses import Pulse, linear_chirp, tone_burst
 from dsp.ping.search.search import find_echoes
 
@@ -37,6 +38,15 @@ def low_pass(order: int, corner_hz: float) -> NDArray[np.complex128]:
     return np.asarray(np.prod(-poles / (1j * FREQUENCY_HZ[:, None] / corner_hz - poles), axis=1))
 
 
+def first_crest(envelope: NDArray[np.complex64], shape: EchoShape) -> Peak:
+    """Return the first sound of an envelope, where that is highest within half a lobe."""
+    found = first_arrival(envelope, shape)
+    assert found is not None
+    reach = max(1, round(shape.width_s / 2 / shape.bin_s))
+    place, height = crest_near(envelope, shape, round(found.delay_s / shape.bin_s), reach)
+    return dataclasses.replace(found, delay_s=place * shape.bin_s, amplitude=height)
+
+
 def told(
     first: NDArray[np.complex128],
     echo: NDArray[np.complex128],
@@ -52,10 +62,7 @@ def told(
     block += rms * np.random.default_rng(seed).standard_normal(BLOCK)
     envelope = COMPRESS.from_time_zero(COMPRESS.band_spectrum(block.astype(np.float32)), 0.0)
     shape = COMPRESS.shape
-    found = first_arrival(envelope, shape)
-    assert found is not None
-    place, height = crest_near(envelope, shape, round(found.delay_s / shape.bin_s), 2)
-    crest = dataclasses.replace(found, delay_s=place * shape.bin_s, amplitude=height)
+    crest = first_crest(envelope, shape)
     late = late_by_shape(envelope, shape, crest)
     return crest.delay_s - late.late_s - FIRST_S, late.u_late_s
 
@@ -166,11 +173,7 @@ def test_before_faces_that_ring_an_echo_is_as_late_as_the_direct_sound(
     compress = PulseCompressor(pulse, block, weighting=weighting)
     shape = compress.shape
     envelope = compress.from_time_zero(compress.band_spectrum(heard.astype(np.float32)), 0.0)
-    mark = first_arrival(envelope, shape)
-    assert mark is not None
-    reach = max(1, round(shape.width_s / 2 / shape.bin_s))
-    place, height = crest_near(envelope, shape, round(mark.delay_s / shape.bin_s), reach)
-    crest = dataclasses.replace(mark, delay_s=place * shape.bin_s, amplitude=height)
+    crest = first_crest(envelope, shape)
     late = late_by_shape(envelope, shape, crest)
     echoes, _ = find_echoes(envelope, shape, false_alarm_rate=1e-6, start_s=FIRST_S + 0.03)
     echo = max(echoes, key=lambda echo: echo.amplitude)
