@@ -63,10 +63,12 @@ def show_to_room(
     results: Iterator[PingResult],
     pings: int,
     there: Room,
-    *,
-    leave_out: Callable[[int], None] | None = None,
 ) -> None:
-    """Show pings as text, at their own pace, while the room follows their picture."""
+    """Show pings as text, at their own pace, while the room follows their picture.
+
+    None is left out, however late: the answer is made of the pings that were asked for, and
+    only the picture passes over those for which it has no time.
+    """
     from rig.show.room.following import Following
     from rig.show.window.pace import paced
 
@@ -75,7 +77,7 @@ def show_to_room(
 
     def followed() -> Iterator[PingResult]:
         nonlocal ending
-        for result in paced(results, run.plan.timing.ping_interval_s, leave_out=leave_out):
+        for result in paced(results, run.plan.timing.ping_interval_s):
             following.take(result)
             yield result
         ending = "All pings done"

@@ -134,8 +134,7 @@ def _shown(
         )
     elif there is not None:
         show_code_picture(there)
-        leave_out = _leave_out(given, _tank_of(bench))
-        output.show_to_room(given, run, results, pings, there, leave_out=leave_out)
+        output.show_to_room(given, run, results, pings, there)
     else:
         if bench.recorded_pings is not None or _tank_of(bench) is not None:
             # No device waits meanwhile for the processor that this takes.
