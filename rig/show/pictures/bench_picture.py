@@ -22,7 +22,6 @@ from rig.show.pictures.history import AddedDb, History
 from rig.show.pictures.page import (
     ACCENT,
     INK,
-    LEFT,
     MAIN_PT,
     MARGIN,
     SOFT,
@@ -49,7 +48,6 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.transforms import Bbox
 
 FEWEST_ROWS = 24
 """A history of fewer pings keeps rows of this height and leaves the rest blank."""
@@ -164,20 +162,6 @@ class BenchPicture:
     def fits(self, ping: int) -> bool:
         """Whether the bench as it is laid is still that into which a ping was sent."""
         return self._sketch.fits(ping)
-
-    def changing_boxes(self) -> list[Bbox]:
-        """Return the boxes, in dots, outside of which nothing changes from ping to ping."""
-        page, boxes = self._page, self._places.panels
-        top, bottom = min(box.top for box in boxes), max(box.bottom for box in boxes)
-        if self._places.down:
-            top -= 26  # what is said over the panels
-        return [
-            page.box_in_dots(0, 0, page.width, 34),
-            page.box_in_dots(LEFT - 2, top - 2, page.column - LEFT, bottom - top + 4),
-            self._strip.list_box,
-            self._history.remark_box,
-            page.box_in_dots(0, page.height - 54, page.width, 28),
-        ]
 
     def _lay_words(self, info: StreamInfo, note: str) -> None:
         page = self._page

@@ -124,8 +124,6 @@ class History:
         )
         remark_top = top + 44 + 2 * SMALL_LINE
         self._remark = page.text(page.column, remark_top, size_pt=SMALL_PT, changes=True)
-        room = page.width - page.column, SMALL_LINE + 4
-        self.remark_box = page.box_in_dots(page.column - 2, remark_top - 2, *room)
 
     def set_over_range(self, added_db: AddedDb) -> None:
         """Add to the strengths of each range before they are inked."""

@@ -11,8 +11,6 @@ import functools
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from rig.show.pictures.lettering import printable, shortened, text_width, wrapped
 from rig.show.pictures.panel import Box, Panel
 from rig.show.pictures.ticks import Side, Ticks, framed
@@ -23,7 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.text import Text
-    from matplotlib.transforms import Bbox
 
 WIDTH, HEIGHT = 1280, 720
 MARGIN, LEFT = 20, 92
@@ -127,14 +124,6 @@ class Page:
             pad_pt=self.pt(_TICK_PAD_PT),
             colours=(SOFT, INK),
         )
-
-    def box_in_dots(self, left: float, top: float, width: float, height: float) -> Bbox:
-        """Return a place as the figure's dots count it: from its lower left corner."""
-        from matplotlib.transforms import Bbox
-
-        high = self.height - top
-        corners = [[left, high - height], [left + width, high]]
-        return Bbox(np.array(corners) * self.scale)
 
     def panel(self, box: Box, *, stop_m: float, down: bool, side: str) -> Panel:
         """Make a panel over the range axis, the axis of its values named `side`."""

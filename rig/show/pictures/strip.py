@@ -111,9 +111,7 @@ class Strip:
             "How strong, from how far. Echoes rise above the dashes; so may their side "
             "lobes, not listed. Grey: not searched.",
         )
-        room = places.history_caption - 8 - below
-        self._list_lines = int(room / SMALL_LINE)
-        self.list_box = page.box_in_dots(page.column - 2, below, page.width - page.column, room)
+        self._list_lines = int((places.history_caption - 8 - below) / SMALL_LINE)
         self._list = page.text(page.column, below + 2, size_pt=SMALL_PT, changes=True)
         self._threshold_label = page.text(
             box.right + 6,

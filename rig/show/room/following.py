@@ -101,17 +101,11 @@ class _Paper:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
-        class Canvas(FigureCanvasAgg):
-            """Has no window that would have to be told."""
-
-            def blit(self, _box: object = None) -> None:
-                pass
-
         self._run, self._looks, self._angles = run, looks, angles
         self._scale = range_scale(run.receiver)
         self._limits_db: tuple[float, float] | None = None
         self._figure = Figure(figsize=(WIDTH / 100, HEIGHT / 100), dpi=100)
-        self._canvas: Any = Canvas(self._figure)  # Matplotlib leaves it untyped
+        self._canvas: Any = FigureCanvasAgg(self._figure)  # Matplotlib leaves it untyped
         self._canvas.mpl_connect("draw_event", lambda _: self._sheet.keep_page())
         self._lay_out(0)
 

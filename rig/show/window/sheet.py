@@ -1,8 +1,8 @@
 """The part of the window that changes from ping to ping, drawn over a kept page.
 
 A full drawing of the figure takes some hundred milliseconds, most of it for words that
-never change. It is kept as an image; for each ping only what changes is drawn over it,
-and only where it changes is the window told of it.
+never change. It is kept as an image; for each ping only what changes is drawn over it.
+The window is handed all of it: that takes less than to lay most of it over what is there.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from rig.show.window.tray import Tray
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.image import AxesImage
-    from matplotlib.transforms import Bbox
 
 
 class Sheet:
@@ -58,7 +57,6 @@ class Sheet:
         self._page: Any = None
         self._stamps = Stamps(figure)
         self._over_drawn: dict[str, tuple[int, int, NDArray[np.uint8]]] = {}
-        self._over_told: Bbox | None = None
         # Left out of a full drawing; what belongs to a scale is drawn after it, by itself.
         for artist in (*picture.artists, *picture.scaled_axes, *self._tray_artists, over):
             artist.set_animated(True)
@@ -69,7 +67,6 @@ class Sheet:
         self._bare = canvas.copy_from_bbox(self._figure.bbox)
         self._draw_scales()
         self.draw_changes()
-        canvas.blit(self._figure.bbox)
 
     def show(self, *, rescaled: bool) -> None:
         """Bring the window up to date with the picture.
@@ -89,25 +86,7 @@ class Sheet:
         else:
             canvas.restore_region(self._page)
         self.draw_changes()
-        whole = rescaled or (self._plate is not None and self._plate.shown)
-        boxes = [self._figure.bbox] if whole else self._picture.changing_boxes()
-        if self._tray is not None:
-            boxes.append(self._tray.box)
-        boxes += self._over_boxes()
-        for box in boxes:
-            canvas.blit(box)
-
-    def _over_boxes(self) -> list[Bbox]:
-        """Return where the words laid over all stand now, and where the window last had them."""
-        from matplotlib.transforms import Bbox
-
-        told, self._over_told = self._over_told, None
-        drawn = self._over_drawn.get(self._over.get_text())
-        if drawn is not None and self._over.get_visible():
-            left, low, dots = drawn
-            high, wide = dots.shape[:2]
-            self._over_told = Bbox.from_bounds(left, low, wide, high)
-        return [box for box in (told, self._over_told) if box is not None]
+        canvas.blit()
 
     def _draw_scales(self) -> None:
         for axes in self._picture.scaled_axes:

@@ -3,7 +3,8 @@
 Laying out and drawing a line of letters costs matplotlib some milliseconds, and most of
 a line is the same from ping to ping. Here each word and each digit is drawn once, and a
 line is put together from them. All digits are equally wide in the font of the pictures,
-so that a line is measured once, whatever its numbers are.
+so that a line is measured once, whatever its numbers are. Text that stays is put together
+once, too.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,12 @@ _PIECES = re.compile(r"\d|[^\d\s]+")
 _DIGITS = re.compile(r"\d")
 _PARTS = 4
 """A letter stands on a quarter of a dot: nearer than an eye tells it."""
+
+_KEPT = 128
+"""So many texts are kept put together: some times what a window shows, in some megabytes."""
+
+_Stamp: TypeAlias = "tuple[int, int, NDArray[np.uint8]]"
+"""How far right of a place and above it the lower left corner is, and the dots from below."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +55,8 @@ class Stamps:
         self._measures = _canvas(1, 1, figure.dpi)
         self._advances: dict[tuple[object, ...], float] = {}
         self._layouts: dict[tuple[object, ...], _Layout] = {}
-        self._stamps: dict[tuple[object, ...], NDArray[np.uint8]] = {}
+        self._pieces: dict[tuple[object, ...], _Stamp] = {}
+        self._texts: dict[tuple[object, ...], _Stamp] = {}
 
     def draw(self, text: Text, renderer: Any) -> None:
         """Draw a text as it now stands, over its halo and its white ground if it has them.
@@ -59,28 +67,51 @@ class Stamps:
         renderer : matplotlib.backends.backend_agg.RendererAgg
             What is drawn on.
         """
+        x, y = text.get_transform().transform(text.get_position()).tolist()
+        (x, part_x), (y, part_y) = (divmod(round(_PARTS * at), _PARTS) for at in (x, y))
+        key = (text.get_text(), text.get_color(), *_style(text), part_x, part_y)
+        if key not in self._texts:
+            if len(self._texts) == _KEPT:
+                self._texts.clear()
+            self._texts[key] = self._put_together(text, part_x / _PARTS, part_y / _PARTS)
+        right, up, dots = self._texts[key]
+        gc = renderer.new_gc()
+        renderer.draw_image(gc, x + right, y + up, dots)
+        gc.restore()
+
+    def _put_together(self, text: Text, x: float, y: float) -> _Stamp:
+        """Return a whole text whose anchor is parts of a dot right of a place and above it."""
         words = text.get_text()
         layout = self._layout(text, words)
-        x, y = text.get_transform().transform(text.get_position()).tolist()
-        gc = renderer.new_gc()
+        pieces: list[_Stamp] = []
         if text.get_bbox_patch() is not None:
             left, bottom, width, height = layout.box
             blank = np.full((math.ceil(height), math.ceil(width), 4), 255, dtype=np.uint8)
-            renderer.draw_image(gc, round(x + left), round(y + bottom), blank)
+            pieces.append((round(x + left), round(y + bottom), blank))
         # All halos first, so that none lies on a neighbour's letters.
         for layer in ("halo", "letters") if text.get_path_effects() else ("plain",):
             for line, (from_x, from_y, starts) in zip(words.split("\n"), layout.lines, strict=True):
                 for found, start in zip(_PIECES.finditer(line), starts, strict=True):
-                    parts = round((x + from_x + start) * _PARTS)
-                    room, stamp = self._stamp(text, found[0], parts % _PARTS, layer)
-                    low = round(y + from_y) - room
-                    renderer.draw_image(gc, parts // _PARTS - room, low, stamp)
+                    at, part = divmod(round((x + from_x + start) * _PARTS), _PARTS)
+                    right, up, dots = self._piece(text, found[0], part, layer)
+                    pieces.append((at + right, round(y + from_y) + up, dots))
+        return self._laid_on_each_other(pieces)
+
+    def _laid_on_each_other(self, pieces: list[_Stamp]) -> _Stamp:
+        left = min((right for right, _, _ in pieces), default=0)
+        low = min((up for _, up, _ in pieces), default=0)
+        width = max((right - left + dots.shape[1] for right, _, dots in pieces), default=1)
+        height = max((up - low + dots.shape[0] for _, up, dots in pieces), default=1)
+        own = _canvas(width, height, self._figure.dpi)
+        gc = own.new_gc()
+        for right, up, dots in pieces:
+            own.draw_image(gc, right - left, up - low, dots)
         gc.restore()
+        return left, low, _from_below(own)
 
     def _layout(self, text: Text, words: str) -> _Layout:
         words = _DIGITS.sub("0", words)
-        how = (text.get_horizontalalignment(), text.get_verticalalignment())
-        key = (words, text.get_fontsize(), text.get_fontweight(), *how)
+        key = (words, *_style(text))
         if key not in self._layouts:
             self._layouts[key] = self._laid_out(text, words)
         return self._layouts[key]
@@ -144,25 +175,20 @@ class Stamps:
         width, _, _ = self._measures.get_text_width_height_descent(words, font, False)
         return float(width)
 
-    def _stamp(
-        self, text: Text, piece: str, part: int, layer: str
-    ) -> tuple[int, NDArray[np.uint8]]:
-        """Return a piece as drawn, and how far its corner is left of and below its beginning."""
-        size_pt = float(text.get_fontsize())
-        room = math.ceil(0.5 * size_pt * self._figure.dpi / 72)
-        key = (piece, size_pt, text.get_fontweight(), text.get_color(), part, layer)
-        if key not in self._stamps:
-            self._stamps[key] = self._drawn(text, piece, room, part / _PARTS, layer)
-        return room, self._stamps[key]
+    def _piece(self, text: Text, piece: str, part: int, layer: str) -> _Stamp:
+        """Return a piece as drawn from a part of a dot right of a place on."""
+        key = (piece, text.get_fontsize(), text.get_fontweight(), text.get_color(), part, layer)
+        if key not in self._pieces:
+            self._pieces[key] = self._drawn(text, piece, part / _PARTS, layer)
+        return self._pieces[key]
 
-    def _drawn(
-        self, text: Text, piece: str, room: int, shift: float, layer: str
-    ) -> NDArray[np.uint8]:
+    def _drawn(self, text: Text, piece: str, shift: float, layer: str) -> _Stamp:
         from matplotlib.colors import to_rgba
         from matplotlib.patheffects import Normal, PathEffectRenderer
 
         font = text.get_fontproperties()
         # Letters rise above their line by no more than their size; below it, by half of that.
+        room = math.ceil(0.5 * float(text.get_fontsize()) * self._figure.dpi / 72)
         width, height = math.ceil(self._advance(text, piece)) + 2 * room, 4 * room
         own: Any = _canvas(width, height, self._figure.dpi)
         gc = own.new_gc()
@@ -174,8 +200,30 @@ class Stamps:
             painter = PathEffectRenderer(effects, own)
         painter.draw_text(gc, room + shift, height - room, piece, font, 0.0)
         gc.restore()
-        # An image is handed on from its lowest row up.
-        return np.array(own.buffer_rgba())[::-1].copy()
+        dots = _from_below(own)
+        rows, columns = (np.flatnonzero(dots[..., 3].any(axis=axis)) for axis in (1, 0))
+        if not rows.size:
+            return 0, 0, dots[:1, :1]
+        up, right = int(rows[0]), int(columns[0])
+        inked = dots[up : rows[-1] + 1, right : columns[-1] + 1]
+        return right - room, up - room, inked.copy()
+
+
+def _style(text: Text) -> tuple[object, ...]:
+    """Return what else than its words and its colour a text's look hangs on."""
+    return (
+        text.get_fontsize(),
+        text.get_fontweight(),
+        text.get_horizontalalignment(),
+        text.get_verticalalignment(),
+        bool(text.get_path_effects()),
+        text.get_bbox_patch() is not None,
+    )
+
+
+def _from_below(canvas: Any) -> NDArray[np.uint8]:
+    """Return a canvas' dots as an image is handed on: from its lowest row up."""
+    return np.array(canvas.buffer_rgba())[::-1].copy()
 
 
 def _canvas(width: int, height: int, dpi: float) -> Any:

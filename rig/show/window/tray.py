@@ -13,7 +13,6 @@ from rig.show.pictures.page import ACCENT, MARGIN, SOFT, TITLE_PT, Page, measure
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-    from matplotlib.transforms import Bbox
 
 HEIGHT = 58
 _LINE = 29
@@ -59,7 +58,6 @@ class Tray:
         page = self._page = Page(figure)
         self.open = False
         top = page.height - HEIGHT
-        self.box: Bbox = page.box_in_dots(0, top, page.width, HEIGHT)
         self._ground = figure.add_artist(
             Rectangle((0, 0), 1, HEIGHT / page.height, transform=figure.transFigure, color="white")
         )
@@ -132,7 +130,7 @@ class Tray:
     def key_at(self, x_dots: float, y_dots: float) -> str | None:
         """Return the key that a click stands for; empty on the tray's own ground."""
         page = self._page
-        if not self.box.contains(x_dots, y_dots):
+        if y_dots > HEIGHT * page.scale:
             return None
         if not self.open:
             # The line of keys at the foot: a finger has no other way in.
