@@ -25,6 +25,7 @@ from dsp.ping.pulse.echo_shape import EchoShape, mean_shape
 from dsp.ping.pulse.peaks import Peak, crest_near
 from dsp.ping.pulse.profiles import EchoProfile
 from dsp.ping.pulse.pulses import Pulse
+from dsp.ping.samples.holes import has_holes
 from dsp.ping.search.search import lead_bins
 from rig.bench.believed_speed import believed_speed
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
@@ -261,6 +262,11 @@ class Receiver:
                     "so narrow a pulse leaves no noise to be told from; give at least "
                     f"{interval_s:.2g}, or a shorter pulse"
                 )
+
+    def has_holes(self, block: CaptureBlock) -> bool:
+        """Say whether samples of a block are missing on any channel, amid sound."""
+        pulse_samples = self.pulses[block.pulse_index].samples.size
+        return any(has_holes(samples, pulse_samples) for samples in block.samples)
 
     def time_zero(self, mark: Peak, bias: MarkBias) -> TimeZero:
         """Return when the pulse left, given its mark and what the stream's marks are off by."""

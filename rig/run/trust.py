@@ -87,6 +87,8 @@ class MarkWatch:
             names = ", ".join(str(f.name).lower().replace("_", " ") for f in block.flags & LOSS)
             self._stands = False
             return Placed(reason=f"the stream reported: {names}")
+        if self._receiver.has_holes(block):
+            return Placed(reason="samples are missing: some stand at exactly 0 amid sound")
         if self._receiver.plan.geometry.time_zero == "calibration":
             return self._by_calibration(block)
         return self._by_mark(block)

@@ -151,6 +151,22 @@ def test_no_slip_ever_moves_a_range_that_is_shown(slip: float) -> None:
     }
 
 
+def test_samples_that_were_left_as_nothing_amid_sound_lose_their_ping_alone() -> None:
+    # Nine of a code's 192 samples: its side lobes no longer cancel those of the code before.
+    plan = a_plan(GOLAY)
+    made = list(blocks(plan, 6))
+    direct = round(LEAD_S * RATE_HZ)
+    holed = made[3].samples.copy()
+    holed[0, direct + 60 : direct + 69] = 0.0
+    made[3] = dataclasses.replace(made[3], samples=holed)
+    results = list(ping_results(Receiver(plan, STEADY), iter(made)))
+    assert [r.lost for r in results] == [False, False, False, True, False, False]
+    assert results[3].reason == "samples are missing: some stand at exactly 0 amid sound"
+    # By the first code alone the middle one is hidden by what the strongest leaves.
+    told = [tuple(round(e.range_m, 2) for e in r.echoes) for r in results]
+    assert told == [(0.5, 3.1), (0.5, 1.2, 3.1), (0.5, 3.1), (), (0.5, 3.1), (0.5, 1.2, 3.1)]
+
+
 def test_pings_whose_far_echoes_are_cut_off_are_lost_until_blocks_are_cut_anew() -> None:
     # Looking to 35 m takes 70 m of path, 203.5 ms, and 10 ms of pulse; with 4.7 ms of lead a block
     # of 250 ms has 31.8 ms to spare. A lasting slip of 40 ms is more than that.
