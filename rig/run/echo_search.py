@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
+import itertools
 import math
 from collections.abc import Sequence
 from functools import partial
@@ -16,9 +18,11 @@ from dsp.ping.noise.noise_grid import MOST_SPACINGS
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak, crest_near
 from dsp.ping.pulse.profiles import EchoProfile, Threshold
+from dsp.ping.pulse.stretched import among_stretched_lobes
 from dsp.ping.search.search import Found, found_each
 from dsp.uncertainty import Budget
 from rig.bench.front_end_names import BOARDS
+from rig.bench.waveforms import pulses_of
 from rig.run.budget import SECOND, RangeModel
 from rig.run.marks import bins_looked_at
 from rig.run.pair import Pair
@@ -51,6 +55,7 @@ class EchoSearch:
         self._sound_speed_m_s = range_model.sound_speed_m_s
         self._shape, self._pair = shape, pair
         self._last_echo_s = last_echo_s
+        self._pulses = pulses_of(self._plan)
 
     def echoes(
         self,
@@ -184,7 +189,33 @@ class EchoSearch:
                 least_noise=self._info.step / math.sqrt(12) * shape.noise_gain,
             )
             found.update(zip(numbers, each, strict=True))
-        return [found[number] for number in range(len(placed))]
+        return [
+            self._without_stretched_lobes(found[number], time_zero.stretch)
+            for number, (_, time_zero) in enumerate(placed)
+        ]
+
+    def _without_stretched_lobes(self, found: Found, stretch: float) -> Found:
+        """Leave out what may be a side lobe of a stronger sound, where all of them are stretched.
+
+        A chirp's go where it goes.
+        """
+        if not stretch or not found.peaks or self._plan.pulse.coupling_s:
+            return found
+        every = [*found.before, *found.peaks]
+        delay_s = np.array([peak.delay_s for peak in found.peaks])
+        amplitude = np.array([peak.amplitude for peak in found.peaks])
+        hidden = np.zeros(delay_s.size, dtype=bool)
+        noise_rms = math.sqrt(-2 * math.log(self._plan.receiver.false_alarm_rate))
+        for peak in every:
+            hidden |= among_stretched_lobes(
+                self._pulses,
+                stretch,
+                delay_s - peak.delay_s,
+                amplitude / peak.amplitude,
+                noise=noise_rms / math.sqrt(peak.snr),
+            )
+        kept = tuple(itertools.compress(found.peaks, (~hidden).tolist()))
+        return dataclasses.replace(found, peaks=kept, passes=found.passes[:, ~hidden])
 
     def _shape_of(self, profile: EchoProfile) -> EchoShape:
         return self._shape if profile.shape is None else profile.shape

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from dsp.history.range_filters import FEWEST_HITS, Rates, Scan, Speeds
-from dsp.ping.pulse.stretched import stretched_lobes
+from dsp.ping.pulse.stretched import among_stretched_lobes
 from dsp.ping.search.single_bodies import MOST_DILATION
 from dsp.uncertainty import Budget
 from rig.run.budget import DELAY, MARK, MOTION, SECOND
@@ -32,9 +32,6 @@ ENOUGH_PINGS = 8
 STRETCHED_TURNS = 0.1
 """Turns by which a pulse's highest frequency runs ahead of a copy over its length: an echo that is
 so much stretched may be no copy for that alone (from 0.15 on at 45 dB, measured)."""
-
-LOBES_MARGIN = 1.5
-"""What else is at its place may add so much to a side lobe, besides the noise."""
 
 MOVES, MAY_MOVE = 4.0, 2.0
 """Standard deviations by which a speed differs from none for its target to move, and to be unsure
@@ -313,9 +310,7 @@ def _freed_of_stretched_lobes(
         lag_s = delay_s - heard.hits.delay_s[hit]
         below = 10 ** ((level_db - heard.hits.strength_db[hit]) / 20)
         noise = noise_rms * math.sqrt(2) * 10 ** (-heard.hits.snr_db[hit] / 20)
-        for pulse in receiver.pulses:
-            lobes = LOBES_MARGIN * stretched_lobes(pulse, share, lag_s)
-            hidden |= (lobes > 0) & (below < lobes + noise) & (below < 1)
+        hidden |= among_stretched_lobes(receiver.pulses, share, lag_s, below, noise=noise)
     echoes = tuple(echo for echo, none in zip(heard.echoes, hidden, strict=True) if not none)
     return dataclasses.replace(heard, echoes=echoes)
 

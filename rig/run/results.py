@@ -52,6 +52,9 @@ class TimeZero:
         direct sound, the loopback pulse, or the leaving where it is known.
     amplitude, phase_rad : float
         Of the mark, as of :class:`dsp.ping.pulse.peaks.Peak`; 0 where none is heard.
+    stretch : float
+        By what share, at the most, all sounds come stretched or squeezed: the clocks of what
+        sent and what heard drift apart. 0 where that is not seen.
     """
 
     method: str
@@ -61,6 +64,7 @@ class TimeZero:
     amplitude: float = 0.0
     phase_rad: float = 0.0
     u_shape_s: float = 0.0
+    stretch: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

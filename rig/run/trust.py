@@ -26,6 +26,10 @@ STEPS_HELD = 5
 MARKS_OF_A_START = 2
 """After so many marks it is not yet known whether two clocks drift apart."""
 
+SEEN_TO_DRIFT = 4.0
+"""Standard deviations by which a mark stands off its place in the ping before for two clocks to
+drift apart."""
+
 
 def slip_tolerance_s(u_mark_s: float, sample_rate_hz: float) -> float:
     """Return how far a mark may stand from where it is due and count as punctual.
@@ -114,7 +118,10 @@ class MarkWatch:
         if block.pulse_index not in self._bias:
             self._bias[block.pulse_index] = receiver.mark_bias(block, mark)
             self._place_alike(block, mark)
-        time_zero = receiver.time_zero(mark, self._bias[block.pulse_index])
+        time_zero = dataclasses.replace(
+            receiver.time_zero(mark, self._bias[block.pulse_index]),
+            stretch=self._stretch(block, mark),
+        )
         if outside := self._outside(block, time_zero):
             return Placed(reason=f"the {sought} stands {outside}")
         doubt = self._doubt(mark, shifted=shifted, sought=sought)
@@ -316,6 +323,17 @@ class MarkWatch:
     def _step_s(self, block: CaptureBlock, mark: Peak) -> float:
         """Return how much later a mark stands in its block than the one before."""
         return 0.0 if self._last is None else _later_s(block, mark, *self._last)
+
+    def _stretch(self, block: CaptureBlock, mark: Peak) -> float:
+        """Return by what share sounds are stretched, at the most, where two clocks drift apart."""
+        if not self._receiver.info.can_slip or self._last is None:
+            return 0.0
+        step_s = abs(self._step_s(block, mark))
+        u_step_s = math.hypot(mark.u_delay_s, self._last[1].u_delay_s)
+        if step_s <= SEEN_TO_DRIFT * u_step_s:
+            return 0.0
+        most_s = step_s + 2 * u_step_s
+        return min(most_s / self._receiver.plan.timing.ping_interval_s, MOST_DRIFT)
 
     def _slipped(self, block: CaptureBlock, mark: Peak) -> bool:
         """Say whether a mark has moved since the one before."""

@@ -9,6 +9,7 @@ envelope's own answer is given with the envelope's own uncertainty.
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from dataclasses import dataclass
@@ -136,7 +137,8 @@ def delay_difference(
     An echo's delay by its envelope and its phase at the centre f₀ of its spectrum are measured
     with errors that are independent of each other, of 1/(β d) and 1/d, where d² = 2E/N₀ and β
     is the spectrum's RMS width about f₀. So their two answers are averaged by their weights.
-    What a neighbour pulls a delay by, in noise's own deviations, it is held to pull a phase by.
+    What a neighbour pulls a delay by, in noise's own deviations, it is held to pull a phase by; so
+    is what a second target within an echo's lobe does, which stands at an angle of its own.
 
     References
     ----------
@@ -144,6 +146,7 @@ def delay_difference(
     """
     require_within("longest_s", longest_s, 0, math.inf, "s")
     require_positive("snr", (first.snr, second.snr))
+    first, second = _as_unsure_as_one_of_them(first), _as_unsure_as_one_of_them(second)
     omega_rad_s = 2 * math.pi * _spectrum(shape).centre_hz
     cycle_s = 2 * math.pi / omega_rad_s
     raw_s = second.delay_s - first.delay_s
@@ -264,6 +267,7 @@ def own_difference(
         By how much later the second receiver should hear it: 0 for a plate square to the axis
         that stands as far from both.
     """
+    first, second = _as_unsure_as_one_of_them(first), _as_unsure_as_one_of_them(second)
     omega_rad_s = 2 * math.pi * _spectrum(shape).centre_hz
     late_s = second.delay_s - first.delay_s - expected_delay_s
     carrier_s = late_s - (second.phase_rad - first.phase_rad) / omega_rad_s
@@ -313,6 +317,11 @@ def _spectrum(shape: EchoShape) -> _Spectrum:
         lags_s=lags_s,
         unlike=1 - np.abs(shape.at(lags_s)) ** 2,
     )
+
+
+def _as_unsure_as_one_of_them(peak: Peak) -> Peak:
+    """Return a peak as unsure as it is of any one target, where it is more than one's."""
+    return dataclasses.replace(peak, u_delay_s=math.hypot(peak.u_delay_s, peak.u_second_s))
 
 
 def _u_phase_rad(peak: Peak, shape: EchoShape) -> float:

@@ -12,11 +12,15 @@ ch. 7 (the ambiguity function; from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.ping.pulse.pulses import Pulse
+
+LOBES_MARGIN = 1.5
+"""What else is at its place may add so much to a side lobe, besides the noise."""
 
 
 def stretched_lobes(pulse: Pulse, share: float, lag_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -56,3 +60,33 @@ def stretched_lobes(pulse: Pulse, share: float, lag_s: NDArray[np.float64]) -> N
     place = np.rint(lag_s * rate_hz).astype(np.intp) + length // 2
     outside = (place < 0) | (place >= length)
     return np.where(outside, 0.0, highest[np.where(outside, length, place)])
+
+
+def among_stretched_lobes(
+    pulses: Sequence[Pulse],
+    share: float,
+    lag_s: NDArray[np.float64],
+    below: NDArray[np.float64],
+    *,
+    noise: float,
+) -> NDArray[np.bool_]:
+    """Say which sounds may be no more than what a stronger, stretched one leaves there.
+
+    Parameters
+    ----------
+    pulses : sequence of Pulse
+        Any of which it may have been.
+    share : float
+        As of :func:`stretched_lobes`.
+    lag_s : ndarray of float64, shape (sounds,)
+        From the stronger one.
+    below : ndarray of float64, shape (sounds,)
+        Their amplitudes over its own.
+    noise : float
+        What noise alone may come to, over its amplitude.
+    """
+    hidden = np.zeros(lag_s.size, dtype=bool)
+    for pulse in pulses:
+        lobes = LOBES_MARGIN * stretched_lobes(pulse, share, lag_s)
+        hidden |= (lobes > 0) & (below < lobes + noise) & (below < 1)
+    return hidden

@@ -81,7 +81,7 @@ class HeardSweep:
             rows.append((amplitude, threshold, echo.range_m, _u_range_m(ping, echo)))
         amplitudes, limits, ranges_m, u_ranges_m = np.array(rows).T
         return BeamSweep(
-            place=self.place,
+            place=self._met_at(expected_m),
             amplitude=amplitudes,
             noise=np.full(amplitudes.size, noise),
             threshold=limits,
@@ -89,6 +89,14 @@ class HeardSweep:
             u_range_m=u_ranges_m,
             turned=isinstance(self._moved, Stops) and self._moved.turned,
         )
+
+    def _met_at(self, range_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return where the target stood as the pulse's middle met it, and not as it left."""
+        if isinstance(self._moved, Stops):
+            return self.place
+        plan = self._receiver.plan
+        way_s = np.hypot(range_m, plan.geometry.baseline_m / 2) / self._receiver.sound_speed_m_s
+        return np.asarray(self.place + self._moved.speed_m_s * (plan.pulse.duration_s / 2 + way_s))
 
     def _for_speed(self, range_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Take off what the target's own speed adds to its ranges."""

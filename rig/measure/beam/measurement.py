@@ -44,7 +44,7 @@ class BeamMeasurement:
     terms : tuple of (str, float)
         What makes up `u_half_power_rad`, each in radians.
     closest_time_s : float or None
-        From the first ping, of a pass.
+        When the sound met it there, from the first ping, of a pass.
     planned_size_m : float
         What the plan says the face measures.
     pings, echoes, missing, left_out : int

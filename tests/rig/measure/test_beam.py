@@ -159,7 +159,13 @@ def test_a_quiet_pass_gives_the_tanks_own_numbers(quiet_pass) -> None:
     assert math.degrees(beam.fit.tilt_rad) == pytest.approx(3.0, abs=0.1)
     assert beam.fit.closest_m == pytest.approx(1.0, abs=3 * beam.u_closest_m)
     assert beam.moved == "pass"
-    assert beam.closest_time_s is not None
+    # Drawn up evenly, it is level with the pair so long after the first ping left; the sound meets
+    # it 3.9 ms after each has.
+    low_m = math.tan(math.radians(3.0) - 2.5 * half_power_rad(0.02, 40e3))
+    assert beam.closest_time_s == pytest.approx(
+        -low_m / speed_m_s, abs=3 * beam.fit.u_centre_m / speed_m_s
+    )
+    assert 3 * beam.fit.u_centre_m / speed_m_s < 2e-3
 
 
 @pytest.mark.parametrize("radius_m", [0.004, 0.01])
