@@ -51,9 +51,9 @@ what is looked at to both sides; and once all were found that stand out. Where o
 tenth from the first, three of 45 dB hide for good behind a direct sound 25 to 34 dB louder, if it
 is a code, whose side lobes are as high all over: every one, in 26 drawn with a code of 13 chips."""
 
-LEAST_TOLD = 1 / 3
-"""Where a trial took copies from more than two thirds of an echo's flank, or of what is near, too
-little is left that tells of its misfit: seven lobes."""
+MOST_UNTOLD = 2 / 3
+"""Where a trial took copies from more of an echo's flank, or of what is near, too little is left
+that tells of its misfit: seven lobes."""
 
 _ROOM = 1 << 18
 """Of what is worked out for several echoes at once, so many numbers at a time."""
@@ -92,11 +92,11 @@ def misfits(
     bins = within(lagging, 0, planned.bins - 1)
     outside = bins != lagging
     near = planned.near
-    told = told_near = np.ones(echoes.size)
+    untold = untold_near = np.zeros(echoes.size)
     if new is not None:
-        inside = ~outside
-        outside |= _covered(taken, echoes, bins, new)
-        told, told_near = _share(~outside, inside), _share((~outside)[:, near], inside[:, near])
+        inside, covered = ~outside, _covered(taken, echoes, bins, new)
+        outside |= covered
+        untold, untold_near = _share(covered, inside), _share(covered[:, near], inside[:, near])
     power = taken.power[profile, bins]
     level = noise.power[profile, planned.grid.stretch_of[bins]]
     strength = np.maximum(taken.strength[echoes], 1e-30)
@@ -104,11 +104,11 @@ def misfits(
     # What noise adds is taken off as high as it stands in the quantile, or higher: near by its
     # mean, which it passes in less than half of the bins.
     typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
-    typical = _quantile(typical, outside[:, near], 0.5) / -np.log1p(-0.5 * told_near)
+    typical = _quantile(typical, outside[:, near], 0.5) / -np.log(0.5 + 0.5 * untold_near)
     most = np.maximum(power + math.log(others) * level, 0) / lobes_power
-    most = _quantile(most, outside, 1 - others) / -np.log1p((others - 1) * told)
+    most = _quantile(most, outside, 1 - others) / -np.log(others + (1 - others) * untold)
     misfit = MISFIT_OVER_RMS * np.sqrt(np.maximum(typical, most))
-    misfit[np.minimum(told, told_near) < LEAST_TOLD] = np.inf
+    misfit[np.maximum(untold, untold_near) > MOST_UNTOLD] = np.inf
     return within(misfit, LEAST_MISFIT, planned.amplifies)
 
 
@@ -125,8 +125,8 @@ def _covered(
 
 
 def _share(some: NDArray[np.bool_], of: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return how many of each row's places are among others, over these; at least a hundredth."""
-    return np.asarray(np.maximum(some.sum(axis=1) / np.maximum(of.sum(axis=1), 1), 0.01))
+    """Return what share of some of each row's places others have, but not quite all."""
+    return np.asarray((some & of).sum(axis=1) / (of.sum(axis=1) + 1))
 
 
 def left_by(
