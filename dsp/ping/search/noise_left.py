@@ -7,6 +7,7 @@ is learnt anew whenever echoes were taken, since what they and their side lobes 
 from __future__ import annotations
 
 import math
+from copy import copy
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,19 @@ PUT_BACK = 2.0
 """An echo of less than so many times the threshold may be noise, and counts as noise where
 that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
 passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
+
+
+_OF_PROFILES = (
+    "power",
+    "threshold",
+    "seems_to_fall",
+    "_ranked",
+    "_learnt_from",
+    "_rounding_power",
+    "_least_threshold",
+    "_lower",
+    "_doubt",
+)
 
 
 class NoiseLeft:
@@ -61,6 +75,13 @@ class NoiseLeft:
         self._lower, self._doubt = np.ones((2, taken.profiles))
         self.seems_to_fall = np.zeros(taken.profiles, dtype=bool)
         self.learn(taken, np.arange(taken.profiles))
+
+    def trial(self, going: NDArray[np.intp]) -> NoiseLeft:
+        """Return the noise of some profiles, to be learnt on apart."""
+        trial = copy(self)
+        for name in _OF_PROFILES:
+            setattr(trial, name, getattr(self, name)[going])
+        return trial
 
     def learn(self, taken: Taken, going: NDArray[np.intp]) -> None:
         """Learn from what is left of some profiles how strong their noise is, and how it falls."""

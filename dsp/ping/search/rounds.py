@@ -16,16 +16,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.search.joint_fit import MOST_STEPS, NEAREST_LOBES, NEARLY_STILL, STILL, fit, in_u
+from dsp.ping.search.joint_fit import MOST_STEPS, NEARLY_STILL, STILL, fit, in_u
 from dsp.ping.search.noise_left import NoiseLeft
 from dsp.ping.search.rows import pairs, within
 from dsp.ping.search.search_plan import SearchPlan
 from dsp.ping.search.side_lobes_left import misfits
-from dsp.ping.search.standing import standing
 from dsp.ping.search.taken import Taken
+from dsp.ping.search.taking import take_standing
+from dsp.ping.search.trial import fit_better, hide_several
 
 MOST_ROUNDS = 10
 """No more often than this is a profile searched for what stands out of what is left."""
+
+MOST_TRIALS = 3
+"""No more often is what is hidden then taken away on trial."""
 
 MOST_SETTLED = 256
 """Of many echoes, as in a room that rings, the last fit does not go on for as many steps, for
@@ -56,38 +60,29 @@ def searched(
 
 
 def _go_round(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
-    """Take away peaks until none stands out of what is left."""
+    """Take away peaks until none stands out of what is left, nor would if all hidden were known."""
+    going = _add_rounds(taken, noise, going)
+    for _ in range(MOST_TRIALS):
+        if going.size == 0:
+            break
+        going = _add_rounds(taken, noise, fit_better(taken, noise, going))
+
+
+def _add_rounds(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Take away peaks until none stands out; return the profiles that a trial may tell more of."""
+    hiding = np.zeros(taken.profiles, dtype=bool)
     for _ in range(MOST_ROUNDS):
         if going.size == 0:
             break
-        going = _add_round(taken, noise, going)
-
-
-def _add_round(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Take away the peaks that now stand out; return the profiles that had any.
-
-    Parameters
-    ----------
-    going : ndarray of int, shape (profiles,)
-        In which it is looked for them.
-    """
-    profile, new, height = standing(taken, noise, going)
-    if new.size == 0:
-        return profile
-    if taken.position.size:
-        # What was found at first in another's side lobe may stand beside its true place.
-        one, echo, _ = pairs(profile, taken.start)
-        near = np.abs(taken.position[echo] - new[one]) < (NEAREST_LOBES * taken.planned.lobe_bins)
-        beside = np.zeros(taken.position.size, dtype=bool)
-        beside[echo[near & (taken.strength[echo] < height[one])]] = True
-        taken.keep(~beside)
-    taken.add(profile, new)
-    going = np.bincount(profile).nonzero()[0]
-    fit(taken, noise, going, np.ones_like(going))
-    taken.measure(going)
-    _learn(taken, noise, going)
-    _drop_weak(taken, noise, going)
-    return going
+        looked_at = going
+        going, tops = take_standing(taken, noise, going)
+        if going.size < looked_at.size:
+            hiding[looked_at] = hide_several(taken, tops)[looked_at]
+            hiding[going] = False
+        if going.size:
+            _learn(taken, noise, going)
+            _drop_weak(taken, noise, going)
+    return hiding.nonzero()[0]
 
 
 def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
@@ -141,4 +136,5 @@ def _learn(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     noise.learn(taken, going)
     echoes = taken.of(going).nonzero()[0]
     if echoes.size:
-        taken.misfit[echoes] = misfits(taken, noise, echoes)
+        misfit = misfits(taken, noise, echoes)
+        taken.misfit[echoes] = np.minimum(misfit, taken.most_misfit[echoes])

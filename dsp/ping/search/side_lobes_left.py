@@ -51,17 +51,37 @@ what is looked at to both sides; and once all were found that stand out. Where o
 tenth from the first, three of 45 dB hide for good behind a direct sound 25 to 34 dB louder, if it
 is a code, whose side lobes are as high all over: every one, in 26 drawn with a code of 13 chips."""
 
+MOST_UNTOLD = 2 / 3
+"""Where a trial took copies from more of an echo's flank, or of what is near, too little is left
+that tells of its misfit: seven lobes."""
+
 _ROOM = 1 << 18
 """Of what is worked out for several echoes at once, so many numbers at a time."""
 
 
 def misfits(
-    taken: Taken, noise: NoiseLeft, echoes: NDArray[np.intp], *, others: float = OTHERS_SHARE
+    taken: Taken,
+    noise: NoiseLeft,
+    echoes: NDArray[np.intp],
+    *,
+    others: float = OTHERS_SHARE,
+    new: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
     """How much of some echoes' side lobes is still there once they were taken away.
 
     Near by the median counts, for an echo that is coloured or two in one; further out
     as much of the flank as `others` leave, still to be found.
+
+    Parameters
+    ----------
+    echoes : ndarray of int, shape (echoes,)
+        Of which it is asked.
+    others : float
+        The share of a flank that counts as others'.
+    new : ndarray of bool, optional
+        Which of all that was taken was taken on trial. A copy's place was chosen and its strength
+        fitted there, so that a lobe to each side of it tells nothing; and since the highest places
+        were chosen, those that do tell are the lowest of all.
     """
     planned = taken.planned
     lag = planned.flank
@@ -71,19 +91,42 @@ def misfits(
     lagging = np.rint(taken.position[echoes]).astype(np.intp)[:, np.newaxis] + lag
     bins = within(lagging, 0, planned.bins - 1)
     outside = bins != lagging
+    near = planned.near
+    untold = untold_near = np.zeros(echoes.size)
+    if new is not None:
+        inside, covered = ~outside, _covered(taken, echoes, bins, new)
+        outside |= covered
+        untold, untold_near = _share(covered, inside), _share(covered[:, near], inside[:, near])
     power = taken.power[profile, bins]
     level = noise.power[profile, planned.grid.stretch_of[bins]]
     strength = np.maximum(taken.strength[echoes], 1e-30)
     lobes_power = (strength[:, np.newaxis] * planned.flank_ceiling) ** 2
     # What noise adds is taken off as high as it stands in the quantile, or higher: near by its
     # mean, which it passes in less than half of the bins.
-    near = planned.near
     typical = np.maximum(power[:, near] - level[:, near], 0) / lobes_power[:, near]
-    typical = _quantile(typical, outside[:, near], 0.5) / math.log(2)
+    typical = _quantile(typical, outside[:, near], 0.5) / -np.log(0.5 + 0.5 * untold_near)
     most = np.maximum(power + math.log(others) * level, 0) / lobes_power
-    most = _quantile(most, outside, 1 - others) / -math.log(others)
+    most = _quantile(most, outside, 1 - others) / -np.log(others + (1 - others) * untold)
     misfit = MISFIT_OVER_RMS * np.sqrt(np.maximum(typical, most))
+    misfit[np.maximum(untold, untold_near) > MOST_UNTOLD] = np.inf
     return within(misfit, LEAST_MISFIT, planned.amplifies)
+
+
+def _covered(
+    taken: Taken, echoes: NDArray[np.intp], bins: NDArray[np.intp], new: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Say which of some echoes' bins are within a lobe of a new one, of the shape of `bins`."""
+    covered = np.zeros(bins.shape, dtype=bool)
+    one, other, _ = pairs(taken.profile[echoes], taken.start)
+    one, other = one[new[other]], other[new[other]]
+    for row, position in zip(one.tolist(), taken.position[other].tolist(), strict=True):
+        covered[row] |= np.abs(bins[row] - position) < taken.planned.lobe_bins
+    return covered
+
+
+def _share(some: NDArray[np.bool_], of: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return what share of some of each row's places others have, but not quite all."""
+    return np.asarray((some & of).sum(axis=1) / (of.sum(axis=1) + 1))
 
 
 def left_by(

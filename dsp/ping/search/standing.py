@@ -23,13 +23,18 @@ from dsp.ping.search.taken import Taken
 MOST_ECHOES = 100
 """No more echoes than this are looked for in one profile."""
 
+Tops = tuple[NDArray[np.intp], NDArray[np.intp]]
+"""Whose some tops are, and in which bins they stand."""
+
 _ABOUT = np.array([[-1], [0], [1]])
 
 
 def standing(
     taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64], Tops]:
     """Return profiles, places and heights of the peaks that stand out of what is left.
+
+    And the tops that stand out of the noise, hidden by echoes or not.
 
     Parameters
     ----------
@@ -50,6 +55,7 @@ def standing(
         stands &= (room > 0)[:, np.newaxis]
     row, place = stands.nonzero()
     profile, place = going[row], place + 1
+    tops = profile, place
     least = np.sqrt(noise.threshold_at(profile, place))
     behind = row[:0], place[:0].astype(np.float64), least[:0]
     if taken.position.size:
@@ -62,7 +68,7 @@ def standing(
         behind = row[hidden], place[hidden].astype(np.float64), np.sqrt(height[hidden])
         row, profile, place, least = row[kept], profile[kept], place[kept], least[kept]
     if place.size == 0:
-        return profile, np.empty(0), np.empty(0)
+        return profile, np.empty(0), np.empty(0), tops
     looks_power = _looks_power(taken, profile, place)
     best = within(looks_power.argmax(axis=1), 1, LOOKS.size - 2)
     about_best = best + _ABOUT
@@ -85,7 +91,7 @@ def standing(
     order = order[free[order]]
     rank = np.arange(order.size) - starts_of(row[order], room.size)[row[order]]
     chosen = order[rank < room[row[order]]]
-    return profile[chosen], where[chosen], height[chosen]
+    return profile[chosen], where[chosen], height[chosen], tops
 
 
 def _looks_power(

@@ -8,6 +8,7 @@ one column (:mod:`dsp.ping.search.rows`).
 from __future__ import annotations
 
 import math
+from copy import copy
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,8 +55,8 @@ class Taken:
     gain : ndarray of complex128, shape (echoes,)
     strength : ndarray of float64, shape (echoes,)
         Magnitude of the gain.
-    misfit : ndarray of float64, shape (echoes,)
-        Share of its side lobes that may be there still.
+    misfit, most_misfit : ndarray of float64, shape (echoes,)
+        Share of its side lobes that may be there still, and what a trial told it to be at most.
     moved : ndarray of float64, shape (profiles,)
         By how much of its standard uncertainty an echo moved in the last step of a fit, at the
         most; infinite where echoes came or went since.
@@ -78,6 +79,7 @@ class Taken:
         self.gain: NDArray[np.complex128] = np.empty(0, dtype=np.complex128)
         self.strength: NDArray[np.float64] = np.empty(0)
         self.misfit: NDArray[np.float64] = np.empty(0)
+        self.most_misfit: NDArray[np.float64] = np.empty(0)
         self.moved: NDArray[np.float64] = np.zeros(self.profiles)
         self.dropped_profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
         self.dropped: NDArray[np.float64] = np.empty(0)
@@ -93,6 +95,7 @@ class Taken:
         self.gain = np.concatenate([self.gain, unknown])
         self.strength = np.concatenate([self.strength, unknown])
         self.misfit = np.concatenate([self.misfit, unknown])
+        self.most_misfit = np.concatenate([self.most_misfit, unknown + np.inf])
         self.moved[profile] = np.inf
         self._pick(self.profile.argsort(kind="stable"))
 
@@ -109,10 +112,26 @@ class Taken:
 
     def _pick(self, echoes: NDArray[np.intp]) -> None:
         """Take these echoes alone, in this order."""
-        self.profile, self.misfit = self.profile[echoes], self.misfit[echoes]
+        self.profile = self.profile[echoes]
+        self.misfit, self.most_misfit = self.misfit[echoes], self.most_misfit[echoes]
         self.position, self.found = self.position[echoes], self.found[echoes]
         self.gain, self.strength = self.gain[echoes], self.strength[echoes]
         self.start = starts_of(self.profile, self.profiles)
+
+    def trial(self, going: NDArray[np.intp]) -> Taken:
+        """Return what was taken from some profiles, to be gone on with apart."""
+        trial, its = copy(self), self.of(going)
+        trial.profiles = going.size
+        trial._padded, trial.left_padded = self._padded[going], self.left_padded[going]
+        trial._left = trial.left_padded[:, self.planned.margin : -self.planned.margin]
+        trial.power, trial.moved = self.power[going], self.moved[going]
+        lost = np.isin(self.dropped_profile, going)
+        trial.dropped = self.dropped[lost]
+        trial.dropped_profile = np.searchsorted(going, self.dropped_profile[lost])
+        trial._pick(its.nonzero()[0])
+        trial.profile = np.searchsorted(going, trial.profile)
+        trial.start = starts_of(trial.profile, trial.profiles)
+        return trial
 
     def places(self) -> NDArray[np.intp]:
         """Return the bin that each echo is in."""
@@ -191,8 +210,8 @@ class Taken:
                     profiles, starts[:, these].tolist(), terms[:, these] @ table.copies, strict=True
                 ):
                     left = self.left_padded[row]
-                    for start, copy in zip(there, copies, strict=True):
+                    for start, one in zip(there, copies, strict=True):
                         part = left[start : start + bins]
-                        part -= copy
+                        part -= one
         self.left_padded[some, :margin] = 0
         self.left_padded[some, -margin:] = 0
