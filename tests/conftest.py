@@ -20,6 +20,9 @@ from xdist.scheduler import LoadScopeScheduling
 # As the command does it: small systems of equations are not shared out among threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# So does it look for rubbish as seldom as the command: a twelfth of the processor time.
+gc.set_threshold(20_000)
+
 # Byte code is kept, as where people install: else each worker rewrites the asserts of all tests,
 # and every process that a test starts compiles all its modules, whatever this shell was told.
 sys.dont_write_bytecode = False

@@ -54,9 +54,12 @@ def full_disk(room_bytes: int) -> Iterator[None]:
 
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (room_bytes, hard))
+    # Nor is byte code kept: Python keeps what it could write of it, and fails at it next time.
+    keeps_none, sys.dont_write_bytecode = sys.dont_write_bytecode, True
     try:
         yield
     finally:
+        sys.dont_write_bytecode = keeps_none
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 

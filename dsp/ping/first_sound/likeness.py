@@ -13,6 +13,7 @@ strength, which is linear, drops out of a fit.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -48,15 +49,21 @@ NODES, LEAST_WEIGHT = 64, 1e-5
 _SHIFTS_LOBES = np.linspace(-0.5, 0.5, 9)
 _ROUNDS = 15
 _STARTS = 4
-_STEP = 1e-3
-"""Of a lobe, and of what a parameter may be at all: slopes are taken over so much."""
+_NOTHING = 1e-6
+"""Of chi-square: no fit is the better for it."""
 
-Response = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.complex128]]
-"""From frequencies over the centre's, and rows of parameters from 0 to 1, to a row for each."""
+_STEP = 1e-3
+"""Of a lobe: how what was heard changes with its place is taken over so much."""
+
+Response = Callable[
+    [NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]], NDArray[np.complex128]
+]
+"""From frequencies over the centre's, rows of parameters from 0 to 1, and rows of what sets ways
+apart, to a row for each."""
 
 _Templates = Callable[[NDArray[np.float64], NDArray[np.intp]], NDArray[np.complex128]]
-"""From rows of a lateness, in lobes, and what else a way has to what is read about the crest; the
-second says which of some ways each row is of, those of the first at the front."""
+"""From rows of a lateness, in lobes, and what else a way has to what is read about the crest, and
+its slope in each of them; the second says which of some ways each row is of, in their order."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,13 +80,28 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
-    """A kind of way: what it does, and where its parameters are looked for.
+class Law:
+    """What ways of one kind do, by parameters and by what sets each apart.
 
-    What is placed comes `behind_lobes` times its last parameter behind what came first.
+    `sloped` returns the response and, after it, its slope in each parameter, shape
+    (rows, 1 + parameters, frequencies).
     """
 
     response: Response
+    sloped: Response
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """A kind of way: what it does, and where its parameters are looked for.
+
+    Of its law's parameters it has the first few; the others do nothing. What is placed comes
+    `behind_lobes` times its last parameter behind what came first.
+    """
+
+    law: Law
+    apart: tuple[float, ...] = ()
+    parameters: int
     starts: NDArray[np.float64]
     behind_lobes: float = 0.0
 
@@ -216,27 +238,25 @@ class Heard:
     def fitted_each(self, ways: Sequence[Way]) -> list[Fit]:
         """Return how a copy that came by each of some ways fits, each as if it was alone.
 
-        Those that have as many parameters are fitted together.
+        Ways of one law stand together.
         """
         over = self._over
-        # Each start with each shift, whose turns are put to what reads them.
+        # Each start with each shift, whose turns are put to what reads them. That only tells
+        # where to begin: single precision does.
         late = np.exp(_SHIFTS_LOBES[:, np.newaxis] * self._turned)
-        readers = np.multiply(late[..., np.newaxis], self.turn.T, order="C")
-        begun = [_begun(self, way, way.response(over, way.starts) @ readers) for way in ways]
-        fits: dict[int, Fit] = {}
-        for size in sorted({at.shape[1] for at in begun}):
-            alike = [number for number, at in enumerate(begun) if at.shape[1] == size]
-            its = [ways[number] for number in alike]
-            found = _fitted(self, self._copies(its), its, [begun[number] for number in alike])
-            fits |= zip(alike, found, strict=True)
-        return [fits[number] for number in range(len(ways))]
+        readers = np.multiply(late[..., np.newaxis], self.turn.T, order="C").astype(np.complex64)
+        begun = []
+        for way in ways:
+            apart = np.broadcast_to(way.apart, (len(way.starts), len(way.apart)))
+            response = way.law.response(over, way.starts, apart)
+            begun.append(_begun(self, way, response.astype(np.complex64) @ readers))
+        return _fitted(self, self._copies(ways), ways, begun)
 
     def fitted_by(self, sound: Look) -> Fit:
         """Return how another sound fits, as it was heard."""
-        templates = self._same_as(sound)
-        tried = templates(_SHIFTS_LOBES[:, np.newaxis], np.zeros(_SHIFTS_LOBES.size, np.intp))
+        tried = self._heard_late(sound, _SHIFTS_LOBES)
         begun = _begun(self, COPY, tried[:, np.newaxis])
-        return _fitted(self, templates, [COPY], [begun])[0]
+        return _fitted(self, self._same_as(sound), [COPY], [begun])[0]
 
     @property
     def _over(self) -> NDArray[np.float64]:
@@ -251,30 +271,41 @@ class Heard:
     def _copies(self, ways: Sequence[Way]) -> _Templates:
         """Return what a copy of the pulse is by each of such ways."""
         over, turned = self._over, self._turned
+        by_law = [list(its) for _, its in itertools.groupby(ways, lambda way: id(way.law))]
+        apart = [np.array([way.apart for way in its]) for its in by_law]
+        firsts = np.cumsum([0, *map(len, by_law)]).tolist()
 
         def templates(at: NDArray[np.float64], of: NDArray[np.intp]) -> NDArray[np.complex128]:
-            ends = np.searchsorted(of, np.arange(len(ways) + 1)).tolist()
-            response = np.concatenate(
-                [
-                    way.response(over, at[begin:end, ..., 1:])
-                    for way, begin, end in zip(ways, ends, ends[1:], strict=False)
-                    if end > begin
-                ]
-            )
-            return np.asarray((response * np.exp(at[..., :1] * turned)) @ self.turn.T)
+            rows, size = at.shape
+            begins = np.searchsorted(of, firsts).tolist()
+            sloped = np.zeros((rows, 1 + size, over.size), dtype=np.complex128)
+            for number, its in enumerate(by_law):
+                begin, end = begins[number : number + 2]
+                if end > begin:
+                    own = apart[number][of[begin:end] - firsts[number]]
+                    response = its[0].law.sloped(over, at[begin:end, 1:], own)
+                    sloped[begin:end, 0] = response[:, 0]
+                    sloped[begin:end, 2 : 1 + response.shape[1]] = response[:, 1:]
+            sloped[:, 1] = sloped[:, 0] * turned
+            sloped *= np.exp(at[:, :1] * turned)[:, np.newaxis]
+            return np.reshape(sloped.reshape(-1, over.size) @ self.turn.T, (rows, 1 + size, -1))
 
         return templates
 
     def _same_as(self, sound: Look) -> _Templates:
         """Return what another sound is, as it was heard."""
-        lag_s, lobe_s = LOOKED_LOBES * self.shape.width_s, self.shape.width_s
 
         def templates(at: NDArray[np.float64], _of: NDArray[np.intp]) -> NDArray[np.complex128]:
-            late_s = lobe_s * at[..., 0].reshape(-1)
-            copies = [self.white @ sound.at(lag_s + late) for late in late_s]
-            return np.reshape(copies, (*at.shape[:-1], -1))
+            heard = self._heard_late(sound, at + _STEP * np.array([0.0, -1.0, 1.0]))
+            return np.stack([heard[:, 0], (heard[:, 2] - heard[:, 1]) / (2 * _STEP)], axis=1)
 
         return templates
+
+    def _heard_late(self, sound: Look, late_lobes: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Return another sound as it was heard, about its own crest and so much later."""
+        lag_lobes = LOOKED_LOBES + late_lobes[..., np.newaxis]
+        around = sound.at(self.shape.width_s * lag_lobes.reshape(-1))
+        return np.asarray(around.reshape(lag_lobes.shape) @ self.white.T)
 
 
 @functools.lru_cache(maxsize=32)
@@ -302,20 +333,15 @@ def _read_at_nodes(shape: EchoShape) -> tuple[NDArray[np.float64], NDArray[np.co
     return middle_hz + half_hz * node, (turn * shape.weights[band]) @ between.T
 
 
-def _left(heard: Heard, templates: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Return what templates, each at the strength that fits best, leave."""
-    energy = np.einsum("...j,...j->...", templates.conj(), templates).real
-    gain = (templates.conj() @ heard.own) / np.maximum(energy, 1e-30)
-    return np.asarray(heard.own - gain[..., np.newaxis] * templates)
-
-
-def _begun(heard: Heard, way: Way, tried: NDArray[np.complex128]) -> NDArray[np.float64]:
+def _begun(heard: Heard, way: Way, tried: NDArray[np.complexfloating]) -> NDArray[np.float64]:
     """Return a lateness and the parameters of the best few of a way's starts, a row for each.
 
     `tried` are the templates of each, at each shift, shape (shifts, starts, looks).
     """
-    left = _left(heard, tried.reshape(-1, tried.shape[2]))
-    left_by = np.einsum("ij,ij->i", left.conj(), left).real.reshape(tried.shape[:2])
+    # Each at the strength that fits best.
+    gain = np.vecdot(tried, heard.own) / np.maximum(np.vecdot(tried, tried).real, 1e-30)
+    left = heard.own - gain[..., np.newaxis] * tried
+    left_by = np.vecdot(left, left).real
     nearest = left_by.argmin(axis=0)
     best = left_by.min(axis=0).argsort(kind="stable")[:_STARTS]
     return np.column_stack([_SHIFTS_LOBES[nearest[best]], way.starts[best]])
@@ -327,10 +353,12 @@ def _fitted(
     ways: Sequence[Way],
     begun: Sequence[NDArray[np.float64]],
 ) -> list[Fit]:
-    """Return the best fit of each of some ways that have as many parameters."""
+    """Return the best fit of each of some ways."""
     of = np.repeat(np.arange(len(ways)), [len(at) for at in begun])
-    behind_lobes = np.array([way.behind_lobes for way in ways])
-    fits = _fitted_from(heard, templates, np.concatenate(begun), of, behind_lobes[of])
+    at = np.zeros((of.size, max(rows.shape[1] for rows in begun)))
+    for number, rows in enumerate(begun):
+        at[of == number, : rows.shape[1]] = rows
+    fits = _fitted_from(heard, templates, at, of, ways)
     return [_best([fits[row] for row in np.flatnonzero(of == n)]) for n in range(len(ways))]
 
 
@@ -345,48 +373,52 @@ def _fitted_from(
     templates: _Templates,
     at: NDArray[np.float64],
     of: NDArray[np.intp],
-    behind_lobes: NDArray[np.float64],
+    ways: Sequence[Way],
 ) -> list[Fit]:
     """Fit by least squares, damped (Levenberg and Marquardt), from each of some starts."""
     starts, size = at.shape
-    steps = _STEP * np.concatenate([np.zeros((1, size)), np.eye(size), -np.eye(size)])
-    # What else a way has lies anywhere from 0 to 1: a variance of 1/12.
-    known = np.diag([1e-9, *[12.0] * (size - 1)])
-    damping, fell = np.full(starts, 1e-3), np.full(starts, math.inf)
-    chi_square, bend = np.empty(starts), np.empty((starts, size, size))
+    parameters = np.array([way.parameters for way in ways])[of]
+    # What else a way has lies anywhere from 0 to 1: a variance of 1/12. What it has not takes no
+    # part: neither in a step, nor, of a variance of 1/2π, in the evidence.
+    own = np.arange(size) <= parameters[:, np.newaxis]
+    known = np.where(own, 12.0, 2 * math.pi)
+    known[:, 0] = 1e-9
+    diagonal = np.arange(size)
+    most = np.array([math.inf, *[1.0] * (size - 1)])
+    least = 1 - most
+    damping, rounds = np.full(starts, 1e-3), np.zeros(starts, dtype=np.intp)
+    chi_square, bend, pull = _about(heard, templates(at, of))
+    bend[:, diagonal, diagonal] += known
     going = np.arange(starts)
-    for _ in range(_ROUNDS):
-        left = _left(heard, templates(at[going, np.newaxis] + steps, of[going]))
-        # Noise of 1 is of two parts, of a half each.
-        around = math.sqrt(2) * np.concatenate([left.real, left.imag], axis=2)
-        here = around[:, 0]
-        chi_square[going] = np.vecdot(here, here)
-        slopes = (around[:, 1 : size + 1] - around[:, size + 1 :]) / (2 * _STEP)
-        bend[going] = slopes @ slopes.swapaxes(1, 2) + known
-        pull = slopes @ here[..., np.newaxis]
-        onward = ~(fell[going] < 0.01)
-        trying, pull = going[onward], pull[onward]
-        going = trying
-        if going.size == 0:
-            break
-        while trying.size:
-            stiff = bend[trying] + damping[trying, np.newaxis, np.newaxis] * (
-                bend[trying] * np.eye(size)
-            )
-            tried = at[trying] - np.linalg.solve(stiff, pull)[..., 0]
-            tried[:, 1:] = np.minimum(np.maximum(tried[:, 1:], 0.0), 1.0)
-            after = _left(heard, templates(tried[:, np.newaxis], of[trying]))[:, 0]
-            fell[trying] = chi_square[trying] - 2 * np.vecdot(after, after).real
-            falls = fell[trying] > 0
-            at[trying[falls]] = tried[falls]
-            damping[trying] = np.where(
-                falls, np.maximum(damping[trying] / 10, 1e-9), damping[trying] * 10
-            )
-            again = (fell[trying] <= 0) & (damping[trying] < 1e4)
-            trying, pull = trying[again], pull[again]
+    while going.size:
+        at_from, pull_from = at[going], pull[going]
+        # What stands at an end and is pulled beyond it stays there.
+        free = np.clip(at_from - pull_from, least, most) != at_from
+        pull_from *= free
+        stiff = bend[going] * (free[:, np.newaxis] & free[..., np.newaxis])
+        stiff[:, diagonal, diagonal] *= 1 + damping[going, np.newaxis]
+        stiff[:, diagonal, diagonal] += ~free
+        step = np.linalg.solve(stiff, pull_from[..., np.newaxis])[..., 0]
+        tried = np.clip(at_from - step, least, most)
+        chi_square_there, bend_there, pull_there = _about(heard, templates(tried, of[going]))
+        bend_there[:, diagonal, diagonal] += known[going]
+        fell = chi_square[going] - chi_square_there
+        falls = fell > 0
+        onto = going[falls]
+        at[onto], chi_square[onto] = tried[falls], chi_square_there[falls]
+        bend[onto], pull[onto] = bend_there[falls], pull_there[falls]
+        rounds[onto] += 1
+        damping[going] *= np.where(falls, 0.1, 10.0)
+        damping = np.maximum(damping, 1e-9)
+        # What goes on straight falls by no more than that: where a step, and each shorter one,
+        # can bring nothing, none is tried.
+        at_most = np.abs(2 * np.vecdot(pull_from, at_from - tried))
+        ended = (fell < 0.01) | (rounds[going] == _ROUNDS)
+        there = np.where(falls, ended, (at_most < _NOTHING) | (damping[going] >= 1e4))
+        going = going[~there]
     spread = np.linalg.inv(bend)
     first = np.zeros((starts, size))
-    first[:, -1] = behind_lobes
+    first[np.arange(starts), parameters] = np.array([way.behind_lobes for way in ways])[of]
     first[:, 0] += 1.0
     _, volume = np.linalg.slogdet(2 * math.pi * spread)
     return [
@@ -395,23 +427,57 @@ def _fitted_from(
             late_lobes=late,
             u_late_lobes=math.sqrt(variance),
             evidence=(room - chi) / 2,
-            degrees_of_freedom=round(2 * heard.told) - 2 - size,
+            degrees_of_freedom=round(2 * heard.told) - 3 - its,
         )
-        for chi, late, variance, room in zip(
+        for chi, late, variance, room, its in zip(
             chi_square.tolist(),
             np.vecdot(at, first).tolist(),
             np.vecdot((spread @ first[..., np.newaxis])[..., 0], first).tolist(),
             volume.tolist(),
+            parameters.tolist(),
             strict=True,
         )
     ]
 
 
-def _flat(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    return np.ones((*at.shape[:-1], over.size), dtype=np.complex128)
+def _about(
+    heard: Heard, sloped: NDArray[np.complex128]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return chi-square of some templates with their slopes, and how that goes on from there.
+
+    Its second slopes, halved, where what is left goes on straight, and its slopes, halved: each
+    template at the strength that fits best.
+    """
+    template, slopes = sloped[:, 0], sloped[:, 1:]
+    energy = np.maximum(np.vecdot(template, template).real, 1e-30)
+    gain = np.vecdot(template, heard.own) / energy
+    left = heard.own - gain[:, np.newaxis] * template
+    grows = 2 * np.vecdot(template[:, np.newaxis], slopes).real
+    gains = (np.vecdot(slopes, heard.own) - gain[:, np.newaxis] * grows) / energy[:, np.newaxis]
+    changes = -gains[..., np.newaxis] * template[:, np.newaxis]
+    changes -= gain[:, np.newaxis, np.newaxis] * slopes
+    # Noise of 1 is of two parts, of a half each.
+    here, onward = left.view(np.float64), changes.view(np.float64)
+    return (
+        2 * np.vecdot(here, here),
+        2 * onward @ onward.swapaxes(1, 2),
+        2 * (onward @ here[..., np.newaxis])[..., 0],
+    )
 
 
-COPY = Way(response=_flat, starts=np.empty((1, 0)))
+def _flat(
+    over: NDArray[np.float64], at: NDArray[np.float64], _apart: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    return np.ones((len(at), over.size), dtype=np.complex128)
+
+
+def _flat_sloped(
+    over: NDArray[np.float64], at: NDArray[np.float64], _apart: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    return np.ones((len(at), 1, over.size), dtype=np.complex128)
+
+
+COPY = Way(law=Law(response=_flat, sloped=_flat_sloped), parameters=0, starts=np.empty((1, 0)))
 
 
 def _without_others(

@@ -29,18 +29,10 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from dsp.ping.first_sound.likeness import COPY, Fit, Heard, Look, Response, Way, looks, u_by_shape_s
+from dsp.ping.first_sound.likeness import COPY, Fit, Heard, Look, looks, u_by_shape_s
+from dsp.ping.first_sound.ways import FILTERS, UNBOUNDED, bounce_way
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak
-
-CORNERS = (0.1, 8.0)
-"""Of the band's centre: what lies farther leaves a pulse as it is, or next to nothing of it."""
-
-SHARPNESS, HIGHEST = (0.5, 4.0), 4.0
-"""Quality of a resonance, and by what factor one lifts or sinks."""
-
-FARTHEST_LOBES = 1.5
-"""Of a second path: farther behind it is another sound."""
 
 RARELY = 1e-3
 """What is so much less likely than something else is left out."""
@@ -94,7 +86,7 @@ def late_by_shape(
     placed_s, u_placed_s = copy.late_lobes * lobe_s, copy.u_late_lobes * lobe_s
     if copy.holds and copy.chi_square < _beyond_doubt(copy.degrees_of_freedom):
         return Late(late_s=placed_s, u_late_s=u_placed_s, copy=True)
-    bounces = [_bounce(shape, louder=louder) for louder in (False, True)]
+    bounces = [bounce_way(shape, louder=louder) for louder in (False, True)]
     weaker, stronger, *by_filters = heard.fitted_each([*bounces, *FILTERS, *UNBOUNDED])
     bounce = _either(weaker, stronger)
     plain = [fit for fit in by_filters[: len(FILTERS)] if fit.holds]
@@ -107,7 +99,7 @@ def late_by_shape(
     if likely_alone < RARELY:
         return Late(late_s=searched_s, u_late_s=u_searched_s)
     dulled_each = heard.fitted_each(
-        [_dulled_bounce(shape, louder=louder) for louder in (False, True)]
+        [bounce_way(shape, louder=louder, dulled=True) for louder in (False, True)]
     )
     dulled = _either(*dulled_each)
     # Where a filter is as likely, or both at once are likelier, a bounce is not told.
@@ -199,106 +191,3 @@ def _likely_alone(sound: Look, others: Sequence[Look], shape: EchoShape, *, alon
     if others and not told:
         return math.nan
     return alone / (alone + (1 - alone) * math.exp(min(same, 700.0)))
-
-
-@functools.lru_cache(maxsize=32)
-def _bounce(shape: EchoShape, *, louder: bool) -> Way:
-    """Return the way by which a sound comes with one more behind it, weaker or louder than it.
-
-    The louder of the two is what is placed.
-    """
-    # In terms of the turns of the band's centre.
-    farthest = FARTHEST_LOBES * shape.width_s * shape.centre_hz * (1 if louder else -1)
-
-    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        turned = np.exp(2j * np.pi * farthest * at[..., 1:] * over)
-        return np.asarray(1 + (2 * at[..., :1] - 1) * turned)
-
-    behind_lobes = FARTHEST_LOBES if louder else 0.0
-    return Way(response=response, starts=_starts(8, 8), behind_lobes=behind_lobes)
-
-
-@functools.lru_cache(maxsize=32)
-def _dulled_bounce(shape: EchoShape, *, louder: bool) -> Way:
-    """Return the way by which a sound comes with one more behind it through a low-pass."""
-    bounce = _bounce(shape, louder=louder)
-
-    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        return _low_pass(over, at[..., :2]) * bounce.response(over, at[..., 2:])
-
-    starts = _starts(4, 2, 8, 8)
-    return Way(response=response, starts=starts, behind_lobes=bounce.behind_lobes)
-
-
-def _steep(
-    order: int, over: NDArray[np.float64], at: NDArray[np.float64]
-) -> NDArray[np.complex128]:
-    """Return a maximally flat low-pass: poles evenly on a circle."""
-    turned = 1j * over / _corner(at)
-    first, *others = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
-    passed = -first / (turned - first)
-    for pole in others:
-        passed *= -pole / (turned - pole)
-    return np.asarray(passed)
-
-
-def _low_pass(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    turned = 1j * over / _corner(at[..., :1])
-    return np.asarray(1 / (1 + turned / _sharpness(at[..., 1:]) + turned**2))
-
-
-def _resonance(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    turned = 1j * over / _corner(at[..., :1])
-    width, lift = turned / _sharpness(at[..., 1:2]), HIGHEST ** (2 * at[..., 2:] - 1)
-    return np.asarray((1 + lift * width + turned**2) / (1 + width + turned**2))
-
-
-def _turned_over(low: Response) -> Response:
-    """Return the high-pass of a low-pass: jω over the corner's gives way to its inverse."""
-
-    def response(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-        return low(1 / over, at).conj()
-
-    return response
-
-
-def _from_the_side(over: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.complex128]:
-    return np.exp(-((over / _corner(at)) ** 2)) + 0j
-
-
-def _corner(at: NDArray[np.float64]) -> NDArray[np.float64]:
-    low, high = CORNERS
-    return np.asarray(low * (high / low) ** at)
-
-
-def _sharpness(at: NDArray[np.float64]) -> NDArray[np.float64]:
-    low, high = SHARPNESS
-    return np.asarray(low * (high / low) ** at)
-
-
-def _starts(*each: int) -> NDArray[np.float64]:
-    """Return where parameters are looked for, so many values of each."""
-    grid = np.meshgrid(*(np.linspace(0.05, 0.95, steps) for steps in each), indexing="ij")
-    return np.stack(grid, axis=-1).reshape(-1, len(each))
-
-
-FILTERS = (
-    Way(response=_low_pass, starts=_starts(8, 8)),
-    *(Way(response=functools.partial(_steep, order), starts=_starts(16)) for order in (1, 3, 4)),
-    Way(response=_from_the_side, starts=_starts(10)),
-)
-"""Of one corner: what colours the pulse as one of them does is late as one of them is.
-
-They may pass for a bounce and are none, as :data:`RESONANCE` may. Without the first, a sampled
-one-pole was told as a bounce, and three bounces as one; without the last, a mouth seen from the
-side (``python tests/benchmarks/drawn_marks.py``)."""
-
-RESONANCE = Way(response=_resonance, starts=_starts(8, 6, 6))
-UNBOUNDED = (
-    RESONANCE,
-    *(Way(response=_turned_over(way.response), starts=way.starts) for way in FILTERS[:-1]),
-)
-"""What else may pass for a bounce: a resonance, and high-passes, for a louder one of opposite sign.
-
-A resonance has so much to choose that it takes for its own what a low-pass behind it does, and
-leaves out the delay: what it explains is not bounded by it, nor by a bounce through a low-pass."""

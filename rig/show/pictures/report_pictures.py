@@ -14,6 +14,7 @@ import numpy as np
 from dsp.history.passage import fitted_range_m
 from rig.measure.passes.passing import Passing
 from rig.run.results import Measurement
+from rig.show.pictures.loading import load_figures
 from rig.show.pictures.page import FAINT, INK, SOFT
 from rig.show.pictures.saving import packed, plain_settings
 from rig.show.pictures.scales import RangeScale, place_labels, round_ticks, strength_limits_db
@@ -99,6 +100,7 @@ def passes_picture(
 
 def _drawn(draw: Any, *, tall_in: float) -> bytes:
     """Let `draw` fill a figure, and return it as SVG."""
+    load_figures()
     import matplotlib
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rig.errors import StorageError
 from rig.files.whole import write_whole
+from rig.show.pictures.loading import load_figures
 from rig.show.pictures.page import HEIGHT, WIDTH
 from rig.show.pictures.svg_canvas import svg_canvas
 
@@ -50,6 +51,7 @@ def drawn_bytes(
     dpi : float, optional
         Dots an inch; if not given, as many as let a page of any size hold as much.
     """
+    load_figures()
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -99,6 +101,7 @@ def drawn_dots(draw: Callable[[Figure], object]) -> NDArray[np.uint8]:
     -------
     ndarray of uint8, shape (720, 1280, 4)
     """
+    load_figures()
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 

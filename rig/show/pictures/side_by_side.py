@@ -19,11 +19,12 @@ import weakref
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import IO, Any
 
+from rig.show.pictures.loading import load_figures
+
 FEWEST = 3
 """Fewer pictures are drawn before another process would have begun."""
 
 _DRAWS = (
-    "matplotlib.figure",
     "matplotlib.backends.backend_agg",
     "matplotlib.backends.backend_svg",
     "matplotlib.patheffects",
@@ -214,6 +215,7 @@ def _load_draw_and_end(draw: Callable[[Any], bytes], asked: int, hand: int) -> N
 
 
 def _load() -> None:
+    load_figures()
     for name in _DRAWS:
         importlib.import_module(name)
     from PIL import Image

@@ -12,6 +12,7 @@ import numpy as np
 from rig.run.results import PingResult
 from rig.run.run import Run
 from rig.show.pictures.bench_picture import BenchPicture
+from rig.show.pictures.loading import load_figures
 from rig.show.pictures.page import HEIGHT, WIDTH
 from rig.show.pictures.scales import range_scale, widened_limits_db
 from rig.show.room.words import ping_words
@@ -98,6 +99,7 @@ class _Paper:
     """A figure that is no window's, on which only what changes is drawn anew."""
 
     def __init__(self, run: Run, looks: str | None, *, angles: bool) -> None:
+        load_figures()
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import DeviceError
+from rig.show.pictures.loading import load_figures
 from rig.show.pictures.page import HEIGHT, WIDTH
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ def window_figure(*, otherwise: str) -> Iterator[Figure]:
     backend = window_backend()
     if backend is None:
         raise DeviceError(f"{why_no_window()}, or {otherwise}")
+    load_figures()
     import matplotlib
     from matplotlib import pyplot
 

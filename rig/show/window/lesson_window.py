@@ -112,9 +112,9 @@ def show_lesson(
     DeviceError
         Where no window can be opened.
     """
-    from matplotlib import pyplot
-
     with window_figure(otherwise="take the lesson in the terminal") as figure:
+        from matplotlib import pyplot
+
         window = LessonWindow(figure, course, plate=None if room is None else Doorplate(room))
         timer = figure.canvas.new_timer(interval=_POLL_MS)
         timer.add_callback(window.look)

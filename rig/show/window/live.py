@@ -79,9 +79,9 @@ def show_live(
     """
     save_to = pathlib.Path("bench-picture.png" if picture_path is None else picture_path)
     check_picture_path(save_to)
-    from matplotlib import pyplot
-
     with window_figure(otherwise="have the picture saved to a file") as figure:
+        from matplotlib import pyplot
+
         pump = Pump(results)
         ended: list[Pump] = []
 
