@@ -40,16 +40,14 @@ def has_holes(samples: NDArray[np.float32], pulse_samples: int) -> bool:
         False where half of the input is nothing: such is quiet, and not what was lost.
     """
     nothing = samples == 0
-    if np.count_nonzero(nothing) < 2:
-        return False
-    amount = np.abs(samples)
-    noise = float(np.median(amount)) / _MEDIAN_NORMAL
-    if noise == 0:
+    if not np.any(nothing[1:] & nothing[:-1]):
         return False
     edges = np.flatnonzero(np.diff(nothing.astype(np.int8), prepend=0, append=0))
     start, stop = edges.reshape(-1, 2).T
     # As far as there is sound on both sides to tell by.
     inside = (stop - start >= 2) & (start > 1) & (stop < samples.size - 1)
+    if not inside.any():
+        return False
     start, stop = start[inside], stop[inside]
     steps = np.concatenate([[0.0, 0.0], np.cumsum(np.diff(samples.astype(np.float64)) ** 2)])
     first, last = np.maximum(start - _BESIDE, 1), np.minimum(stop + _BESIDE, samples.size)
@@ -57,8 +55,13 @@ def has_holes(samples: NDArray[np.float32], pulse_samples: int) -> bool:
     after = (steps[last] - steps[stop + 1]) / (last - stop - 1)
     moves2 = np.minimum(before, after) / 2
     # What moves so from sample to sample is within half a step of 0 as often as that.
+    amount = np.abs(samples)
     step = float(amount[~nothing].min())
     often = np.minimum(step / np.sqrt(2 * math.pi * np.maximum(moves2, 1e-60)), 1.0)
     missing = stop - start
     lost = samples.size * often**missing < _BY_CHANCE
-    return bool(np.sum(missing[lost] * moves2[lost]) > pulse_samples * noise**2)
+    if not lost.any():
+        return False
+    noise = float(np.median(amount)) / _MEDIAN_NORMAL
+    held_back = float(np.sum(missing[lost] * moves2[lost]))
+    return 0 < pulse_samples * noise**2 < held_back
