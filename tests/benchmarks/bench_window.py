@@ -64,7 +64,10 @@ def main() -> int:
     figure: Any = pyplot.figure(figsize=(12.8, 7.2), dpi=100)
     with tempfile.TemporaryDirectory() as folder:
         window = LiveWindow(figure, run, save_to=pathlib.Path(folder) / "shot.png")
+        # A window that is not put up is handed pictures, and draws none.
+        figure.canvas.manager.show()
         on_screen = figure.canvas.manager.window.update
+        on_screen()
         window.take([next(results) for _ in range(HISTORY_ROWS)], "")
 
         def ping() -> None:

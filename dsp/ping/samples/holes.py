@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 _BESIDE = 16
 """So many samples to each side tell how much sound moves there, to about a fifth of that."""
+_LOOKED_AT = 1024
+"""The least of so many samples is no less than a step."""
 _BY_CHANCE = 1e-6
 """A block in so many may be taken for one with holes where sound passes through 0 by itself."""
 _MEDIAN_NORMAL = 0.6745  # of the amount of normal noise, over its RMS
@@ -39,29 +41,30 @@ def has_holes(samples: NDArray[np.float32], pulse_samples: int) -> bool:
     bool
         False where half of the input is nothing: such is quiet, and not what was lost.
     """
-    nothing = samples == 0
-    if not np.any(nothing[1:] & nothing[:-1]):
+    is_nothing = samples == 0
+    if 2 * np.count_nonzero(is_nothing) > samples.size:
         return False
-    edges = np.flatnonzero(np.diff(nothing.astype(np.int8), prepend=0, append=0))
-    start, stop = edges.reshape(-1, 2).T
-    # As far as there is sound on both sides to tell by.
-    inside = (stop - start >= 2) & (start > 1) & (stop < samples.size - 1)
+    nothing = np.flatnonzero(is_nothing)
+    begins = np.flatnonzero(np.diff(nothing, prepend=-2) > 1)
+    start, missing = nothing[begins], np.diff(begins, append=nothing.size)
+    inside = (missing > 1) & (start >= _BESIDE) & (start + missing <= samples.size - _BESIDE)
     if not inside.any():
         return False
-    start, stop = start[inside], stop[inside]
-    steps = np.concatenate([[0.0, 0.0], np.cumsum(np.diff(samples.astype(np.float64)) ** 2)])
-    first, last = np.maximum(start - _BESIDE, 1), np.minimum(stop + _BESIDE, samples.size)
-    before = (steps[start] - steps[first]) / (start - first)
-    after = (steps[last] - steps[stop + 1]) / (last - stop - 1)
-    moves2 = np.minimum(before, after) / 2
+    start, missing = start[inside], missing[inside]
+    moves2 = np.minimum(_moves2(samples, start - _BESIDE), _moves2(samples, start + missing))
     # What moves so from sample to sample is within half a step of 0 as often as that.
-    amount = np.abs(samples)
-    step = float(amount[~nothing].min())
+    looked_at = np.abs(samples[:: -(-samples.size // _LOOKED_AT)])
+    step = float(looked_at.min(where=looked_at > 0, initial=math.inf))
     often = np.minimum(step / np.sqrt(2 * math.pi * np.maximum(moves2, 1e-60)), 1.0)
-    missing = stop - start
     lost = samples.size * often**missing < _BY_CHANCE
     if not lost.any():
         return False
-    noise = float(np.median(amount)) / _MEDIAN_NORMAL
+    noise = float(np.median(np.abs(samples))) / _MEDIAN_NORMAL
     held_back = float(np.sum(missing[lost] * moves2[lost]))
-    return 0 < pulse_samples * noise**2 < held_back
+    return held_back > pulse_samples * noise**2
+
+
+def _moves2(samples: NDArray[np.float32], start: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return half the mean square of the changes from sample to sample behind some places."""
+    beside = samples[start[:, np.newaxis] + np.arange(_BESIDE)].astype(np.float64)
+    return np.asarray(np.mean(np.diff(beside, axis=1) ** 2, axis=1) / 2)
