@@ -18,11 +18,11 @@ from dsp.ping.noise.noise_grid import MOST_SPACINGS
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak, crest_near
 from dsp.ping.pulse.profiles import EchoProfile, Threshold
+from dsp.ping.pulse.pulses import Pulse
 from dsp.ping.pulse.stretched import among_stretched_lobes
 from dsp.ping.search.search import Found, found_each
 from dsp.uncertainty import Budget
 from rig.bench.front_end_names import BOARDS
-from rig.bench.waveforms import pulses_of
 from rig.run.budget import SECOND, RangeModel
 from rig.run.marks import bins_looked_at
 from rig.run.pair import Pair
@@ -39,6 +39,8 @@ class EchoSearch:
     Parameters
     ----------
     range_model : RangeModel
+    pulses : sequence of Pulse
+        That take turns, as they are sent.
     shape : EchoShape
         What an echo of the plan's pulse, or of its pair of pulses, looks like.
     pair : Pair or None
@@ -48,14 +50,20 @@ class EchoSearch:
     """
 
     def __init__(
-        self, range_model: RangeModel, *, shape: EchoShape, pair: Pair | None, last_echo_s: float
+        self,
+        range_model: RangeModel,
+        *,
+        pulses: Sequence[Pulse],
+        shape: EchoShape,
+        pair: Pair | None,
+        last_echo_s: float,
     ) -> None:
         self._ranges = range_model
         self._plan, self._info = range_model.plan, range_model.info
         self._sound_speed_m_s = range_model.sound_speed_m_s
         self._shape, self._pair = shape, pair
         self._last_echo_s = last_echo_s
-        self._pulses = pulses_of(self._plan)
+        self._pulses = pulses
 
     def echoes(
         self,
@@ -205,14 +213,14 @@ class EchoSearch:
         delay_s = np.array([peak.delay_s for peak in found.peaks])
         amplitude = np.array([peak.amplitude for peak in found.peaks])
         hidden = np.zeros(delay_s.size, dtype=bool)
-        noise_rms = math.sqrt(-2 * math.log(self._plan.receiver.false_alarm_rate))
         for peak in every:
             hidden |= among_stretched_lobes(
                 self._pulses,
                 stretch,
                 delay_s - peak.delay_s,
                 amplitude / peak.amplitude,
-                noise=noise_rms / math.sqrt(peak.snr),
+                snr=peak.snr,
+                false_alarm_rate=self._plan.receiver.false_alarm_rate,
             )
         kept = tuple(itertools.compress(found.peaks, (~hidden).tolist()))
         return dataclasses.replace(found, peaks=kept, passes=found.passes[:, ~hidden])

@@ -302,15 +302,15 @@ def _freed_of_stretched_lobes(
     delay_s = np.array([echo.delay_s for echo in heard.echoes])
     level_db = np.array([echo.strength_db for echo in heard.echoes])
     hidden = np.zeros(delay_s.size, dtype=bool)
-    # A lobe and noise add up to no more than both, and noise alone is by so many times its
-    # RMS more as rarely as a false alarm is.
-    noise_rms = math.sqrt(-math.log(receiver.plan.receiver.false_alarm_rate))
+    rate = receiver.plan.receiver.false_alarm_rate
     for hit, speed_m_s in fastest_m_s.items():
         share = 2 * speed_m_s / receiver.sound_speed_m_s
         lag_s = delay_s - heard.hits.delay_s[hit]
         below = 10 ** ((level_db - heard.hits.strength_db[hit]) / 20)
-        noise = noise_rms * math.sqrt(2) * 10 ** (-heard.hits.snr_db[hit] / 20)
-        hidden |= among_stretched_lobes(receiver.pulses, share, lag_s, below, noise=noise)
+        snr = 10 ** (heard.hits.snr_db[hit] / 10)
+        hidden |= among_stretched_lobes(
+            receiver.pulses, share, lag_s, below, snr=snr, false_alarm_rate=rate
+        )
     echoes = tuple(echo for echo, none in zip(heard.echoes, hidden, strict=True) if not none)
     return dataclasses.replace(heard, echoes=echoes)
 

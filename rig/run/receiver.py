@@ -100,7 +100,7 @@ class Receiver:
         self.info = info
         self.calibration = calibration
         self._check_leaving_known()
-        pulses = pulses_of(plan)
+        self._sent = pulses = pulses_of(plan)
         weighting = plan.receiver.weighting
         self._leads_s = (0.0,) * len(pulses)
         if weighting == "equalised":
@@ -191,7 +191,11 @@ class Receiver:
     def search(self) -> EchoSearch:
         """Finds the echoes in the stream's profiles."""
         return EchoSearch(
-            self.range_model, shape=self.shape, pair=self.pair, last_echo_s=self.last_echo_s
+            self.range_model,
+            pulses=self._sent,
+            shape=self.shape,
+            pair=self.pair,
+            last_echo_s=self.last_echo_s,
         )
 
     @property

@@ -68,9 +68,13 @@ def among_stretched_lobes(
     lag_s: NDArray[np.float64],
     below: NDArray[np.float64],
     *,
-    noise: float,
+    snr: float,
+    false_alarm_rate: float,
 ) -> NDArray[np.bool_]:
     """Say which sounds may be no more than what a stronger, stretched one leaves there.
+
+    A lobe and noise add up to no more than both, and noise alone is by so many times its RMS more
+    as rarely as a false alarm is.
 
     Parameters
     ----------
@@ -82,9 +86,11 @@ def among_stretched_lobes(
         From the stronger one.
     below : ndarray of float64, shape (sounds,)
         Their amplitudes over its own.
-    noise : float
-        What noise alone may come to, over its amplitude.
+    snr : float
+        The stronger one's 2E/N0.
+    false_alarm_rate : float
     """
+    noise = math.sqrt(-2 * math.log(false_alarm_rate) / snr)
     hidden = np.zeros(lag_s.size, dtype=bool)
     for pulse in pulses:
         lobes = LOBES_MARGIN * stretched_lobes(pulse, share, lag_s)
