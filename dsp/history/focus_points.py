@@ -25,7 +25,11 @@ from dsp.history.focusing import StraightWay, along_arch
 FEWEST_PINGS = 8
 """With three numbers to fit, fewer pings leave nothing to judge a point by."""
 
-_TURNS = 12  # of Newton's way to the top; it takes three or four
+_STARTS = (np.arange(-10, 11, 5), np.arange(-30, 31, 5), np.arange(-60, 61, 5))
+"""From the highest of these the top of a changing speed is climbed: in steps of the scale of time,
+speed and change, of which ten are a top's width."""
+
+_TURNS_FAR = 60  # of Newton's way, where the top may be many widths off
 _LONGEST = 2.0  # steps of the scale at once
 
 
@@ -69,6 +73,27 @@ class FocusedPoint:
     def u_along_m(self) -> float:
         """Standard uncertainty of that: by its time and by the speed."""
         return math.hypot(self.u_time_s * self.speed_m_s, self.time_s * self.u_speed_m_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeOfSpeed:
+    """A point in focus on a way whose speed changes evenly, beside it on one of even speed.
+
+    Attributes
+    ----------
+    change_m_s2, u_change_m_s2 : float
+        By so much each second, and its standard uncertainty by the echoes' scatter.
+    speed_off_m_s : float
+        By so much, at the most, the speed is another than the even one while the point is seen.
+    time_off_s, range_off_m : float
+        By so much the point stands elsewhere.
+    """
+
+    change_m_s2: float
+    u_change_m_s2: float
+    speed_off_m_s: float
+    time_off_s: float
+    range_off_m: float
 
 
 def fit_point(
@@ -124,6 +149,61 @@ def fit_point(
         amplitude=float(total / weight.sum()),
         share=float(total**2 / even),
         pings=int(ping.size),
+    )
+
+
+def change_of_speed(
+    profiles: NDArray[np.complexfloating],
+    way: StraightWay,
+    point: FocusedPoint,
+    *,
+    range_scale_m: float,
+) -> ChangeOfSpeed | None:
+    """Ask whether a point is sharper on a way whose speed changes evenly.
+
+    Parameters
+    ----------
+    profiles : ndarray of complex, shape (pings, bins)
+    way : StraightWay
+    point : FocusedPoint
+        In focus at an even speed: by :func:`fit_point`, with its speed.
+    range_scale_m : float
+        Width of an echo in range.
+
+    Returns
+    -------
+    ChangeOfSpeed or None
+        None where there is no top.
+    """
+    its = way.at_speed(point.speed_m_s)
+    even = np.array([point.time_s, point.range_m, point.speed_m_s, 0.0])
+    ping, weight = _seen(profiles.shape[0], its, even)
+    scale = _scales(its, even, ping, range_scale_m)
+    # Whoever gains speed is behind at both ends: nearly the same as to be later all the way.
+    to_go_s = even[0] - ping * its.interval_s
+    ahead_m = its.speed_m_s * to_go_s
+    heard = weight * np.abs(_echoes(profiles, its, ping, even[np.newaxis, :3])[0])
+    pull = heard * (ahead_m / np.hypot(even[1], ahead_m)) ** 2
+    later_s = (pull @ to_go_s**2) / pull.sum() / (2 * its.speed_m_s)
+    later, faster, change = (steps.ravel() for steps in np.meshgrid(*_STARTS, indexing="ij"))
+    starts = even + np.outer(change * scale[3], [later_s, 0.0, 0.0, 1.0])
+    starts[:, 0] += later * scale[0]
+    starts[:, 2] += faster * scale[2]
+    starts = starts[starts[:, 2] > 0]
+    high = np.abs((weight * _echoes(profiles, its, ping, starts)).sum(axis=-1))
+    begin = starts[np.argmax(high)]
+    found = _top(profiles, its, ping, weight, begin, scale, turns=_TURNS_FAR, reach=math.inf)
+    if found is None:
+        return None
+    echoes, slopes, bend = _derivatives(profiles, its, ping, weight, found, scale)
+    u = np.sqrt(_variances(echoes, slopes, bend)) * scale
+    off = np.abs(found - even)
+    return ChangeOfSpeed(
+        change_m_s2=float(found[3]),
+        u_change_m_s2=float(u[3]),
+        speed_off_m_s=float(off[2] + off[3] * np.abs(to_go_s).max()),
+        time_off_s=float(off[0]),
+        range_off_m=float(off[1]),
     )
 
 
@@ -223,10 +303,13 @@ def _scales(
     """Return a tenth of what each number may be wrong by before the focus is lost."""
     aperture_m = max(ping.size - 1, 1) * way.spacing_m
     width_m = _width_m(way, float(place[1]), ping, float(place[0]))
+    lobe = speed_lobe(way, float(place[1]), aperture_m)
     scales = [
         0.1 * width_m / way.speed_m_s,
         0.1 * range_scale_m,
-        0.1 * way.speed_m_s * speed_lobe(way, float(place[1]), aperture_m),
+        0.1 * way.speed_m_s * lobe,
+        # Halfway out along the aperture the speed is then wrong by a lobe.
+        0.4 * way.speed_m_s**2 * lobe / aperture_m,
     ]
     return np.array(scales[: place.size])
 
@@ -237,11 +320,14 @@ def _echoes(
     ping: NDArray[np.int64],
     places: NDArray[np.float64],
 ) -> NDArray[np.complex128]:
-    """Read the echoes of several places, shape (places, 2 or 3), off the same pings."""
+    """Read the echoes of several places, shape (places, 2 to 4), off the same pings."""
     rows = []
     for place in places:
         its = way.at_speed(float(place[2])) if place.size > 2 else way
-        ahead_m = its.speed_m_s * (place[0] - ping * way.interval_s)
+        to_go_s = place[0] - ping * way.interval_s
+        ahead_m = its.speed_m_s * to_go_s
+        if place.size > 3:
+            ahead_m -= place[3] * to_go_s**2 / 2
         nearest_m = max(float(place[1]), 1e-6)
         delay_s, shown_s, _ = its.delays_s(ahead_m, nearest_m)
         # A step in range is waves long; what it turns all echoes by alike is left out.
@@ -288,10 +374,17 @@ def _top(
     weight: NDArray[np.float64],
     start: NDArray[np.float64],
     scale: NDArray[np.float64],
+    *,
+    turns: int = 12,
+    reach: float = 40,
 ) -> NDArray[np.float64] | None:
-    """Climb to the top by Newton's way; None where it leads nowhere."""
+    """Climb to the top by Newton's way; None where it leads nowhere.
+
+    It takes three or four turns. Ten steps of the scale are a width: whoever ends farther off
+    than `reach` has climbed another hill.
+    """
     place = start
-    for _ in range(_TURNS):
+    for _ in range(turns):
         echoes, slopes, bend = _derivatives(profiles, way, ping, weight, place, scale)
         slope = 2 * np.real(np.conj(echoes.sum()) * slopes.sum(axis=1))
         values, vectors = np.linalg.eigh(bend)
@@ -305,8 +398,7 @@ def _top(
         if np.abs(step).max() < 1e-3:
             break
     far = np.abs(place - start) / scale
-    # Ten steps are a width: whoever ends farther off has climbed another hill.
-    return None if far.max() > 40 or values.max() >= 0 else place
+    return None if far.max() > reach or values.max() >= 0 else place
 
 
 def _variances(

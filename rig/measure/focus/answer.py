@@ -13,14 +13,18 @@ from rig.measure.focus.placing import PlacedPoint
 def focus_answer(focus: FocusMeasurement) -> dict[str, Any]:
     """Answer `focus --json`; uncertainties are standard ones.
 
-    Of a point that is too near for its face, what is not claimed is null.
+    Of a point that is too near for its face, what is not claimed is null; so is the change of a
+    speed that was even, as far as can be told.
     """
     speed, way = focus.speed, focus.way
+    change = speed.change
     return {
         "moved": focus.moved,
         "speed_m_s": speed.speed_m_s,
         "u_speed_m_s": speed.u_speed_m_s,
         "speed_found": speed.found,
+        "change_m_s2": None if change is None else change.change_m_s2,
+        "u_change_m_s2": None if change is None else change.u_change_m_s2,
         "by_ranges_m_s": speed.by_ranges_m_s,
         "u_by_ranges_m_s": speed.u_by_ranges_m_s,
         "finest_along_m": focus.finest_along_m,

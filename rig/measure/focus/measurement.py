@@ -24,8 +24,20 @@ from rig.measure.focus.mapping import (
     alone,
     map_and_peaks,
 )
-from rig.measure.focus.placing import PlacedPoint, is_one, placed_at, point_width_along_m
-from rig.measure.focus.speed import FoundSpeed, found_speed, given_speed, held_to
+from rig.measure.focus.placing import (
+    PlacedPoint,
+    is_one,
+    placed_at,
+    placed_unevenly,
+    point_width_along_m,
+)
+from rig.measure.focus.speed import (
+    FoundSpeed,
+    found_speed,
+    given_speed,
+    held_to,
+    moved_unevenly,
+)
 from rig.measure.focus.ways import face_of, too_seldom, way_of
 from rig.run.hits import resolution_m
 from rig.run.results import PingResult
@@ -178,6 +190,9 @@ def focus_of(
                 focus_limits.u_speed_by_face(face, way.wavelength_m, telling.point.range_m),
             ),
         )
+    if speed.change is not None:
+        points = [placed_unevenly(p, speed.change) for p in points]
+        speed = moved_unevenly(speed, speed.change)
     points.sort(key=lambda p: p.point.along_m)
     beam_rad = focus_limits.beam_limit_rad(face, way.wavelength_m)
     spaced_rad = focus_limits.sampling_limit_rad(way.spacing_m, way.wavelength_m)
@@ -261,6 +276,13 @@ def _cautions(
                 f"it is sharpest at {stated(speed.sharpest_m_s, speed.u_sharpest_m_s)} m/s, and "
                 f"was focused at {speed.speed_m_s:.4g}: places along the way are off by as much"
             )
+    if speed.change is not None:
+        change = stated(speed.change.change_m_s2, speed.change.u_change_m_s2)
+        words.append(
+            f"its way was not even: it is sharper where the speed changes by {change} m/s each "
+            "second (or it was not straight, or several points stand together); focused at an even "
+            "speed, all places and the speed are the less sure"
+        )
     if any(p.near for p in points):
         words.append(
             f"nearer than {focus_limits.point_from_m(face, way.wavelength_m):.2f} m this "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -10,8 +11,9 @@ from numpy.typing import NDArray
 
 from dsp.history import focus_limits
 from dsp.history.focus_limits import Face
-from dsp.history.focus_points import FocusedPoint, fit_point
+from dsp.history.focus_points import ChangeOfSpeed, FocusedPoint, fit_point
 from dsp.history.focusing import StraightWay, along_arch
+from dsp.uncertainty import within
 from rig.measure.focus.mapping import MovedRows
 from rig.measure.focus.speed import FoundSpeed
 from rig.measure.focus.ways import all_ahead_m, too_seldom
@@ -137,6 +139,20 @@ def placed_at(
             or ((pings - 1) * way.interval_s - fitted.time_s - begin_s) * way.speed_m_s < half_m
         )
         or farthest_m > run.plan.receiver.range_stop_m,
+    )
+
+
+def placed_unevenly(placed: PlacedPoint, change: ChangeOfSpeed) -> PlacedPoint:
+    """Return a point as surely placed as it is on a way whose speed was not even."""
+    point = placed.point
+    return dataclasses.replace(
+        placed,
+        u_along_m=math.hypot(
+            placed.u_along_m,
+            point.speed_m_s * within(change.time_off_s).u,
+            point.time_s * within(change.speed_off_m_s).u,
+        ),
+        u_range_m=math.hypot(placed.u_range_m, within(change.range_off_m).u),
     )
 
 

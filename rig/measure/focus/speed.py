@@ -13,12 +13,15 @@ from numpy.typing import NDArray
 from dsp.history.focus_limits import Face, point_from_m, u_speed_by_face
 from dsp.history.focus_points import (
     FEWEST_PINGS,
+    ChangeOfSpeed,
     FocusedPoint,
+    change_of_speed,
     fit_point,
     sharpness,
     speed_lobe,
 )
 from dsp.history.focusing import StraightWay
+from dsp.uncertainty import within
 from rig.errors import RecordingError
 from rig.measure.passes.following import passings_of
 from rig.measure.passes.judging import u_speed_share
@@ -32,6 +35,7 @@ times less: near a large face they give it up to 36 % too low."""
 
 _MOST_SPEEDS = 400
 _PASSED = ("pass", "half")
+_CHANGED = 4.0  # standard deviations by which a speed is not even
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,6 +54,9 @@ class FoundSpeed:
         Where it was sharpest, and how surely; None where it is so at none of them.
     by_ranges_m_s, u_by_ranges_m_s : float or None
         What its ranges alone had said.
+    change : ChangeOfSpeed or None
+        Where the point is clearly sharper on a way of which the speed changes: what is told for
+        an even one is unsure by that (:func:`moved_unevenly`).
     """
 
     speed_m_s: float
@@ -61,6 +68,7 @@ class FoundSpeed:
     u_sharpest_m_s: float | None = None
     by_ranges_m_s: float | None = None
     u_by_ranges_m_s: float | None = None
+    change: ChangeOfSpeed | None = None
 
 
 def given_speed(speed_m_s: float, u_speed_m_s: float) -> FoundSpeed:
@@ -69,6 +77,12 @@ def given_speed(speed_m_s: float, u_speed_m_s: float) -> FoundSpeed:
     return FoundSpeed(
         speed_m_s=speed_m_s, u_speed_m_s=u_speed_m_s, found=False, tried_m_s=nothing, sharp=nothing
     )
+
+
+def moved_unevenly(speed: FoundSpeed, change: ChangeOfSpeed) -> FoundSpeed:
+    """Return a speed that holds all those there were while the point was seen."""
+    u_m_s = math.hypot(speed.u_speed_m_s, within(change.speed_off_m_s).u)
+    return dataclasses.replace(speed, u_speed_m_s=u_m_s)
 
 
 def held_to(
@@ -110,6 +124,11 @@ def held_to(
         speed,
         tried_m_s=tried,
         sharp=sharp,
+        change=None
+        if fitted is None
+        else _clear_change(
+            near, way, fitted, range_scale_m=range_scale_m, u_common_share=u_common_share
+        ),
         sharpest_m_s=None if fitted is None else fitted.speed_m_s,
         u_sharpest_m_s=None
         if fitted is None
@@ -167,14 +186,19 @@ def found_speed(
         u_speed_by_face(face, wavelength_m, fitted.range_m),
     )
     told = begin.passing.passage
+    change = _clear_change(
+        near, way, fitted, range_scale_m=resolution_m(run.receiver), u_common_share=by_common
+    )
+    u_speed_m_s = math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common)
     return FoundSpeed(
         speed_m_s=fitted.speed_m_s,
-        u_speed_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common),
+        u_speed_m_s=u_speed_m_s,
         found=True,
         tried_m_s=tried,
         sharp=sharp,
+        change=change,
         sharpest_m_s=fitted.speed_m_s,
-        u_sharpest_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * by_common),
+        u_sharpest_m_s=u_speed_m_s,
         by_ranges_m_s=told.crossing_speed_m_s,
         u_by_ranges_m_s=told.u_crossing_speed_m_s,
     )
@@ -220,6 +244,22 @@ def _sharpest(
         fit_speed=True,
     )
     return tried, sharp, fitted
+
+
+def _clear_change(
+    near: NDArray[np.complex64],
+    way: StraightWay,
+    fitted: FocusedPoint,
+    *,
+    range_scale_m: float,
+    u_common_share: float,
+) -> ChangeOfSpeed | None:
+    """Return by how much the speed changed past a point, where that is clear."""
+    found = change_of_speed(near, way, fitted, range_scale_m=range_scale_m)
+    if found is None or abs(found.change_m_s2) < _CHANGED * found.u_change_m_s2:
+        return None
+    u_m_s2 = math.hypot(found.u_change_m_s2, found.change_m_s2 * u_common_share)
+    return dataclasses.replace(found, u_change_m_s2=u_m_s2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

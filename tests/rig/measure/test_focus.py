@@ -23,6 +23,7 @@ from rig.measure.focus.measurement import focus_of
 from rig.measure.focus.words import focus_lines
 from rig.run.opening import open_bench
 from rig.run.run import run_with
+from rig.tank.changes import in_the_hand
 from rig.tank.scene import scene_from_table
 
 pytestmark = pytest.mark.usefixtures("unseen_pictures")
@@ -126,6 +127,44 @@ def test_a_wrong_speed_blurs_and_is_told(run, found):
     assert abs(away_m_s) < 2 * wrong.speed.u_sharpest_m_s
     right = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.001)
     assert not right.cautions
+
+
+CHANGE_M_S2, NEAREST_S, UNEVEN_M = 0.04, 2.0, 0.6
+
+
+def went_m(run_s):
+    """Drawn by hand: as fast as the others as it is square ahead, and faster all the way."""
+    first_m_s = SPEED_M_S - CHANGE_M_S2 * NEAREST_S
+    return first_m_s * run_s + CHANGE_M_S2 * run_s**2 / 2
+
+
+@pytest.fixture(scope="module")
+def uneven():
+    with bench([(went_m(NEAREST_S), UNEVEN_M)]) as its:
+        its.front_end.changes.begin("hand", in_the_hand(0, lambda s: (0.0, went_m(s), 0.0)))
+        return its.ping(200)
+
+
+@pytest.mark.parametrize("given", [False, True], ids=["found", "given"])
+def test_a_way_that_was_not_even_is_told_and_its_numbers_hold_that(uneven, given):
+    found = focus_of(uneven, speed_m_s=SPEED_M_S if given else None, u_speed_m_s=0.002)
+    told = focus_answer(found)
+    assert abs(told["change_m_s2"] - CHANGE_M_S2) < 2 * told["u_change_m_s2"]
+    assert told["u_change_m_s2"] < 0.05 * CHANGE_M_S2
+    assert any("its way was not even" in words for words in found.cautions)
+    # All speeds that it had while it was in the beam.
+    half_s = UNEVEN_M * math.tan(found.way.half_angle_rad) / SPEED_M_S
+    for since_s in (-half_s, 0.0, half_s):
+        its_m_s = SPEED_M_S + CHANGE_M_S2 * since_s
+        assert abs(found.speed.speed_m_s - its_m_s) < 2 * found.speed.u_speed_m_s
+    point = max(found.points, key=lambda p: p.strength_db)
+    assert abs(point.point.range_m - UNEVEN_M) < 2 * point.u_range_m
+    assert abs(point.point.along_m - went_m(NEAREST_S)) < 2 * point.u_along_m
+
+
+def test_an_even_way_is_not_called_uneven(found):
+    assert found.speed.change is None
+    assert focus_answer(found)["change_m_s2"] is None
 
 
 def test_a_map_made_in_pieces_is_the_whole_one(run, monkeypatch):
