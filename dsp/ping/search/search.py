@@ -17,6 +17,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.noise.noise import fewest_bins
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import KERNEL_HALF, Peak
 from dsp.ping.pulse.profiles import Threshold
@@ -249,12 +250,13 @@ def sounds_ahead(
     false_alarm_rate: float,
     least_noise: float = 0.0,
 ) -> SoundsAhead:
-    """Find the sounds that stand out against the quiet before them.
+    """Find the sounds that stand out against the quiet before them; none where none is told.
 
     Parameters as for :func:`find_echoes`.
     """
     heard = np.asarray(envelope)[np.newaxis]
-    if heard.shape[1] < SHORTEST:
+    # What is left of a file at its end may be too short to learn any noise from.
+    if heard.shape[1] < max(SHORTEST, fewest_bins(shape)):
         nothing = np.full(heard.shape[1], np.inf)
         return SoundsAhead(peaks=(), lobes=np.empty(0), threshold=nothing)
     planned = search_plan(shape, heard.shape[1], false_alarm_rate, True)

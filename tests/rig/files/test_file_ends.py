@@ -10,6 +10,7 @@ import pytest
 import soundfile
 from scipy import signal
 
+from rig.bench.capture import LEAD_S
 from rig.bench.plan import Plan, plan_from_table
 from rig.errors import RecordingError
 from rig.files.sound_file import open_sound_file
@@ -47,6 +48,16 @@ def test_noise_alone_holds_no_ping(tmp_path: Path, pulse: dict[str, Any]) -> Non
         noise = 1e-3 * np.random.default_rng(seed).standard_normal(RATE_HZ // 4)
         with pytest.raises(RecordingError, match="the plan's pulse is not in channel 1"):
             open_sound_file(written(tmp_path, noise), plan_of(pulse))
+
+
+def test_an_end_too_short_to_learn_noise_from_holds_no_ping(tmp_path: Path) -> None:
+    noise = 1e-3 * np.random.default_rng(0).standard_normal(RATE_HZ // 4)
+    # It is gone through by a ping's interval at a time, from the lead and a pulse ahead of it on.
+    ahead = round((LEAD_S + CHIRP["duration_s"]) * RATE_HZ)
+    for rest in range(20, 160, 20):
+        samples = 4 * round(INTERVAL_S * RATE_HZ) - ahead + rest
+        with pytest.raises(RecordingError, match="the plan's pulse is not in channel 1"):
+            open_sound_file(written(tmp_path, noise[:samples]), plan_of(CHIRP))
 
 
 @pytest.mark.parametrize("ahead_s", [0.0, 1e-4, 0.002, 0.02, 0.1])
