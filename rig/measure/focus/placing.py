@@ -118,16 +118,18 @@ def placed_at(
         share=fitted.share,
         pings=fitted.pings,
     )
+    by_speed_s, by_speed_m = _by_speed(near, way, speed.u_speed_m_s, fitted, cell_m)
     is_near = fitted.range_m < focus_limits.point_from_m(face, wavelength_m)
     return PlacedPoint(
         point=point,
         # A chirp's middle passes the target earlier or later by that.
         u_along_m=math.hypot(
             point.u_along_m,
+            way.speed_m_s * by_speed_s,
             way.speed_m_s * abs(way.coupling_s) * _U_CENTRE,
             (due_m or way.spacing_m) * _U_FORM,
         ),
-        u_range_m=math.hypot(fitted.u_range_m, budget.combined),
+        u_range_m=math.hypot(fitted.u_range_m, by_speed_m, budget.combined),
         width_along_m=point_width_along_m(near, way, face, fitted),
         due_along_m=due_m,
         width_range_m=_width_in_range_m(near, way, fitted, cell_m),
@@ -140,6 +142,31 @@ def placed_at(
         )
         or farthest_m > run.plan.receiver.range_stop_m,
     )
+
+
+def _by_speed(
+    near: NDArray[np.complex64],
+    way: StraightWay,
+    u_speed_m_s: float,
+    fitted: FocusedPoint,
+    cell_m: float,
+) -> tuple[float, float]:
+    """Return by how much a point's time and range are off, where the speed is so by its u.
+
+    A narrow band tells a range by the arch's bend, which goes by the speed's square over it.
+    """
+    if u_speed_m_s == 0:
+        return 0.0, 0.0
+    faster = fit_point(
+        near,
+        way.at_speed(way.speed_m_s + u_speed_m_s),
+        time_s=fitted.time_s,
+        range_m=fitted.range_m,
+        range_scale_m=cell_m,
+    )
+    if faster is None:
+        return 0.0, 0.0
+    return abs(faster.time_s - fitted.time_s), abs(faster.range_m - fitted.range_m)
 
 
 def placed_unevenly(placed: PlacedPoint, change: ChangeOfSpeed) -> PlacedPoint:

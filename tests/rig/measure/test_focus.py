@@ -167,6 +167,18 @@ def test_an_even_way_is_not_called_uneven(found):
     assert focus_answer(found)["change_m_s2"] is None
 
 
+def test_a_narrow_band_s_range_is_as_unsure_as_the_speed_makes_it():
+    # A tone's range is told by the bend of its arch alone, which goes by v²/R.
+    tone = {"kind": "tone", "centre_hz": 120e3, "duration_s": 0.0006}
+    with bench([(0.5, 0.6)], plan={**PLAN, "pulse": tone}) as its:
+        run = its.ping(200)
+    (point,) = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.01 * SPEED_M_S).points
+    (faster,) = focus_of(run, speed_m_s=1.01 * SPEED_M_S).points
+    moved_m = faster.point.range_m - point.point.range_m
+    assert moved_m > 0.01 * 0.6
+    assert moved_m < 1.05 * point.u_range_m
+
+
 def test_a_map_made_in_pieces_is_the_whole_one(run, monkeypatch):
     whole = focus_of(run, speed_m_s=SPEED_M_S, to_m=0.8)
     monkeypatch.setattr(mapping, "PIECE_PINGS", 100)
