@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -16,11 +15,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.signal import chirp, hilbert
-from typist import PATIENCE_S, typed
+from typist import typed
 
 pytestmark = pytest.mark.audio
 
-ROOT = Path(__file__).parents[2]
 RATE_HZ, SPEED_M_S, BASELINE_M = 48000, 346.1, 0.12
 ECHOES = (400, 1417)
 """Samples from the direct sound to each echo."""
@@ -52,15 +50,7 @@ def range_m(delay: int) -> float:
 
 def command(folder: Path, server, *words: str) -> subprocess.CompletedProcess[str]:
     common = ("--front-end", "sound-card", "--device", server.device, "--json")
-    return subprocess.run(
-        [sys.executable, "-m", "rig.cli", *words, *common],
-        cwd=folder,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=PATIENCE_S,
-    )
+    return typed(*words, *common, folder=folder)
 
 
 def answer(done: subprocess.CompletedProcess[str]) -> dict | None:

@@ -9,20 +9,17 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
 import subprocess
-import sys
+import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from typist import PATIENCE_S, typed
+from typist import PATIENCE_S, Hand, typed
 
 pytestmark = [pytest.mark.audio, pytest.mark.usefixtures("unseen_pictures")]
 
-ROOT = Path(__file__).parents[2]
 RATE_HZ, SPEED_M_S, BASELINE_M = 48000, 343.963, 0.12
 BULK = 2000
 NEAR, FAR = 262, 541
@@ -61,55 +58,27 @@ def by_tape(*more: str) -> list[str]:
     return [*words, *more]
 
 
-@contextlib.contextmanager
-def started(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
+def on_sound_card(
+    folder: Path, server, *words: str, told: str | Hand
+) -> subprocess.CompletedProcess[str]:
     (folder / "plan.toml").write_text(PLAN)
-    with subprocess.Popen(
-        [sys.executable, "-m", "rig.cli", "lesson", *words, "--json"],
-        cwd=folder,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-    ) as process:
-        try:
-            yield process
-        finally:
-            process.kill()
-
-
-def on_sound_card(folder: Path, server, *words: str):
     bench = ("--plan", "plan.toml", "--front-end", "sound-card", "--device", server.device)
-    return started(folder, *words, *bench, "--record", "--out", "class")
+    kept = ("--record", "--out", "class", "--json")
+    return typed("lesson", *words, *bench, *kept, folder=folder, told=told)
 
 
-def waits(process: subprocess.Popen[str], said: list[str]) -> Iterator[int]:
-    """Give the number of each step at which the lesson waits; press Enter afterwards."""
-    step = 0
-    for line in process.stderr:
-        said.append(line)
-        if line.startswith("Press Enter"):
-            yield step
-            step += 1
-            process.stdin.write("\n")
-            process.stdin.flush()
-
-
-def out_and_back(server, acoustic_world, folder: Path) -> tuple[int, str, str]:
+def out_and_back(server, acoustic_world, folder: Path) -> subprocess.CompletedProcess[str]:
     """Do the part, moving the plate when the lesson waits for it."""
-    said: list[str] = []
     folder.mkdir()
     with contextlib.ExitStack() as world:
         world.enter_context(acoustic_world(server, taps(NEAR)))
-        with on_sound_card(folder, server, *LESSON, *by_tape("--predict", "5.8")) as process:
-            for step in waits(process, said):
-                if step:
-                    world.close()
-                    world.enter_context(acoustic_world(server, taps(FAR)))
-            output = process.stdout.read()
-            return process.wait(PATIENCE_S), "".join(said), output
+
+        def move(step: int) -> None:
+            if step:
+                world.close()
+                world.enter_context(acoustic_world(server, taps(FAR)))
+
+        return on_sound_card(folder, server, *LESSON, *by_tape("--predict", "5.8"), told=Hand(move))
 
 
 def test_out_and_back_on_a_sound_card_gives_the_worlds_delay_and_a_sheet(
@@ -117,11 +86,11 @@ def test_out_and_back_on_a_sound_card_gives_the_worlds_delay_and_a_sheet(
 ):
     def heard(number: int) -> tuple[Path, str] | None:
         folder = tmp_path / f"try-{number}"
-        status, said, output = out_and_back(server, acoustic_world, folder)
-        if "found no good ping" in said:
+        done = out_and_back(server, acoustic_world, folder)
+        if "found no good ping" in done.stderr:
             return None
-        assert status == 0, said
-        return folder, output
+        assert done.returncode == 0, done.stderr
+        return folder, done.stdout
 
     found = heard_or_starved(server, heard)
     if found is None:
@@ -160,35 +129,39 @@ def test_out_and_back_on_a_sound_card_gives_the_worlds_delay_and_a_sheet(
 
 def killed_in_mid_lesson(
     jack_server, acoustic_world, folder: Path, worlds: SimpleNamespace, *, while_pinging: bool
-) -> tuple[str, list[str]]:
-    """Kill the server in the second part; return the output and what was said."""
-    said, data = [], folder / "class" / "time-is-distance-temperature-colder.sigmf-data"
+) -> subprocess.CompletedProcess[str]:
+    """Kill the server in the second part; return what came of the lesson."""
+    data = folder / "class" / "time-is-distance-temperature-colder.sigmf-data"
     whole = ("time-is-distance", *by_tape("--given", "wall_m=6"))
     folder.mkdir()
     with jack_server(f"mid-{folder.name}", period=1024) as server, contextlib.ExitStack() as world:
         world.enter_context(acoustic_world(server, taps(NEAR)))
-        with on_sound_card(folder, server, *whole) as process:
-            for step in waits(process, said):
-                if step == 1:
-                    world.close()
-                    world.enter_context(acoustic_world(server, taps(FAR)))
-                if step == 3 and while_pinging:
-                    break
-                if step == 3:
-                    server.kill()
-            if while_pinging:
-                process.stdin.write("\n")
-                process.stdin.flush()
-                deadline = time.monotonic() + PATIENCE_S
-                while not data.exists() or data.stat().st_size < 2 * 4800 * 4:
-                    assert time.monotonic() < deadline
-                    time.sleep(0.01)
+
+        def kill_once_it_pings() -> None:
+            deadline = time.monotonic() + PATIENCE_S
+            while not data.exists() or data.stat().st_size < 2 * 4800 * 4:
+                if time.monotonic() > deadline:
+                    return
+                time.sleep(0.01)
+            server.kill()
+
+        killing = threading.Thread(target=kill_once_it_pings)
+
+        def does(step: int) -> None:
+            if step == 1:
+                world.close()
+                world.enter_context(acoustic_world(server, taps(FAR)))
+            if step == 3 and while_pinging:
+                killing.start()
+            elif step == 3:
                 server.kill()
-                said += process.stderr
-            output = process.stdout.read()
-            assert process.wait(PATIENCE_S) == 1, "".join(said)
+
+        done = on_sound_card(folder, server, *whole, told=Hand(does))
+        if killing.ident is not None:
+            killing.join()
+        assert done.returncode == 1, done.stderr
     worlds.slips += server.slips
-    return output, said
+    return done
 
 
 @pytest.mark.parametrize("while_pinging", [False, True])
@@ -198,21 +171,20 @@ def test_a_server_killed_in_mid_lesson_leaves_the_sheet_of_what_was_done(
     """Killed in the second part: before its second step, or while that pings."""
     worlds = SimpleNamespace(kind="jack", slips=0)
 
-    def heard(number: int) -> tuple[Path, str, list[str]] | None:
+    def heard(number: int) -> tuple[Path, subprocess.CompletedProcess[str]] | None:
         folder = tmp_path / f"try-{number}"
-        output, said = killed_in_mid_lesson(
+        done = killed_in_mid_lesson(
             jack_server, acoustic_world, folder, worlds, while_pinging=while_pinging
         )
-        assert "Traceback" not in "".join(said)
-        return None if "No ping came through" in "".join(said) else (folder, output, said)
+        return None if "No ping came through" in done.stderr else (folder, done)
 
     found = heard_or_starved(worlds, heard)
     if found is None:
         return  # said why
-    folder, output, said = found
-    complaints = [line for line in said if line.startswith("echobench: ")]
-    assert len(complaints) == 2, "".join(said)  # the caution, and what went wrong
-    got = json.loads(output.splitlines()[-1])
+    folder, ended = found
+    complaints = [line for line in ended.stderr.splitlines() if line.startswith("echobench: ")]
+    assert len(complaints) == 2, ended.stderr  # the caution, and what went wrong
+    got = json.loads(ended.stdout.splitlines()[-1])
     done, *rest = got["parts"]
     assert done["measured"] == pytest.approx(
         1e3 * (FAR / RATE_HZ + BASELINE_M / SPEED_M_S), abs=0.5e3 / RATE_HZ
@@ -235,13 +207,14 @@ def test_input_that_ends_before_a_step_is_said_and_nothing_is_measured(
     with (
         jack_server("end", period=1024) as server,
         acoustic_world(server, taps(NEAR)),
-        on_sound_card(tmp_path, server, *LESSON, *by_tape()) as process,
     ):
-        output, errors = process.communicate("", timeout=PATIENCE_S)
-    assert (process.returncode, output) == (2, "")
-    assert "Stand a plate square to the pair" in errors
-    assert "Press Enter when it stands" in errors
-    assert errors.splitlines()[-1].startswith("echobench: step near: the input ended before it")
+        done = on_sound_card(tmp_path, server, *LESSON, *by_tape(), told="")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "Stand a plate square to the pair" in done.stderr
+    assert "Press Enter when it stands" in done.stderr
+    assert done.stderr.splitlines()[-1].startswith(
+        "echobench: step near: the input ended before it"
+    )
 
 
 def test_a_device_that_is_not_there_is_said_before_anyone_predicts(
@@ -249,8 +222,7 @@ def test_a_device_that_is_not_there_is_said_before_anyone_predicts(
 ):
     with jack_server("none", period=1024) as server, acoustic_world(server, taps(NEAR)):
         server.device = "no such device"
-        with on_sound_card(tmp_path, server, *LESSON, *by_tape()) as process:
-            output, errors = process.communicate("\n\n", timeout=PATIENCE_S)
-    assert (process.returncode, output) == (1, "")
-    assert errors.count("\n") == 1
-    assert "'no such device'" in errors
+        done = on_sound_card(tmp_path, server, *LESSON, *by_tape(), told="\n\n")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.count("\n") == 1
+    assert "'no such device'" in done.stderr

@@ -50,8 +50,8 @@ def taps(bulk: int) -> str:
     return f"{bulk}:1.0,{bulk + ECHOES[0]}:0.3,{bulk + ECHOES[1]}:0.1"
 
 
-def start(folder: Path, *words: str, plan: str = PLAN) -> subprocess.Popen[str]:
-    (folder / "plan.toml").write_text(plan)
+def start(folder: Path, *words: str) -> subprocess.Popen[str]:
+    (folder / "plan.toml").write_text(PLAN)
     return subprocess.Popen(
         [sys.executable, "-m", "rig.cli", *words],
         cwd=folder,
@@ -62,23 +62,25 @@ def start(folder: Path, *words: str, plan: str = PLAN) -> subprocess.Popen[str]:
     )
 
 
-def start_run(folder: Path, server, pings: int, *, plan: str = PLAN) -> subprocess.Popen[str]:
+def run_words(server, pings: int) -> tuple[str, ...]:
     words = ("run", "--plan", "plan.toml", "--front-end", "sound-card", "--json")
-    device = ("--device", server.device, "--record", "heard", "--pings", str(pings))
-    return start(folder, *words, *device, plan=plan)
+    return (*words, "--device", server.device, "--record", "heard", "--pings", str(pings))
 
 
-def answer(process: subprocess.Popen[str]) -> dict:
-    output, errors = process.communicate(timeout=PATIENCE_S)
-    assert process.returncode == 0, errors
-    return json.loads(output.splitlines()[-1])
+def ran(folder: Path, server, pings: int, *, plan: str = PLAN) -> subprocess.CompletedProcess[str]:
+    """Let the command run to its end. Nothing is asked of its process: it needs none of its own."""
+    (folder / "plan.toml").write_text(plan)
+    return typed(*run_words(server, pings), folder=folder)
+
+
+def answer(done: subprocess.CompletedProcess[str]) -> dict:
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout.splitlines()[-1])
 
 
 def replayed(folder: Path) -> dict:
     """What a replay of the recording answers. It needs no sound, nor a process of its own."""
-    done = typed("replay", "heard.sigmf-meta", "--json", folder=folder)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout.splitlines()[-1])
+    return answer(typed("replay", "heard.sigmf-meta", "--json", folder=folder))
 
 
 def assert_is_the_world(echoes: list[dict]) -> None:
@@ -102,7 +104,7 @@ def test_ranges_are_the_worlds_at_each_restart_and_latency(
         folder = tmp_path / f"try-{number}"
         folder.mkdir()
         with acoustic_world(server, taps(bulk)):
-            got = answer(start_run(folder, server, pings=5))
+            got = answer(ran(folder, server, pings=5))
         return (got, folder) if got["lost_pings"] < 5 else None
 
     found = heard_or_starved(server, heard)
@@ -126,18 +128,17 @@ def test_under_load_no_wrong_range_is_called_good(server, acoustic_world, tmp_pa
         try:
             # Twice as fast as elsewhere: the loops burn two processors for half as long.
             often = PLAN.replace("ping_interval_s = 0.2", "ping_interval_s = 0.1")
-            process = start_run(tmp_path, server, pings=20, plan=often)
-            output, errors = process.communicate(timeout=PATIENCE_S)
+            done = ran(tmp_path, server, pings=20, plan=often)
         finally:
             for loop in busy:
                 loop.kill()
                 loop.wait()
-    if process.returncode:
+    if done.returncode:
         # So busy that nothing came back in time: that is said, and is no wrong range.
-        assert process.returncode == 1
-        assert errors.startswith("echobench: ")
+        assert done.returncode == 1
+        assert done.stderr.startswith("echobench: ")
         return
-    got = json.loads(output.splitlines()[-1])
+    got = answer(done)
     again = replayed(tmp_path)
     assert len(again["per_ping"]) == got["pings"] == 20
     good = [ping for ping in again["per_ping"] if not ping["lost"]]
@@ -149,7 +150,7 @@ def test_under_load_no_wrong_range_is_called_good(server, acoustic_world, tmp_pa
 
 def test_a_server_killed_in_mid_run_leaves_a_readable_recording(server, acoustic_world, tmp_path):
     with acoustic_world(server, taps(0)):
-        process = start_run(tmp_path, server, pings=500)
+        process = start(tmp_path, *run_words(server, pings=500))
         data = tmp_path / "heard.sigmf-data"
         deadline = time.monotonic() + PATIENCE_S
         while not data.exists() or data.stat().st_size < 4 * 9600 * 4:

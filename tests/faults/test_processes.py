@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -125,6 +126,19 @@ def test_of_two_runs_to_one_name_one_records_and_one_is_told(folder: Path) -> No
     assert_right(answer)
 
 
+# Each as the one before left the process: a start of its own is half a second of a processor.
+IN_TURN = """
+import json, sys
+from rig.cli import main
+for words in json.loads(sys.argv[1]):
+    try:
+        status = main(words)
+    except SystemExit as ended:
+        status = ended.code or 0
+    print("GAVE", words[0], status, flush=True)
+"""
+
+
 @posix_only
 def test_it_works_with_no_home_in_the_c_locale_on_20_columns(folder: Path) -> None:
     # No UTF-8 in disguise either: only ASCII can be written.
@@ -137,17 +151,22 @@ def test_it_works_with_no_home_in_the_c_locale_on_20_columns(folder: Path) -> No
         "PYTHONPATH": os.environ.get("PYTHONPATH", ""),
     }
     run = ("run", "--plan", "plan.toml", "--scene", "scene.toml", "--pings", "3")
-    for words in (
+    commands = (
         (*run, "--record", "kept"),
         ("replay", "kept"),
         ("measure", "kept"),
         ("report", "kept"),
         ("plan", "--plan", "plan.toml"),
         ("run", "--help"),
-        ("run", "--plan", "caf\u00e9.toml"),
-    ):
+    )
+    # A word that is no ASCII has to come from outside.
+    asked = (
+        ["-c", IN_TURN, json.dumps(commands)],
+        ["-m", "rig.cli", "run", "--plan", "caf\u00e9.toml"],
+    )
+    for words, status in zip(asked, (0, 2), strict=True):
         done = subprocess.run(
-            [sys.executable, "-m", "rig.cli", *words],
+            [sys.executable, *words],
             cwd=folder,
             env=bare,
             capture_output=True,
@@ -155,11 +174,14 @@ def test_it_works_with_no_home_in_the_c_locale_on_20_columns(folder: Path) -> No
             timeout=PATIENCE_S,
         )
         assert b"Traceback" not in done.stderr, done.stderr
-        assert done.returncode == (2 if "caf\u00e9.toml" in words else 0), done.stderr
+        assert done.returncode == status, done.stderr
         assert done.stdout.isascii()
         assert done.stderr.isascii()
-        if words[0] == "measure":
-            assert b" +- " in done.stdout
+        if status == 0:
+            told = done.stdout.decode("ascii")
+            gave = re.findall(r"^GAVE (\S+) (\d+)$", told, re.MULTILINE)
+            assert gave == [(each[0], "0") for each in commands]
+            assert " +- " in told.partition("GAVE replay")[2].partition("GAVE measure")[0]
     assert_right(replayed(folder, "kept"))
 
 

@@ -9,6 +9,7 @@ import io
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,14 +23,30 @@ PATIENCE_S = 300.0
 SCREENS = ("DISPLAY", "WAYLAND_DISPLAY")
 
 
-def typed(*words: str, folder: Path, told: str = "") -> subprocess.CompletedProcess[str]:
+class Hand(io.StringIO):
+    """Standard input of whom the command waits for: each line is typed once `does` has returned.
+
+    It is given how often Enter was waited for before.
+    """
+
+    def __init__(self, does: Callable[[int], None]) -> None:
+        super().__init__()
+        self._does, self._waited = does, 0
+
+    def readline(self, _size: int | None = -1, /) -> str:
+        self._does(self._waited)
+        self._waited += 1
+        return "\n"
+
+
+def typed(*words: str, folder: Path, told: str | Hand = "") -> subprocess.CompletedProcess[str]:
     """Give the command in this process, in a folder, without a screen; type `told` into it."""
     out, err = io.StringIO(), io.StringIO()
     with pytest.MonkeyPatch.context() as patched:
         for screen in SCREENS:
             patched.delenv(screen, raising=False)
         patched.chdir(folder)
-        patched.setattr(sys, "stdin", io.StringIO(told))
+        patched.setattr(sys, "stdin", io.StringIO(told) if isinstance(told, str) else told)
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
                 status = main(words)

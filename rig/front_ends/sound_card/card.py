@@ -30,9 +30,7 @@ from rig.front_ends.sound_card.devices import Device, pick_devices
 from rig.front_ends.sound_card.link import SoundLink
 from rig.front_ends.sound_card.messages import (
     DeviceListing,
-    Devices,
     Heard,
-    ListDevices,
     Opened,
     OpenStream,
     PingsStart,
@@ -304,12 +302,11 @@ def open_sound_card(
     """
     if not -120.0 <= level_db <= 0.0:
         raise PlanError(f"level: found {level_db:g} dB; give -120 to 0 dB re full scale")
-    with SoundLink(ListDevices()) as link:
-        listings = link.wait_for(Devices).listings
-    source, target = pick_devices(listings, device)
-    request = _request(plan, source, target, level_db=level_db)
-    link = SoundLink(request)
+    link = SoundLink()
     try:
+        source, target = pick_devices(link.listings, device)
+        request = _request(plan, source, target, level_db=level_db)
+        link.ask(request)
         opened = link.wait_for(Opened)
         rate = plan.timing.sample_rate_hz
         if abs(opened.sample_rate_hz - rate) > 1e-6 * rate:

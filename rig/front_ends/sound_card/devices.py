@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from rig.errors import DeviceError
 from rig.front_ends.sound_card.link import SoundLink
-from rig.front_ends.sound_card.messages import DeviceListing, Devices, ListDevices
+from rig.front_ends.sound_card.messages import DeviceListing
 
 Device = int | str | tuple[int | str, int | str] | None
 """A number, a name or part of one, one of each for input and output, or the default."""
@@ -20,8 +20,8 @@ def list_devices() -> tuple[DeviceListing, ...]:
     DeviceError
         Where the library is missing, crashes or hangs.
     """
-    with SoundLink(ListDevices()) as link:
-        return link.wait_for(Devices).listings
+    with SoundLink() as link:
+        return link.listings
 
 
 def pick_devices(

@@ -16,11 +16,9 @@ from typing import TypeVar
 from rig.bench.closing import Closing
 from rig.errors import DeviceError
 from rig.front_ends.sound_card.messages import (
+    Devices,
     Failed,
-    ListDevices,
     Message,
-    OpenStream,
-    PlaySound,
     Request,
     Started,
 )
@@ -43,20 +41,22 @@ sound process waits, then its ring overflows, and the samples lost are flagged."
 
 
 class SoundLink(Closing):
-    """A running sound process.
+    """A running sound process, which has found its devices.
 
-    Parameters
+    It is asked once at the most for a stream or a sound, by the numbers of :attr:`listings`.
+
+    Attributes
     ----------
-    request : ListDevices, OpenStream or PlaySound
-        What it is started for.
+    listings : tuple of DeviceListing
+        None is no error.
 
     Raises
     ------
     DeviceError
-        Where the process cannot be started.
+        Where the process cannot be started, or the sound library is missing, crashes or hangs.
     """
 
-    def __init__(self, request: ListDevices | OpenStream | PlaySound) -> None:
+    def __init__(self) -> None:
         # A file, not a pipe: nobody need empty it for the process to go on.
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - closed by close()
         root = str(Path(__file__).parents[3])
@@ -81,9 +81,9 @@ class SoundLink(Closing):
         self._closed = False
         self._reader = threading.Thread(target=self._take_messages, daemon=True)
         self._reader.start()
-        self.ask(request)
         try:
             self.wait_for(Started, START_LIMIT_S)
+            self.listings = self.wait_for(Devices).listings
         except BaseException:
             self.close()
             raise

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rig.front_ends.sound_card.devices import pick_output
 from rig.front_ends.sound_card.link import ANSWER_LIMIT_S, SoundLink
-from rig.front_ends.sound_card.messages import Devices, ListDevices, Played, PlaySound
+from rig.front_ends.sound_card.messages import Played, PlaySound
 
 
 def play(
@@ -29,13 +29,14 @@ def play(
     DeviceError
         Where the sound library is missing, or the device cannot play this or has gone.
     """
-    with SoundLink(ListDevices()) as link:
-        output = pick_output(link.wait_for(Devices).listings, device)
-    request = PlaySound(
-        output_number=output.number,
-        outputs=min(2, output.outputs),
-        sample_rate_hz=sample_rate_hz,
-        samples=samples,
-    )
-    with SoundLink(request) as link:
+    with SoundLink() as link:
+        output = pick_output(link.listings, device)
+        link.ask(
+            PlaySound(
+                output_number=output.number,
+                outputs=min(2, output.outputs),
+                sample_rate_hz=sample_rate_hz,
+                samples=samples,
+            )
+        )
         link.wait_for(Played, 2 * ANSWER_LIMIT_S + samples.size / sample_rate_hz)

@@ -48,11 +48,6 @@ class DeviceListing:
 
 
 @dataclass(frozen=True, slots=True)
-class ListDevices:
-    """Asks for the devices; answered by a :class:`Devices`."""
-
-
-@dataclass(frozen=True, slots=True)
 class Devices:
     """All devices there are."""
 
@@ -137,5 +132,5 @@ class Failed:
     reason: str
 
 
-Request = ListDevices | OpenStream | PlaySound | SendPings
+Request = OpenStream | PlaySound | SendPings
 Message = Started | Devices | Played | Opened | PingsStart | Heard | Failed

@@ -30,7 +30,6 @@ from rig.front_ends.sound_card.messages import (
     Devices,
     Failed,
     Heard,
-    ListDevices,
     Message,
     Opened,
     OpenStream,
@@ -88,12 +87,11 @@ class _Bench:
 
 
 def main() -> None:
-    """Serve one request: list the devices, play a sound, or run a stream until let go."""
+    """Tell the devices; then play a sound or run a stream until let go, if asked to."""
     # The bench decides when this process ends, also on Ctrl-C.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     bench = _Bench(sys.stdin.buffer, _private_output())
     bench.tell(Started())
-    request = bench.next_request()
     try:
         # Here the library looks for its devices, and may hang or abort.
         import sounddevice
@@ -105,8 +103,9 @@ def main() -> None:
             )
         )
         return
-    if isinstance(request, ListDevices):
-        bench.tell(Devices(_listings(sounddevice)))
+    bench.tell(Devices(_listings(sounddevice)))
+    # What is asked for goes by the numbers just told.
+    request = bench.next_request()
     if isinstance(request, OpenStream | PlaySound):
         try:
             if isinstance(request, PlaySound):
