@@ -4,6 +4,7 @@ The sounds are made by turning a pulse's spectrum, with no code of the receiver.
 """
 
 import numpy as np
+import pytest
 from scipy.stats import chi2
 from short_chirp import PULSE, RATE_HZ, rms_for
 
@@ -27,13 +28,18 @@ def heard(behind_s: float, share: float, rms: float, seed: int) -> tuple[float, 
     return first.delay_s, first.u_delay_s
 
 
-def test_a_first_sound_with_a_bounce_in_its_lobe_stands_in_one_place_whatever_the_noise() -> None:
-    # A bounce 5.5 dB down and 0.6 of c/2B behind: in some noise found as two, in some as one, and
-    # so 16 us apart at 0.1 us. About their mean 24 places scatter by their own u: chi-square
-    # with 23 degrees passes its ends by chance one time in 1e4; u must not be too large either.
-    rms = rms_for(0.1, 57.0)
-    told = [heard(7.6e-5, 10 ** (-5.5 / 20), rms, seed) for seed in range(24)]
-    place, u = np.array(told).T
+@pytest.mark.parametrize(
+    ("behind_s", "share_db", "sign", "snr_db"),
+    [(7.6e-5, -5.5, 1, 57.0), (1.2e-4, -8.0, -1, 50.0), (1.5e-4, -5.0, -1, 57.0)],
+)
+def test_a_first_sound_with_a_bounce_in_its_lobe_stands_in_one_place_whatever_the_noise(
+    behind_s: float, share_db: float, sign: int, snr_db: float
+) -> None:
+    # A bounce 0.6 to 1.2 of c/2B behind, which some noise shows and some hides. About their mean
+    # 24 places scatter by their own u, which is noise's alone: chi-square with 23 degrees passes
+    # its ends by chance one time in 1e4.
+    share, rms = sign * 10 ** (share_db / 20), rms_for(0.1, snr_db)
+    place, u = np.array([heard(behind_s, share, rms, seed) for seed in range(24)]).T
     chi_square = float(np.sum(((place - place.mean()) / u) ** 2))
     low, high = chi2.ppf([5e-5, 1 - 5e-5], place.size - 1)
     assert low < chi_square < high
