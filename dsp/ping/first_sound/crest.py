@@ -51,7 +51,7 @@ def at_its_crest(
     apart_s = [abs(other.delay_s - sound.delay_s) for other in sounds]
     at_s, step_s, curvature = 0.0, _STEP * lobe_s, 0.0
     for steps in (_HALF, 1, 1):
-        offset_s = at_s + step_s * np.arange(-steps, steps + 1)
+        offset_s = at_s + step_s * np.arange(-steps, steps + 1, dtype=np.float64)
         power = np.abs(without_others(envelope, shape, sound, sounds, lobe_s, offset_s)) ** 2
         highest = min(max(int(power.argmax()), 1), power.size - 2)
         before, top, after = power[highest - 1 : highest + 2].tolist()

@@ -221,9 +221,9 @@ class Clearing:
         return below > ROOM_COLOURS * self._of_pulse * rings
 
 
-def _own(weights: NDArray[np.float32] | NDArray[np.float64]) -> float:
+def _own(weights: NDArray[np.float64]) -> float:
     """Return what a pulse's own spectrum comes to where noise is weighted by it."""
-    return float(np.sum(weights**2) / max(float(np.sum(weights)), 1e-30))
+    return float(weights @ weights) / max(float(weights.sum()), 1e-30)
 
 
 class _Part:
