@@ -30,7 +30,7 @@ def at_its_crest(
     sound: Peak,
     sounds: Sequence[Peak],
 ) -> Peak:
-    """Return a sound at the crest that it has with all others within a lobe; itself if none pulls.
+    """Return a sound at the crest that it has with all others within a lobe; itself if it is there.
 
     Parameters
     ----------
@@ -45,27 +45,29 @@ def at_its_crest(
     Noise moves the top of an envelope by its slope there over the top's own curvature
     (:mod:`dsp.ping.search.heard_tops`).
     """
-    if sound.u_pull_s == 0:
-        return sound
     lobe_s = shape.width_s
     apart_s = [abs(other.delay_s - sound.delay_s) for other in sounds]
-    at_s, step_s, curvature = 0.0, _STEP * lobe_s, 0.0
+    at_s, aside, step_s, curvature = 0.0, 0.0, _STEP * lobe_s, 0.0
     for steps in (_HALF, 1, 1):
         offset_s = at_s + step_s * np.arange(-steps, steps + 1, dtype=np.float64)
         power = np.abs(without_others(envelope, shape, sound, sounds, lobe_s, offset_s)) ** 2
         highest = min(max(int(power.argmax()), 1), power.size - 2)
         before, top, after = power[highest - 1 : highest + 2].tolist()
         bend = before - 2 * top + after
-        if bend >= 0:  # no crest of its own: it stands on another's flank
+        if bend >= 0:
             return sound
         curvature = -bend / (2 * top * step_s**2)
         aside = min(max((before - after) / (2 * bend), -1.0), 1.0)
         at_s = float(offset_s[highest]) + aside * step_s
+    if abs(aside) == 1:  # no crest of its own: it stands on another's flank
+        return sound
     (value,) = without_others(envelope, shape, sound, sounds, lobe_s, np.array([at_s]))
     height = float(abs(value))
     snr = sound.snr * (height / sound.amplitude) ** 2
     u_noise_s = delay_uncertainty_s(shape, snr * shape.efficiency)
     u_noise_s *= shape.rms_bandwidth_rad_s**2 / curvature
+    if sound.u_pull_s == 0 and abs(at_s) <= u_noise_s:
+        return sound
     overlaps = any(lobe_s <= apart < OVERLAP_LOBES * lobe_s for apart in apart_s)
     u_pull_s = sound.u_pull_s if overlaps else 0.0
     delay_s = sound.delay_s + at_s
