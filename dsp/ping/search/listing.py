@@ -80,10 +80,11 @@ def listed(
     stands &= ~rings.no_echo
     more = (more & ~rings.one & ~rings.no_echo) | (rings.within_lobes > 0)
     stands &= ~among_lobes_of(taken, more)
-    # A copy taken away of what is more than one leaves lobes of all of these.
-    beside_s = np.sqrt(_left_at_each(taken, more, from_lobes=OVERLAP_LOBES))
-    beside_s /= np.maximum(strength, 1e-30) * shape.rms_bandwidth_rad_s
-    u_s, pull_s = np.hypot(u_s, beside_s), np.hypot(pull_s, beside_s)
+    if more.any():
+        # A copy taken away of what is more than one leaves lobes of all of these.
+        beside_s = np.sqrt(_left_at_each(taken, more, from_lobes=OVERLAP_LOBES))
+        beside_s /= np.maximum(strength, 1e-30) * shape.rms_bandwidth_rad_s
+        u_s, pull_s = np.hypot(u_s, beside_s), np.hypot(pull_s, beside_s)
     second_s = np.maximum(SECOND_LOBES * more, rings.within_lobes / 2) * shape.width_s
     delay_bins = taken.position - lead
     turns = planned.table.turns * taken.position + shape.carrier_hz * shape.bin_s * delay_bins
