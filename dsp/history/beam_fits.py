@@ -38,6 +38,13 @@ _U_LAW = 2 / math.sqrt(3)
 steepest is that of a ball small against the wave, 2 (Lord Rayleigh, *The Theory of Sound*,
 2nd ed., 1896, §335, from memory); what source and receiver do to a band may go against it."""
 
+_NEAR, _FAR = 0.25, 4.0
+"""A valley is looked at from where chi-square is so much more, half a standard deviation away, to
+two of these."""
+
+_FARTHEST_LAW = 10.0
+"""No body comes near it: there a search ends."""
+
 _SCATTER_RISK = 0.05  # of counting scatter in where there is none
 
 
@@ -303,7 +310,7 @@ class _Fit:
             return self._setting
         hz, share = self._setting.frequency_hz, self._setting.share
         # Bounds that no body comes near keep a step of the search from overflowing.
-        law = float(np.clip(unknowns[-1], -10.0, 10.0))
+        law = float(np.clip(unknowns[-1], -_FARTHEST_LAW, _FARTHEST_LAW))
         share = share * (hz / float(share @ hz)) ** law
         return dataclasses.replace(self._setting, share=share / share.sum())
 
@@ -360,8 +367,7 @@ class _Fit:
 
     def answer(self, solved: NDArray[np.float64], chi_square: float) -> BeamFit:
         sweep, setting = self._sweep, self._setting
-        covariance = np.linalg.pinv(self._jacobian.T @ self._jacobian)
-        u = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+        u = self._u(solved)
         size_m = math.exp(solved[1])
         half_rad = half_power_half_angle_rad(setting.shape, size_m, setting.wavelength_m)
         # What the same target would sound like on the axis, at the range where it is.
@@ -403,6 +409,44 @@ class _Fit:
             scatter_db=_NEPER_DB * self._scatter,
             holds=self._holds(solved),
         )
+
+    def _u(self, solved: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return each unknown's standard uncertainty, shape (unknowns,).
+
+        Of a narrow band a target's law of frequency and the beam's size change levels alike, along
+        a valley that bends: what the law leaves open is read off the valley itself, where it leaves
+        up to two standard deviations, and not off the slopes at its lowest place (a profile of
+        the likelihood: Y. Pawitan, *In All Likelihood*, 2001, ch. 3, from memory).
+        """
+        bend = self._jacobian.T @ self._jacobian
+        u: NDArray[np.float64] = np.sqrt(np.maximum(np.diag(np.linalg.pinv(bend)), 0.0))
+        if not self._of_band:
+            return u
+        held = np.sqrt(np.maximum(np.diag(np.linalg.pinv(bend[:-1, :-1])), 0.0))
+        least = float(np.sum(self.residuals(solved) ** 2))
+        by_law: NDArray[np.float64] = np.zeros(solved.size)
+        for sign in (-1, 1):
+            at, step, more = solved, float(u[-1]), 0.0
+            while more < _FAR and abs(at[-1]) < _FARTHEST_LAW and step > 0:
+                law = float(np.clip(solved[-1] + sign * step, -_FARTHEST_LAW, _FARTHEST_LAW))
+                at = self._with_law(at, law)
+                more = float(np.sum(self.residuals(at) ** 2)) - least
+                if _NEAR < more < 2 * _FAR:  # what leaves more has left the valley
+                    by_law = np.maximum(by_law, np.abs(at - solved) / math.sqrt(more))
+                step *= 2
+        return np.asarray(np.maximum(u, np.hypot(np.append(held, 0.0), by_law)))
+
+    def _with_law(self, start: NDArray[np.float64], law: float) -> NDArray[np.float64]:
+        """Return the unknowns that fit best where the target sends back by such a law."""
+
+        def residuals(others: NDArray[np.float64]) -> NDArray[np.float64]:
+            left: NDArray[np.float64] = self.residuals(np.append(others, law))
+            return left
+
+        solved = scipy.optimize.least_squares(
+            residuals, start[:-1], x_scale="jac", method="trf", max_nfev=50
+        )
+        return np.asarray(np.append(solved.x, law), dtype=np.float64)
 
     def _bearing_rad(self, unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
         place = self._sweep.place

@@ -82,3 +82,23 @@ def test_a_direct_sound_far_below_an_echo_close_behind_it_comes_first(
             # Beyond four of u lies one in 16,000.
             assert min(near) < 4, ping.index
         assert len(ping.echoes) == len(scene.truths)
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "number"),
+    [
+        # A bounce behind a direct sound in its lobe, found as one sound or as two.
+        ("dull mark", 301132, 47),
+        ("dull mark", 412001, 16),
+        # Hum 8 times as strong as the noise above a tone's band, taken out of some pings alone.
+        ("hum and clicks", 301132, 42),
+    ],
+)
+def test_every_ping_of_a_still_body_is_read_in_one_way(name: str, seed: int, number: int) -> None:
+    scene = drawn_again(name, seed, number)
+    (body,) = scene.truths
+    for ping in heard(scene).results:
+        assert not ping.lost, ping.index
+        (echo,) = ping.echoes
+        # Beyond four of u lies one in 16,000.
+        assert abs(echo.range_m - body.range_m(0.0)) < 4 * echo.u_range_m, ping.index

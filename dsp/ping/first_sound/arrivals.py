@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.ping.first_sound.crest import at_its_crest
 from dsp.ping.first_sound.likeness import is_copy, is_sound
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak
@@ -73,6 +74,9 @@ def first_arrival(
 ) -> Peak | None:
     """Find the first sound to arrive, which need not be the strongest.
 
+    What is found to be several within a lobe is placed at their crest
+    (:func:`dsp.ping.first_sound.crest.at_its_crest`).
+
     Parameters
     ----------
     envelope, shape
@@ -94,17 +98,26 @@ def first_arrival(
         None where nothing stands above the noise.
     """
     found = sounds_ahead(envelope, shape, false_alarm_rate=FALSE_ALARM_RATE)
-    if due_s is not None or like_amplitude is not None:
+    if due_s is None and like_amplitude is None:
+        own = (h.peak for h in weighed(found, envelope, shape, way_s) if h.is_own)
+        first = next((p for p in own if start_s <= p.delay_s <= stop_s), None)
+    else:
         sounds = [p for p in found.peaks if start_s <= p.delay_s <= stop_s]
-        if due_s is not None:
-            punctual = [p for p in sounds if abs(p.delay_s - due_s) < shape.width_s / 2]
-            if punctual:
-                return min(punctual, key=lambda p: abs(p.delay_s - due_s))
-        if like_amplitude is not None:
-            alike = (p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5)
-            return next(alike, None)
-    own = (h.peak for h in weighed(found, envelope, shape, way_s) if h.is_own)
-    return next((p for p in own if start_s <= p.delay_s <= stop_s), None)
+        first = _like(sounds, like_amplitude, due_s, within_s=shape.width_s / 2)
+    return first and at_its_crest(envelope, shape, first, found.peaks)
+
+
+def _like(
+    sounds: Sequence[Peak], like_amplitude: float | None, due_s: float | None, *, within_s: float
+) -> Peak | None:
+    """Return the sound that stands where one is due, or the first that is as strong."""
+    if due_s is not None:
+        punctual = [p for p in sounds if abs(p.delay_s - due_s) < within_s]
+        if punctual:
+            return min(punctual, key=lambda p: abs(p.delay_s - due_s))
+    if like_amplitude is None:
+        return None
+    return next((p for p in sounds if 0.4 < p.amplitude / like_amplitude < 2.5), None)
 
 
 def unexplained_ahead(
@@ -255,4 +268,5 @@ def sounds_like(
         Earliest first.
     """
     peaks = sounds_ahead(envelope, shape, false_alarm_rate=FALSE_ALARM_RATE).peaks
-    return tuple(p for p in peaks if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)
+    placed = (at_its_crest(envelope, shape, peak, peaks) for peak in peaks)
+    return tuple(p for p in placed if abs(20 * math.log10(p.amplitude / amplitude)) < within_db)

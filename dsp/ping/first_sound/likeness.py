@@ -130,7 +130,7 @@ def looks(envelope: NDArray[np.complexfloating], shape: EchoShape, crest: Peak) 
     reach_s = float(LOOKED_LOBES[-1]) * shape.width_s
 
     def look(peak: Peak) -> Look:
-        around = functools.partial(_without_others, envelope, shape, peak, sounds, reach_s)
+        around = functools.partial(without_others, envelope, shape, peak, sounds, reach_s)
         # As it is found in this envelope, where others may have left more than in another.
         here = min(sounds, key=lambda sound: abs(sound.delay_s - peak.delay_s), default=peak)
         found = here if abs(here.delay_s - peak.delay_s) < shape.width_s / 2 else peak
@@ -480,15 +480,18 @@ def _flat_sloped(
 COPY = Way(law=Law(response=_flat, sloped=_flat_sloped), parameters=0, starts=np.empty((1, 0)))
 
 
-def _without_others(
+def without_others(
     envelope: NDArray[np.complexfloating],
     shape: EchoShape,
     peak: Peak,
-    sounds: tuple[Peak, ...],
+    sounds: Sequence[Peak],
     reach_s: float,
     offset_s: NDArray[np.float64],
 ) -> NDArray[np.complex128]:
-    """Return a sound about its own place, less all that stand farther off than `reach_s`."""
+    """Return a sound about its own place, less all that stand farther off than `reach_s`.
+
+    Offsets count from its delay.
+    """
     centre_turns = (shape.centre_hz - shape.carrier_hz) * shape.bin_s
     place = (peak.delay_s + offset_s) / shape.bin_s
     around = interpolated(envelope, place, centre_turns=centre_turns)

@@ -44,12 +44,19 @@ where a pulse may begin or end."""
 _ABOUT = np.arange(2 * PARTS + 1)
 _LOOKED_AT = 1024  # samples of a block tell its spread to 4 %
 
-OUT_OF_WHITE, MATTERS = 8.0, 0.2
-"""What is below the band is taken out where it stands so many times out of the noise above the
-band, 9 dB, and adds so much to the square of the compressed noise's RMS width: with the root of
-that go how often noise passes a threshold, and what it moves an echo by. The medians of 64 cells
-or more tell either noise to 1.44/√64 = 18 % of itself; a room that rings with a code's own
-spectrum stands out by up to 6 (measured)."""
+SURELY_OUT, MATTERS = 5.0, 0.2
+"""What is below the band is taken out where it stands out of the noise above the band, by five of
+the standard deviations to which both are told, and adds so much to the square of the compressed
+noise's RMS width: with the root of that go how often noise passes a threshold, and what it moves
+an echo by. Less moves none by more than a tenth of what noise does."""
+
+MEDIAN_SPREAD = 1.44
+"""A median of n cells tells noise to so much over √n of itself: 1/ln 2, by Rayleigh's law."""
+
+ROOM_COLOURS = 4.0
+"""A room that rings on through half of a block has below the band what the pulse has there, by
+what is heard in the band, and this many times that where it keeps low notes twice as loud
+(chosen)."""
 
 _ROOM = 1 << 18
 """So many samples of several blocks at a time are looked through for clicks: a megabyte."""
@@ -97,6 +104,9 @@ class Clearing:
         from_centre2 = (frequency_hz - shape.noise_weights @ frequency_hz) ** 2
         of_width2 = shape.noise_weights * from_centre2
         self._share_below = float(of_width2[:below].sum() / of_width2.sum())
+        weights = shape.noise_weights
+        self._within = _Part(slice(first + below, first + above), weights[below:above])
+        self._of_pulse = _own(weights[:below]) / max(_own(weights[below:above]), 1e-30)
         last = min(above + _CELLS_ABOVE, frequency_hz.size)
         self._above = _Part(slice(first + above, first + last), shape.noise_weights[above:last])
         self._low_hz, self._rate_hz = low_hz, rate_hz
@@ -200,9 +210,20 @@ class Clearing:
         if self._below.cells < 2 * _FEWEST_CELLS or self._above.cells < _FEWEST_CELLS:
             return False
         (below, of_sounds), (above, _) = self._below.noise(spectrum), self._above.noise(spectrum)
-        if below <= max(of_sounds, OUT_OF_WHITE * above):
+        unsure = MEDIAN_SPREAD * math.sqrt(1 / self._below.cells + 1 / self._above.cells)
+        if below <= max(of_sounds, (1 + SURELY_OUT * unsure) * above):
             return False
-        return self._share_below * below > MATTERS * above
+        if self._share_below * (below - above) <= MATTERS * above:
+            return False
+        if not self._within.cells:
+            return True
+        rings, _ = self._within.noise(spectrum)
+        return below > ROOM_COLOURS * self._of_pulse * rings
+
+
+def _own(weights: NDArray[np.float64]) -> float:
+    """Return what a pulse's own spectrum comes to where noise is weighted by it."""
+    return float(weights @ weights) / max(float(weights.sum()), 1e-30)
 
 
 class _Part:

@@ -1,8 +1,9 @@
 """The echoes of a finished search as they are listed: delay, strength, and how sure.
 
 How far a delay may be off is what the noise moves a peak by, and what others farther off may have
-left at a first sound, the more where echoes overlap, what is no copy in those may pull it by, and,
-where it is no copy of the pulse, how far the others may stand that are within it.
+left at a first sound, the more where echoes overlap, what is no copy in those may pull it by, what
+more than one farther off have left beside them, and, where it is no copy of the pulse, how far the
+others may stand that are within it.
 """
 
 from __future__ import annotations
@@ -56,9 +57,10 @@ def listed(
     stands = stands_out(taken, noise, brought)
     around = near = noise.power[taken.profile, stretch]
     if planned.before_only:
+        every = np.ones_like(stands)
         # The quiet ahead of a first sound does not tell what others left about it.
-        around = around + _left_at_each(taken, from_lobes=CLEAR_LOBES)
-        near = near + _left_at_each(taken, from_lobes=OVERLAP_LOBES)
+        around = around + _left_at_each(taken, every, from_lobes=CLEAR_LOBES)
+        near = near + _left_at_each(taken, every, from_lobes=OVERLAP_LOBES)
         near += _hidden_at_each(taken, noise)
     snr_out = 2 * strength**2 / np.maximum(around, 1e-30)
     # The peak's power holds some of the noise's own. The noise is known from so
@@ -78,6 +80,11 @@ def listed(
     stands &= ~rings.no_echo
     more = (more & ~rings.one & ~rings.no_echo) | (rings.within_lobes > 0)
     stands &= ~among_lobes_of(taken, more)
+    if more.any():
+        # A copy taken away of what is more than one leaves lobes of all of these.
+        beside_s = np.sqrt(_left_at_each(taken, more, from_lobes=OVERLAP_LOBES))
+        beside_s /= np.maximum(strength, 1e-30) * shape.rms_bandwidth_rad_s
+        u_s, pull_s = np.hypot(u_s, beside_s), np.hypot(pull_s, beside_s)
     second_s = np.maximum(SECOND_LOBES * more, rings.within_lobes / 2) * shape.width_s
     delay_bins = taken.position - lead
     turns = planned.table.turns * taken.position + shape.carrier_hz * shape.bin_s * delay_bins
@@ -112,8 +119,8 @@ def listed(
     return [(peaks[a:b], stretch[a:b], power[a:b]) for a, b in itertools.pairwise(start)], more
 
 
-def _left_at_each(taken: Taken, *, from_lobes: float) -> NDArray[np.float64]:
-    """Return the mean power of what side lobes of others, so far off, may have left at each echo.
+def _left_at_each(taken: Taken, of: NDArray[np.bool_], *, from_lobes: float) -> NDArray[np.float64]:
+    """Return the mean power of what side lobes of some, so far off, may have left at each echo.
 
     What is no copy has its lobes drawn out by one.
     """
@@ -122,7 +129,7 @@ def _left_at_each(taken: Taken, *, from_lobes: float) -> NDArray[np.float64]:
     lag = np.abs(taken.position[other] - taken.position[echo])
     left = taken.strength[other] * taken.misfit[other] / MISFIT_OVER_RMS
     left *= planned.ceiling[np.maximum(lag - planned.lobe_bins, 0).astype(np.intp)]
-    left[lag < from_lobes * planned.lobe_bins] = 0
+    left[(lag < from_lobes * planned.lobe_bins) | ~of[other]] = 0
     return np.asarray(np.bincount(echo, left**2, taken.position.size), dtype=np.float64)
 
 
