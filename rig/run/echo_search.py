@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from dsp.ping import ranging
 from dsp.ping.noise.noise import WIDE_CELLS, fewest_bins
 from dsp.ping.noise.noise_grid import MOST_SPACINGS
+from dsp.ping.noise.turns import Sounds, among_lobes_of_unlike, hidden_by_unlike
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak, crest_near
 from dsp.ping.pulse.profiles import EchoProfile, Threshold
@@ -41,6 +42,8 @@ class EchoSearch:
     range_model : RangeModel
     pulses : sequence of Pulse
         That take turns, as they are sent.
+    pulse_shapes : sequence of EchoShape
+        What an echo of each looks like.
     shape : EchoShape
         What an echo of the plan's pulse, or of its pair of pulses, looks like.
     pair : Pair or None
@@ -54,6 +57,7 @@ class EchoSearch:
         range_model: RangeModel,
         *,
         pulses: Sequence[Pulse],
+        pulse_shapes: Sequence[EchoShape],
         shape: EchoShape,
         pair: Pair | None,
         last_echo_s: float,
@@ -63,7 +67,7 @@ class EchoSearch:
         self._sound_speed_m_s = range_model.sound_speed_m_s
         self._shape, self._pair = shape, pair
         self._last_echo_s = last_echo_s
-        self._pulses = pulses
+        self._pulses, self._pulse_shapes = pulses, pulse_shapes
 
     def echoes(
         self,
@@ -198,8 +202,10 @@ class EchoSearch:
             )
             found.update(zip(numbers, each, strict=True))
         return [
-            self._without_stretched_lobes(found[number], time_zero.stretch)
-            for number, (_, time_zero) in enumerate(placed)
+            self._without_unlike(
+                self._without_stretched_lobes(found[number], time_zero.stretch), profile
+            )
+            for number, (profile, time_zero) in enumerate(placed)
         ]
 
     def _without_stretched_lobes(self, found: Found, stretch: float) -> Found:
@@ -222,8 +228,20 @@ class EchoSearch:
                 snr=peak.snr,
                 false_alarm_rate=self._plan.receiver.false_alarm_rate,
             )
-        kept = tuple(itertools.compress(found.peaks, (~hidden).tolist()))
-        return dataclasses.replace(found, peaks=kept, passes=found.passes[:, ~hidden])
+        return _less(found, hidden)
+
+    def _without_unlike(self, found: Found, profile: EchoProfile) -> Found:
+        """Leave out, of a pair's average, what may come of its two pulses' being changed unlike."""
+        if profile.unlike is None or profile.pulse_index is not None or not found.peaks:
+            return found
+        one, other = self._pulse_shapes
+        rate = self._plan.receiver.false_alarm_rate
+        echoes, sounds = _sounds(found.peaks), _sounds([*found.before, *found.peaks])
+        hidden = hidden_by_unlike(profile.unlike, one, other, echoes, false_alarm_rate=rate)
+        hidden |= among_lobes_of_unlike(
+            profile.unlike, one, other, sounds, echoes, false_alarm_rate=rate
+        )
+        return _less(found, hidden)
 
     def _shape_of(self, profile: EchoProfile) -> EchoShape:
         return self._shape if profile.shape is None else profile.shape
@@ -337,6 +355,18 @@ class EchoSearch:
             side=side,
             more_within_m=more_within_m,
         )
+
+
+def _sounds(peaks: Sequence[Peak]) -> Sounds:
+    """Return where some peaks stand, and how strong."""
+    columns = np.array([(peak.delay_s, peak.amplitude, peak.snr) for peak in peaks]).T
+    return Sounds(delay_s=columns[0], amplitude=columns[1], snr=columns[2])
+
+
+def _less(found: Found, hidden: NDArray[np.bool_]) -> Found:
+    """Return a search's answer without some of its peaks."""
+    kept = tuple(itertools.compress(found.peaks, (~hidden).tolist()))
+    return dataclasses.replace(found, peaks=kept, passes=found.passes[:, ~hidden])
 
 
 def threshold_in_db(found: Found, profile: EchoProfile) -> Threshold:

@@ -14,12 +14,14 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.physics import medium
 from dsp.physics.beams import half_power_half_angle_rad
 from dsp.ping import ranging
 from dsp.ping.first_sound.went_through import ALONE, late_by_shape
 from dsp.ping.noise.noise import fewest_bins
+from dsp.ping.noise.turns import in_the_other
 from dsp.ping.pulse.compression import PulseCompressor, energy_band_hz
 from dsp.ping.pulse.echo_shape import EchoShape, mean_shape
 from dsp.ping.pulse.peaks import Peak, crest_near
@@ -193,6 +195,7 @@ class Receiver:
         return EchoSearch(
             self.range_model,
             pulses=self._sent,
+            pulse_shapes=self.shapes,
             shape=self.shape,
             pair=self.pair,
             last_echo_s=self.last_echo_s,
@@ -384,7 +387,8 @@ class Receiver:
             ]
             if not same:
                 continue
-            compress = (self._filtered if filtered else self._compressors)[pulse]
+            compressors = self._filtered if filtered else self._compressors
+            compress = compressors[pulse]
             matched = compress.matched_each([self._spectra.of(b, channel) for b, _ in same])
             most, bin_s = lead_bins(compress.shape), compress.bin_s
             starts_s = [max(zero.delay_s - self._leads_s[pulse], 0.0) for _, zero in same]
@@ -396,13 +400,22 @@ class Receiver:
                 for start_s, lead in zip(starts_s, leads, strict=True)
             ]
             envelopes = compress.from_time_zeros(matched, np.array(firsts_s))
-            for (block, zero), lead, envelope in zip(same, leads, envelopes, strict=True):
+            unlike: Sequence[NDArray[np.complex64] | None] = [None] * len(same)
+            if len(compressors) == 2:
+                # With one of them turned, their average is half of what they differ by.
+                share = in_the_other(compress.shape, compressors[1 - pulse].shape)
+                share = share if pulse == 0 else -share
+                unlike = compress.from_time_zeros(matched * share, np.array(firsts_s))
+            for (block, zero), lead, envelope, other in zip(
+                same, leads, envelopes, unlike, strict=True
+            ):
                 # Time zero is known from the mark's envelope, which is noisier than its
                 # carrier: turned by the carrier, pings add up in phase and the side lobes of a
                 # pair of codes cancel. The carrier's phase is counted from time zero, not
                 # from the first bin ahead of it.
                 phase_rad = 2 * math.pi * compress.shape.carrier_hz * (lead * bin_s)
-                turned = envelope * np.complex64(np.exp(1j * (phase_rad - zero.phase_rad)))
+                turn = np.complex64(np.exp(1j * (phase_rad - zero.phase_rad)))
+                turned = envelope * turn
                 turned.setflags(write=False)
                 made[block] = EchoProfile(
                     envelope=turned[lead:],
@@ -410,5 +423,6 @@ class Receiver:
                     bin_s=bin_s,
                     shape=compress.shape,
                     pulse_index=pulse,
+                    unlike=None if other is None else other[lead:] * turn,
                 )
         return [made[block] for block, _ in placed]

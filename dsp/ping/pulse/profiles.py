@@ -41,6 +41,10 @@ class EchoProfile:
     beside : EchoProfile or None
         What a second receiver heard of the same pings, from the same time zero on and on the
         same bins; None where there is none.
+    unlike : ndarray of complex64, shape (bins,), or None
+        Of one of two pulses that take turns, its share in what the two differ by: in the average of
+        both it is nothing but noise where sound went to both by one linear way
+        (:mod:`dsp.ping.noise.turns`). None of other pulses.
     """
 
     envelope: NDArray[np.complex64]
@@ -52,6 +56,7 @@ class EchoProfile:
         default_factory=lambda: np.empty(0, dtype=np.complex64)
     )
     beside: EchoProfile | None = None
+    unlike: NDArray[np.complex64] | None = None
 
     def __post_init__(self) -> None:
         for name in ("envelope", "ahead"):
@@ -86,7 +91,7 @@ class RunningMean:
         self._first = first
         self._envelope, self._ahead = first.envelope, first.ahead
         self._pings = first.pings
-        self._pulse = first.pulse_index
+        self._pulse, self._unlike = first.pulse_index, first.unlike
         self._beside = None if first.beside is None else RunningMean(first.beside)
 
     def add(self, profile: EchoProfile) -> None:
@@ -99,6 +104,11 @@ class RunningMean:
         self._ahead = self._with(
             _latest(self._ahead, lead), _latest(profile.ahead, lead), profile.pings
         )
+        if self._unlike is not None and profile.unlike is not None:
+            its = profile.unlike[:bins]
+            self._unlike = self._with(self._unlike[:bins], its, profile.pings)
+        else:
+            self._unlike = None
         self._pings += profile.pings
         self._pulse = self._pulse if self._pulse == profile.pulse_index else None
         if self._beside is not None and profile.beside is not None:
@@ -127,6 +137,7 @@ class RunningMean:
             pings=self._pings,
             pulse_index=self._pulse,
             beside=None if self._beside is None else self._beside.profile,
+            unlike=self._unlike,
         )
 
 
@@ -153,6 +164,8 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
     pings = sum(p.pings for p in profiles)
     total = sum(p.pings * p.envelope[:bins] for p in profiles)
     ahead = sum(p.pings * _latest(p.ahead, lead) for p in profiles)
+    shares = [p.pings * p.unlike[:bins] for p in profiles if p.unlike is not None]
+    unlike = np.asarray(sum(shares) / np.float32(pings)) if len(shares) == len(profiles) else None
     alike = {p.pulse_index for p in profiles}
     return dataclasses.replace(
         profiles[0],
@@ -161,6 +174,7 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
         pings=pings,
         pulse_index=alike.pop() if len(alike) == 1 else None,
         beside=_beside(profiles, stacked),
+        unlike=unlike,
     )
 
 
@@ -199,6 +213,7 @@ def still_background(profiles: Sequence[EchoProfile]) -> EchoProfile:
         envelope=_median([p.envelope[:bins] for p in profiles]),
         ahead=_median([_latest(p.ahead, lead) for p in profiles]),
         beside=_beside(profiles, still_background),
+        unlike=None,
     )
 
 
@@ -210,6 +225,7 @@ def without_background(profile: EchoProfile, background: EchoProfile) -> EchoPro
         envelope=profile.envelope[:bins] - background.envelope[:bins],
         ahead=_latest(profile.ahead, lead) - _latest(background.ahead, lead),
         beside=_beside([profile, background], lambda both: without_background(*both)),
+        unlike=None,
     )
 
 
