@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from dsp.ping.first_sound.likeness import without_others
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak, delay_uncertainty_s
-from dsp.ping.search.listing import OVERLAP_LOBES
 
 _STEP, _HALF = 1 / 32, 16
 """A crest is looked for so many steps, in lobes, to each side, and then from three that are about
@@ -46,7 +45,6 @@ def at_its_crest(
     (:mod:`dsp.ping.search.heard_tops`).
     """
     lobe_s = shape.width_s
-    apart_s = [abs(other.delay_s - sound.delay_s) for other in sounds]
     at_s, aside, step_s, curvature = 0.0, 0.0, _STEP * lobe_s, 0.0
     for steps in (_HALF, 1, 1):
         offset_s = at_s + step_s * np.arange(-steps, steps + 1, dtype=np.float64)
@@ -68,16 +66,14 @@ def at_its_crest(
     u_noise_s *= shape.rms_bandwidth_rad_s**2 / curvature
     if sound.u_pull_s == 0 and abs(at_s) <= u_noise_s:
         return sound
-    overlaps = any(lobe_s <= apart < OVERLAP_LOBES * lobe_s for apart in apart_s)
-    u_pull_s = sound.u_pull_s if overlaps else 0.0
     delay_s = sound.delay_s + at_s
     turned = math.atan2(value.imag, value.real) + 2 * math.pi * shape.carrier_hz * delay_s
     return dataclasses.replace(
         sound,
         delay_s=delay_s,
-        u_delay_s=math.hypot(u_noise_s, u_pull_s),
+        # What overlaps it may be another in each ping, as clutter is.
+        u_delay_s=math.hypot(u_noise_s, sound.u_pull_s),
         amplitude=height,
         phase_rad=math.remainder(turned, 2 * math.pi),
         snr=snr,
-        u_pull_s=u_pull_s,
     )
