@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.noise.noise import independent_s
 from dsp.ping.pulse.echo_shape import EchoShape
-from dsp.ping.pulse.stretched import LOBES_MARGIN
+from dsp.ping.pulse.stretched import no_higher
 
 _LEAST_SHARE = 1e-3
 """Where the two together have less of the strongest frequency, they are not compared."""
@@ -95,7 +95,7 @@ def among_lobes_of_unlike(
     sounds, echoes : Sounds
         All that were found, and those that are asked about.
     false_alarm_rate : float
-        A lobe and noise add up to no more than both; noise alone is stronger as rarely.
+        As for :func:`dsp.ping.pulse.stretched.no_higher`.
     """
     height = float(one.weights @ in_the_other(one, other))
     lobe_bins = math.ceil(one.width_s / one.bin_s / 2)
@@ -110,10 +110,10 @@ def among_lobes_of_unlike(
             continue
         lag_s = (echoes.delay_s - delay_s)[:, np.newaxis] + cell_s
         lobes = np.abs(one.at(lag_s) - other.at(lag_s)).max(axis=1) / 2
-        lobes *= LOBES_MARGIN * float(about.max()) / height
-        noise = amplitude * math.sqrt(-2 * math.log(false_alarm_rate) / snr)
-        told = (np.abs(lag_s) < one.reach_s).all(axis=1) & (echoes.amplitude < amplitude)
-        hidden |= told & (echoes.amplitude < lobes + noise)
+        lobes *= float(about.max()) / (height * amplitude)
+        lobes[(np.abs(lag_s) >= one.reach_s).any(axis=1)] = 0
+        below = echoes.amplitude / amplitude
+        hidden |= no_higher(below, lobes, snr=snr, false_alarm_rate=false_alarm_rate)
     return hidden
 
 

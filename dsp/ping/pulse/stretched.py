@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.pulse.pulses import Pulse
 
-LOBES_MARGIN = 1.5
+_LOBES_MARGIN = 1.5
 """What else is at its place may add so much to a side lobe, besides the noise."""
 
 
@@ -73,9 +73,6 @@ def among_stretched_lobes(
 ) -> NDArray[np.bool_]:
     """Say which sounds may be no more than what a stronger, stretched one leaves there.
 
-    A lobe and noise add up to no more than both, and noise alone is by so many times its RMS more
-    as rarely as a false alarm is.
-
     Parameters
     ----------
     pulses : sequence of Pulse
@@ -90,9 +87,34 @@ def among_stretched_lobes(
         The stronger one's 2E/N0.
     false_alarm_rate : float
     """
-    noise = math.sqrt(-2 * math.log(false_alarm_rate) / snr)
     hidden = np.zeros(lag_s.size, dtype=bool)
     for pulse in pulses:
-        lobes = LOBES_MARGIN * stretched_lobes(pulse, share, lag_s)
-        hidden |= (lobes > 0) & (below < lobes + noise) & (below < 1)
+        lobes = stretched_lobes(pulse, share, lag_s)
+        hidden |= no_higher(below, lobes, snr=snr, false_alarm_rate=false_alarm_rate)
     return hidden
+
+
+def no_higher(
+    below: NDArray[np.float64],
+    lobes: NDArray[np.float64],
+    *,
+    snr: float,
+    false_alarm_rate: float,
+) -> NDArray[np.bool_]:
+    """Say which sounds may be no more than a stronger one's side lobes and noise.
+
+    A lobe and noise add up to no more than both, and noise alone is by so many times its RMS more
+    as rarely as a false alarm is.
+
+    Parameters
+    ----------
+    below : ndarray of float64, shape (sounds,)
+        Their amplitudes over its own.
+    lobes : ndarray of float64, shape (sounds,)
+        What it leaves at their places, over its own amplitude; 0 where it leaves nothing.
+    snr : float
+        The stronger one's 2E/N0.
+    false_alarm_rate : float
+    """
+    noise = math.sqrt(-2 * math.log(false_alarm_rate) / snr)
+    return (lobes > 0) & (below < _LOBES_MARGIN * lobes + noise) & (below < 1)

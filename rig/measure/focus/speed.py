@@ -120,19 +120,16 @@ def held_to(
         slack_s=0.0,
         range_scale_m=range_scale_m,
     )
+    speed = dataclasses.replace(speed, tried_m_s=tried, sharp=sharp)
+    if fitted is None:
+        return speed
     return dataclasses.replace(
         speed,
-        tried_m_s=tried,
-        sharp=sharp,
-        change=None
-        if fitted is None
-        else _clear_change(
+        sharpest_m_s=fitted.speed_m_s,
+        u_sharpest_m_s=math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * u_common_share),
+        change=_clear_change(
             near, way, fitted, range_scale_m=range_scale_m, u_common_share=u_common_share
         ),
-        sharpest_m_s=None if fitted is None else fitted.speed_m_s,
-        u_sharpest_m_s=None
-        if fitted is None
-        else math.hypot(fitted.u_speed_m_s, fitted.speed_m_s * u_common_share),
     )
 
 
