@@ -127,6 +127,7 @@ class MarkSearch:
         *,
         due_s: float,
         expected_amplitude: float | None = None,
+        pulled_s: float = 0.0,
         anywhere: bool = False,
     ) -> Peak | None:
         """Find the time-zero mark where it is due.
@@ -139,6 +140,8 @@ class MarkSearch:
         expected_amplitude : float, optional
             Of the marks before: something much weaker or stronger is not it, unless it
             stands exactly where the mark is due.
+        pulled_s : float
+            By how much others pulled the marks before, once a search took away what it can.
         anywhere : bool
             If nothing is there, take the first sound of the whole block.
 
@@ -152,7 +155,12 @@ class MarkSearch:
         shape = compress.shape
         if expected_amplitude is not None:
             standing = standing_peak(
-                envelope, shape, due_s, like_amplitude=expected_amplitude, within_db=LIKE_DB
+                envelope,
+                shape,
+                due_s,
+                like_amplitude=expected_amplitude,
+                within_db=LIKE_DB,
+                pulled_s=pulled_s,
             )
             if standing is not None:
                 return standing

@@ -26,6 +26,10 @@ STEPS_HELD = 5
 MARKS_OF_A_START = 2
 """After so many marks it is not yet known whether two clocks drift apart."""
 
+PULLS_HELD = 32
+"""By how much others pull marks is known from so many. One that is pulled by no more than one of
+these is not searched for: a search leaves as much."""
+
 SEEN_TO_DRIFT = 4.0
 """Standard deviations by which a mark stands off its place in the ping before for two clocks to
 drift apart."""
@@ -76,6 +80,7 @@ class MarkWatch:
         self._bias: dict[int, MarkBias] = {}  # of each pulse
         self._last_step_s: float | None = None
         self._steps_s: deque[float] = deque([0.0] * STEPS_HELD, maxlen=9)
+        self._pulls_s: deque[float] = deque(maxlen=PULLS_HELD)
         self._marks = 0
         self._waiting_step_s: float | None = None
         self._cut_anew = False
@@ -115,6 +120,7 @@ class MarkWatch:
             return Placed(reason=f"no {sought} was heard where it is due, or surely known again")
         if self._last is None and (doubtful := self._doubtful(block, mark)):
             return Placed(reason=doubtful)
+        mark = self._as_pulled_before(mark)
         if block.pulse_index not in self._bias:
             self._bias[block.pulse_index] = receiver.mark_bias(block, mark)
             self._place_alike(block, mark)
@@ -250,7 +256,21 @@ class MarkWatch:
             block,
             due_s=block.mark_s + mark.delay_s - before.mark_s,
             expected_amplitude=mark.amplitude,
+            pulled_s=max(self._pulls_s, default=0.0),
         )
+
+    def _as_pulled_before(self, mark: Peak) -> Peak:
+        """Return a mark as unsure as others pull such marks on the average, if not by itself.
+
+        What pulls each ping anew, as clutter does, is not seen where it stands within the mark's
+        own lobe: that it pulls no less there, the other pings tell.
+        """
+        self._pulls_s.append(mark.u_pull_s)
+        pull_s = math.hypot(*self._pulls_s) / math.sqrt(len(self._pulls_s))
+        if pull_s <= mark.u_pull_s:
+            return mark
+        u_delay_s = math.sqrt(mark.u_delay_s**2 - mark.u_pull_s**2 + pull_s**2)
+        return dataclasses.replace(mark, u_delay_s=u_delay_s, u_pull_s=pull_s)
 
     def _may_be_an_echo(self, block: CaptureBlock, mark: Peak) -> bool:
         """Say whether a mark that is near its due place may be no mark at all."""

@@ -85,7 +85,7 @@ class Scene:
 def cost() -> Iterator[str]:
     """Search and route over a compression of the same block."""
     yield f"{'':<34}{'search':>10}{'over one compression':>22}"
-    for name in ("bench", "trough"):
+    for name in ("bench", "cistern", "trough"):
         tank_scene, plan = built_in(name)
         with open_virtual_tank(plan, scene=tank_scene, seed=1) as tank:
             blocks = list(tank.blocks(FIRST_PINGS + LATER_PINGS))

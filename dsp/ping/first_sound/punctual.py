@@ -36,13 +36,15 @@ def standing_peak(
     *,
     like_amplitude: float,
     within_db: float,
+    pulled_s: float = 0.0,
 ) -> Peak | None:
     """Return the sound that stands where it is due, where a look there is enough.
 
     Cheap: no search. The crest has to stand there to half a lobe, above the noise ahead
     of it, as strong as it was, and no other sound around it may pull it by more than
     :data:`MOST_PULL` of its own uncertainty: a search, which takes the others away,
-    would then place it alike.
+    would then place it alike. Nor would it do better where it is known to leave as much pull
+    as that, as of clutter: it is then part of the uncertainty.
 
     Parameters
     ----------
@@ -54,6 +56,8 @@ def standing_peak(
         How strong it was.
     within_db : float
         How far its strength may be off, besides four times its noise.
+    pulled_s : float
+        By how much others may pull such a sound once a search took away what it can.
 
     Returns
     -------
@@ -106,18 +110,22 @@ def standing_peak(
     left = np.abs(envelope[start:stop] * looked.turn[lags] - copy[lags])
     others = np.where(left**2 > max(threshold, noise), left, 0.0)
     pull_bins = float(others @ looked.pull[lags]) / (amplitude * looked.lobe_bins)
-    if pull_bins * shape.bin_s > MOST_PULL * u_delay_s:
+    u_pull_s = pull_bins * shape.bin_s
+    if u_pull_s > max(MOST_PULL * u_delay_s, pulled_s):
         return None
+    if u_pull_s <= MOST_PULL * u_delay_s:
+        u_pull_s = 0.0
     position = crest + at
     phase = cmath.phase(gain) + 2 * math.pi * (
         looked.turns * at + shape.carrier_hz * shape.bin_s * position
     )
     return Peak(
         delay_s=position * shape.bin_s,
-        u_delay_s=u_delay_s,
+        u_delay_s=math.hypot(u_delay_s, u_pull_s),
         amplitude=amplitude,
         phase_rad=math.remainder(phase, 2 * math.pi),
         snr=snr_out / shape.efficiency,
+        u_pull_s=u_pull_s,
     )
 
 

@@ -241,8 +241,17 @@ def test_the_same_profile_gives_the_same_bits() -> None:
 # A look
 
 
-def look(block: NDArray[np.float64], due_s: float, amplitude: float) -> Peak | None:
-    return standing_peak(envelope_of(block), SHAPE, due_s, like_amplitude=amplitude, within_db=1.5)
+def look(
+    block: NDArray[np.float64], due_s: float, amplitude: float, pulled_s: float = 0.0
+) -> Peak | None:
+    return standing_peak(
+        envelope_of(block),
+        SHAPE,
+        due_s,
+        like_amplitude=amplitude,
+        within_db=1.5,
+        pulled_s=pulled_s,
+    )
 
 
 @pytest.mark.parametrize("due_s", [0.03, 0.001])  # long after the block begins, and soon
@@ -281,6 +290,25 @@ def test_a_look_leaves_to_a_search_what_it_cannot_say(
     block = sum(echo(t, a) for t, a in sounds)
     block = block + 1e-3 * np.random.default_rng(1).standard_normal(BLOCK)
     assert look(block, due_s, amplitude) is None
+
+
+def test_a_look_bears_as_much_pull_as_is_known_to_be_left() -> None:
+    # Another, 20 dB down and three lobes behind, moves the crest by its side lobe's slope.
+    other_s = 3 * SHAPE.width_s
+    block = echo(0.03, 0.1) + echo(0.03 + other_s, 0.01)
+    block = block + 1e-4 * np.random.default_rng(1).standard_normal(BLOCK)
+    alone = look(
+        echo(0.03, 0.1) + 1e-4 * np.random.default_rng(1).standard_normal(BLOCK), 0.03, 0.1
+    )
+    assert alone is not None
+    assert alone.u_pull_s == 0
+    assert look(block, 0.03, 0.1) is None
+    seen = look(block, 0.03, 0.1, pulled_s=0.1 * SHAPE.width_s)
+    assert seen is not None
+    assert 0 < seen.u_pull_s <= 0.1 * SHAPE.width_s
+    assert seen.u_delay_s == pytest.approx(math.hypot(alone.u_delay_s, seen.u_pull_s), rel=0.05)
+    assert abs(seen.delay_s - 0.03) < 2 * seen.u_delay_s
+    assert look(block, 0.03, 0.1, pulled_s=0.5 * seen.u_pull_s) is None
 
 
 def test_silence_holds_no_standing_sound() -> None:
