@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from dsp.arguments import require_positive, require_within
 from dsp.physics.beams import near_field_m
+from dsp.quadrature import gauss_legendre
 
 POINT_FROM = 10.0
 """So many a²/λ away a disc is a point: on its axis, where they do most, its parts make an
@@ -89,7 +90,7 @@ def disc_response(
     bent = radius_m**2 / (2 * float(np.min(middle_m))) / shortest_m
     rings = _FEWEST_RINGS + math.ceil(_RINGS_A_WAVE * (tilted / 2 + bent))
     spokes = _FEWEST_SPOKES + math.ceil(_SPOKES_A_WAVE * tilted)
-    point, weight = np.polynomial.legendre.leggauss(rings)
+    point, weight = gauss_legendre(rings)
     out_m = radius_m * np.sqrt((1 + point) / 2)
     turn = (np.arange(spokes) + 0.5) * np.pi / spokes
     across = aside[:, np.newaxis, np.newaxis] * np.outer(out_m, np.cos(turn))

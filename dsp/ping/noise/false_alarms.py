@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from dsp.ping.noise.noise import TRAINING_CELLS, independent_s
 from dsp.ping.pulse.echo_shape import EchoShape, turning_sums
+from dsp.quadrature import gauss_legendre
 
 
 def cell_averaging_factor(false_alarm_rate: float, cells: float) -> float:
@@ -91,7 +92,7 @@ class _Crossings:
     """
 
     def __init__(self, shape: EchoShape) -> None:
-        node, self._share = (each / 2 for each in np.polynomial.legendre.leggauss(48))
+        node, self._share = (each / 2 for each in gauss_legendre(48))
         node = node + 0.5
         weights = shape.noise_weights
         turns_rad_s = 2 * math.pi * (shape.offset_hz - weights @ shape.offset_hz)

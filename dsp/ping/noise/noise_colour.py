@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from dsp.ping.noise.noise import independent_s, look_steps
 from dsp.ping.noise.noise_grid import WEAK_SHARE, NoiseGrid, scatter
 from dsp.ping.pulse.echo_shape import EchoShape, turning_sums
+from dsp.quadrature import gauss_legendre
 
 FINE_LAG = 0.04
 """Of an echo's width: over so long it is seen how fast the noise turns, or over a bin where that
@@ -173,7 +174,7 @@ def _lift(level: float) -> NDArray[np.float64]:
     from scipy.special import i0e
 
     highest = -math.log1p(-WEAK_SHARE)
-    node, share = np.polynomial.legendre.leggauss(200)
+    node, share = gauss_legendre(200)
     weak, share = highest * (node + 1) / 2, highest * share / 2
     steady = _LIKENESS[:-1, np.newaxis] * level
     spread = 1 - _LIKENESS[:-1, np.newaxis]

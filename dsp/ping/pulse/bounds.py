@@ -12,6 +12,7 @@ import numpy as np
 import scipy
 
 from dsp.arguments import require_positive, require_within
+from dsp.quadrature import gauss_legendre
 
 
 def flat_band_rms_bandwidth_rad_s(low_hz: float, high_hz: float, *, about: str = "centre") -> float:
@@ -142,7 +143,7 @@ def outlier_probability(d2: float, independent_cells: float) -> float:
     # over 0.3 at the least, so that 200 nodes of Gauss and Legendre give all digits; but at 0,
     # where a share of a cell is a root, which is smooth over the root of r.
     low, high = max(0.0, d - 9), d + 9
-    node, weight = np.polynomial.legendre.leggauss(200)
+    node, weight = gauss_legendre(200)
     root = (node + 1) / 2
     r = low + (high - low) * root**2
     density = r * np.exp(-((r - d) ** 2) / 2) * scipy.special.i0e(r * d)
