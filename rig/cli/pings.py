@@ -112,7 +112,8 @@ def _shown(
     if given.record is not None and not given.json:
         print(f"To be recorded in {given.record}.sigmf-data: {record_rate_text(run.info)}")
     there: Room | None = given.there
-    watched = in_window or there is not None or (bench.recorded_pings is None and not given.json)
+    as_text = bench.recorded_pings is None and given.picture is None and not given.json
+    watched = in_window or there is not None or as_text
     results = bench.over(run, pings, record=given.record, one_by_one=watched)
     if given.unattended is not None:
         results = stand.forgetting(run, results)
