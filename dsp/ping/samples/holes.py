@@ -56,17 +56,25 @@ def has_holes(samples: NDArray[np.float32], pulse_samples: int) -> bool:
     if not inside.any():
         return False
     start, missing = start[inside], missing[inside]
-    moves2 = np.minimum(_moves2(samples, start - _BESIDE), _moves2(samples, start + missing))
     # What moves so from sample to sample is within half a step of 0 as often as that.
     looked_at = np.abs(samples[:: -(-samples.size // _LOOKED_AT)])
     step = float(looked_at.min(where=looked_at > 0, initial=math.inf))
-    often = np.minimum(step / np.sqrt(2 * math.pi * np.maximum(moves2, 1e-60)), 1.0)
+    # None moves by more than from one end of what was heard to the other.
+    most2 = float(samples.max() - samples.min()) ** 2 / 2
+    if samples.size * _often(step, most2) ** int(missing.max()) >= _BY_CHANCE:
+        return False
+    moves2 = np.minimum(_moves2(samples, start - _BESIDE), _moves2(samples, start + missing))
+    often = np.array([_often(step, each) for each in moves2.tolist()])
     lost = samples.size * often**missing < _BY_CHANCE
     if not lost.any():
         return False
     noise = float(np.median(np.abs(samples))) / _MEDIAN_NORMAL
     held_back = float(np.sum(missing[lost] * moves2[lost]))
     return held_back > pulse_samples * noise**2
+
+
+def _often(step: float, moves2: float) -> float:
+    return min(step / math.sqrt(2 * math.pi * max(moves2, 1e-60)), 1.0)
 
 
 def _moves2(samples: NDArray[np.float32], start: NDArray[np.intp]) -> NDArray[np.float64]:
