@@ -6,7 +6,8 @@ import argparse
 import json
 import os
 import sys
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from rig.cli import opening, options, output
 from rig.errors import CalibrationError, PlanError
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from rig.measure.strength import TargetStrength
     from rig.run.opening import Bench
     from rig.run.run import Run
+
+T = TypeVar("T")
 
 
 def _measure(given: argparse.Namespace) -> int:
@@ -54,18 +57,23 @@ def _measure(given: argparse.Namespace) -> int:
 
 def recorded_run(given: argparse.Namespace) -> Run:
     """Go over the recording that was named, once."""
+    return recorded_beside(given, lambda run: run)
+
+
+def recorded_beside(given: argparse.Namespace, begin: Callable[[Run], T]) -> T:
+    """Go over the recording that was named, beside what is begun for its run; return that."""
     with opening.replay_of(given) as bench:
-        run = gone_over(bench, bench.recorded_pings or 0)
+        run = bench.run()
+        begun = begin(run)
+        _go_over(bench, run, bench.recorded_pings or 0)
     opening.warn_of_loss(given.recording, run.origin)
-    return run
+    return begun
 
 
-def gone_over(bench: Bench, pings: int, *, record: str | None = None) -> Run:
+def _go_over(bench: Bench, run: Run, pings: int, *, record: str | None = None) -> None:
     """Go over a bench's pings, with a bar that shows how far one is."""
-    run = bench.run()
     for _ in output.progress(bench.over(run, pings, record=record), pings, "ping"):
         pass
-    return run
 
 
 def _twin(given: argparse.Namespace) -> int:
@@ -123,7 +131,8 @@ def _beam(given: argparse.Namespace) -> int:
             run = _pings_at_stops(given, plan, moved, calibration)
         else:
             with opening.bench_of(given, plan, calibration=calibration) as bench:
-                run = gone_over(bench, given.pings or 80, record=given.record)
+                run = bench.run()
+                _go_over(bench, run, given.pings or 80, record=given.record)
         note = f"Live: {given.front_end.replace('-', ' ')}."
     measured = beam_of(run, moved, beside=not given.square, from_m=given.from_m, to_m=given.to_m)
     if given.picture is not None:

@@ -195,7 +195,7 @@ def picture_of(given: argparse.Namespace, run: Run) -> LoadedAhead | None:
         return None
     from rig.show.pictures.side_by_side import LoadedAhead
 
-    return LoadedAhead(functools.partial(_drawn, given, run))
+    return LoadedAhead(functools.partial(_draws, given, run))
 
 
 def draw_picture(
@@ -211,8 +211,15 @@ def draw_picture(
 
     pings = list(run.results[-HISTORY_PINGS:]), (len(run.results), run.lost_pings)
     shown: _Shown = (*pings, note, other_bench_remark(other_benches(run)))
-    drawn = _drawn(given, run, shown) if begun is None else begun.drawn(shown)
+    if begun is None:
+        drawn = _drawn(given, run, shown)
+    else:
+        (drawn,) = begun.drawn(shown)
     write_whole(given.picture, drawn, what="picture")
+
+
+def _draws(given: argparse.Namespace, run: Run, shown: _Shown) -> list[Callable[[], bytes]]:
+    return [functools.partial(_drawn, given, run, shown)]
 
 
 def _drawn(given: argparse.Namespace, run: Run, shown: _Shown) -> bytes:

@@ -18,9 +18,10 @@ def _report(given: argparse.Namespace) -> int:
     from rig.show.answers import report_answer
     from rig.show.report.contents import Contents
     from rig.show.report.files import report_path, write_report
+    from rig.show.report.pictures import begun_for
 
     path = report_path(given.recording, given.out)
-    run = measure.recorded_run(given)
+    run, begun = measure.recorded_beside(given, lambda run: (run, begun_for(run)))
     strengths, strengths_from = measure.strengths_by(given, run) or ((), "")
     contents = Contents(
         run=run,
@@ -30,7 +31,7 @@ def _report(given: argparse.Namespace) -> int:
         strengths_from=strengths_from,
         looks=given.looks,
     )
-    files = [os.fspath(file) for file in write_report(path, contents)]
+    files = [os.fspath(file) for file in write_report(path, contents, begun)]
     if given.json:
         print(json.dumps(report_answer(run, files)))
         return 0

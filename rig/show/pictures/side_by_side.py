@@ -17,12 +17,14 @@ import sys
 import threading
 import weakref
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import IO, Any
+from typing import IO, Any, TypeAlias
 
 from rig.show.pictures.loading import load_figures
 
 FEWEST = 3
 """Fewer pictures are drawn before another process would have begun."""
+
+_Draws: TypeAlias = Callable[[Any], Iterable[Callable[[], bytes]]]
 
 _DRAWS = (
     "matplotlib.backends.backend_agg",
@@ -78,6 +80,13 @@ class SideBySide:
         if len(self._waiting) >= FEWEST and _may_fork():
             self._begun.append(_Beside(self._waiting, yields=self._yields))
             self._waiting = []
+
+
+def drawn(draws: Iterable[Callable[[], bytes]]) -> list[bytes]:
+    """Return pictures, side by side where they are enough; each call returns one's content."""
+    pictures = SideBySide()
+    pictures.add(draws)
+    return pictures.drawn()
 
 
 class _Beside:
@@ -152,16 +161,16 @@ class _Beside:
 
 
 class LoadedAhead:
-    """A process that loads all that draws while this one pings, and then draws one picture.
+    """A process that loads all that draws while this one pings, and then draws pictures.
 
     Parameters
     ----------
-    draw : callable
-        From what :meth:`drawn` is handed to a picture as a file's content.
+    draws : callable
+        From what :meth:`drawn` is handed to what draws each picture, as :func:`drawn` takes them.
     """
 
-    def __init__(self, draw: Callable[[Any], bytes]) -> None:
-        self._draw = draw
+    def __init__(self, draws: _Draws) -> None:
+        self._draws = draws
         self._process = 0
         if not _may_fork():
             return
@@ -172,16 +181,16 @@ class LoadedAhead:
             os.close(drawn)
             # Stopped at the keyboard are the pings: those that came are drawn.
             signal.signal(signal.SIGINT, signal.SIG_IGN)
-            _load_draw_and_end(draw, asked, hand)
+            _load_draw_and_end(draws, asked, hand)
         os.close(asked)
         os.close(hand)
         self._ask, self._drawn = os.fdopen(ask, "wb"), os.fdopen(drawn, "rb")
         self._end = weakref.finalize(self, _end, self._process, self._ask, self._drawn)
 
-    def drawn(self, what: Any) -> bytes:
+    def drawn(self, what: Any) -> list[bytes]:
         """Draw; here where the other process cannot. To be called once."""
         if not self._process:
-            return self._draw(what)
+            return drawn(self._draws(what))
         try:
             pickle.dump(what, self._ask)
             self._ask.flush()
@@ -190,7 +199,7 @@ class LoadedAhead:
             content = b""
         finally:
             self._end()
-        return content or self._draw(what)
+        return pickle.loads(content) if content else drawn(self._draws(what))
 
 
 def _end(process: int, ask: IO[bytes], drawn: IO[bytes]) -> None:
@@ -202,14 +211,14 @@ def _end(process: int, ask: IO[bytes], drawn: IO[bytes]) -> None:
         ask.close()
 
 
-def _load_draw_and_end(draw: Callable[[Any], bytes], asked: int, hand: int) -> None:
+def _load_draw_and_end(draws: _Draws, asked: int, hand: int) -> None:
     """In the process beside: what goes wrong is told where it is drawn again."""
     try:
         _load()
         with os.fdopen(asked, "rb") as given:
-            drawn = draw(pickle.load(given))
+            pictures = drawn(draws(pickle.load(given)))
         with os.fdopen(hand, "wb") as to:
-            to.write(drawn)
+            pickle.dump(pictures, to)
     finally:
         os._exit(0)
 

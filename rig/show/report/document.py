@@ -21,7 +21,6 @@ from rig.measure.forecast import forecast, forecast_lines
 from rig.measure.strength import compared_lines, strength_lines
 from rig.show.markup import Markup, bullets, element, figure, headed_page, joined, table
 from rig.show.pictures.beam_picture import BeamPicture
-from rig.show.pictures.bench_picture import draw_picture
 from rig.show.pictures.saving import drawn_bytes
 from rig.show.report.contents import Contents
 from rig.show.report.echoes import echoes_section
@@ -34,6 +33,7 @@ from rig.show.report.parts import (
     what_was_measured,
 )
 from rig.show.report.passes import passes_section
+from rig.show.report.pictures import Pictures
 from rig.show.report.references import references
 from rig.show.style import STYLE
 from rig.show.wording import counted, pulse_text, when_text
@@ -49,7 +49,7 @@ _TABLES = {
 }
 
 
-def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
+def report_html(contents: Contents, tables: Mapping[str, str], pictures: Pictures) -> str:
     """Return the whole page.
 
     Parameters
@@ -57,15 +57,17 @@ def report_html(contents: Contents, tables: Mapping[str, str]) -> str:
     contents : Contents
     tables : mapping of str to str
         The CSV files' names, by the names of their tables.
+    pictures : Pictures
+        Of the same contents.
     """
     title = f"Bench report: {contents.name}"
     sections = (
         what_was_measured(contents),
         _plan(contents),
-        _picture(contents),
+        _picture(contents, pictures.bench),
         _calibration(contents),
-        echoes_section(contents),
-        passes_section(contents),
+        echoes_section(contents, pictures.sum),
+        passes_section(contents, pictures.passes),
         _beam(contents),
         _strengths(contents),
         _numbers(tables),
@@ -115,10 +117,9 @@ def _value_text(value: Any) -> str:
 # The picture
 
 
-def _picture(contents: Contents) -> Markup:
+def _picture(contents: Contents, drawn: bytes) -> Markup:
     run = contents.run
-    note, looks = f"from {contents.name}", contents.looks or run.plan.geometry.looks
-    drawn = drawn_bytes("svg", lambda page: draw_picture(page, run, note=note, looks=looks))
+    looks = contents.looks or run.plan.geometry.looks
     found = "No ping came through."
     if run.last is not None:
         found = f"The last good ping shows {ranges_text(run.last.echoes)}."

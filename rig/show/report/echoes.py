@@ -9,8 +9,6 @@ from dsp.uncertainty import stated, unsure
 from rig.run.budget import TABLED_ECHOES
 from rig.run.results import Echo, Measurement, Side
 from rig.show.markup import Markup, bullets, element, figure, joined, table
-from rig.show.pictures.report_pictures import sum_picture
-from rig.show.pictures.scales import range_scale
 from rig.show.report.contents import Contents
 from rig.show.report.parts import SVG, ranges_text, section
 from rig.show.sides import doubt_lines
@@ -19,12 +17,11 @@ from rig.show.wording import counted, late_text, metres_text, signed
 DASH = "–"
 
 
-def echoes_section(contents: Contents) -> Markup:
+def echoes_section(contents: Contents, picture: bytes | None) -> Markup:
     """Return the section on the echoes of all pings added up, with their budgets."""
     found = contents.run.measurement
-    if found.last is None:
+    if picture is None:
         return section("Echoes", element("p", "All pings are lost: there is nothing to add up."))
-    scale = range_scale(contents.run.receiver)
     count = found.pings - found.lost_pings
     alt = (
         f"Strength over range of {counted(count, 'ping')} added up, with the threshold. "
@@ -37,7 +34,7 @@ def echoes_section(contents: Contents) -> Markup:
             "stands still; what moves is smeared, and stands among the passes.",
         ),
         figure(
-            sum_picture(found, scale),
+            picture,
             kind=SVG,
             alt=alt,
             caption="The sum over range. Numbers are those of the table; what else rises above the "

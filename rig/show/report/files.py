@@ -7,9 +7,11 @@ from pathlib import Path
 
 from rig.errors import StorageError
 from rig.files.whole import write_whole
+from rig.show.pictures.side_by_side import LoadedAhead
 from rig.show.report.contents import Contents
 from rig.show.report.document import report_html
 from rig.show.report.numbers import TABLES, csv_tables
+from rig.show.report.pictures import pictures_of
 
 _SUFFIXES = (".html", ".htm")
 _REMEDY = "give --out a folder that is there, may be written to and has room"
@@ -44,7 +46,9 @@ def report_path(recording: str | os.PathLike[str], out: str | os.PathLike[str] |
     return path
 
 
-def write_report(path: str | os.PathLike[str], contents: Contents) -> tuple[Path, ...]:
+def write_report(
+    path: str | os.PathLike[str], contents: Contents, begun: LoadedAhead | None = None
+) -> tuple[Path, ...]:
     """Write a report; what is there of the same name is replaced, each file whole or not at all.
 
     A table that an earlier report of the same name had, and this one has not, is removed:
@@ -55,6 +59,8 @@ def write_report(path: str | os.PathLike[str], contents: Contents) -> tuple[Path
     path : path
         Of the HTML file; as :func:`report_path` gives it.
     contents : Contents
+    begun : LoadedAhead, optional
+        What :func:`rig.show.report.pictures.begun_for` has begun, to draw its pictures.
 
     Returns
     -------
@@ -68,7 +74,7 @@ def write_report(path: str | os.PathLike[str], contents: Contents) -> tuple[Path
     page = Path(path)
     tables = csv_tables(contents)
     names = {table: f"{page.stem}-{table}.csv" for table in tables}
-    text = report_html(contents, names)
+    text = report_html(contents, names, pictures_of(contents, begun))
     written = [page.with_name(name) for name in names.values()]
     for target, table in zip(written, tables.values(), strict=True):
         write_whole(target, table, what="report", remedy=_REMEDY)

@@ -5,33 +5,26 @@ from __future__ import annotations
 import math
 
 from dsp.uncertainty import stated
-from rig.measure.passes.following import passings_of
 from rig.measure.passes.passing import Passing, crossed_beam
 from rig.show.markup import Markup, element, figure, joined, table
-from rig.show.pictures.report_pictures import passes_picture
 from rig.show.report.contents import Contents
 from rig.show.report.echoes import DASH
 from rig.show.report.parts import SVG, section
+from rig.show.report.pictures import shown_passings
 from rig.show.wording import counted, signed
 
 _KIND = {"pass": "pass", "half": "half a pass", "stay": "stay", "cannot-tell": "cannot tell"}
-MOST_SHOWN = 60
-"""So many tracks, the latest, has a page; a day's thousands would be a picture of ten metres."""
-
 _ARCH = "R(t) = √(R₀² + v²(t − t₀)²)".replace(" ", "\u00a0")
 
 
-def passes_section(contents: Contents) -> Markup:
+def passes_section(contents: Contents, picture: bytes | None) -> Markup:
     """Return the section on what was followed from ping to ping; empty where nothing was."""
-    every = passings_of(contents.run)
-    if not every:
+    if picture is None:
         return joined([])
-    passings = every[-MOST_SHOWN:]
-    first = len(every) - len(passings) + 1
+    first, passings = shown_passings(contents.run)
     left_out = ""
     if first > 1:
-        left_out = f" Shown are the latest {len(passings)} of {len(every)}."
-    baseline_m = contents.run.receiver.plan.geometry.baseline_m
+        left_out = f" Shown are the latest {len(passings)} of {first - 1 + len(passings)}."
     words = "; ".join(
         f"{n} {_kind(p)}, {p.range_m.min():.2f} to {p.range_m.max():.2f} m"
         for n, p in enumerate(passings, first)
@@ -56,7 +49,7 @@ def passes_section(contents: Contents) -> Markup:
             f"other, that is said.{left_out}",
         ),
         figure(
-            passes_picture(passings, baseline_m=baseline_m, first_number=first),
+            picture,
             kind=SVG,
             alt=f"Range over time of {counted(len(passings), 'track')}, with fitted curves "
             f"and what is left over: {words}.",

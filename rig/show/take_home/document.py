@@ -12,7 +12,7 @@ and End turn; the `hidden` attribute; `audio`, which plays only when it is asked
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from rig.run.results import PingResult
 from rig.show.markup import Markup, bullets, element, headed_page, inside, joined
@@ -20,6 +20,7 @@ from rig.show.report.contents import Contents
 from rig.show.report.echoes import echoes_section
 from rig.show.report.parts import caution, ranges_text, section, what_was_measured
 from rig.show.report.passes import passes_section
+from rig.show.report.pictures import passes_drawn, sum_drawn
 from rig.show.style import STYLE
 from rig.show.take_home.album import Album, Stage
 from rig.show.take_home.sound import SlowSound
@@ -32,11 +33,6 @@ _SECTION_BYTES = 700_000
 _CAUTION = (
     "It starts quiet, and only when you start it. Turn the loudspeaker or headphones down first, "
     "then up."
-)
-_TABLES = (
-    ("Echoes", echoes_section),
-    ("What went by", passes_section),
-    ("What was measured", what_was_measured),
 )
 
 _STYLE = """
@@ -105,7 +101,12 @@ def take_home_html(contents: Contents, album: Album, sound: SlowSound) -> str:
         That has seen all pings.
     sound : SlowSound
     """
-    rest = (_listening(sound), *(_short(*each, contents) for each in _TABLES))
+    rest = (
+        _listening(sound),
+        _short("Echoes", echoes_section(contents, sum_drawn(contents.run))),
+        _short("What went by", passes_section(contents, passes_drawn(contents.run))),
+        _short("What was measured", what_was_measured(contents)),
+    )
     stages = list(album.stages)
     while True:
         text = _page(contents, _pictures(contents, album, stages), *rest)
@@ -233,9 +234,8 @@ def _listening(sound: SlowSound) -> Markup:
     )
 
 
-def _short(title: str, make: Callable[[Contents], Markup], contents: Contents) -> Markup:
+def _short(title: str, made: Markup) -> Markup:
     """Return a section of the report's, or say that it is too long for this page."""
-    made = make(contents)
     if len(made.encode("utf-8", "replace")) <= _SECTION_BYTES:
         return made
     return section(

@@ -165,11 +165,14 @@ def test_what_is_loaded_ahead_draws_beside_and_a_killed_one_s_picture_is_drawn_h
         "def draw(what):\n"
         "    if what == 'ends' and os.getpid() != here: os.kill(os.getpid(), 9)\n"
         "    return f\"{what[0]} {'here' if os.getpid() == here else 'beside'}\".encode()\n"
+        "def draws(what): return [lambda: draw(what)]\n"
         "large = ['large'] + [0] * 200000\n"
         "for what in (large, 'ends'):\n"
-        "    print(side_by_side.LoadedAhead(draw).drawn(what).decode())\n"
-        "side_by_side.LoadedAhead(draw)\n"
+        "    print(side_by_side.LoadedAhead(draws).drawn(what)[0].decode())\n"
+        "def numbers(most): return [lambda n=n: b'%d' % n for n in range(most)]\n"
+        "print(side_by_side.LoadedAhead(numbers).drawn(4))\n"
+        "side_by_side.LoadedAhead(draws)\n"
         "try: os.waitpid(-1, 0)\n"  # one that was not asked is ended with what began it
         "except ChildProcessError: print('none left')\n"
     )
-    assert out == "large beside\ne here\nnone left"
+    assert out == "large beside\ne here\n[b'0', b'1', b'2', b'3']\nnone left"

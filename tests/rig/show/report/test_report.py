@@ -23,6 +23,7 @@ from rig.show.report.contents import Contents
 from rig.show.report.document import report_html
 from rig.show.report.files import report_path, write_report
 from rig.show.report.numbers import csv_tables
+from rig.show.report.pictures import pictures_of
 from rig.show.report.references import references
 from rig.tank.scene import scene_from_table
 
@@ -100,7 +101,8 @@ def contents_of(
 
 
 def page_of(contents: Contents) -> Page:
-    return Page(report_html(contents, {name: f"{name}.csv" for name in csv_tables(contents)}))
+    tables = {name: f"{name}.csv" for name in csv_tables(contents)}
+    return Page(report_html(contents, tables, pictures_of(contents)))
 
 
 @pytest.fixture(scope="module")
@@ -220,7 +222,7 @@ def test_a_page_shows_the_latest_of_too_many_tracks_under_their_own_numbers(
     rows = list(csv.DictReader(csv_tables(contents)["passes"]))
     assert [row["track"] for row in rows] == ["1", "2"]
     assert "Shown are" not in page_of(contents).words
-    monkeypatch.setattr("rig.show.report.passes.MOST_SHOWN", 1)
+    monkeypatch.setattr("rig.show.report.pictures.MOST_SHOWN", 1)
     page = page_of(contents)
     assert "Shown are the latest 1 of 2." in page.words
     (alt,) = (its["alt"] or "" for its in page.all("img") if "track" in (its["alt"] or ""))
