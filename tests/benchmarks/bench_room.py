@@ -45,7 +45,7 @@ from rig.show.window.pace import paced
 from rig.show.window.window import LiveWindow
 from rig.tank.built_in import DEMONSTRATION, built_in
 
-PAGES, PINGS, INTERVAL_S = 30, 200, 0.1
+PAGES, PINGS, INTERVAL_S = 30, 120, 0.1
 LAG_MS, CORE_SHARE, GROWTH_MB = 300.0, 0.5, 8.0
 
 
