@@ -81,3 +81,12 @@ def unseen_pictures() -> Iterator[None]:
 
     with blank_paper():
         yield
+
+
+@pytest.fixture
+def undrawn_pictures() -> Iterator[None]:
+    """Pictures are blank and not even laid out: for a test of what a command answers."""
+    from blank_paper import no_drawing
+
+    with no_drawing():
+        yield

@@ -26,7 +26,7 @@ from rig.run.run import run_with
 from rig.tank.changes import in_the_hand
 from rig.tank.scene import scene_from_table
 
-pytestmark = pytest.mark.usefixtures("unseen_pictures")
+pytestmark = pytest.mark.usefixtures("undrawn_pictures")
 
 RADIUS_M, SPEED_M_S, INTERVAL_S, PINGS = 0.015, 0.25, 0.02, 380
 # Three balls at three ranges, each at least fifteen times a²/λ = 18 mm away: the disc is a point.

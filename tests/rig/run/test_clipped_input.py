@@ -17,7 +17,8 @@ import rig
 from rig.bench.capture import CaptureBlock, StreamInfo
 from rig.run.receiver import Receiver
 
-PINGS = 300
+PINGS = 120
+"""Of each pulse and either bend, 720 together: what has 2 % of them off is told in 97 draws of 100."""
 SPEED_M_S = 343.98688734488263
 """In air at 20 °C and 50 %, as the program's own answer states it."""
 BASELINE_M, LEAVES = 0.03, 50

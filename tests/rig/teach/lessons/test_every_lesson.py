@@ -7,9 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from blank_paper import blank_paper
 
 from rig.bench.capture import CaptureBlock
 from rig.run.opening import Bench, open_bench, open_replay
+from rig.show.pictures.bench_picture import draw_picture
+from rig.show.pictures.saving import drawn_bytes
 from rig.teach.lessons.index import lesson_named, lesson_names
 from rig.teach.lessons.lesson import Lesson, Part, Step, StepHeard, plan_of, scene_of
 from rig.teach.lessons.running import (
@@ -106,6 +109,9 @@ def test_a_part_of_a_lesson_agrees_with_theory_live_and_replayed(
     assert all(is_recorded_whole(taught, asked, step, tmp_path) for step in asked.steps)
     if asked is not taught.parts[0]:
         return
+    with blank_paper():  # the pictures of its bench on the sheet are laid out at the least
+        for step in live.heard:
+            drawn_bytes("svg", lambda page, run=step.run: draw_picture(page, run, note="step"))
     replayed = turn_of(heard_again(asked, tmp_path)).finding
     for name in ("measured", "u_measured", "expected", "u_expected", "choice", "verdict"):
         assert getattr(replayed, name) == getattr(found, name), name
