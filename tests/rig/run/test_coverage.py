@@ -144,8 +144,10 @@ def test_95_of_100_intervals_hold_the_truth_over_all_that_may_be_wrong() -> None
             receiver_of(BENCH, time_zero="loopback"),
             receiver_of(BENCH, **known),
         ],
-        "water": [receiver_of(TROUGH, time_zero="direct", **water)]
-        + [receiver_of(TROUGH, **known, **water)],
+        "water": [
+            receiver_of(TROUGH, time_zero="direct", **water),
+            receiver_of(TROUGH, **known, **water),
+        ],
     }
     held: dict[str, list[bool]] = {medium: [] for medium in receivers}
     for i in range(500):
