@@ -46,8 +46,8 @@ def many_results(receiver: Receiver, pings: int) -> Iterator[PingResult]:
         yield dataclasses.replace(
             one,
             index=index,
-            profile=dataclasses.replace(one.profile),
-            alone=dataclasses.replace(one.profile),
+            profile=dataclasses.replace(one.profile, envelope=one.profile.envelope.copy()),
+            alone=dataclasses.replace(one.profile, envelope=one.profile.envelope.copy()),
             threshold=partial(np.asarray, one.threshold_db.copy()),
         )
 
@@ -69,15 +69,15 @@ def kept_kilobytes(pings: int) -> float:
 
 def test_a_long_run_keeps_the_newest_profiles_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     # A result without arrays is some references and numbers: below 1 kB. The echoes are the
-    # same objects here; they are a few kB more in a run. Of 600 pings a third keep, each
-    # of 8 bytes a bin, a profile and a threshold.
-    monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 200)
+    # same objects here; they are a few kB more in a run. Of 300 pings a third keep, each of 8
+    # bytes a bin, two profiles and a threshold, and so do up to 25 that wait to be packed.
+    monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 100)
+    monkeypatch.setattr("rig.run.kept.TOGETHER", 25)
     info, _ = some_blocks(PLAN, 1)
     (one,) = ping_results(Receiver(PLAN, info), some_blocks(PLAN, 1)[1])
     assert one.profile is not None
-    share = 200 / 600
     profile_kb = one.profile.envelope.nbytes / 1000
-    assert kept_kilobytes(600) < profile_kb + share * (2 * profile_kb + 2) + 1.0
+    assert kept_kilobytes(300) < 125 / 300 * (3 * profile_kb + 2) + 1.0
 
 
 def test_what_is_dropped_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
