@@ -1,8 +1,9 @@
 """A file that others may have written ends in numbers that hold, or in one line and status 2.
 
 10,000 mutations of each kind in the long form (`python -m tests.faults`); a hundred here, and
-forty of those that the whole receiver goes over. The memory that may be asked for is limited, so that a size that is taken at its word fails at once;
-a hang ends in the time that the whole run is given.
+forty of those that the whole receiver goes over. The memory that may be asked for is limited, so
+that a size that is taken at its word fails at once; a hang ends in the time that the whole run is
+given.
 """
 
 from __future__ import annotations
