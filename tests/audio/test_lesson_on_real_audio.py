@@ -18,7 +18,7 @@ from types import SimpleNamespace
 import pytest
 from typist import PATIENCE_S, Hand, typed
 
-pytestmark = [pytest.mark.audio, pytest.mark.usefixtures("unseen_pictures")]
+pytestmark = [pytest.mark.audio, pytest.mark.usefixtures("undrawn_pictures")]
 
 RATE_HZ, SPEED_M_S, BASELINE_M = 48000, 343.963, 0.12
 BULK = 2000

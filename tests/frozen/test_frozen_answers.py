@@ -22,7 +22,7 @@ import pytest
 from cases import CASES
 from freeze import Bench, Difference, differences, stored
 
-pytestmark = pytest.mark.usefixtures("unseen_pictures")
+pytestmark = pytest.mark.usefixtures("undrawn_pictures")
 
 SHARE = 0.2
 """Of what a search may differ by: 0.01 of an uncertainty, 0.01 dB, 0.12 % of an uncertainty."""

@@ -1,7 +1,7 @@
-"""Pictures that nobody looks at: laid out by the program as ever, and saved as blank paper.
+"""Pictures that nobody looks at: laid out by the program as ever, or not even that; saved blank.
 
-To paint one and to pack it takes a processor an eighth of a second, and a lesson has fifteen;
-a window paints one whenever it lays out its page. Tests that look at pictures stand in
+To lay one out takes a processor a fifth of a second, to paint and pack it an eighth, and a lesson
+has fifteen; a window paints one whenever it lays out its page. Tests that look at pictures stand in
 `tests/rig/show/pictures/`, and in `test_every_lesson.py`; at windows, `test_sheet.py`,
 `test_live.py` and those of `test_hands.py` that share one.
 """
@@ -16,7 +16,14 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from rig.show.pictures import guess_spread, lesson_picture, saving
+from rig.show.pictures.page import HEIGHT, WIDTH
+from rig.show.report import document
+from rig.show.sheets import exercise_files, lesson_pictures
 from rig.show.window.sheet import Sheet
+
+_DRAW = (guess_spread, lesson_picture, saving, document, exercise_files, lesson_pictures)
+"""All that fill a figure for a file."""
 
 _PAINT = Figure.savefig
 _SVG = (
@@ -49,6 +56,15 @@ def _leave_blank(figure: Figure, to: IO[Any], *, format: str, **how: Any) -> Non
         _PAINT(figure, to, format=format, **how)
 
 
+def _undrawn(
+    kind: str, draw: object, *, size_px: tuple[float, float] = (WIDTH, HEIGHT), **_: Any
+) -> bytes:
+    assert callable(draw)
+    if kind == "png":
+        return _blank_png(*map(round, size_px))
+    return _SVG.format(wide_pt=0.72 * size_px[0], tall_pt=0.72 * size_px[1]).encode()
+
+
 def _lay_out(canvas: FigureCanvasAgg) -> None:
     renderer = canvas.get_renderer()
     with renderer._draw_disabled():
@@ -65,4 +81,17 @@ def blank_paper() -> Iterator[None]:
         patched.setattr(Figure, "savefig", _leave_blank)
         patched.setattr(FigureCanvasAgg, "draw", _lay_out)
         patched.setattr(Sheet, "draw_changes", lambda _sheet: None)
+        yield
+
+
+@contextlib.contextmanager
+def no_drawing() -> Iterator[None]:
+    """Save blank paper for each picture that a command would draw, and lay out none.
+
+    For tests of what a command answers. Each kind of picture is drawn where it is looked at, and
+    those of a lesson in a lesson that is taken whole.
+    """
+    with blank_paper(), pytest.MonkeyPatch.context() as patched:
+        for module in _DRAW:
+            patched.setattr(module, "drawn_bytes", _undrawn)
         yield

@@ -61,7 +61,7 @@ def taken(monkeypatch: pytest.MonkeyPatch, teacher: Teacher, *words: str) -> Non
     assert teacher.lines == []
 
 
-@pytest.mark.usefixtures("unseen_pictures")
+@pytest.mark.usefixtures("undrawn_pictures")
 def test_a_class_guesses_twice_at_a_terminal_and_is_kept_when_asked_for(
     classroom: list[Asking],
     monkeypatch: pytest.MonkeyPatch,
@@ -99,7 +99,7 @@ def test_a_class_guesses_twice_at_a_terminal_and_is_kept_when_asked_for(
     assert "Ann" not in sheet
 
 
-@pytest.mark.usefixtures("unseen_pictures")
+@pytest.mark.usefixtures("undrawn_pictures")
 def test_nothing_of_a_class_is_left_unless_it_is_asked_for(
     classroom: list[Asking], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -126,7 +126,7 @@ def test_there_is_no_table_of_a_class_that_nobody_asks(
 EXERCISE = ("exercise", "--count", "2", "--topic", "nearer-or-farther", "--difficulty", "easy")
 
 
-@pytest.mark.usefixtures("unseen_pictures")
+@pytest.mark.usefixtures("undrawn_pictures")
 def test_exercises_one_by_one_are_marked_when_the_teacher_says(
     classroom: list[Asking],
     monkeypatch: pytest.MonkeyPatch,
@@ -155,7 +155,7 @@ def test_exercises_one_by_one_are_marked_when_the_teacher_says(
     assert "2 of 6 right" in capsys.readouterr().out
 
 
-@pytest.mark.usefixtures("unseen_pictures")
+@pytest.mark.usefixtures("undrawn_pictures")
 def test_an_answer_that_is_taken_as_the_question_is_closed_is_counted_quietly(
     classroom: list[Asking], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

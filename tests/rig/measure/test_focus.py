@@ -26,9 +26,9 @@ from rig.run.run import run_with
 from rig.tank.changes import in_the_hand
 from rig.tank.scene import scene_from_table
 
-pytestmark = pytest.mark.usefixtures("unseen_pictures")
+pytestmark = pytest.mark.usefixtures("undrawn_pictures")
 
-RADIUS_M, SPEED_M_S, INTERVAL_S, PINGS = 0.015, 0.25, 0.02, 380
+RADIUS_M, SPEED_M_S, INTERVAL_S, PINGS = 0.015, 0.25, 0.02, 300
 # Three balls at three ranges, each at least fifteen times a²/λ = 18 mm away: the disc is a point.
 PLACES_M = ((0.4, 0.3), (0.75, 0.6), (0.9, 1.0))
 PLAN = {
@@ -170,8 +170,8 @@ def test_an_even_way_is_not_called_uneven(found):
 def test_a_narrow_band_s_range_is_as_unsure_as_the_speed_makes_it():
     # A tone's range is told by the bend of its arch alone, which goes by v²/R.
     tone = {"kind": "tone", "centre_hz": 120e3, "duration_s": 0.0006}
-    with bench([(0.5, 0.6)], plan={**PLAN, "pulse": tone}) as its:
-        run = its.ping(200)
+    with bench([(0.3, 0.6)], plan={**PLAN, "pulse": tone}) as its:
+        run = its.ping(120)
     (point,) = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.01 * SPEED_M_S).points
     (faster,) = focus_of(run, speed_m_s=1.01 * SPEED_M_S).points
     moved_m = faster.point.range_m - point.point.range_m
@@ -195,7 +195,7 @@ def test_a_map_made_in_pieces_is_the_whole_one(run, monkeypatch):
 def test_pings_too_far_apart_are_told_and_added_up_no_farther_than_they_tell(run):
     few = run.results[::4]
     with bench(plan={**PLAN, "timing": {**PLAN["timing"], "ping_interval_s": 0.08}}) as its:
-        seldom = its.ping(95)
+        seldom = its.ping(75)
     assert len(seldom.results) == len(few)
     found = focus_of(seldom, speed_m_s=SPEED_M_S)
     assert found.limited_by_pings
@@ -222,8 +222,8 @@ def test_a_short_recording_is_as_fine_as_its_own_length_allows_and_says_so(run):
 
 
 def test_what_stands_still_is_no_point_where_targets_moved():
-    with bench([(0.5, 0.6)], still=(0.8,)) as its:
-        run = its.ping(220)
+    with bench([(0.3, 0.6)], still=(0.8,)) as its:
+        run = its.ping(130)
     moved = focus_of(run, speed_m_s=SPEED_M_S)
     assert [round(p.point.range_m, 2) for p in moved.points] == [0.6]
     # Of a pair that moved nothing stands still, and nothing is taken away.
@@ -233,20 +233,20 @@ def test_what_stands_still_is_no_point_where_targets_moved():
 
 
 def test_what_is_too_faint_for_any_single_ping_comes_into_focus():
-    with bench([(0.5, 0.6)], noise_db=-40.0) as its:
-        run = its.ping(200)
+    with bench([(0.3, 0.6)], noise_db=-40.0) as its:
+        run = its.ping(120)
     assert not any(result.echoes for result in run.results)
     found = focus_of(run, speed_m_s=SPEED_M_S, u_speed_m_s=0.001)
     (point,) = found.points
-    assert abs(point.point.along_m - 0.5) < 2 * point.u_along_m
+    assert abs(point.point.along_m - 0.3) < 2 * point.u_along_m
     assert abs(point.point.range_m - 0.6) < 2 * point.u_range_m
 
 
 def test_a_face_that_is_no_point_there_claims_no_place_along():
     # a²/λ = 73 mm: ten times that is 0.73 m.
     plan = {**PLAN, "transducer": {"shape": "piston", "radius_m": 0.03}}
-    with bench([(0.5, 0.5)], plan=plan) as its:
-        run = its.ping(200)
+    with bench([(0.3, 0.5)], plan=plan) as its:
+        run = its.ping(120)
     found = focus_of(run, speed_m_s=SPEED_M_S)
     assert found.points
     assert all(p.near for p in found.points)
@@ -291,14 +291,14 @@ def test_a_full_disk_is_told_with_a_way_out(run, monkeypatch):
 
 
 def test_the_command_reads_a_recording(tmp_path, capsys):
-    with bench([(0.4, 0.3)]) as its:
-        its.ping(160, record=str(tmp_path / "ball"))
+    with bench([(0.2, 0.3)]) as its:
+        its.ping(90, record=str(tmp_path / "ball"))
     recording, picture = str(tmp_path / "ball.sigmf-meta"), tmp_path / "ball.png"
     assert main(["focus", recording, "--json", "--picture", str(picture)]) == 0
     answer = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert picture.stat().st_size
     (point,) = answer["points"]
-    assert point["along_m"] == pytest.approx(0.4, abs=2 * point["u_along_m"])
+    assert point["along_m"] == pytest.approx(0.2, abs=2 * point["u_along_m"])
     assert point["range_m"] == pytest.approx(0.3, abs=2 * point["u_range_m"])
     assert answer["speed_found"]
     sharpest = max(answer["sharpness"], key=lambda one: one["share_in_step"])

@@ -175,20 +175,21 @@ def test_closest_range_is_within_2_mm_and_speed_within_3_percent_at_20_db() -> N
 
 
 def test_arch_streak_and_half_arch_are_told_apart_from_15_db_on() -> None:
+    # What is wrong of 1 in 20 passes in one draw of eight, of 1 in 12 in one of a hundred.
     right, tally = 0, Counter[tuple[str, str]]()
-    for k in range(150):
+    for k in range(100):
         rng = np.random.default_rng((7, k))
         kind = ("pass", "half", "stay")[k % 3]
         found = longest(judged(drawn(kind, rng), snr_db=rng.uniform(15.0, 35.0), rng=rng))
         got = "nothing" if found is None else found.passage.kind
         tally[kind, got] += 1
         right += got == kind
-    assert right >= 0.98 * 150, tally
+    assert right >= 0.98 * 100, tally
 
 
 def test_below_15_db_cannot_tell_is_used_not_guessed() -> None:
     wrong, untold, tally = 0, 0, Counter[tuple[str, str]]()
-    for k in range(90):
+    for k in range(60):
         rng = np.random.default_rng((8, k))
         kind = ("pass", "half", "stay")[k % 3]
         passings = judged(drawn(kind, rng), snr_db=rng.uniform(6.0, 15.0), rng=rng)
@@ -200,9 +201,9 @@ def test_below_15_db_cannot_tell_is_used_not_guessed() -> None:
             if got == "cannot-tell":
                 assert passing.passage.closest_range_m is None
                 assert passing.passage.reason
-    # At a rate of 2 % more than 5 of 90 are wrong once in a hundred draws (binomial).
-    assert wrong <= 5, tally
-    assert untold >= 10, tally
+    # At a rate of 2 % more than 4 of 60 are wrong once in a hundred draws (binomial).
+    assert wrong <= 4, tally
+    assert untold >= 7, tally
 
 
 def test_noise_alone_lets_nothing_pass() -> None:

@@ -1,4 +1,4 @@
-"""Do the stated intervals hold the truth? Five hundred benches, each wrong in its own way.
+"""Do the stated intervals hold the truth? Hundreds of benches, each wrong in its own way.
 
 In every trial all that the plan believes is drawn anew about what the plan says, each
 by its stated uncertainty; the virtual tank then stands as drawn, and shares no formula
@@ -129,39 +129,48 @@ def trial(
     return max(found.echoes, key=lambda e: e.strength_db, default=None), range_m
 
 
-@pytest.mark.parametrize(
-    ("table", "geometry", "methods"),
-    [
-        (BENCH, {}, ("direct", "loopback", "calibration")),
-        (TROUGH, {"baseline_m": 0.06, "u_baseline_m": 0.0005}, ("direct", "calibration")),
-    ],
-    ids=["air", "water"],
-)
-def test_95_of_100_intervals_hold_the_truth_over_all_that_may_be_wrong(
-    table: dict[str, Any], geometry: dict[str, float], methods: tuple[str, ...]
-) -> None:
+def test_95_of_100_intervals_hold_the_truth_over_all_that_may_be_wrong() -> None:
+    """The promise is 2 %, of all: five hundred tell the share to √(0.95 · 0.05/500), 1 %.
+
+    One medium alone, of 250, is held to three of its own: what holds there in 0.89 is told in
+    every second draw.
+    """
     rng = np.random.default_rng(1)
-    stated = {"calibration": {"u_time_zero_s": 3e-6}}
-    receivers = [receiver_of(table, time_zero=m, **geometry, **stated.get(m, {})) for m in methods]
-    held, heard = 0, 0
+    water = {"baseline_m": 0.06, "u_baseline_m": 0.0005}
+    known = {"time_zero": "calibration", "u_time_zero_s": 3e-6}
+    receivers = {
+        "air": [
+            receiver_of(BENCH, time_zero="direct"),
+            receiver_of(BENCH, time_zero="loopback"),
+            receiver_of(BENCH, **known),
+        ],
+        "water": [
+            receiver_of(TROUGH, time_zero="direct", **water),
+            receiver_of(TROUGH, **known, **water),
+        ],
+    }
+    held: dict[str, list[bool]] = {medium: [] for medium in receivers}
     for i in range(500):
-        echo, range_m = trial(receivers[i % len(methods)], rng, snr_db=(16.0, 40.0))
+        medium = ("air", "water")[i % 2]
+        of_its = receivers[medium]
+        echo, range_m = trial(of_its[i // 2 % len(of_its)], rng, snr_db=(16.0, 40.0))
         if echo is not None:
-            heard += 1
-            held += abs(echo.range_m - range_m) <= 1.96 * echo.u_range_m
-    # The promise is 2 %; five hundred trials tell the share to √(0.95 · 0.05/500), 1 %.
-    assert held / heard == pytest.approx(0.95, abs=0.02)
+            held[medium].append(abs(echo.range_m - range_m) <= 1.96 * echo.u_range_m)
+    told = [is_held for each in held.values() for is_held in each]
+    assert np.mean(told) == pytest.approx(0.95, abs=0.02)
+    for medium, each in held.items():
+        assert np.mean(each) == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / 250)), medium
     # At 16 dB the threshold for 1e-6, 14.4 dB, is near; elsewhere no echo is missed.
-    assert heard > 475
+    assert len(told) > 475
 
 
 def test_stated_uncertainty_is_no_smaller_than_what_noise_alone_scatters() -> None:
     exact = {**BENCH, "medium": dict.fromkeys(("u_temperature_c", "u_humidity_percent"), 0.0)}
-    receiver = receiver_of(exact, time_zero="direct", u_baseline_m=0.0)
+    receivers = [receiver_of(exact, time_zero=m, u_baseline_m=0.0) for m in ("direct", "loopback")]
     rng = np.random.default_rng(2)
     over = []
-    for _ in range(200):
-        echo, range_m = trial(receiver, rng, snr_db=(20.0, 30.0))
+    for i in range(200):
+        echo, range_m = trial(receivers[i % 2], rng, snr_db=(20.0, 30.0))
         assert echo is not None
         over.append((echo.range_m - range_m) / echo.u_range_m)
     # χ² of 200: the root mean square within three of its standard errors, 1/√400.

@@ -17,7 +17,7 @@ from rig.front_ends.virtual_tank import open_virtual_tank
 from rig.run.loop import ping_results
 from rig.run.receiver import Receiver
 from rig.run.results import PingResult
-from rig.run.run import HISTORY_PINGS, Run, run_of
+from rig.run.run import Run, run_of
 from rig.show.answers import ping_answers, replay_answer
 from rig.tank.built_in import built_in
 
@@ -46,8 +46,8 @@ def many_results(receiver: Receiver, pings: int) -> Iterator[PingResult]:
         yield dataclasses.replace(
             one,
             index=index,
-            profile=dataclasses.replace(one.profile),
-            alone=dataclasses.replace(one.profile),
+            profile=dataclasses.replace(one.profile, envelope=one.profile.envelope.copy()),
+            alone=dataclasses.replace(one.profile, envelope=one.profile.envelope.copy()),
             threshold=partial(np.asarray, one.threshold_db.copy()),
         )
 
@@ -67,16 +67,17 @@ def kept_kilobytes(pings: int) -> float:
     return held / pings / 1000
 
 
-def test_a_long_run_keeps_the_newest_profiles_alone() -> None:
+def test_a_long_run_keeps_the_newest_profiles_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     # A result without arrays is some references and numbers: below 1 kB. The echoes are the
-    # same objects here; they are a few kB more in a run. Of 3000 pings a third keep, each
-    # of 8 bytes a bin, a profile and a threshold.
+    # same objects here; they are a few kB more in a run. Of 300 pings a third keep, each of 8
+    # bytes a bin, two profiles and a threshold, and so do up to 25 that wait to be packed.
+    monkeypatch.setattr("rig.run.run.HISTORY_PINGS", 100)
+    monkeypatch.setattr("rig.run.kept.TOGETHER", 25)
     info, _ = some_blocks(PLAN, 1)
     (one,) = ping_results(Receiver(PLAN, info), some_blocks(PLAN, 1)[1])
     assert one.profile is not None
-    share = HISTORY_PINGS / 3000
     profile_kb = one.profile.envelope.nbytes / 1000
-    assert kept_kilobytes(3000) < profile_kb + share * (2 * profile_kb + 2) + 1.0
+    assert kept_kilobytes(300) < 125 / 300 * (3 * profile_kb + 2) + 1.0
 
 
 def test_what_is_dropped_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,7 +17,7 @@ from rig.front_ends.board.search import ask_who
 from rig.teach.lessons.index import lesson_named, lesson_names
 from rig.teach.lessons.running import check_bench, hear
 
-pytestmark = pytest.mark.usefixtures("unseen_pictures")
+pytestmark = pytest.mark.usefixtures("undrawn_pictures")
 
 PLAN = """
 [pulse]

@@ -11,7 +11,7 @@ from rig.show.answers import measure_answer
 from rig.tank.scene import scene_from_table
 from tests.shared.hand_window import HandWindow
 
-DRAWINGS = 12
+DRAWINGS = 8
 INTERVAL_S = 0.06
 BESIDE_M = 0.155
 """Beyond the first null of the disc at every range here, and within the view from above."""

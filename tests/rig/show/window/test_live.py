@@ -20,7 +20,7 @@ ENDLESS = 100_000
 POINTER_RGB = (0xC2, 0x41, 0x0C)
 BODY_RGB = (0x9A, 0xA5, 0xB5)
 
-# Pings of the bench that ships, five a second at the most: a window that draws all the time keeps
+# Pings of the bench that ships, two or three a second: a window that draws all the time keeps
 # keys and screen waiting. What has happened is kept in files: how many pings came, the keys that
 # were done and whose picture is on the screen, and that the window knows of the pings' end. Each
 # argument after the first two changes what happens.
@@ -62,7 +62,7 @@ def paced():
         for result in run.over(front_end.blocks(pings)):
             (folder / "count").write_text(str(result.index + 1))
             yield result
-            time.sleep(0.2)
+            time.sleep(0.4)
         if fails:
             raise DeviceError("the cable: gone; plug it in")
     finally:

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from blank_paper import blank_paper
 from typist import PATIENCE_S, typed
 
 import rig.teach.lessons.template
 
-pytestmark = pytest.mark.usefixtures("unseen_pictures")
+pytestmark = pytest.mark.usefixtures("undrawn_pictures")
 
 TEMPLATE = Path(rig.teach.lessons.template.__file__).read_text(encoding="utf-8")
 PLAN = """
@@ -51,9 +52,9 @@ def taught(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, An
     """The whole lesson on the virtual tank, predicted, recorded."""
     folder = tmp_path_factory.mktemp("taught")
     predictions = [w for v in ("5.8", "36", "1.4", "6", "6") for w in ("--predict", v)]
-    done = command(
-        *("time-is-distance", *predictions, "--out", "class", "--record", "--json"), folder=folder
-    )
+    words = ("time-is-distance", *predictions, "--out", "class", "--record", "--json")
+    with blank_paper():
+        done = command(*words, folder=folder)
     assert done.returncode == 0, done.stderr
     return folder, answer(done)
 
@@ -383,22 +384,22 @@ def test_a_device_that_is_not_there_is_said_before_anyone_predicts(tmp_path: Pat
     assert done.stderr.count("\n") == 1
 
 
-ON_BLANK_PAPER = """
+UNDRAWN = """
 import sys
-from blank_paper import blank_paper
+from blank_paper import no_drawing
 from rig.cli import main
-with blank_paper():
+with no_drawing():
     sys.exit(main(sys.argv[1:]))
 """
 
 
 def in_terminal(folder: Path, words: list[str], typed: list[tuple[str, str]]) -> tuple[str, int]:
-    """Run in a terminal, its pictures blank; type each answer once its prompt is there."""
+    """Run in a terminal, its pictures undrawn; type each answer once its prompt is there."""
     import pty
 
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-c", ON_BLANK_PAPER, "lesson", *words],
+        [sys.executable, "-c", UNDRAWN, "lesson", *words],
         cwd=folder,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
         stdin=theirs,
