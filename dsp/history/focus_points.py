@@ -126,15 +126,20 @@ def fit_point(
         None where there is no top near by, or too few pings saw it.
     """
     place = np.array([time_s, range_m, way.speed_m_s])[: 3 if fit_speed else 2]
-    for _ in range(2):
+    scale_m, climbed = range_scale_m, 0
+    while climbed < 2:
         ping, weight = _seen(profiles.shape[0], way, place)
         if ping.size < FEWEST_PINGS:
             return None
-        scale = _scales(way, place, ping, range_scale_m)
+        scale = _scales(way, place, ping, scale_m)
         found = _top(profiles, way, ping, weight, place, scale)
-        if found is None:
+        if found is not None:
+            place, climbed = found, climbed + 1
+        # From far off an echo's width leads there; how sharp the top is goes by the finer of both.
+        finer_m = min(range_scale_m, _depth_m(way, float(place[1]), ping, float(place[0])))
+        if found is None and finer_m >= scale_m:
             return None
-        place = found
+        scale_m = finer_m
     echoes, slopes, bend = _derivatives(profiles, way, ping, weight, place, scale)
     u = np.sqrt(_variances(echoes, slopes, bend)) * scale
     total = abs(echoes.sum())
@@ -295,6 +300,16 @@ def _width_m(way: StraightWay, range_m: float, ping: NDArray[np.int64], time_s: 
     ends_m = way.speed_m_s * (time_s - ping[[0, -1]] * way.interval_s)
     sines = ends_m / np.hypot(range_m, ends_m)
     return way.wavelength_m / 2 / max(float(np.ptp(sines)), 1e-3)
+
+
+def _depth_m(way: StraightWay, range_m: float, ping: NDArray[np.int64], time_s: float) -> float:
+    """Return about how deep a focus is in range by its arch's bend: λ over twice its cosines' span.
+
+    A long tone's echo is much wider, and tells less of its range than the bend does.
+    """
+    ahead_m = way.speed_m_s * (time_s - ping * way.interval_s)
+    cosines = range_m / np.hypot(range_m, ahead_m)
+    return way.wavelength_m / 2 / max(float(np.ptp(cosines)), 1e-6)
 
 
 def _scales(

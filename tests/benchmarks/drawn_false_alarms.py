@@ -124,8 +124,8 @@ def listed(
         placed = [(profile, zero) for profile, (_, zero) in zip(profiles, pings, strict=True)]
         for profile, zero in placed:
             shape = receiver.shape if profile.shape is None else profile.shape
-            from_s = receiver._listed_from_s(zero, shape)
-            to_s = min(receiver._reach_s[1], profile.envelope.size * profile.bin_s)
+            from_s = receiver.search._listed_from_s(zero, shape)
+            to_s = min(receiver.search._reach_s[1], profile.envelope.size * profile.bin_s)
             cells += (to_s - from_s) / independent_s(shape)
         # Each by itself: what a laxer rate finds counts as found for a stricter one.
         for number, rate in enumerate(RATES):

@@ -25,6 +25,10 @@ PUT_BACK = 2.0
 that is learnt: taken for an echo, it would lower the threshold of the next. Noise itself
 passes twice a threshold of L times its mean with a chance of exp(-L) of what passes it."""
 
+LIFTED = 2.0
+"""Of noise alone the weaker half of the looks tells the same mean as nearly all of them do, but for
+a tenth. Where nearly all tell twice as much or more, echoes among them lift the threshold; and
+where it is learnt anew to be half as much or less, some of these were found."""
 
 _OF_PROFILES = (
     "power",
@@ -36,6 +40,7 @@ _OF_PROFILES = (
     "_least_threshold",
     "_lower",
     "_doubt",
+    "_by_weaker",
 )
 
 
@@ -73,14 +78,20 @@ class NoiseLeft:
         self._least_threshold = np.maximum(self._rounding_power, least)
         self._colour: NoiseColour | None = None
         self._lower, self._doubt = np.ones((2, taken.profiles))
+        self._by_weaker = np.zeros(taken.profiles, dtype=bool)
         self.seems_to_fall = np.zeros(taken.profiles, dtype=bool)
         self.learn(taken, np.arange(taken.profiles))
 
     def trial(self, going: NDArray[np.intp]) -> NoiseLeft:
-        """Return the noise of some profiles, to be learnt on apart."""
+        """Return the noise of some profiles, to be learnt on apart.
+
+        Where it is :meth:`lifted` the trial's thresholds are set by the weaker half of the looks.
+        """
         trial = copy(self)
         for name in _OF_PROFILES:
             setattr(trial, name, getattr(self, name)[going])
+        trial._by_weaker = self.lifted()[going]
+        trial._set_threshold(np.arange(going.size))
         return trial
 
     def learn(self, taken: Taken, going: NDArray[np.intp]) -> None:
@@ -93,11 +104,29 @@ class NoiseLeft:
             ranked, middle = planned.grid.ranked(power, doubt)
         else:
             ranked, middle = ranked_falling(planned.grid, power, doubt, *falling)
-        least_threshold = self._least_threshold[some, np.newaxis]
         self._ranked[some] = ranked
         self.power[some] = np.maximum(middle, self._least_power)
-        factor = planned.threshold_over_ranked * self._lower[some, np.newaxis]
-        self.threshold[some] = np.maximum(ranked * factor, least_threshold)
+        self._set_threshold(some)
+
+    def _set_threshold(self, some: NDArray[np.intp] | slice) -> None:
+        told = self._ranked[some]
+        by_weaker = self._by_weaker[some, np.newaxis]
+        if np.count_nonzero(by_weaker):
+            its = self.power[some]
+            told = np.where(by_weaker & (told > LIFTED * its), its, told)
+        factor = self._planned.threshold_over_ranked * self._lower[some, np.newaxis]
+        least_threshold = self._least_threshold[some, np.newaxis]
+        self.threshold[some] = np.maximum(told * factor, least_threshold)
+
+    def lifted(self) -> NDArray[np.bool_]:
+        """Say in which profiles thresholds are set by more than noise."""
+        if self._planned.before_only:
+            return np.zeros(self.power.shape[0], dtype=bool)
+        return np.asarray(self.mean_power() > LIFTED * self.power.mean(axis=1))
+
+    def mean_power(self) -> NDArray[np.float64]:
+        """Return the mean power by which each profile's thresholds are set."""
+        return np.asarray(self._ranked.mean(axis=1))
 
     def _falling(
         self, taken: Taken, going: NDArray[np.intp], power: NDArray[np.float32]

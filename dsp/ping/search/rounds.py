@@ -23,7 +23,7 @@ from dsp.ping.search.search_plan import SearchPlan
 from dsp.ping.search.side_lobes_left import misfits
 from dsp.ping.search.taken import Taken
 from dsp.ping.search.taking import take_standing
-from dsp.ping.search.trial import fit_better, hide_several
+from dsp.ping.search.trial import hide_several, try_hidden
 
 MOST_ROUNDS = 10
 """No more often than this is a profile searched for what stands out of what is left."""
@@ -65,7 +65,11 @@ def _go_round(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     for _ in range(MOST_TRIALS):
         if going.size == 0:
             break
-        going = _add_rounds(taken, noise, fit_better(taken, noise, going))
+        going, more = try_hidden(taken, noise, going)
+        if more.size:
+            _learn(taken, noise, more)
+            _drop_weak(taken, noise, more)
+        going = _add_rounds(taken, noise, going)
 
 
 def _add_rounds(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -77,7 +81,7 @@ def _add_rounds(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDAr
         looked_at = going
         going, tops = take_standing(taken, noise, going)
         if going.size < looked_at.size:
-            hiding[looked_at] = hide_several(taken, tops)[looked_at]
+            hiding[looked_at] = (hide_several(taken, tops) | noise.lifted())[looked_at]
             hiding[going] = False
         if going.size:
             _learn(taken, noise, going)
@@ -90,7 +94,8 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
 
     Of two that share a weak peak, the one found first has it all.
     """
-    weak = taken.strength**2 <= noise.threshold_at(taken.profile, taken.places())
+    threshold = noise.threshold_at(taken.profile, taken.places())
+    weak = taken.strength**2 <= threshold
     weak = weak & taken.of(going)
     if not np.count_nonzero(weak):
         return
@@ -103,7 +108,7 @@ def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     has_one_behind[other[near & weak[echo]]] = True
     shared = weak & has_one_behind & ~leans
     again = np.bincount(taken.profile[shared]).nonzero()[0]
-    taken.keep(~weak | shared)
+    taken.keep(~weak | shared, below=threshold)
     taken.take_away(going)
     if again.size:
         fit(taken, noise, again, np.ones_like(again))

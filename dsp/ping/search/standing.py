@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from dsp.ping.products import product
 from dsp.ping.pulse.peaks import LOOKS
 from dsp.ping.search.joint_fit import NEAREST_LOBES
-from dsp.ping.search.noise_left import NoiseLeft
+from dsp.ping.search.noise_left import LIFTED, NoiseLeft
 from dsp.ping.search.rows import alike, highest_each, pairs, starts_of, within
 from dsp.ping.search.search_plan import SearchPlan
 from dsp.ping.search.side_lobes_left import left_by
@@ -81,11 +81,15 @@ def standing(
     where = place + LOOKS[best] + shift * (LOOKS[1] - LOOKS[0])
     stands = height > least
     if taken.dropped.size:
-        # What was found to be part of others would be found so again.
+        # What was found to be part of others would be found so again; what was but below the
+        # noise may be above it where that turned out to be less.
         dropped_start = starts_of(taken.dropped_profile, taken.profiles)
         peak, dropped, _ = pairs(profile, dropped_start)
         apart = np.abs(where[peak] - taken.dropped[dropped])
-        stands[peak[apart <= NEAREST_LOBES * planned.lobe_bins]] = False
+        again = apart <= NEAREST_LOBES * planned.lobe_bins
+        threshold = noise.threshold_at(profile, place)[peak]
+        again &= LIFTED * threshold > taken.dropped_below[dropped]
+        stands[peak[again]] = False
     free = stands & _uncovered(planned, (row, where, height), behind)
     order = np.lexsort((-height, row))
     order = order[free[order]]

@@ -60,8 +60,9 @@ class Taken:
     moved : ndarray of float64, shape (profiles,)
         By how much of its standard uncertainty an echo moved in the last step of a fit, at the
         most; infinite where echoes came or went since.
-    dropped_profile, dropped : ndarray, shape (dropped,)
-        Whose those were that were dropped, and where they were found.
+    dropped_profile, dropped, dropped_below : ndarray, shape (dropped,)
+        Whose those were that were dropped, where they were found, and, on power, below which
+        threshold of noise they were: 0 of those that were found to be part of another.
     """
 
     def __init__(self, envelopes: NDArray[np.complexfloating], planned: SearchPlan) -> None:
@@ -83,6 +84,7 @@ class Taken:
         self.moved: NDArray[np.float64] = np.zeros(self.profiles)
         self.dropped_profile: NDArray[np.intp] = np.empty(0, dtype=np.intp)
         self.dropped: NDArray[np.float64] = np.empty(0)
+        self.dropped_below: NDArray[np.float64] = np.empty(0)
         self.power = np.empty((self.profiles, bins), dtype=np.float32)
         self.measure(np.arange(self.profiles))
 
@@ -99,14 +101,16 @@ class Taken:
         self.moved[profile] = np.inf
         self._pick(self.profile.argsort(kind="stable"))
 
-    def keep(self, kept: NDArray[np.bool_]) -> None:
-        """Drop all other echoes."""
+    def keep(self, kept: NDArray[np.bool_], *, below: NDArray[np.float64] | float = 0.0) -> None:
+        """Drop all other echoes; `below` is on power, the threshold that each was not above."""
         if np.count_nonzero(kept) == kept.size:
             return
         dropped_of = np.concatenate([self.dropped_profile, self.profile[~kept]])
         order = dropped_of.argsort(kind="stable")
         self.dropped_profile = dropped_of[order]
         self.dropped = np.concatenate([self.dropped, self.found[~kept]])[order]
+        below = np.broadcast_to(below, kept.shape)[~kept]
+        self.dropped_below = np.concatenate([self.dropped_below, below])[order]
         self.moved[self.profile[~kept]] = np.inf
         self._pick(kept.nonzero()[0])
 
@@ -126,7 +130,7 @@ class Taken:
         trial._left = trial.left_padded[:, self.planned.margin : -self.planned.margin]
         trial.power, trial.moved = self.power[going], self.moved[going]
         lost = np.isin(self.dropped_profile, going)
-        trial.dropped = self.dropped[lost]
+        trial.dropped, trial.dropped_below = self.dropped[lost], self.dropped_below[lost]
         trial.dropped_profile = np.searchsorted(going, self.dropped_profile[lost])
         trial._pick(its.nonzero()[0])
         trial.profile = np.searchsorted(going, trial.profile)

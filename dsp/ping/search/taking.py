@@ -39,8 +39,15 @@ def take_standing(
         beside = np.zeros(taken.position.size, dtype=bool)
         beside[echo[near & (taken.strength[echo] < height[one])]] = True
         taken.keep(~beside)
-    taken.add(profile, new)
+    return take(taken, noise, profile, new), tops
+
+
+def take(
+    taken: Taken, noise: NoiseLeft, profile: NDArray[np.intp], where: NDArray[np.float64]
+) -> NDArray[np.intp]:
+    """Take away what stands at some places; return the profiles that these are of."""
+    taken.add(profile, where)
     going = np.bincount(profile).nonzero()[0]
     fit(taken, noise, going, np.ones_like(going))
     taken.measure(going)
-    return going, tops
+    return going

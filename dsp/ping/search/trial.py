@@ -1,10 +1,15 @@
-"""What a trial tells of how well copies fit: whether echoes not found yet left what seems misfit.
+"""What a trial tells of echoes not found yet: whether they left what hides them.
 
 A strong echo's misfit is learnt from what is left on its flanks (:func:`misfits`). The side lobes
 of weaker echoes that are still to be found are left there too, and a code's are as high all over:
 several such echoes pass for a misfit that hides them. So where a misfit hides several, all that
 it hides is taken away on trial. What is left then where nothing was taken is what the misfit
 goes by. Had it been one indeed, as of a coloured echo, it would still be there.
+
+The noise is learnt from what is left as well. Where so many echoes as strong as each other are
+still to be found that more than a few looks are theirs, they pass for noise, above which none of
+them stands. What stands above the weaker looks' noise is then taken away on trial, and stays away
+where the noise turns out to be less. Noise would still be there: what may be noise counts as noise.
 """
 
 from __future__ import annotations
@@ -12,13 +17,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.ping.search.noise_left import NoiseLeft
+from dsp.ping.search.noise_left import LIFTED, NoiseLeft
 from dsp.ping.search.rows import pairs
 from dsp.ping.search.search_plan import FLANK_LOBES
 from dsp.ping.search.side_lobes_left import KNOWN_SHARE, LEAST_MISFIT, NEAR_LOBES, misfits
 from dsp.ping.search.standing import Tops
 from dsp.ping.search.taken import Taken
-from dsp.ping.search.taking import take_standing
+from dsp.ping.search.taking import take, take_standing
 
 SEVERAL = 2
 """One alone does not hide itself: what it leaves is less than :data:`OTHERS_SHARE` of a flank."""
@@ -57,8 +62,10 @@ def hide_several(taken: Taken, tops: Tops) -> NDArray[np.bool_]:
     return hiding
 
 
-def fit_better(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Set misfits to what they are once all that they hide was taken away as well.
+def try_hidden(
+    taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Take away all that is hidden on trial; set misfits, and take away echoes, by what it tells.
 
     Parameters
     ----------
@@ -67,8 +74,10 @@ def fit_better(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArr
 
     Returns
     -------
-    ndarray of int
-        The profiles in which copies fit better than it seemed.
+    again : ndarray of int
+        The profiles in which less is hidden than it seemed.
+    more : ndarray of int
+        Those of them in which echoes were taken.
     """
     trial, its_noise = taken.trial(going), noise.trial(going)
     on = np.arange(going.size)
@@ -81,6 +90,34 @@ def fit_better(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArr
     echoes, tried, new = _known_and_new(taken, trial, going)
     # A side lobe that was taken together with its echo has shrunk to nothing.
     new &= trial.strength**2 > its_noise.threshold_at(trial.profile, trial.places())
+    better = _fit_better(taken, echoes, trial, its_noise, tried, new)
+    less = noise.lifted()[going]
+    less &= LIFTED * its_noise.mean_power() <= noise.mean_power()[going]
+    stays = new & less[trial.profile]
+    if not np.count_nonzero(stays):
+        return better, better[:0]
+    noise.threshold[going[less]] = its_noise.threshold[less]
+    more = take(taken, noise, going[trial.profile[stays]], trial.position[stays])
+    return np.union1d(better, more), more
+
+
+def _fit_better(
+    taken: Taken,
+    echoes: NDArray[np.intp],
+    trial: Taken,
+    its_noise: NoiseLeft,
+    tried: NDArray[np.intp],
+    new: NDArray[np.bool_],
+) -> NDArray[np.intp]:
+    """Set misfits of some echoes to what a trial tells; return profiles in which copies fit better.
+
+    Parameters
+    ----------
+    echoes, tried : ndarray of int, shape (echoes,)
+        The same echoes before the trial and in it.
+    new : ndarray of bool
+        Which of the trial's are its own.
+    """
     doubted = taken.misfit[echoes] > LEAST_MISFIT
     doubted &= _on_flank(trial, tried, new) >= SEVERAL
     echoes, tried = echoes[doubted], tried[doubted]

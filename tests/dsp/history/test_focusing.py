@@ -215,11 +215,11 @@ def test_the_angle_that_pings_leave_makes_a_point_as_wide_as_their_spacing():
 # Points
 
 
-def drawn(way, points, pings, rms, rng):
+def drawn(way, points, pings, rms, rng, tones_hz=TONES_HZ, shares=SHARES):
     """Profiles of points whose echoes fade towards 30° as cos², in noise of the pulse's band."""
     delay = np.arange(150) * BIN_S
-    tones = np.exp(2j * np.pi * np.outer(TONES_HZ - CARRIER_HZ, delay))
-    heard = np.zeros((pings, TONES_HZ.size), dtype=complex)
+    tones = np.exp(2j * np.pi * np.outer(tones_hz - CARRIER_HZ, delay))
+    heard = np.zeros((pings, tones_hz.size), dtype=complex)
     for time_s, range_m, amplitude in points:
         for ping in range(pings):
             ahead_m = way.speed_m_s * (time_s - ping * way.interval_s)
@@ -230,11 +230,11 @@ def drawn(way, points, pings, rms, rng):
             level = amplitude * math.cos(math.pi / 2 * share) ** 2
             # A chirp's echo is shown elsewhere, its phase at the centre is the delay's own.
             seen_s = shown_s(aside, range_m, way)
-            phase = (TONES_HZ - CENTRE_HZ) * seen_s + CENTRE_HZ * delay_s
-            heard[ping] += level * SHARES * np.exp(-2j * np.pi * phase)
+            phase = (tones_hz - CENTRE_HZ) * seen_s + CENTRE_HZ * delay_s
+            heard[ping] += level * shares * np.exp(-2j * np.pi * phase)
     noise = rng.standard_normal((2, *heard.shape))
     # Of each tone so much that their sum has the RMS asked for.
-    heard += rms * (noise[0] + 1j * noise[1]) / math.sqrt(2) * np.sqrt(SHARES)
+    heard += rms * (noise[0] + 1j * noise[1]) / math.sqrt(2) * np.sqrt(shares)
     return (heard @ tones).astype(np.complex64)
 
 
@@ -265,6 +265,25 @@ def test_a_points_place_and_speed_lie_within_their_uncertainties():
     # pings that go together in runs of ten are themselves unsure by a tenth or two.
     assert (rms < 1.6).all()
     assert (rms > 0.45).all()
+
+
+def test_a_long_tones_point_stands_where_its_arch_bends_and_not_within_its_echo_alone():
+    # A tone of 0.25 m in range is compressed to a triangle, as long to each side: sinc² over
+    # frequency. Its arch tells ten times as much: over 30° the phase turns by λ/2 / (1 − cos 30°),
+    # here some 50 mm.
+    rng, pulls = np.random.default_rng(6), []
+    long_s = 0.5 / WAY.sound_speed_m_s
+    off_hz = np.linspace(-3 / long_s, 3 / long_s, 61)
+    shares = np.sinc(off_hz * long_s) ** 2
+    for _ in range(24):
+        time_s, range_m = 1.0 + rng.uniform(-0.01, 0.01), 0.35 + rng.uniform(-0.002, 0.002)
+        tone = CENTRE_HZ + off_hz, shares / shares.sum()
+        profiles = drawn(WAY, [(time_s, range_m, 1.0)], 101, 0.03, rng, *tone)
+        point = fit_point(profiles, WAY, time_s=1.0, range_m=0.36, range_scale_m=0.25)
+        assert point is not None
+        pulls.append((point.range_m - range_m) / point.u_range_m)
+    # As above.
+    assert 0.45 < np.sqrt(np.mean(np.square(pulls))) < 1.6
 
 
 def test_a_focus_is_sharpest_at_the_true_speed_and_loses_it_within_a_lobe():
