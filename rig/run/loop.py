@@ -258,7 +258,7 @@ def _settled(
         sent_s=block.index * interval / rate,
         lost=bool(reason),
         reason=reason,
-        clipped=CaptureFlag.CLIPPED in block.flags,
+        clipped=CaptureFlag.CLIPPED in block.flags or receiver.is_cut(block),
         time_zero=time_zero,
         latency_s=latency_s,
         sign_place=block.sign_place,

@@ -406,8 +406,8 @@ class Receiver:
                 share = in_the_other(compress.shape, compressors[1 - pulse].shape)
                 share = share if pulse == 0 else -share
                 unlike = compress.from_time_zeros(matched * share, np.array(firsts_s))
-            for (block, zero), lead, envelope, other in zip(
-                same, leads, envelopes, unlike, strict=True
+            for (block, zero), lead, first_s, envelope, other in zip(
+                same, leads, firsts_s, envelopes, unlike, strict=True
             ):
                 # Time zero is known from the mark's envelope, which is noisier than its
                 # carrier: turned by the carrier, pings add up in phase and the side lobes of a
@@ -424,5 +424,28 @@ class Receiver:
                     shape=compress.shape,
                     pulse_index=pulse,
                     unlike=None if other is None else other[lead:] * turn,
+                    unsure=self._unsure(compress, block, channel, first_s, lead),
                 )
         return [made[block] for block, _ in placed]
+
+    def _unsure(
+        self,
+        compress: PulseCompressor,
+        block: CaptureBlock,
+        channel: int,
+        first_s: float,
+        lead: int,
+    ) -> NDArray[np.float32] | None:
+        """Return by what RMS a block's profile may be off where its input cut loud sound off."""
+        uncut = self._spectra.uncut(block, channel)
+        if uncut is None:
+            return None
+        ways = compress.from_time_zero(compress.band_spectrum(uncut.ways()), first_s)[:, lead:]
+        power = np.einsum("wb,wb->b", ways.real, ways.real)
+        power += np.einsum("wb,wb->b", ways.imag, ways.imag)
+        return np.asarray(np.sqrt(power), dtype=np.float32)
+
+    def is_cut(self, block: CaptureBlock) -> bool:
+        """Say whether loud sound was cut off in a channel that echoes or marks are heard on."""
+        channels = {*self._heard_on, self.marks.channel}
+        return any(self._spectra.uncut(block, channel) is not None for channel in channels)
