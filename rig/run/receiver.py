@@ -31,6 +31,7 @@ from dsp.ping.samples.holes import has_holes
 from dsp.ping.search.search import lead_bins
 from rig.bench.believed_speed import believed_speed
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
+from rig.bench.front_end_names import BOARDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
@@ -314,7 +315,8 @@ class Receiver:
         found = late_by_shape(envelope, shape, crest, alone=alone)
         if found.copy and mark.u_pull_s == 0:
             return MarkBias()
-        if equalised:
+        # Of what was cut off and reckoned back the shape is not known so well.
+        if equalised or self._spectra.uncut(block, self.marks.channel) is not None:
             return MarkBias(u_shape_s=math.hypot(found.late_s, found.u_late_s))
         late_s = crest.delay_s - mark.delay_s - found.late_s
         return MarkBias(late_s=late_s, u_shape_s=found.u_late_s, whole=not found.bounded)
@@ -446,6 +448,8 @@ class Receiver:
         return np.asarray(np.sqrt(power), dtype=np.float32)
 
     def is_cut(self, block: CaptureBlock) -> bool:
-        """Say whether loud sound was cut off in a channel that echoes or marks are heard on."""
+        """Say whether an input cut off what was looked at of a block; of a board it may."""
+        if self.info.front_end in BOARDS:
+            return False
         channels = {*self._heard_on, self.marks.channel}
         return any(self._spectra.uncut(block, channel) is not None for channel in channels)

@@ -80,8 +80,10 @@ class Spectra:
         return self._kept[block, channel]
 
     def uncut(self, block: CaptureBlock, channel: int) -> Uncut | None:
-        """Return what was reckoned back of a block's channel; None where nothing was cut off."""
-        self.of(block, channel)
+        """Return what was reckoned back of a block's channel; None where nothing was cut off.
+
+        Or where its spectrum was not asked for, or dropped since.
+        """
         return self._uncut.get((block, channel))
 
     def rumbled(self, block: CaptureBlock, channel: int) -> bool:

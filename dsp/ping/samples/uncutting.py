@@ -62,7 +62,7 @@ _UNEXPLAINED = 0.03
 _MOST_UNEXPLAINED = 1 / 8
 """What is loud, and to more than this not the pulse, is another sound, which nobody knows."""
 
-_TOLD = 2.0
+_TOLD = 3.0
 """What is missing is told where it is so many times as large as it is unsure, by RMS."""
 
 _ONE_WAY = 0.9
@@ -175,10 +175,11 @@ class Uncutting:
         if places.size > _MOST:
             return None
         groups = np.split(places, np.flatnonzero(np.diff(places) > self._longest) + 1)
+        # An echo that just reaches the ceiling tells little.
+        most = max(groups, key=len)
         near = np.zeros(samples.size, dtype=bool)
-        for group in groups:
-            near[max(group[0] - self._longest // 2, 0) : group[-1] + self._longest // 2] = True
-        loud = float(samples[near] @ samples[near]) / (self._longest * len(groups))
+        near[max(most[0] - self._longest // 2, 0) : most[-1] + self._longest // 2] = True
+        loud = float(samples[near] @ samples[near]) / self._longest
         noise = max(noise, _LEAST_NOISE**4 * loud)
         left_out = near & (beyond == 0)
         power, shift = _UNEXPLAINED * loud, np.zeros(len(groups))
