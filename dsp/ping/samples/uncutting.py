@@ -94,8 +94,7 @@ class Uncut:
     places : ndarray of int, shape (places,)
         Which of them stood at a ceiling.
     unsure : ndarray of float32, shape (ways, places)
-        By what they may be off: ways of standard size, each independent of the others; none where
-        all of them are below the noise.
+        By what they may be off: ways of standard size, each independent of the others.
     """
 
     samples: NDArray[np.float32]
@@ -218,14 +217,12 @@ class Uncutting:
         told &= missing @ missing > thick**2 * places.size
         if not told or power > _MOST_UNEXPLAINED * loud:
             return None
-        sizes, ways = scipy.linalg.eigh(spread)
-        heard_of = sizes > noise
         whole = samples.copy()
         whole[places] += missing
         return Uncut(
             samples=whole.astype(np.float32),
             places=places,
-            unsure=(ways * np.sqrt(np.maximum(sizes, 0.0)))[:, heard_of].T.astype(np.float32),
+            unsure=np.linalg.cholesky(spread).T.astype(np.float32),
         )
 
     def _stand(
