@@ -44,7 +44,7 @@ _AT_IT, _UNDER_IT = 8.0, 24.0
 """In the noise's own RMS: the highest of so few samples stands by less than the half of the first
 above their ceiling, and the lowest by less below. Of a sine, 1/√3 of all are in the first part."""
 
-_MOSTLY = 0.8  # halfway from 1/√3 to all of them
+_MOSTLY = 0.7  # between 1/√3 and all of them: a ceiling has flanks below it
 
 _LEAST_NOISE = 1 / 2000
 """Of the highest sample: how thick a ceiling is taken for at least."""
@@ -67,7 +67,7 @@ _NO_NOISE = 2.0
 is echoes within the pulse, whose crests may stand where its own do. In 16 draws of a code with one
 20 dB down half a code later it was off by up to 2.2 times."""
 
-_TOLD = 2.0
+_TOLD = 1.5
 """What is missing is told where it is so many times as large as it is unsure, by RMS."""
 
 _ONE_WAY = 0.9
