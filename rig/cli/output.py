@@ -252,8 +252,8 @@ def print_faults(run: Run) -> None:
         print(f"  lost: {reason}")
     if run.clipped_pings:
         print(
-            f"  {counted(run.clipped_pings, 'ping')} clipped: strengths are too low and echoes may "
-            "be false; turn the level or the gain down"
+            f"  {counted(run.clipped_pings, 'ping')} clipped: strengths may be too low and echoes "
+            "false; turn the level or the gain down"
         )
     if run.moving_pings:
         print(

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from dsp.ping import ranging
@@ -202,8 +203,11 @@ class EchoSearch:
             )
             found.update(zip(numbers, each, strict=True))
         return [
-            self._without_unlike(
-                self._without_stretched_lobes(found[number], time_zero.stretch), profile
+            self._without_unsure(
+                self._without_unlike(
+                    self._without_stretched_lobes(found[number], time_zero.stretch), profile
+                ),
+                profile,
             )
             for number, (profile, time_zero) in enumerate(placed)
         ]
@@ -242,6 +246,22 @@ class EchoSearch:
             profile.unlike, one, other, sounds, echoes, false_alarm_rate=rate
         )
         return _less(found, hidden)
+
+    def _without_unsure(self, found: Found, profile: EchoProfile) -> Found:
+        """Leave out what may come of what an input cut off, and raise what had to be exceeded."""
+        unsure = profile.unsure
+        if unsure is None:
+            return found
+        # As rarely as noise stands above its own threshold.
+        above = math.sqrt(-math.log(self._plan.receiver.false_alarm_rate)) * unsure
+        lobe_bins = math.ceil(self._shape_of(profile).width_s / profile.bin_s)
+        above = np.asarray(scipy.ndimage.maximum_filter1d(above, 2 * lobe_bins + 1))
+        found = dataclasses.replace(found, threshold=partial(_raised, found.threshold, above))
+        if not found.peaks:
+            return found
+        echoes = _sounds(found.peaks)
+        place = np.rint(echoes.delay_s / profile.bin_s).astype(int).clip(0, above.size - 1)
+        return _less(found, echoes.amplitude < above[place])
 
     def _shape_of(self, profile: EchoProfile) -> EchoShape:
         return self._shape if profile.shape is None else profile.shape
@@ -372,6 +392,11 @@ def _less(found: Found, hidden: NDArray[np.bool_]) -> Found:
 def threshold_in_db(found: Found, profile: EchoProfile) -> Threshold:
     """Return what gives a search's threshold over a profile's bins; NaN where it did not look."""
     return partial(_in_db, found.threshold, profile.envelope.size)
+
+
+def _raised(threshold: Threshold, above: NDArray[np.float32]) -> NDArray[np.float64]:
+    looked_at = threshold()
+    return np.maximum(looked_at, above[: looked_at.size])
 
 
 def _in_db(threshold: Threshold, bins: int) -> NDArray[np.float64]:

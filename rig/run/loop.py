@@ -140,8 +140,12 @@ def _compressed(
     }
     profiles = receiver.profiles([(block, time_zero) for _, block, time_zero in good.values()])
     asked = {
-        place: (ping, profile, time_zero)
-        for (place, (ping, _, time_zero)), profile in zip(good.items(), profiles, strict=True)
+        place: (
+            dataclasses.replace(ping, clipped=ping.clipped or receiver.is_cut(block)),
+            profile,
+            time_zero,
+        )
+        for (place, (ping, block, time_zero)), profile in zip(good.items(), profiles, strict=True)
     }
     return [ping for ping, _ in settled], asked
 
@@ -258,7 +262,7 @@ def _settled(
         sent_s=block.index * interval / rate,
         lost=bool(reason),
         reason=reason,
-        clipped=CaptureFlag.CLIPPED in block.flags,
+        clipped=CaptureFlag.CLIPPED in block.flags or receiver.is_cut(block),
         time_zero=time_zero,
         latency_s=latency_s,
         sign_place=block.sign_place,

@@ -31,6 +31,7 @@ from dsp.ping.samples.holes import has_holes
 from dsp.ping.search.search import lead_bins
 from rig.bench.believed_speed import believed_speed
 from rig.bench.capture import LEAD_S, LOSS, CaptureBlock, StreamInfo
+from rig.bench.front_end_names import BOARDS
 from rig.bench.plan import Plan
 from rig.bench.stored_calibration import Calibration, StoredReplica
 from rig.bench.waveforms import pulses_of
@@ -314,7 +315,8 @@ class Receiver:
         found = late_by_shape(envelope, shape, crest, alone=alone)
         if found.copy and mark.u_pull_s == 0:
             return MarkBias()
-        if equalised:
+        # Of what was cut off and reckoned back the shape is not known so well.
+        if equalised or self._spectra.uncut(block, self.marks.channel) is not None:
             return MarkBias(u_shape_s=math.hypot(found.late_s, found.u_late_s))
         late_s = crest.delay_s - mark.delay_s - found.late_s
         return MarkBias(late_s=late_s, u_shape_s=found.u_late_s, whole=not found.bounded)
@@ -406,8 +408,8 @@ class Receiver:
                 share = in_the_other(compress.shape, compressors[1 - pulse].shape)
                 share = share if pulse == 0 else -share
                 unlike = compress.from_time_zeros(matched * share, np.array(firsts_s))
-            for (block, zero), lead, envelope, other in zip(
-                same, leads, envelopes, unlike, strict=True
+            for (block, zero), lead, first_s, envelope, other in zip(
+                same, leads, firsts_s, envelopes, unlike, strict=True
             ):
                 # Time zero is known from the mark's envelope, which is noisier than its
                 # carrier: turned by the carrier, pings add up in phase and the side lobes of a
@@ -424,5 +426,30 @@ class Receiver:
                     shape=compress.shape,
                     pulse_index=pulse,
                     unlike=None if other is None else other[lead:] * turn,
+                    unsure=self._unsure(compress, block, channel, first_s, lead),
                 )
         return [made[block] for block, _ in placed]
+
+    def _unsure(
+        self,
+        compress: PulseCompressor,
+        block: CaptureBlock,
+        channel: int,
+        first_s: float,
+        lead: int,
+    ) -> NDArray[np.float32] | None:
+        """Return by what RMS a block's profile may be off where its input cut loud sound off."""
+        uncut = self._spectra.uncut(block, channel)
+        if uncut is None:
+            return None
+        ways = compress.from_time_zero(compress.band_spectrum(uncut.ways()), first_s)[:, lead:]
+        power = np.einsum("wb,wb->b", ways.real, ways.real)
+        power += np.einsum("wb,wb->b", ways.imag, ways.imag)
+        return np.asarray(np.sqrt(power), dtype=np.float32)
+
+    def is_cut(self, block: CaptureBlock) -> bool:
+        """Say whether an input cut off what was looked at of a block; of a board it may."""
+        if self.info.front_end in BOARDS:
+            return False
+        channels = {*self._heard_on, self.marks.channel}
+        return any(self._spectra.uncut(block, channel) is not None for channel in channels)

@@ -396,7 +396,8 @@ class PingResult:
     reason : str
         Why it is lost, in words for the screen; empty for a good ping.
     clipped : bool
-        Whether a sample stands at full scale: strengths are then too low.
+        Whether a sample stands at full scale, or loud sound was cut off below it: strengths may
+        then be too low.
     time_zero : TimeZero or None
         None where it was not found.
     latency_s : float or None

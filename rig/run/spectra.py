@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dsp.ping.pulse.compression import PulseCompressor
 from dsp.ping.samples.clearing import Clearing
 from dsp.ping.samples.straightening import Straightening
+from dsp.ping.samples.uncutting import Uncut, Uncutting
 from rig.bench.capture import CaptureBlock
 
 BLOCKS_KEPT = 4
@@ -19,7 +20,7 @@ BLOCKS_KEPT = 4
 
 
 class Spectra:
-    """Spectra of a stream's latest blocks, straightened, and cleared of hum, rumble and clicks.
+    """Spectra of a stream's latest blocks, uncut, straightened, cleared of hum, rumble and clicks.
 
     Parameters
     ----------
@@ -32,13 +33,15 @@ class Spectra:
     def __init__(self, compressors: Sequence[PulseCompressor], *, channels: int = 2) -> None:
         self._compress = compressors[0]
         self._clear = Clearing(*compressors)
-        # Each channel has an input of its own, which bends or does not.
+        # Each channel has an input of its own, which cuts or bends or does not.
+        self._restore: defaultdict[int, Uncutting] = defaultdict(partial(Uncutting, compressors))
         self._straighten: defaultdict[int, Straightening] = defaultdict(
             partial(Straightening, compressors)
         )
         self._channels = channels
         self._kept: dict[tuple[CaptureBlock, int], NDArray[np.complex64]] = {}
         self._rumbled: set[tuple[CaptureBlock, int]] = set()
+        self._uncut: dict[tuple[CaptureBlock, int], Uncut] = {}
 
     def take(self, blocks: Sequence[CaptureBlock], channel: int) -> None:
         """Take the spectra of one channel of some blocks at once: a third of the work.
@@ -48,7 +51,14 @@ class Spectra:
         wanted = [block for block in blocks if (block, channel) not in self._kept]
         if not wanted:
             return
-        each = [self._straighten[channel](b.samples[channel]) for b in wanted]
+        each = []
+        for block in wanted:
+            samples = block.samples[channel]
+            uncut = self._restore[channel](samples)
+            if uncut is not None:
+                self._uncut[block, channel] = uncut
+                samples = uncut.samples
+            each.append(self._straighten[channel](samples))
         heard = each[0][np.newaxis] if len(each) == 1 else np.array(each)
         spectra = self._compress.spectrum(heard)
         rumbles = self._clear.each(heard, spectra, [block.pulse_index for block in wanted])
@@ -61,12 +71,20 @@ class Spectra:
         for oldest in list(self._kept)[: -self._channels * (len(wanted) + BLOCKS_KEPT)]:
             del self._kept[oldest]
             self._rumbled.discard(oldest)
+            self._uncut.pop(oldest, None)
 
     def of(self, block: CaptureBlock, channel: int) -> NDArray[np.complex64]:
         """Return the spectrum of one channel, from 0, of a block."""
         if (block, channel) not in self._kept:
             self.take([block], channel)
         return self._kept[block, channel]
+
+    def uncut(self, block: CaptureBlock, channel: int) -> Uncut | None:
+        """Return what was reckoned back of a block's channel; None where nothing was cut off.
+
+        Or where its spectrum was not asked for, or dropped since.
+        """
+        return self._uncut.get((block, channel))
 
     def rumbled(self, block: CaptureBlock, channel: int) -> bool:
         """Say whether hum or rumble was taken out of the spectrum of one channel of a block."""

@@ -45,6 +45,9 @@ class EchoProfile:
         Of one of two pulses that take turns, its share in what the two differ by: in the average of
         both it is nothing but noise where sound went to both by one linear way
         (:mod:`dsp.ping.noise.turns`). None of other pulses.
+    unsure : ndarray of float32, shape (bins,), or None
+        By what RMS magnitude the envelope may be off where an input cut loud sound off
+        (:mod:`dsp.ping.samples.uncutting`), in all pings alike. None where nothing was cut off.
     """
 
     envelope: NDArray[np.complex64]
@@ -57,6 +60,7 @@ class EchoProfile:
     )
     beside: EchoProfile | None = None
     unlike: NDArray[np.complex64] | None = None
+    unsure: NDArray[np.float32] | None = None
 
     def __post_init__(self) -> None:
         for name in ("envelope", "ahead"):
@@ -92,6 +96,7 @@ class RunningMean:
         self._envelope, self._ahead = first.envelope, first.ahead
         self._pings = first.pings
         self._pulse, self._unlike = first.pulse_index, first.unlike
+        self._unsure = first.unsure
         self._beside = None if first.beside is None else RunningMean(first.beside)
 
     def add(self, profile: EchoProfile) -> None:
@@ -109,6 +114,9 @@ class RunningMean:
             self._unlike = self._with(self._unlike[:bins], its, profile.pings)
         else:
             self._unlike = None
+        self._unsure = _mean_unsure(
+            [(self._pings, self._unsure), (profile.pings, profile.unsure)], bins
+        )
         self._pings += profile.pings
         self._pulse = self._pulse if self._pulse == profile.pulse_index else None
         if self._beside is not None and profile.beside is not None:
@@ -138,6 +146,7 @@ class RunningMean:
             pulse_index=self._pulse,
             beside=None if self._beside is None else self._beside.profile,
             unlike=self._unlike,
+            unsure=self._unsure,
         )
 
 
@@ -175,6 +184,7 @@ def stacked(profiles: Sequence[EchoProfile]) -> EchoProfile:
         pulse_index=alike.pop() if len(alike) == 1 else None,
         beside=_beside(profiles, stacked),
         unlike=unlike,
+        unsure=_mean_unsure([(p.pings, p.unsure) for p in profiles], bins),
     )
 
 
@@ -264,6 +274,16 @@ def unlike_share(
         return float(np.sum((one[seen] - other[seen]) ** 2)) / both
     excess = (np.maximum(a - _highest(b, reach_bins), 0) for a, b in ((one, other), (other, one)))
     return sum(float(np.sum(e[seen] ** 2)) for e in excess) / both
+
+
+def _mean_unsure(
+    each: Sequence[tuple[int, NDArray[np.float32] | None]], bins: int
+) -> NDArray[np.float32] | None:
+    """Return by what a sum of pings may be off, where what each is off by is in all alike."""
+    unsure = [pings * own[:bins] for pings, own in each if own is not None]
+    if not unsure:
+        return None
+    return np.asarray(sum(unsure) / sum(pings for pings, _ in each), dtype=np.float32)
 
 
 def _beside(

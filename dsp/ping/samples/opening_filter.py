@@ -12,10 +12,11 @@ from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.pulses import Pulse
 from dsp.ping.samples.clearing import Clearing
 from dsp.ping.samples.straightening import Straightening
+from dsp.ping.samples.uncutting import Uncutting
 
 
 class OpeningFilter:
-    """Compresses stretches of a stream, straightened and cleared of hum and clicks.
+    """Compresses stretches of a stream, uncut, straightened and cleared of hum and clicks.
 
     Parameters
     ----------
@@ -40,7 +41,7 @@ class OpeningFilter:
             PulseCompressor(pulse, stretch_samples, fft_samples=fft_samples) for pulse in pulses
         )
         self._clear = tuple(Clearing(compress) for compress in self.plain)
-        self._straighten = Straightening(self.plain)
+        self._restore, self._straighten = Uncutting(self.plain), Straightening(self.plain)
 
     def shape(self, pulse_index: int = 0) -> EchoShape:
         """Return what an echo of a pulse looks like in :meth:`envelope`."""
@@ -63,5 +64,6 @@ class OpeningFilter:
         return compress.from_time_zero(compress.matched(self._spectrum(samples, 0)), 0.0)
 
     def _spectrum(self, samples: NDArray[np.float32], pulse_index: int) -> NDArray[np.complex64]:
-        straight = self._straighten(samples)
+        uncut = self._restore(samples)
+        straight = self._straighten(samples if uncut is None else uncut.samples)
         return self._clear[pulse_index](straight, self._compressors[0].spectrum(straight))

@@ -171,7 +171,7 @@ class Strip:
         elif newest.profile.pings > 1:
             remarks = f"{added} added up. {remarks}"
         if newest.clipped:
-            remarks = f"Clipped: louder than it reads. {remarks}"
+            remarks = f"Clipped: may be louder than it reads. {remarks}"
         if counts_echoes:
             self._show_of_others(newest)
             remarks = f"{remarks} {of_others_text(newest)}".strip()

@@ -50,7 +50,7 @@ def what_was_measured(contents: Contents) -> Markup:
     speed = f"{stated(receiver.sound_speed_m_s, receiver.u_sound_speed_m_s)} m/s (k = 2)"
     pings = f"{len(run.results)}, of which {run.lost_pings or 'none'} lost"
     if run.clipped_pings:
-        pings += f"; {run.clipped_pings} clipped, whose strengths read too low"
+        pings += f"; {run.clipped_pings} clipped, whose strengths may read too low"
     if run.moving_pings:
         pings += (
             f"; in {run.moving_pings} something moved or turned up, and pings were added up only "
