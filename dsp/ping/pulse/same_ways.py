@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 _STEPS = 3
 """Of Newton's method. Begun within a tenth of a wave, each leaves a hundredth and less."""
 
+_FARTHEST_WAVES = 1 / 4
+"""Beyond that another wave is nearer."""
+
 
 def same_ways_apart_s(
     one: NDArray[np.complexfloating],
@@ -28,12 +31,16 @@ def same_ways_apart_s(
     one, other : ndarray of complex, shape (frequencies,)
     frequency_hz : ndarray of float, shape (frequencies,)
     near_s : float
-        Where it is looked for, to a tenth of a wave of the highest frequency.
+        Where it is looked for, to a tenth of a wave of the highest frequency; it is returned
+        itself where nothing stands so near, as of two pulses that did not go the same ways.
     """
     turn = 2 * np.pi * frequency_hz
     both = one.conj() * other
-    apart_s = near_s
+    apart_s, farthest_s = near_s, _FARTHEST_WAVES / float(np.max(frequency_hz))
     for _ in range(_STEPS):
         turned = both * np.exp(1j * turn * apart_s)
-        apart_s -= float(turned.imag @ turn) / max(float(turned.real @ turn**2), 1e-300)
+        curvature = float(turned.real @ turn**2)
+        apart_s -= float(turned.imag @ turn) / curvature if curvature > 0 else np.inf
+        if not abs(apart_s - near_s) <= farthest_s:
+            return near_s
     return apart_s

@@ -61,32 +61,44 @@ def searched(
 
 def _go_round(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:
     """Take away peaks until none stands out of what is left, nor would if all hidden were known."""
-    going = _add_rounds(taken, noise, going)
+    going, several = _add_rounds(taken, noise, going)
     for _ in range(MOST_TRIALS):
         if going.size == 0:
             break
-        going, more = try_hidden(taken, noise, going)
+        going, more = try_hidden(taken, noise, going, several)
         if more.size:
             _learn(taken, noise, more)
             _drop_weak(taken, noise, more)
-        going = _add_rounds(taken, noise, going)
+        going, several = _add_rounds(taken, noise, going)
 
 
-def _add_rounds(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Take away peaks until none stands out; return the profiles that a trial may tell more of."""
-    hiding = np.zeros(taken.profiles, dtype=bool)
+def _add_rounds(
+    taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Take away peaks until none stands out.
+
+    Returns
+    -------
+    tried : ndarray of int
+        The profiles that a trial may tell more of.
+    several : ndarray of bool, shape (tried,)
+        In which of them copies that fit badly may hide several.
+    """
+    hiding, several = np.zeros((2, taken.profiles), dtype=bool)
     for _ in range(MOST_ROUNDS):
         if going.size == 0:
             break
         looked_at = going
         going, tops = take_standing(taken, noise, going)
         if going.size < looked_at.size:
-            hiding[looked_at] = (hide_several(taken, tops) | noise.lifted())[looked_at]
+            several[looked_at] = hide_several(taken, tops)[looked_at]
+            hiding[looked_at] = (several | noise.lifted())[looked_at]
             hiding[going] = False
         if going.size:
             _learn(taken, noise, going)
             _drop_weak(taken, noise, going)
-    return hiding.nonzero()[0]
+    tried = hiding.nonzero()[0]
+    return tried, several[tried]
 
 
 def _drop_weak(taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]) -> None:

@@ -25,6 +25,10 @@ from dsp.ping.search.standing import Tops
 from dsp.ping.search.taken import Taken
 from dsp.ping.search.taking import take, take_standing
 
+FALLS = 0.9
+"""What a round of a trial takes away lowers the noise that they were in by more than a tenth, as
+25 alike do by 20 dB; of clutter, which is never all taken, a round takes 2 %."""
+
 SEVERAL = 2
 """One alone does not hide itself: what it leaves is less than :data:`OTHERS_SHARE` of a flank."""
 
@@ -63,7 +67,7 @@ def hide_several(taken: Taken, tops: Tops) -> NDArray[np.bool_]:
 
 
 def try_hidden(
-    taken: Taken, noise: NoiseLeft, going: NDArray[np.intp]
+    taken: Taken, noise: NoiseLeft, going: NDArray[np.intp], several: NDArray[np.bool_]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Take away all that is hidden on trial; set misfits, and take away echoes, by what it tells.
 
@@ -71,6 +75,9 @@ def try_hidden(
     ----------
     going : ndarray of int, shape (profiles,)
         In which it is tried.
+    several : ndarray of bool, shape (going,)
+        Where copies that fit badly may hide several; elsewhere but noise that is lifted may, and it
+        is gone on for as long as that falls.
 
     Returns
     -------
@@ -83,10 +90,13 @@ def try_hidden(
     on = np.arange(going.size)
     for _ in range(MOST_ROUNDS):
         trial.misfit[:] = LEAST_MISFIT
-        on, _ = take_standing(trial, its_noise, on)
         if on.size == 0:
             break
-        its_noise.learn(trial, on)
+        on, _ = take_standing(trial, its_noise, on)
+        before = its_noise.mean_power()[on]
+        if on.size:
+            its_noise.learn(trial, on)
+        on = on[several[on] | (its_noise.mean_power()[on] < FALLS * before)]
     echoes, tried, new = _known_and_new(taken, trial, going)
     # A side lobe that was taken together with its echo has shrunk to nothing.
     new &= trial.strength**2 > its_noise.threshold_at(trial.profile, trial.places())

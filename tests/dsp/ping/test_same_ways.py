@@ -27,6 +27,13 @@ def test_what_the_ways_did_to_both_drops_out(later_s: float) -> None:
     assert abs(found_s - later_s) < 1e-9
 
 
+def test_of_pulses_that_went_no_same_ways_it_stays_where_it_was_looked_for() -> None:
+    # Half a wave apart, as of codes one of which was heard otherwise, neither way is the nearer.
+    sent = np.abs(np.fft.rfft(CODES[0].samples.astype(float), LENGTH)) ** 2
+    half_a_wave = sent * np.exp(-2j * np.pi * FREQUENCY_HZ / (2 * 8e3))
+    assert same_ways_apart_s(sent, half_a_wave, FREQUENCY_HZ, near_s=0.0) == 0.0
+
+
 def test_noise_moves_it_as_much_as_it_turns_phases() -> None:
     """A slope of phase over frequency, fitted by the weights |A|²|B|² (least squares, textbook)."""
     noise, rms, errors_s = np.random.default_rng(1), 0.05, []
