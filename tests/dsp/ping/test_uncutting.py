@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pytest
 import scipy
+from laid_pulses import laid
 from numpy.typing import NDArray
 
 from dsp.ping.pulse.compression import PulseCompressor
@@ -32,11 +33,7 @@ def compressors_of(pulses: tuple[Pulse, ...]) -> list[PulseCompressor]:
 
 
 def block_of(pulse: Pulse, sounds: dict[int, float]) -> NDArray[np.float64]:
-    """Sounds by the sample at which each begins and its amplitude."""
-    block = np.zeros(BLOCK)
-    for at, amplitude in sounds.items():
-        block[at : at + pulse.samples.size] += amplitude * pulse.samples.astype(float)
-    return block
+    return laid(pulse, sounds, BLOCK)
 
 
 def noise_of(seed: int) -> NDArray[np.float64]:
