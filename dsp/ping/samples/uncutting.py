@@ -76,8 +76,8 @@ _ONE_WAY = 0.9
 _MOST_IN_VAIN = 8
 """Blocks of a stream, of whose ceilings nothing was told, before no more of it are asked."""
 
-_MOST = 1024
-"""Samples at a ceiling, at the most: the work grows as their cube."""
+_MOST = 512
+"""Samples at a ceiling, at the most: the work grows as their cube, and a live run waits for it."""
 
 _OF_PARTS, _QUIET_PARTS = 16, 4
 """Of so many parts of a block so many are more quiet than its noise is taken for: what is ahead of
