@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from dsp.ping import ranging
@@ -19,7 +18,7 @@ from dsp.ping.noise.noise_grid import MOST_SPACINGS
 from dsp.ping.noise.turns import Sounds, among_lobes_of_unlike, hidden_by_unlike
 from dsp.ping.pulse.echo_shape import EchoShape
 from dsp.ping.pulse.peaks import Peak, crest_near
-from dsp.ping.pulse.profiles import EchoProfile, Threshold
+from dsp.ping.pulse.profiles import EchoProfile, Threshold, highest_near
 from dsp.ping.pulse.pulses import Pulse
 from dsp.ping.pulse.stretched import among_stretched_lobes
 from dsp.ping.search.search import Found, found_each
@@ -255,7 +254,7 @@ class EchoSearch:
         # As rarely as noise stands above its own threshold.
         above = math.sqrt(-math.log(self._plan.receiver.false_alarm_rate)) * unsure
         lobe_bins = math.ceil(self._shape_of(profile).width_s / profile.bin_s)
-        above = np.asarray(scipy.ndimage.maximum_filter1d(above, 2 * lobe_bins + 1))
+        above = highest_near(above, lobe_bins)
         found = dataclasses.replace(found, threshold=partial(_raised, found.threshold, above))
         if not found.peaks:
             return found

@@ -140,14 +140,17 @@ def _compressed(
     }
     profiles = receiver.profiles([(block, time_zero) for _, block, time_zero in good.values()])
     asked = {
-        place: (
-            dataclasses.replace(ping, clipped=ping.clipped or receiver.is_cut(block)),
-            profile,
-            time_zero,
-        )
+        place: (_clipped_if_cut(receiver, ping, block), profile, time_zero)
         for (place, (ping, block, time_zero)), profile in zip(good.items(), profiles, strict=True)
     }
     return [ping for ping, _ in settled], asked
+
+
+def _clipped_if_cut(receiver: Receiver, ping: PingResult, block: CaptureBlock) -> PingResult:
+    """Return a ping that says so where a channel that was compressed since had been cut off."""
+    if ping.clipped or not receiver.is_cut(block):
+        return ping
+    return dataclasses.replace(ping, clipped=True)
 
 
 def _with_heard(pings: list[PingResult], asked: _Asked, heard: Iterable[Heard]) -> list[PingResult]:

@@ -18,11 +18,11 @@ from matplotlib.figure import Figure
 
 from rig.show.pictures import guess_spread, lesson_picture, saving
 from rig.show.pictures.page import HEIGHT, WIDTH
-from rig.show.report import document
+from rig.show.report import document, pictures
 from rig.show.sheets import exercise_files, lesson_pictures
 from rig.show.window.sheet import Sheet
 
-_DRAW = (guess_spread, lesson_picture, saving, document, exercise_files, lesson_pictures)
+_DRAW = (guess_spread, lesson_picture, saving, document, pictures, exercise_files, lesson_pictures)
 """All that fill a figure for a file."""
 
 _PAINT = Figure.savefig

@@ -272,7 +272,9 @@ def unlike_share(
         return 0.0
     if reach_bins == 0:
         return float(np.sum((one[seen] - other[seen]) ** 2)) / both
-    excess = (np.maximum(a - _highest(b, reach_bins), 0) for a, b in ((one, other), (other, one)))
+    excess = (
+        np.maximum(a - highest_near(b, reach_bins), 0) for a, b in ((one, other), (other, one))
+    )
     return sum(float(np.sum(e[seen] ** 2)) for e in excess) / both
 
 
@@ -309,6 +311,6 @@ def _median(rows: Sequence[NDArray[np.complex64]]) -> NDArray[np.complex64]:
     return np.asarray(median, dtype=np.complex64)
 
 
-def _highest(values: NDArray[np.floating], reach: int) -> NDArray[np.floating]:
+def highest_near(values: NDArray[np.floating], reach: int) -> NDArray[np.floating]:
     """Return the highest of each value and of those up to `reach` to either side."""
     return np.asarray(scipy.ndimage.maximum_filter1d(values, 2 * reach + 1, mode="nearest"))

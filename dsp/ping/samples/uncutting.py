@@ -155,22 +155,19 @@ class Uncutting:
             highest > up and _crowded(samples, highest, up=True),
             lowest > down and _crowded(samples, lowest, up=False),
         )
-        if not any(flat):
-            if not self._cuts:
-                self._reached = max(highest, up), max(lowest, down)
-            return None
-        wide = samples.astype(np.float64)
-        parts = [float(part @ part) / part.size for part in np.array_split(wide, _OF_PARTS)]
-        noise = sorted(parts)[_QUIET_PARTS]
-        beyond = _at_ceilings(wide, flat, math.sqrt(noise))
-        uncut = None
-        if beyond is not None and self._in_vain < _MOST_IN_VAIN:
-            uncut = self._uncut(wide, beyond, noise)
-            self._cuts = self._cuts or uncut is not None
-            self._in_vain += not self._cuts
-        elif not self._cuts:
+        if any(flat) and self._in_vain < _MOST_IN_VAIN:
+            wide = samples.astype(np.float64)
+            parts = [float(part @ part) / part.size for part in np.array_split(wide, _OF_PARTS)]
+            noise = sorted(parts)[_QUIET_PARTS]
+            beyond = _at_ceilings(wide, flat, math.sqrt(noise))
+            if beyond is not None:
+                uncut = self._uncut(wide, beyond, noise)
+                self._cuts = self._cuts or uncut is not None
+                self._in_vain += not self._cuts
+                return uncut
+        if not self._cuts:
             self._reached = max(highest, up), max(lowest, down)
-        return uncut
+        return None
 
     def _uncut(
         self, samples: NDArray[np.float64], beyond: NDArray[np.float64], noise: float
